@@ -1,0 +1,149 @@
+"""All that a plugin needs: the records, the public physics, and the hook marker.
+
+A plugin file starts with ``from aftersun import api`` and registers what it brings::
+
+    @api.hookimpl
+    def aftersun_retrofits() -> list[api.Retrofit]:
+        return [MyRetrofit()]
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Sequence
+from functools import lru_cache
+from importlib.resources import files
+
+from aftersun.energy.balance import simulate
+from aftersun.energy.baseline import baseline
+from aftersun.energy.soiling import annual_soiling_loss as _annual_soiling_loss
+from aftersun.host.specs import hookimpl
+from aftersun.model.change import (
+    ACCESS,
+    API_VERSION,
+    AVOIDED_RISK,
+    AVOIDED_WORK,
+    CAUTION,
+    DANGER,
+    DOES_NOT_FIT,
+    FITS,
+    INSPECTION,
+    LABOUR,
+    MATERIAL,
+    STANDING,
+    SURVEY_FIRST,
+    WARNING,
+    About,
+    Change,
+    CostLine,
+    Note,
+    Notes,
+    Screening,
+)
+from aftersun.model.cohort import Cohort
+from aftersun.model.energy import Energy
+from aftersun.model.errors import AftersunError
+from aftersun.model.plant import Plant
+from aftersun.model.ranges import Assumed, Bools, Claim, Fact, Floats, Range
+from aftersun.model.retrofit import Output, Retrofit
+from aftersun.model.weather import Station, WeatherYear
+
+__all__ = [
+    "ACCESS",
+    "API_VERSION",
+    "AVOIDED_RISK",
+    "AVOIDED_WORK",
+    "CAUTION",
+    "DANGER",
+    "DOES_NOT_FIT",
+    "FITS",
+    "INSPECTION",
+    "LABOUR",
+    "MATERIAL",
+    "STANDING",
+    "SURVEY_FIRST",
+    "WARNING",
+    "About",
+    "AftersunError",
+    "Assumed",
+    "Bools",
+    "Change",
+    "Claim",
+    "Cohort",
+    "CostLine",
+    "Energy",
+    "Fact",
+    "Floats",
+    "Note",
+    "Notes",
+    "Output",
+    "Plant",
+    "Range",
+    "Retrofit",
+    "Screening",
+    "Station",
+    "WeatherYear",
+    "annual_soiling_loss",
+    "baseline",
+    "hookimpl",
+    "read_claims",
+    "read_facts",
+    "read_notes",
+    "read_ranges",
+    "simulate",
+]
+
+
+def annual_soiling_loss(cohort: Cohort, plant: Plant | None = None) -> Floats:
+    """Return the share of a year's in-plane irradiation lost to soiling, per array, shape (A,), 0..1.
+
+    Without ``plant`` it is today's plant of the cohort.
+    """
+    return _annual_soiling_loss(cohort, baseline(cohort) if plant is None else plant)
+
+
+def read_ranges(package: str, file: str) -> dict[str, Range]:
+    """Read assumptions from a CSV file that a package carries, by name.
+
+    The columns are name, low, mode, high, unit, source, meaning. ``file`` is a path inside the package, with slashes.
+    """
+    return {row["name"]: Range.from_row(row) for row in _rows(package, file)}
+
+
+def read_facts(package: str, file: str, ids: Sequence[str]) -> dict[str, Fact]:
+    """Read the facts ``ids`` from a CSV file with the columns id, low, mode, high, unit, source, meaning, question.
+
+    Raises
+    ------
+    KeyError
+        If the file lacks one of them.
+    """
+    found = {row["id"]: Fact(row["id"], Range.from_row(row), row["question"]) for row in _rows(package, file)}
+    return {name: found[name] for name in ids}
+
+
+def read_claims(package: str, file: str, retrofit: str) -> tuple[Claim, ...]:
+    """Read the trade's claims of one retrofit from a CSV file with the columns retrofit, text, source."""
+    return tuple(Claim(row["text"], row["source"]) for row in _rows(package, file) if row["retrofit"] == retrofit)
+
+
+def read_notes(package: str, file: str, ids: Sequence[str]) -> dict[str, Note]:
+    """Read the safety notes ``ids`` from a CSV file with the columns id, severity, text, who, source.
+
+    Raises
+    ------
+    KeyError
+        If the file lacks one of them.
+    """
+    found = {
+        row["id"]: Note(row["id"], row["severity"], row["text"], row["who"], row["source"])
+        for row in _rows(package, file)
+    }
+    return {name: found[name] for name in ids}
+
+
+@lru_cache(maxsize=64)
+def _rows(package: str, file: str) -> tuple[dict[str, str], ...]:
+    text = files(package).joinpath(*file.split("/")).read_text(encoding="utf-8")
+    return tuple(csv.DictReader(io.StringIO(text, newline="")))

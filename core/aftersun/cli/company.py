@@ -1,0 +1,44 @@
+"""Commands on the company file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from aftersun.cli.terminal import terminal
+
+app = typer.Typer(help="The company file: price book and settings.", no_args_is_help=True, rich_markup_mode=None)
+
+CompanyArgument = Annotated[Path, typer.Argument(help="The company file (TOML).", show_default=False)]
+
+
+@app.command()
+def new(path: CompanyArgument) -> None:
+    """Write a commented company file to fill in.
+
+    Example: aftersun company new company.toml
+    """
+    from aftersun.model.errors import AftersunError
+    from aftersun.money.company import company_template
+    from aftersun_datasets import rows
+
+    if path.exists():
+        raise AftersunError(f"{path} exists already.", "Choose another name; nothing was changed.")
+    path.write_text(company_template(rows("price_items.csv")), encoding="utf-8")
+    terminal.result(
+        f"Wrote {path}. Put in your currency, your base and your own prices, then rank with --company {path}."
+    )
+
+
+@app.command()
+def check(path: CompanyArgument) -> None:
+    """Check a company file and say what is wrong with it, all at once.
+
+    Example: aftersun company check company.toml
+    """
+    from aftersun.money.company import load_company
+
+    load_company(path)
+    terminal.result(f"{path} is complete.")

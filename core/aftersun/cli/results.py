@@ -1,0 +1,153 @@
+"""Commands that rank and show results."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from aftersun.cli.options import AsJson, AsOf, CompanyFile, InventoryFile, PluginFolder, company_path, day
+from aftersun.cli.terminal import terminal
+from aftersun.model.errors import EXIT_LOSSES
+
+CORES = os.cpu_count() or 1
+
+Workers = Annotated[int, typer.Option(min=1, help="Processes to compute with; default one a core.")]
+Count = Annotated[int, typer.Option("--first", min=1, help="How many calls to show.")]
+
+
+def add_to(app: typer.Typer) -> None:
+    """Add the commands to the program."""
+    for command in (demo, rank, calls, explain, retrofits):
+        app.command()(command)
+
+
+def demo(
+    folder: Annotated[Path, typer.Argument(help="New folder for the demo.", show_default=False)],
+    workers: Workers = CORES,
+) -> None:
+    """Make an invented company with invented roofs, load, rank, and show the first calls.
+
+    Example: aftersun demo aftersun-demo
+    """
+    from aftersun.cli.show import first_site, show_calls, show_failures
+    from aftersun.scoring.demo import make_demo
+    from aftersun.scoring.rank import Settings
+    from aftersun.scoring.rank import rank as run_rank
+
+    made = make_demo(folder)
+    terminal.paragraph(
+        f"Made an invented company with invented roofs in {folder}: {made.accepted} rows loaded, {made.rejected} rows "
+        "rejected on purpose and kept with their reasons."
+    )
+    settings = Settings(made.company, made.as_of, workers=workers)
+    with terminal.progress("ranking") as progress:
+        record = run_rank(made.inventory, settings, progress)
+    show_calls(made.inventory, 10)
+    show_failures(record)
+    terminal.heading("Where everything is")
+    terminal.result(f"inventory with all results  {made.inventory}")
+    terminal.result(f"company file, prices        {made.company}")
+    terminal.result(f"tables it was loaded from   {made.tables}")
+    terminal.result(f"rejected rows               aftersun inventory rejects {made.inventory}")
+    terminal.result(f"one roof in full            aftersun explain {made.inventory} {first_site(made.inventory)}")
+    if record.failures:
+        raise typer.Exit(EXIT_LOSSES)
+
+
+def rank(
+    inventory: InventoryFile,
+    company: CompanyFile = None,
+    as_of: AsOf = None,
+    plugins_from: PluginFolder = None,
+    workers: Workers = CORES,
+    first: Count = 10,
+    json: AsJson = False,
+) -> None:
+    """Evaluate every retrofit on every roof, store the ranking, and list the first calls.
+
+    Example: aftersun rank company.duckdb --company company.toml
+    """
+    from aftersun.cli.show import calls_as_data, show_calls, show_failures
+    from aftersun.scoring.rank import Settings
+    from aftersun.scoring.rank import rank as run_rank
+
+    settings = Settings(company_path(company, inventory), day(as_of), plugins_from, workers)
+    with terminal.progress("ranking") as progress:
+        record = run_rank(inventory, settings, progress)
+    if json:
+        terminal.json(calls_as_data(inventory, first))
+    else:
+        show_calls(inventory, first)
+        terminal.result()
+        terminal.result(f"Stored as run {record.run_id} in {inventory}.")
+    show_failures(record)
+    if record.failures:
+        raise typer.Exit(EXIT_LOSSES)
+
+
+def calls(inventory: InventoryFile, first: Count = 10, json: AsJson = False) -> None:
+    """Show the call list of the last run: whom to call first, why, and what can hurt someone.
+
+    Example: aftersun calls company.duckdb --first 20
+    """
+    from aftersun.cli.show import calls_as_data, show_calls
+
+    if json:
+        terminal.json(calls_as_data(inventory, first))
+    else:
+        show_calls(inventory, first)
+
+
+def explain(
+    inventory: InventoryFile,
+    site: Annotated[str, typer.Argument(help="Number of the site (column site_id).", show_default=False)],
+    json: AsJson = False,
+) -> None:
+    """Show one roof in full: energy, every retrofit with costs and safety notes, and why it is advised or not.
+
+    Example: aftersun explain company.duckdb L0001
+    """
+    from aftersun.cli.explain import explain_as_data, show_explanation
+
+    if json:
+        terminal.json(explain_as_data(inventory, site))
+    else:
+        show_explanation(inventory, site)
+
+
+def retrofits(
+    plugins_from: PluginFolder = None,
+    json: AsJson = False,
+) -> None:
+    """List the installed retrofits and the plugins that could not be loaded.
+
+    Example: aftersun retrofits
+    """
+    from aftersun.host.registry import find_plugins
+
+    registry = find_plugins(folder=plugins_from)
+    data: list[dict[str, Any]] = [
+        {
+            "id": loaded.id,
+            "title": loaded.retrofit.about.title,
+            "summary": loaded.retrofit.about.summary,
+            "version": loaded.retrofit.about.version,
+            "plugin": loaded.plugin,
+            "origin": loaded.origin,
+        }
+        for loaded in registry.retrofits
+    ]
+    failures = [{"plugin": f.plugin, "during": f.during, "reason": f.reason} for f in registry.failures]
+    if json:
+        terminal.json({"retrofits": data, "failures": failures})
+    else:
+        for row in data:
+            terminal.result(f"{row['id']}  {row['version']}  ({row['origin']})")
+            terminal.paragraph(row["summary"], indent=4)
+    for failure in failures:
+        terminal.message(f"plugin {failure['plugin']} failed to {failure['during']}: {failure['reason']}")
+    if failures:
+        raise typer.Exit(EXIT_LOSSES)

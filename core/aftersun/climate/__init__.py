@@ -1,0 +1,1 @@
+"""Weather years: reading, checking, the sun's position, and which station serves which roof."""

@@ -1,0 +1,100 @@
+"""Putting a file's records in order: one non-leap year of 8760 hours, January to December, without holes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from aftersun.climate.findings import Finding, refusal
+from aftersun.climate.limits import limit
+from aftersun.model.weather import HOURS_PER_YEAR
+
+NEEDED = ("ghi", "dni", "dhi", "temp_air", "wind_speed")
+
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+DAYS_IN_MONTH = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
+FIRST_DAY = np.cumsum(DAYS_IN_MONTH) - DAYS_IN_MONTH
+"""Day of the non-leap year, from 0, on which each month begins."""
+
+_MOST_NAMED = 3
+
+
+def name_hours(hours: Iterable[int]) -> str:
+    """Name the first few of some hours of the year in words."""
+    hours = list(hours)
+    names = []
+    for hour in hours[:_MOST_NAMED]:
+        day = hour // 24
+        month = int(np.searchsorted(FIRST_DAY, day, side="right")) - 1
+        names.append(f"{day - FIRST_DAY[month] + 1} {MONTHS[month]} {hour % 24:02d}-{hour % 24 + 1:02d} h")
+    more = f" and {len(hours) - _MOST_NAMED} more" if len(hours) > _MOST_NAMED else ""
+    return ", ".join(names) + more
+
+
+def _longest_run(holes: npt.NDArray[np.bool_]) -> int:
+    """Length of the longest run of true values on the circle of the year."""
+    if holes.all():
+        return len(holes)
+    turned = np.roll(holes, -int(np.argmin(holes)))
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], turned, [False])).astype(int)))
+    return int(np.max(edges[1::2] - edges[::2], initial=0))
+
+
+def in_order(records: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
+    """Lay a file's records on the hours 0..8759 of a non-leap year.
+
+    29 February is dropped and said so. Hours that are missing are NaN in the result; hours that occur twice
+    or have an impossible date stop the file.
+    """
+    found = []
+    leap = (records["month"] == 2) & (records["day"] == 29)
+    if leap.any():
+        records = records[~leap]
+        found.append(Finding(f"29 February was dropped ({int(leap.sum())} hours)"))
+    month = records["month"].to_numpy(dtype=int)
+    day = records["day"].to_numpy(dtype=int)
+    hour = records["hour"].to_numpy(dtype=int)
+    real = (month >= 1) & (month <= 12) & (day >= 1) & (hour >= 0) & (hour <= 23)
+    real &= day <= DAYS_IN_MONTH[np.clip(month, 1, 12) - 1]
+    if not real.all():
+        wrong = int((~real).sum())
+        text = f"{wrong} records have a date that does not exist"
+        found.append(refusal(text, "Get the file again from its source."))
+        records, month, day, hour = records[real], month[real], day[real], hour[real]
+    position = 24 * (FIRST_DAY[month - 1] + day - 1) + hour
+    ordered = records.drop(columns=["month", "day", "hour"]).set_index(position)
+    twice = ordered.index.duplicated()
+    if twice.any():
+        text = f"{int(twice.sum())} hours occur more than once, first {name_hours(np.unique(position[twice]))}"
+        found.append(refusal(text, "Give one record an hour and one year a file."))
+        ordered = ordered[~twice]
+    return ordered.reindex(np.arange(HOURS_PER_YEAR)), found
+
+
+def fill_holes(ordered: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
+    """Interpolate a few missing hours linearly in time; more than that stops the file.
+
+    The needed columns are irradiance, air temperature and wind speed; rain and albedo are settled elsewhere.
+    """
+    holes = ordered[list(NEEDED)].isna()
+    missing = holes.any(axis=1).to_numpy()
+    count, run = int(missing.sum()), _longest_run(missing)
+    if not count:
+        return ordered, []
+    columns = ", ".join(name for name in NEEDED if holes[name].any())
+    names = name_hours(np.flatnonzero(missing))
+    most, longest = limit("missing_hours"), limit("missing_run")
+    if count > most or run > longest:
+        text = f"{count} hours are missing or lack a value ({columns}; up to {run} h in a row), first {names}"
+        hint = f"Up to {most:.0f} hours in runs of up to {longest:.0f} are filled in; get a complete year."
+        return ordered, [refusal(text, hint)]
+    every = np.arange(HOURS_PER_YEAR)
+    filled = ordered.copy()
+    for name in NEEDED:
+        known = ~holes[name].to_numpy()
+        values = ordered[name].to_numpy(dtype=float)
+        filled[name] = np.interp(every, every[known], values[known], period=HOURS_PER_YEAR)
+    return filled, [Finding(f"{count} missing hours were interpolated ({columns}): {names}")]

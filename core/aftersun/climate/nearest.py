@@ -1,0 +1,94 @@
+"""Which weather station serves which roof."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from aftersun.climate.limits import limit
+from aftersun.model.errors import AftersunError
+from aftersun.model.weather import Station
+
+EARTH_RADIUS_KM = 6371.0088
+"""Mean radius of the earth, (2 a + b) / 3 of the WGS 84 ellipsoid."""
+
+Floats = npt.NDArray[np.float64]
+
+
+def great_circle_km(latitude: Floats, longitude: Floats, other_latitude: float, other_longitude: float) -> Floats:
+    """Return the haversine distance in km from points (S,) to one other, all in degrees."""
+    lat, lon = np.radians(latitude), np.radians(longitude)
+    other_lat, other_lon = np.radians(other_latitude), np.radians(other_longitude)
+    half_chord = (
+        np.sin((lat - other_lat) / 2) ** 2 + np.cos(lat) * np.cos(other_lat) * np.sin((lon - other_lon) / 2) ** 2
+    )
+    distance: Floats = 2 * EARTH_RADIUS_KM * np.arcsin(np.sqrt(np.minimum(half_chord, 1.0)))
+    return distance
+
+
+def _remarks(distance_km: Floats, height_difference_m: Floats) -> list[str]:
+    """Words for stations that are far away or much higher or lower; empty where neither."""
+    far = distance_km > limit("station_distance")
+    steep = np.abs(height_difference_m) > limit("station_height")
+    remarks = []
+    for distance, height, is_far, is_steep in zip(distance_km, height_difference_m, far, steep, strict=True):
+        parts = [f"the weather station is {distance:.0f} km away"] if is_far else []
+        if is_steep:
+            parts.append(f"the weather station lies {abs(height):.0f} m {'higher' if height > 0 else 'lower'}")
+        remarks.append(" and ".join(parts))
+    return remarks
+
+
+def nearest_station(
+    latitude: Floats, longitude: Floats, elevation_m: Floats, stations: Sequence[Station]
+) -> pd.DataFrame:
+    """Find the nearest weather station of each site; of equally near ones the first by ``station_id``.
+
+    Parameters
+    ----------
+    latitude, longitude : array (S,)
+        Degrees, north and east positive.
+    elevation_m : array (S,)
+        Height above sea level in m, NaN where unknown.
+    stations : sequence of Station
+
+    Returns
+    -------
+    DataFrame
+        S rows: ``station_id``, ``distance_km``, ``height_difference_m`` (station less site, NaN where
+        unknown), and ``remark``, empty unless the station is farther or much higher or lower than is commonly
+        accepted.
+
+    Raises
+    ------
+    AftersunError
+        If there is no station.
+    """
+    if not stations:
+        raise AftersunError(
+            "There is no weather station yet.",
+            "Add a typical year of the area: aftersun weather add INVENTORY FILE.",
+        )
+    ordered = sorted(stations, key=lambda station: station.station_id)
+    # One station at a time: memory stays at the number of sites however many stations there are.
+    best = np.zeros(len(latitude), dtype=int)
+    distance = great_circle_km(latitude, longitude, ordered[0].latitude, ordered[0].longitude)
+    for number, station in enumerate(ordered[1:], start=1):
+        to_this = great_circle_km(latitude, longitude, station.latitude, station.longitude)
+        closer = to_this < distance
+        best[closer] = number
+        distance = np.where(closer, to_this, distance)
+    ids = np.array([station.station_id for station in ordered], dtype=object)
+    heights = np.array([station.elevation_m for station in ordered])
+    difference = heights[best] - elevation_m
+    return pd.DataFrame(
+        {
+            "station_id": ids[best],
+            "distance_km": distance,
+            "height_difference_m": difference,
+            "remark": _remarks(distance, difference),
+        }
+    )

@@ -1,0 +1,77 @@
+"""The core's own assumptions on systems, and a bounded memo for what the weather year alone decides."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from functools import cache
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+import aftersun_datasets
+from aftersun.model.errors import AftersunError
+from aftersun.model.ranges import Range
+
+Float32s = npt.NDArray[np.float32]
+
+NO_OVERRIDES: Mapping[str, float] = MappingProxyType({})
+
+
+@cache
+def system_ranges() -> Mapping[str, Range]:
+    """Return every assumption of ``system.csv`` by name."""
+    return MappingProxyType({row["name"]: Range.from_row(row) for row in aftersun_datasets.rows("system.csv")})
+
+
+def system_values(overrides: Mapping[str, float] = NO_OVERRIDES) -> Mapping[str, float]:
+    """Return the value in force of every assumption of ``system.csv``: the override, else the mode.
+
+    Raises AftersunError for a name that the table does not have and for a value that cannot be.
+    """
+    ranges = system_ranges()
+    unknown = sorted(set(overrides) - set(ranges))
+    if unknown:
+        raise AftersunError(
+            f"There is no assumption on systems named {unknown[0]!r}.", "Use one of: " + ", ".join(ranges)
+        )
+    impossible = [name for name, value in overrides.items() if not _possible(value, ranges[name])]
+    if impossible:
+        known = ranges[impossible[0]]
+        raise AftersunError(
+            f"The value {overrides[impossible[0]]:g} given for {impossible[0]!r} cannot be.",
+            f"Give it in {known.unit}; usual are {known.low:g} to {known.high:g}.",
+        )
+    return {name: float(overrides.get(name, known.mode)) for name, known in ranges.items()}
+
+
+def _possible(value: float, known: Range) -> bool:
+    """Tell whether a value has a sign that its range has and, if a share or a chance, is at most 1."""
+    has_sign = known.low < 0 if value < 0 else known.high > 0 if value > 0 else known.low <= 0 <= known.high
+    return math.isfinite(value) and has_sign and not (known.unit in ("share", "chance") and value > 1)
+
+
+def recall(
+    memo: dict[Any, Any],
+    kind: str,
+    keys: Sequence[Hashable],
+    compute: Callable[[list[Any]], Iterable[Float32s]],
+    limit: int,
+) -> list[Float32s]:
+    """Return one read-only array per key, computing each distinct key once.
+
+    ``compute`` takes the list of distinct keys not yet in ``memo`` and yields their arrays in that order.
+    At most ``limit`` arrays of a kind are kept, the newest.
+    """
+    kept: dict[Hashable, Float32s] = memo.setdefault(kind, {})
+    missing = [key for key in dict.fromkeys(keys) if key not in kept]
+    fresh = dict(zip(missing, compute(missing), strict=True)) if missing else {}
+    for values in fresh.values():
+        values.flags.writeable = False
+    rows = [fresh[key] if key in fresh else kept[key] for key in keys]
+    kept.update(fresh)
+    for old in list(kept)[: max(len(kept) - limit, 0)]:
+        del kept[old]
+    return rows

@@ -1,0 +1,119 @@
+"""Household electricity by the hour, and how much of it the sun meets at once.
+
+The shape is the German standard load profile H0 with its day-of-year factor [1]_ [2]_. It is a mean over many
+homes and over the hour, much smoother than one home; :func:`direct_use` corrects for that.
+
+References
+----------
+.. [1] VDEW, "Repraesentative VDEW-Lastprofile", 1999 (table: load_shapes.csv).
+.. [2] VDEW, "Anwendung der repraesentativen VDEW-Lastprofile", 2000 (day-of-year factor).
+"""
+
+from __future__ import annotations
+
+from functools import cache, lru_cache
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import special
+
+import aftersun_datasets
+from aftersun.energy.assumptions import Float32s
+from aftersun.model.ranges import Floats
+
+LOAD_SHAPES = ("household", "household, southern hemisphere")
+
+_HALF_YEAR_DAYS = 182
+_PHI_STEPS = 4096
+_SEASONS = ("winter", "transition", "summer")
+_DAY_TYPES = ("workday", "saturday", "sunday")
+# First day (month, day) of each season's part of the year and the season's position, as [1]_ sets them.
+_SEASON_STARTS = (((1, 1), 0), ((3, 21), 1), ((5, 15), 2), ((9, 15), 1), ((11, 1), 0))
+
+
+def day_of_year_factor(day: npt.ArrayLike) -> Floats:
+    """Return the factor on the profile of a day of the year, 1 to 365 [2]_."""
+    t = np.asarray(day, dtype=np.float64)
+    return -3.92e-10 * t**4 + 3.2e-7 * t**3 - 7.02e-5 * t**2 + 2.1e-3 * t + 1.24
+
+
+def standard_load_shapes(times: pd.DatetimeIndex) -> Floats:
+    """Return the shapes named by ``LOAD_SHAPES`` for the hours of a year: (K, H), each row sums to 1.
+
+    ``times`` are the middles of the hours in standard time; summer time and public holidays are left out.
+    South of the equator the seasons and the day-of-year factor are shifted by half a year.
+    """
+    shifted = times + pd.Timedelta(days=_HALF_YEAR_DAYS)
+    shapes = np.stack([_household(times, season_day) for season_day in (times, shifted)])
+    normalised: Floats = shapes / shapes.sum(axis=1, keepdims=True)
+    return normalised
+
+
+def _household(times: pd.DatetimeIndex, season_day: pd.DatetimeIndex) -> Floats:
+    power = _household_table()
+    season = _season(season_day)
+    factor = day_of_year_factor(np.minimum(season_day.day_of_year, 365))
+    shape: Floats = power[season, _day_type(times), times.hour] * factor
+    return shape
+
+
+@cache
+def _household_table() -> Floats:
+    """Return mean power by season, day type and hour, shape (3, 3, 24)."""
+    table = np.full((len(_SEASONS), len(_DAY_TYPES), 24), np.nan)
+    for row in aftersun_datasets.rows("load_shapes.csv"):
+        season, day = _SEASONS.index(row["season"]), _DAY_TYPES.index(row["day"])
+        table[season, day, int(row["hour"])] = float(row["value"])
+    return table
+
+
+def _season(days: pd.DatetimeIndex) -> npt.NDArray[np.intp]:
+    starts = [100 * month + day for (month, day), _ in _SEASON_STARTS]
+    part = np.searchsorted(starts, 100 * days.month + days.day, side="right") - 1
+    return np.array([season for _, season in _SEASON_STARTS], dtype=np.intp)[part]
+
+
+def _day_type(days: pd.DatetimeIndex) -> npt.NDArray[np.intp]:
+    """Return 0 on workdays, 1 on Saturdays and on 24 and 31 December, 2 on Sundays."""
+    weekday = np.asarray(days.day_of_week)
+    eve = np.asarray((days.month == 12) & days.day.isin([24, 31]))
+    return np.where(weekday == 6, 2, np.where((weekday == 5) | eve, 1, 0)).astype(np.intp)
+
+
+def direct_use(load: Float32s, generation: Float32s, evenness: float) -> Float32s:
+    """Return what a home uses of its generation at once, kWh in the hour; all shapes equal.
+
+    Within an hour the load of one home is taken as gamma-distributed about the standard mean m with shape k =
+    ``evenness``, so that for generation g = x m
+
+        E[min(load, g)] = m P(k + 1, k x) + g (1 - P(k, k x)) = m phi_k(x),
+
+    P the regularised lower incomplete gamma function. Never more than the load or the generation.
+    """
+    values, steps = _phi_table(evenness)
+    place = generation / np.maximum(load + generation, np.float32(1e-12))
+    place *= np.float32(_PHI_STEPS)
+    node = place.astype(np.int32)
+    place -= node
+    place *= steps[node]
+    place += values[node]
+    place *= load
+    used: Float32s = np.minimum(np.minimum(place, generation, out=place), load, out=place)
+    return used
+
+
+def mean_of_lesser(x: npt.ArrayLike, evenness: float) -> Floats:
+    """Return phi_k(x), the mean of min(L, x) for gamma-distributed L of mean 1 and shape ``evenness``."""
+    k, x = evenness, np.asarray(x, dtype=np.float64)
+    phi: Floats = special.gammainc(k + 1, k * x) + x * special.gammaincc(k, k * x)
+    return phi
+
+
+@lru_cache(maxsize=16)
+def _phi_table(evenness: float) -> tuple[Float32s, Float32s]:
+    """Return phi at evenly spaced x / (1 + x) from 0 to 1, and the step from each node to the next."""
+    place = np.linspace(0, 1, _PHI_STEPS + 1)[:-1]
+    phi = np.append(mean_of_lesser(place / (1 - place), evenness), 1.0).astype(np.float32)
+    phi = np.minimum(np.maximum.accumulate(phi), np.float32(1))
+    return phi, np.diff(phi, append=np.float32(1))

@@ -1,0 +1,195 @@
+"""Hot-water stores by the hour: draw, standing loss, surplus from the roof, and the present heater.
+
+A store is one body of water at its mean temperature. Heat is drawn as if it were layered: hot water is
+delivered at the tap temperature as long as the store holds heat above the cold feed.
+
+References
+----------
+.. [1] BRE, "The Government's Standard Assessment Procedure for Energy Rating of Dwellings", SAP 2012,
+   Tables 1b, 1c, 1d, 2, 2a, 2b.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+import aftersun_datasets
+from aftersun.energy.assumptions import Float32s, recall
+from aftersun.model.plant import Plant, Texts
+from aftersun.model.ranges import Floats
+from aftersun.model.weather import HOURS_PER_YEAR, WeatherYear
+
+WATER_KWH_PER_L_K = 1.1628e-3  # 4.186 kJ/(kg K)
+STORES_KEPT = 1000  # 35 kB each
+
+ELECTRIC_HEATERS = ("immersion", "night immersion", "heat pump")
+# When the present heater may heat. The others have no store of their own or one that something else feeds.
+_SCHEDULES = {
+    "gas boiler": "boiler_hours",
+    "oil boiler": "boiler_hours",
+    "lpg boiler": "boiler_hours",
+    "night immersion": "night_hours",
+    "immersion": "always",
+    "heat pump": "always",
+    "district heat": "always",
+}
+
+
+@dataclass(frozen=True, eq=False)
+class Stores:
+    """N stores, each column of shape (N,)."""
+
+    litres: Floats
+    loss_w_per_k: Floats
+    set_c: Floats  # what the present heater restores
+    max_c: Floats  # up to which surplus may heat
+    draw_litres_per_day: Floats  # at tap temperature, mean of the year
+    heater: Texts
+
+    @classmethod
+    def of(cls, plant: Plant, sites: npt.NDArray[np.intp]) -> Stores:
+        """Return the stores of the sites at these positions."""
+        return cls(
+            plant.store_litres[sites],
+            plant.store_loss_w_per_k[sites],
+            plant.store_set_c[sites],
+            plant.store_max_c[sites],
+            plant.draw_litres_per_day[sites],
+            plant.water_heat[sites],
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class StoreYear:
+    """One year of N stores, heat in kWh an hour, each of shape (N, H). Stores begin the year at ``set_c``."""
+
+    diverted: Floats  # heat from surplus
+    backup: Floats  # heat from the present heater
+    drawn: Floats  # heat drawn, pipes included
+    temperature: Floats  # degrees C at the end of the hour
+
+
+def has_store(plant: Plant) -> npt.NDArray[np.bool_]:
+    """Tell per site whether there is a store whose present heater is known and modelled. Shape (S,)."""
+    return (plant.store_litres > 0) & np.isin(plant.water_heat, list(_SCHEDULES))
+
+
+def litres_per_day(occupants: Floats, values: Mapping[str, float]) -> Floats:
+    """Return hot water a day at the year's mean, litres at tap temperature, by SAP [1]_ Table 1b."""
+    return values["water_litres_per_person"] * occupants + values["water_litres_per_home"]
+
+
+def standing_loss_kwh_per_day(litres: Floats, insulation_mm: Floats, values: Mapping[str, float]) -> Floats:
+    """Return the standing loss of foamed stores (N,) by SAP [1]_ Tables 2, 2a, 2b; 0 without a store."""
+    per_litre = 0.005 + 0.55 / (insulation_mm + 4.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        loss = litres * per_litre * np.cbrt(120 / litres) * values["store_temperature_factor"]
+    return np.where(litres > 0, loss, 0.0)
+
+
+def tap_heat_kwh(weather: WeatherYear) -> Floats:
+    """Return the heat drawn at the tap by the hour (H,), kWh for one litre a day at the year's mean."""
+    month = _month(weather.times, weather.station.latitude)
+    share = _table("draw_share")[weather.times.hour]
+    heat: Floats = WATER_KWH_PER_L_K * share * (_table("month_factor") * _table("temperature_rise"))[month]
+    return heat
+
+
+def run_stores(
+    weather: WeatherYear, stores: Stores, offer: npt.NDArray[np.floating] | None, values: Mapping[str, float]
+) -> StoreYear:
+    """Run N stores through the year.
+
+    ``offer`` is the heat that surplus could give, kWh an hour (N, H), or None. In each hour: standing loss at
+    the first temperature, draw, surplus up to ``max_c``, then the present heater up to ``set_c`` if it may
+    run.
+    """
+    size = len(stores.litres)
+    month, hour_of_day = _month(weather.times, weather.station.latitude), weather.times.hour.to_numpy()
+    capacity = WATER_KWH_PER_L_K * stores.litres  # kWh/K
+    # A store that lost more than its heat in an hour would be none.
+    loss_share = np.minimum(stores.loss_w_per_k / 1000 / capacity, 1.0)
+    kept, from_room = 1 - loss_share, loss_share * capacity * values["room_c"]
+    cold_c = values["tap_temperature_c"] - _table("temperature_rise")
+    # Heat above 0 degrees C: cold feed (12, N), what the present heater and surplus heat up to (N,).
+    cold, least, full = cold_c[:, None] * capacity, capacity * stores.set_c, capacity * stores.max_c
+    need = tap_heat_kwh(weather)[:, None] * (stores.draw_litres_per_day * (1 + values["pipe_loss_share"]))
+    may_heat = np.stack([_hours_of(name) for name in stores.heater], axis=1)  # (24, N)
+    some_heat: list[bool] = (may_heat.sum(axis=1) > 0).tolist()
+    offered = np.zeros_like(need) if offer is None else np.ascontiguousarray(offer.T)
+
+    diverted, backup, held = (np.zeros((HOURS_PER_YEAR, size)) for _ in range(3))
+    heat = least.copy()
+    # Rows to be filled hour by hour; ``need`` becomes what is drawn.
+    rows = zip(month.tolist(), hour_of_day.tolist(), need, offered, diverted, backup, held, strict=True)
+    for in_month, clock, drawn, surplus, from_surplus, from_heater, at_end in rows:
+        heat *= kept
+        heat += from_room
+        np.minimum(drawn, np.maximum(heat - cold[in_month], 0.0), out=drawn)
+        heat -= drawn
+        if offer is not None:
+            np.minimum(np.subtract(full, heat, out=from_surplus), surplus, out=from_surplus)
+            heat += np.maximum(from_surplus, 0.0, out=from_surplus)
+        if some_heat[clock]:
+            np.multiply(np.subtract(least, heat, out=from_heater), may_heat[clock], out=from_heater)
+            heat += np.maximum(from_heater, 0.0, out=from_heater)
+        at_end[:] = heat
+    held /= capacity
+    return StoreYear(diverted.T, backup.T, need.T, held.T)
+
+
+def present_backup(weather: WeatherYear, stores: Stores, values: Mapping[str, float]) -> list[Float32s]:
+    """Return the heat of the present heater without any surplus, kWh an hour, one (H,) a store.
+
+    It does not depend on the roof: each distinct store is run once for a weather year.
+    """
+    setting = tuple(values[name] for name in ("tap_temperature_c", "pipe_loss_share", "room_c"))
+    keys = [
+        (*row, setting)
+        for row in zip(
+            stores.litres.tolist(),
+            stores.loss_w_per_k.tolist(),
+            stores.set_c.tolist(),
+            stores.draw_litres_per_day.tolist(),
+            stores.heater.tolist(),
+            strict=True,
+        )
+    ]
+
+    def compute(missing: list[tuple[float, float, float, float, str, object]]) -> Iterator[Float32s]:
+        litres, loss, kept_c, draw, heater, _ = zip(*missing, strict=True)
+        set_c = np.array(kept_c)
+        distinct = Stores(
+            litres=np.array(litres),
+            loss_w_per_k=np.array(loss),
+            set_c=set_c,
+            max_c=set_c,  # without surplus
+            draw_litres_per_day=np.array(draw),
+            heater=np.array(heater, dtype=object),
+        )
+        yield from run_stores(weather, distinct, None, values).backup.astype(np.float32)
+
+    return recall(weather.memo, "stores", keys, compute, STORES_KEPT)
+
+
+def _month(times: pd.DatetimeIndex, latitude: float) -> npt.NDArray[np.intp]:
+    """Return the position of the month in the tables, 0 = January north of the equator, July south of it."""
+    shift = 6 if latitude < 0 else 0
+    return np.asarray((times.month - 1 + shift) % 12, dtype=np.intp)
+
+
+@cache
+def _table(name: str) -> Floats:
+    rows = [row for row in aftersun_datasets.rows("hot_water.csv") if row["table"] == name]
+    return np.array([float(row["value"]) for row in rows])
+
+
+def _hours_of(heater: str) -> Floats:
+    schedule = _SCHEDULES[heater]
+    return np.ones(24) if schedule == "always" else _table(schedule)

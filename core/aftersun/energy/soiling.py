@@ -1,0 +1,124 @@
+"""Soiling as a ratio: 1 = clean glass, 0.95 = 5 % of the light lost. One sign, whatever the model returns.
+
+References
+----------
+.. [1] A. Kimber et al., "The effect of soiling on large grid-connected photovoltaic systems in California and
+   the Southwest region of the United States", IEEE WCPEC 2006. :doi:`10.1109/WCPEC.2006.279690`
+.. [2] M. Coello, L. Boyle, "Simple model for predicting time series soiling of photovoltaic panels", IEEE
+   Journal of Photovoltaics, 2019. :doi:`10.1109/JPHOTOV.2019.2919628`
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pvlib.soiling
+
+from aftersun.energy.assumptions import NO_OVERRIDES, Float32s, recall, system_values
+from aftersun.energy.planes import lit_hours, plane_hours
+from aftersun.model.cohort import Cohort
+from aftersun.model.plant import Plant
+from aftersun.model.ranges import Floats
+from aftersun.model.weather import HOURS_PER_YEAR, WeatherYear
+
+RATIOS_KEPT = 1000  # 35 kB each
+
+# Settling velocities in m/s. Passed on purpose: early releases of pvlib had other defaults.
+SETTLING_VELOCITY = {"2_5": 0.0009, "10": 0.004}
+
+
+def kimber_ratio(rain_mm: pd.Series, rate_per_day: float, threshold_mm: float) -> pd.Series:
+    """Return the soiling ratio by Kimber [1]_ for hourly rain, starting clean.
+
+    ``rate_per_day`` is the share lost per dry day; more than ``threshold_mm`` of rain in 24 h cleans. The
+    days of damp ground after rain (14) and the greatest loss (0.3) are pvlib's defaults.
+    """
+    loss: pd.Series = pvlib.soiling.kimber(rain_mm, cleaning_threshold=threshold_mm, soiling_loss_rate=rate_per_day)
+    return 1 - loss
+
+
+def hsu_ratio(
+    rain_mm: pd.Series,
+    threshold_mm: float,
+    tilt_deg: float,
+    pm2_5: float,
+    pm10: float,
+    velocity: Mapping[str, float] = SETTLING_VELOCITY,
+) -> pd.Series:
+    """Return the soiling ratio by Coello and Boyle [2]_ from particles in the air, starting clean.
+
+    ``pm2_5`` and ``pm10`` in g/m3, ``velocity`` in m/s; ``threshold_mm`` of rain or more in an hour cleans.
+    """
+    ratio: pd.Series = pvlib.soiling.hsu(rain_mm, threshold_mm, tilt_deg, pm2_5, pm10, depo_veloc=dict(velocity))
+    return ratio
+
+
+def soiling_ratio(
+    weather: WeatherYear,
+    rate_per_day: Floats,
+    threshold_mm: Floats,
+    overrides: Mapping[str, float] = NO_OVERRIDES,
+) -> Float32s:
+    """Return the hourly soiling ratio (A, H) of A arrays by Kimber, the year before having been the same.
+
+    ``rate_per_day`` and ``threshold_mm`` have shape (A,). A rate of 0 keeps the glass clean. Where the
+    weather year has no rain the ratio is constant, by the default loss of ``system.csv``. Each distinct pair
+    of rate and threshold is computed once for a weather year. Raises ValueError if some hours of rain have no
+    value.
+    """
+    distinct, index = distinct_ratios(
+        weather, rate_per_day, threshold_mm, system_values(overrides)["default_soiling_loss"]
+    )
+    return distinct[index]
+
+
+def distinct_ratios(
+    weather: WeatherYear, rate_per_day: Floats, threshold_mm: Floats, default_loss: float
+) -> tuple[Float32s, npt.NDArray[np.intp]]:
+    """Return the K distinct hourly ratios (K, H) and for each of A arrays which one is its own (A,)."""
+    pairs = list(zip(rate_per_day.tolist(), threshold_mm.tolist(), strict=True))
+    distinct = list(dict.fromkeys(pairs))
+    rows = recall(
+        weather.memo,
+        "soiling",
+        [(rate, threshold, default_loss) for rate, threshold in distinct],
+        lambda missing: _steady_years(weather, missing),
+        RATIOS_KEPT,
+    )
+    place = {pair: position for position, pair in enumerate(distinct)}
+    index = np.array([place[pair] for pair in pairs], dtype=np.intp)
+    return np.stack(rows) if rows else np.empty((0, HOURS_PER_YEAR), np.float32), index
+
+
+def annual_soiling_loss(cohort: Cohort, plant: Plant) -> Floats:
+    """Return the share of a year's light that soiling takes, weighted by irradiance, per array (A,)."""
+    weather = cohort.weather
+    light = plane_hours(weather, plant.tilt_deg, plant.azimuth_deg, plant.mounting, plant.ground_cover_ratio).effective
+    distinct, index = distinct_ratios(
+        weather,
+        plant.soiling_rate_per_day,
+        plant.rain_threshold_mm,
+        system_values(cohort.overrides)["default_soiling_loss"],
+    )
+    lost = (light * (1 - distinct[:, lit_hours(weather)][index])).sum(axis=1, dtype=np.float64)
+    total = light.sum(axis=1, dtype=np.float64)
+    share: Floats = np.divide(lost, total, out=np.zeros_like(total), where=total > 0)
+    return share
+
+
+def _steady_years(weather: WeatherYear, keys: list[tuple[float, float, float]]) -> Iterator[Float32s]:
+    rain = weather.rain_mm
+    if rain is not None and np.isnan(rain).any():
+        raise ValueError("rain_mm has hours without a value; a weather year without rain has None")
+    for rate, threshold, default_loss in keys:
+        if rate == 0:
+            yield np.ones(HOURS_PER_YEAR, dtype=np.float32)
+        elif rain is None:
+            yield np.full(HOURS_PER_YEAR, 1 - default_loss, dtype=np.float32)
+        else:
+            hours = pd.date_range("2001-01-01", periods=2 * HOURS_PER_YEAR, freq="h")
+            ratio = kimber_ratio(pd.Series(np.tile(rain, 2), index=hours), rate, threshold)
+            yield ratio.to_numpy()[HOURS_PER_YEAR:].astype(np.float32)

@@ -1,0 +1,1 @@
+"""Finding plugins, calling them one at a time, and checking what they return."""

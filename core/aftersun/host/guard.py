@@ -1,0 +1,179 @@
+"""Calls one retrofit at a time inside a guard and checks each answer before anybody uses it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import fields
+from typing import TypeVar
+
+import numpy as np
+import numpy.typing as npt
+
+from aftersun.host.registry import Failure, Loaded
+from aftersun.model.change import (
+    COST_KINDS,
+    DOES_NOT_FIT,
+    FITS,
+    SEVERITIES,
+    SURVEY_FIRST,
+    YEARLY_KINDS,
+    Change,
+    CostLine,
+    Notes,
+    Screening,
+)
+from aftersun.model.cohort import Cohort
+from aftersun.model.plant import PER_ARRAY, Plant, level_of
+from aftersun.model.ranges import Assumed
+
+Answer = TypeVar("Answer")
+
+# What each numeric plant column may hold. Losses are shares; a retrofit may not push the plant out of the physical.
+_LIMITS: Mapping[str, tuple[float, float]] = {
+    "tilt_deg": (0, 90),
+    "azimuth_deg": (0, 360),
+    "ground_cover_ratio": (0, 1),
+    "temp_coefficient_per_k": (-0.01, 0),
+    "extra_temp_k": (-30, 30),
+    "transmittance": (0.5, 1.2),
+    "ageing": (0, 1),
+    "strings_working": (0, 1),
+    "availability": (0, 1),
+    "inverter_efficiency": (0, 1),
+    "export_limit_kw": (0, np.inf),
+    "store_set_c": (0, 100),
+    "store_max_c": (0, 100),
+}
+
+
+class PluginError(Exception):
+    """A plugin's answer that cannot be used."""
+
+
+class Guard:
+    """Asks retrofits and remembers which failed. A failed retrofit is not asked again in this run."""
+
+    def __init__(self) -> None:
+        self.failures: list[Failure] = []
+        self._failed: set[str] = set()
+
+    def failed(self, loaded: Loaded) -> bool:
+        """Tell whether this retrofit has failed in this run."""
+        return loaded.id in self._failed
+
+    def screen(self, loaded: Loaded, cohort: Cohort) -> Screening | None:
+        """Return the checked screening, or None if the retrofit failed."""
+        return self._ask(loaded, "screen", cohort, lambda: loaded.retrofit.screen(cohort), check_screening)
+
+    def safety(self, loaded: Loaded, cohort: Cohort) -> Notes | None:
+        """Return the checked safety notes, or None if the retrofit failed."""
+        return self._ask(loaded, "safety", cohort, lambda: loaded.retrofit.safety(cohort), check_notes)
+
+    def change(self, loaded: Loaded, cohort: Cohort, plant: Plant, assume: Assumed) -> Change | None:
+        """Return the checked change, or None if the retrofit failed."""
+        return self._ask(
+            loaded,
+            "change",
+            cohort,
+            lambda: loaded.retrofit.change(cohort, plant, assume),
+            lambda answer, size: check_change(answer, size, len(cohort.arrays), loaded.retrofit.about.price_items),
+        )
+
+    def fail(self, loaded: Loaded, during: str, reason: str) -> None:
+        """Mark a retrofit as failed for this run."""
+        self._failed.add(loaded.id)
+        self.failures.append(Failure(loaded.id, during, reason))
+
+    def _ask(
+        self,
+        loaded: Loaded,
+        during: str,
+        cohort: Cohort,
+        call: Callable[[], Answer],
+        check: Callable[[Answer, int], None],
+    ) -> Answer | None:
+        if self.failed(loaded):
+            return None
+        try:
+            answer = call()
+            check(answer, len(cohort))
+        except Exception as error:  # a plugin may raise anything; the others must go on
+            self.fail(loaded, during, _reason(error))
+            return None
+        return answer
+
+
+def check_screening(answer: Screening, size: int) -> None:
+    """Raise PluginError unless every site has a known status and every status but FITS a reason."""
+    _require(isinstance(answer, Screening), f"screen returned {type(answer).__name__}, not a Screening")
+    _shape("status", answer.status, (size,))
+    _shape("reason", answer.reason, (size,))
+    unknown = sorted({str(status) for status in answer.status} - {FITS, SURVEY_FIRST, DOES_NOT_FIT})
+    _require(not unknown, f"screen returned the unknown status {unknown[:3]}")
+    bare = sum(status != FITS and not reason for status, reason in zip(answer.status, answer.reason, strict=True))
+    _require(bare == 0, f"screen gave no reason for {bare} sites that do not simply fit")
+
+
+def check_notes(answer: Notes, size: int) -> None:
+    """Raise PluginError unless every site has at least one safety note with text, severity and who may do it."""
+    _require(isinstance(answer, Notes), f"safety returned {type(answer).__name__}, not Notes")
+    _require(answer.size == size, f"safety answered for {answer.size} sites, asked for {size}")
+    covered = np.zeros(size, dtype=bool)
+    for note, mask in answer.entries:
+        _shape(f"note '{note.id}'", mask, (size,))
+        _require(note.severity in SEVERITIES, f"note '{note.id}' has the unknown severity '{note.severity}'")
+        _require(bool(note.text.strip() and note.who.strip()), f"note '{note.id}' lacks its text or who may do it")
+        covered |= mask
+    _require(bool(covered.all()), f"safety gave no note for {int((~covered).sum())} sites")
+
+
+def check_change(answer: Change, size: int, arrays: int, price_items: Sequence[str]) -> None:
+    """Raise PluginError unless the plant, cost lines, fade and remarks have the right shapes, units and limits."""
+    _require(isinstance(answer, Change), f"change returned {type(answer).__name__}, not a Change")
+    _require(isinstance(answer.plant, Plant), "change returned no Plant")
+    for column in fields(Plant):
+        values = getattr(answer.plant, column.name)
+        _shape(f"plant.{column.name}", values, (arrays if level_of(column.name) == PER_ARRAY else size,))
+        if values.dtype == object:
+            continue
+        low, high = _LIMITS.get(column.name, (0.0, 1.0 if column.name.endswith("_loss") else np.inf))
+        bad = ~((values >= low) & (values <= high))  # NaN fails both
+        _require(
+            not bad.any(),
+            f"plant.{column.name} leaves {low}..{high} or is not a number in {int(bad.sum())} places",
+        )
+    _lines("costs", answer.costs, COST_KINDS, size, price_items)
+    _lines("yearly", answer.yearly, YEARLY_KINDS, size, price_items)
+    if answer.fade is not None:
+        _require(answer.fade.ndim in (1, 2), "fade has to have the shape (years,) or (sites, years)")
+        if answer.fade.ndim == 2:
+            _require(answer.fade.shape[0] == size, f"fade is for {answer.fade.shape[0]} sites, asked for {size}")
+        _require(bool(np.isfinite(answer.fade).all()), "fade holds a value that is not a number")
+    if answer.remarks is not None:
+        _shape("remarks", answer.remarks, (size,))
+
+
+def _lines(name: str, lines: Sequence[CostLine], kinds: Sequence[str], size: int, price_items: Sequence[str]) -> None:
+    for line in lines:
+        _require(line.kind in kinds, f"{name}: '{line.kind}' is not one of {', '.join(kinds)}")
+        _require(bool(line.unit), f"{name}: '{line.item}' has no unit")
+        _shape(f"{name} '{line.item}'", line.quantity, (size,))
+        bad = ~(np.isfinite(line.quantity) & (line.quantity >= 0))
+        _require(not bad.any(), f"{name}: '{line.item}' has {int(bad.sum())} quantities below 0 or not a number")
+        known = line.kind in ("labour", "access") or line.item in price_items
+        _require(known, f"{name}: '{line.item}' is not among the declared price items")
+
+
+def _shape(name: str, values: npt.NDArray[np.generic], shape: tuple[int, ...]) -> None:
+    found = getattr(values, "shape", None)
+    _require(found == shape, f"{name} has the shape {found}, expected {shape}")
+
+
+def _require(holds: bool, message: str) -> None:
+    if not holds:
+        raise PluginError(message)
+
+
+def _reason(error: Exception) -> str:
+    text = " ".join(str(error).split()) or "no message"
+    return text if isinstance(error, PluginError) else f"{type(error).__name__}: {text}"

@@ -1,0 +1,185 @@
+"""The column dictionary: what can be loaded. Rules, tables, templates and documentation come from it.
+
+``columns.csv`` lists the tables in the order in which they are loaded: a table stands after those it refers
+to. A column named ``<table>_id`` after another table refers to that table.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+
+TEXT = "text"
+NUMBER = "number"
+INTEGER = "integer"
+BOOLEAN = "boolean"
+DATE = "date"
+CHOICE = "choice"
+
+_DTYPES = {
+    TEXT: "string",
+    NUMBER: "Float64",
+    INTEGER: "Int64",
+    BOOLEAN: "boolean",
+    DATE: "datetime64[us]",
+    CHOICE: "string",
+}
+_DUCKDB_TYPES = {
+    TEXT: "VARCHAR",
+    NUMBER: "DOUBLE",
+    INTEGER: "BIGINT",
+    BOOLEAN: "BOOLEAN",
+    DATE: "DATE",
+    CHOICE: "VARCHAR",
+}
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column that can be loaded. ``minimum`` and ``maximum`` are in ``unit`` and allowed themselves.
+
+    Unknown is allowed unless ``required``. ``default`` is what a new row gets when a file has no such column.
+    Values of a ``personal`` column are kept apart and never printed.
+    """
+
+    table: str
+    name: str
+    type: str
+    unit: str
+    minimum: float | None
+    maximum: float | None
+    choices: tuple[str, ...]
+    default: str
+    required: bool
+    key: bool
+    personal: bool
+    meaning: str
+
+    @property
+    def dtype(self) -> str:
+        """The pandas dtype of the column."""
+        return _DTYPES[self.type]
+
+    @property
+    def duckdb_type(self) -> str:
+        """The DuckDB type of the column."""
+        return _DUCKDB_TYPES[self.type]
+
+    @property
+    def limits(self) -> str:
+        """What is allowed, in words; empty if anything is."""
+        if self.choices:
+            return " | ".join(self.choices)
+        if self.type == BOOLEAN:
+            return "yes | no"
+        if self.type == DATE:
+            return "YYYY-MM-DD"
+        low, high = (None if limit is None else f"{limit:.10g}" for limit in (self.minimum, self.maximum))
+        if low is not None and high is not None:
+            return f"{low} to {high}"
+        return f"at least {low}" if low is not None else f"at most {high}" if high is not None else ""
+
+
+@cache
+def _dictionary() -> Mapping[str, tuple[Column, ...]]:
+    found: dict[str, list[Column]] = {}
+    text = (files("aftersun.inventory") / "columns.csv").read_text(encoding="utf-8")
+    for row in csv.DictReader(text.splitlines()):
+        column = _column(row)
+        found.setdefault(column.table, []).append(column)
+    return {table: tuple(entries) for table, entries in found.items()}
+
+
+def _column(row: Mapping[str, str]) -> Column:
+    if row["type"] not in _DTYPES:
+        raise ValueError(f"column {row['name']!r} has the unknown type {row['type']!r}")
+    return Column(
+        table=row["table"],
+        name=row["name"],
+        type=row["type"],
+        unit=row["unit"],
+        minimum=float(row["minimum"]) if row["minimum"] else None,
+        maximum=float(row["maximum"]) if row["maximum"] else None,
+        choices=tuple(row["choices"].split("|")) if row["choices"] else (),
+        default=row["default"],
+        required=row["required"] == "yes",
+        key=row["key"] == "yes",
+        personal=row["personal"] == "yes",
+        meaning=row["meaning"],
+    )
+
+
+def tables() -> tuple[str, ...]:
+    """Return the names of the tables that can be loaded, in the order to load them."""
+    return tuple(_dictionary())
+
+
+def columns(table: str) -> tuple[Column, ...]:
+    """Return the columns of a table. Raises KeyError if there is no such table."""
+    return _dictionary()[table]
+
+
+def key_columns(table: str) -> tuple[str, ...]:
+    """Return the names of the columns that together tell the rows of a table apart."""
+    return tuple(column.name for column in columns(table) if column.key)
+
+
+def references(table: str) -> Mapping[str, str]:
+    """Return the columns of a table that refer to another one, with that table's name."""
+    owners = {f"{other}_id": other for other in tables() if other != table}
+    return {column.name: owners[column.name] for column in columns(table) if column.name in owners}
+
+
+def stored_tables(table: str) -> Mapping[str, tuple[Column, ...]]:
+    """Return the database tables that keep a dictionary table, each with its columns, keys first.
+
+    Personal columns of customers are kept apart in ``contact``, so that a reader of ``customer`` never meets
+    them.
+    """
+    keys = tuple(column for column in columns(table) if column.key)
+    personal = tuple(column for column in columns(table) if column.personal)
+    others = tuple(column for column in columns(table) if not column.key and not column.personal)
+    stored = {table: keys + others}
+    if personal:
+        stored[PERSONAL_TABLES[table]] = keys + personal
+    return stored
+
+
+PERSONAL_TABLES = {"customer": "contact"}
+
+
+def quoted(name: str) -> str:
+    """Return a name as an SQL identifier."""
+    return '"' + name.replace('"', '""') + '"'
+
+
+def _literal(text: str) -> str:
+    return "'" + text.replace("'", "''") + "'"
+
+
+def _column_ddl(column: Column) -> str:
+    name = quoted(column.name)
+    parts = [name, column.duckdb_type]
+    if column.default:
+        parts.append(f"DEFAULT {_literal(column.default)}")
+    if column.required:
+        parts.append("NOT NULL")
+    if column.choices:
+        parts.append(f"CHECK ({name} IN ({', '.join(map(_literal, column.choices))}))")
+    if column.minimum is not None:
+        parts.append(f"CHECK ({name} >= {column.minimum:.17g})")
+    if column.maximum is not None:
+        parts.append(f"CHECK ({name} <= {column.maximum:.17g})")
+    return " ".join(parts)
+
+
+def create_statements(table: str) -> tuple[str, ...]:
+    """Return the SQL that makes the database tables of a dictionary table; limits are a last defence."""
+    keys = ", ".join(map(quoted, key_columns(table)))
+    return tuple(
+        f"CREATE TABLE {quoted(stored)} ({', '.join(map(_column_ddl, entries))}, PRIMARY KEY ({keys}))"
+        for stored, entries in stored_tables(table).items()
+    )

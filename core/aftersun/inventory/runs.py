@@ -1,0 +1,134 @@
+"""Stored runs: what was computed, from what, with which versions. Written as a whole or not at all."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime
+from typing import Any
+
+import duckdb
+import pandas as pd
+
+from aftersun.inventory.dictionary import quoted
+from aftersun.inventory.layout import DTYPES, NEWEST_FIRST, RUN, RUN_TABLES, Layout
+from aftersun.inventory.sql import registered, typed_frame
+from aftersun.inventory.store import Inventory
+
+
+@dataclass(frozen=True)
+class RunRecord:
+    """One run. Times carry a time zone; ``as_of`` is the day that ages and prices are taken at.
+
+    ``plugin_versions``, ``input_hashes`` and ``settings`` by name; ``failures`` one by one. What JSON does
+    not know (a path, a day) comes back as text.
+    """
+
+    run_id: str
+    started_at: datetime
+    finished_at: datetime
+    program_version: str
+    as_of: date
+    sites: int
+    seed: int
+    plugin_versions: Mapping[str, str] = field(default_factory=dict)
+    input_hashes: Mapping[str, str] = field(default_factory=dict)
+    settings: Mapping[str, Any] = field(default_factory=dict)
+    failures: Sequence[Mapping[str, Any]] = ()
+
+
+def write_run(inventory: Inventory, run: RunRecord, frames: Mapping[str, pd.DataFrame]) -> None:
+    """Store a run with its result tables in one transaction: all of it, or after any error nothing.
+
+    ``frames`` are named as in ``layout.RUN_TABLES`` and have columns given there; run_id may be left out. A
+    table that is left out gets no rows, a column that is left out no values. Measures that do not exist (NA,
+    NaN or infinite) are stored as NULL.
+
+    Raises
+    ------
+    ValueError
+        If a table or column is unknown, a required column is missing, a run_id is another run's, or a time
+        has no zone.
+    """
+    for table, frame in frames.items():
+        _check_frame(run.run_id, table, frame)
+    values = [_stored(name, getattr(run, name)) for name in RUN.columns]
+    with inventory.transaction() as connection:
+        marks = ", ".join("?" * len(values))
+        connection.execute(f"INSERT INTO run ({', '.join(RUN.columns)}) VALUES ({marks})", values)
+        for table, frame in frames.items():
+            _insert(connection, table, RUN_TABLES[table], run.run_id, frame)
+
+
+def _check_frame(run_id: str, table: str, frame: pd.DataFrame) -> None:
+    if table not in RUN_TABLES:
+        raise ValueError(f"there is no result table {table!r}; there are {', '.join(RUN_TABLES)}")
+    layout = RUN_TABLES[table]
+    unknown = set(frame.columns) - set(layout.columns)
+    missing = {*layout.key, *layout.required} - {"run_id", *frame.columns} if len(frame) else set()
+    if unknown or missing:
+        raise ValueError(f"result table {table}: missing columns {sorted(missing)}, unknown columns {sorted(unknown)}")
+    if "run_id" in frame and not (frame["run_id"] == run_id).all():
+        raise ValueError(f"result table {table} holds rows of another run than {run_id}")
+
+
+def _stored(name: str, value: Any) -> Any:
+    if RUN.columns[name] == "JSON":
+        return json.dumps(value, sort_keys=True, allow_nan=False, default=str)
+    if isinstance(value, datetime):
+        if value.tzinfo is None:
+            raise ValueError(f"{name} of a run needs a time zone")
+        return value.astimezone(UTC).replace(tzinfo=None)
+    return value
+
+
+def _insert(
+    connection: duckdb.DuckDBPyConnection, table: str, layout: Layout, run_id: str, frame: pd.DataFrame
+) -> None:
+    columns = {name: kind for name, kind in layout.columns.items() if name in frame and name != "run_id"}
+    if frame.empty:
+        return
+    values = ", ".join(
+        f"CASE WHEN isfinite({quoted(name)}::DOUBLE) THEN {quoted(name)}::DOUBLE END"
+        if kind == "DOUBLE"
+        else f"{quoted(name)}::{kind}"
+        for name, kind in columns.items()
+    )
+    names = ", ".join(map(quoted, columns))
+    with registered(connection, result_frame=frame):
+        connection.execute(
+            f"INSERT INTO {quoted(table)} (run_id, {names}) SELECT ?, {values} FROM result_frame", [run_id]
+        )
+
+
+def latest_run(inventory: Inventory) -> RunRecord | None:
+    """Return the run that finished last, or None if there is none."""
+    rows = inventory.connection.execute(
+        f"SELECT {', '.join(RUN.columns)} FROM run ORDER BY {NEWEST_FIRST} LIMIT 1"
+    ).fetchall()
+    if not rows:
+        return None
+    return RunRecord(**{name: _read(name, value) for name, value in zip(RUN.columns, rows[0], strict=True)})
+
+
+def _read(name: str, value: Any) -> Any:
+    if RUN.columns[name] == "JSON":
+        return json.loads(value)
+    return value.replace(tzinfo=UTC) if isinstance(value, datetime) else value
+
+
+def read_run_table(inventory: Inventory, table: str, run_id: str, site_id: str | None = None) -> pd.DataFrame:
+    """Return a result table of a run, or the rows of one site, with declared dtypes and in the table's order.
+
+    Raises KeyError if there is no such result table.
+    """
+    layout = RUN_TABLES[table]
+    one_site = " AND site_id = ?" if site_id is not None else ""
+    query = f"SELECT * FROM {quoted(table)} WHERE run_id = ?{one_site} ORDER BY {', '.join(layout.order)}"
+    return typed_frame(
+        inventory.connection,
+        query,
+        {name: DTYPES[kind] for name, kind in layout.columns.items()},
+        [run_id] if site_id is None else [run_id, site_id],
+    )

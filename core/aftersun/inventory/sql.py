@@ -1,0 +1,39 @@
+"""The few lines of DuckDB that the whole room shares."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from typing import Any
+
+import duckdb
+import pandas as pd
+
+
+@contextmanager
+def registered(connection: duckdb.DuckDBPyConnection, **frames: pd.DataFrame) -> Iterator[None]:
+    """Make frames readable in SQL under their keyword names for the length of a block."""
+    for name, frame in frames.items():
+        connection.register(name, frame)
+    try:
+        yield
+    finally:
+        for name in frames:
+            connection.unregister(name)
+
+
+def scalar(connection: duckdb.DuckDBPyConnection, query: str, parameters: Sequence[Any] = ()) -> Any:
+    """Return the single value of a query that has one row with one column."""
+    # Fetched whole: an unfinished result would hold the connection.
+    return connection.execute(query, list(parameters)).fetchall()[0][0]
+
+
+def typed_frame(
+    connection: duckdb.DuckDBPyConnection,
+    query: str,
+    dtypes: Mapping[str, str],
+    parameters: Sequence[Any] = (),
+) -> pd.DataFrame:
+    """Return the columns named in ``dtypes`` as declared: the dtypes DuckDB hands out depend on the data."""
+    frame = connection.execute(query, list(parameters)).df()
+    return frame.loc[:, list(dtypes)].astype(dict(dtypes))

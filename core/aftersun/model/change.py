@@ -1,0 +1,153 @@
+"""What a retrofit answers: whether it fits, what it changes and needs, and what can hurt someone.
+
+Quantities only, never prices: the company's own price book turns them into money.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from aftersun.model.cohort import Cohort
+from aftersun.model.plant import Plant
+from aftersun.model.ranges import Bools, Floats, Range
+
+API_VERSION = 1
+
+FITS = "fits"
+SURVEY_FIRST = "survey first"
+DOES_NOT_FIT = "does not fit"
+
+MATERIAL = "material"  # item = key of a material in the price book
+LABOUR = "labour"  # item = key of a skill; quantity in hours
+ACCESS = "access"  # item = "roof" or "ground"; quantity 1; the company file says which equipment that is on which roof
+INSPECTION = "inspection"  # item = key of an inspection or survey in the price book
+STANDING = "standing"  # yearly: item = key of a yearly charge in the price book
+AVOIDED_WORK = "avoided work"  # yearly: work the owner pays for now and no longer needs
+AVOIDED_RISK = "avoided risk"  # yearly: expected loss avoided, kept apart from energy
+COST_KINDS = (MATERIAL, LABOUR, ACCESS, INSPECTION)
+YEARLY_KINDS = (STANDING, LABOUR, AVOIDED_WORK, AVOIDED_RISK)
+
+
+@dataclass(frozen=True)
+class About:
+    """Who a retrofit is. ``reads`` names every cohort column it looks at; ``excludes`` and ``needs`` name other ids.
+
+    ``life`` in years. ``price_items`` names every price-book key its costs use (skills and access apart).
+    """
+
+    id: str
+    title: str
+    summary: str
+    version: str
+    life: Range
+    reads: tuple[str, ...]
+    sources: tuple[str, ...]
+    price_items: tuple[str, ...] = ()
+    excludes: tuple[str, ...] = ()
+    needs: tuple[str, ...] = ()
+    api_version: int = API_VERSION
+
+
+@dataclass(frozen=True, eq=False)
+class CostLine:
+    """One typed cost or yearly item: ``quantity`` in ``unit`` per site, shape (S,). Negative quantities are refused."""
+
+    kind: str
+    item: str
+    quantity: Floats
+    unit: str
+    note: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class Change:
+    """The plant after the retrofit (as new), what it takes, and how its effect runs over the years.
+
+    ``fade`` has shape (Y,) or (S, Y), Y at least the life: the share of the first simulated effect that is left
+    in year 1, 2, ...; None = it lasts undiminished. ``yearly`` lists standing charges and labour (costs) and avoided
+    work and risk (gains), each a quantity a year. ``remarks`` has shape (S,): one short sentence per site or "".
+    """
+
+    plant: Plant
+    costs: Sequence[CostLine]
+    yearly: Sequence[CostLine] = ()
+    fade: Floats | None = None
+    remarks: npt.NDArray[np.object_] | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Screening:
+    """Per site: FITS, SURVEY_FIRST or DOES_NOT_FIT, with the reason. Both of shape (S,).
+
+    Start with ``Screening.of(cohort)`` and chain ``reject`` and ``survey``. The first rejection is kept; survey reasons
+    are joined.
+    """
+
+    status: npt.NDArray[np.object_]
+    reason: npt.NDArray[np.object_]
+
+    @classmethod
+    def of(cls, cohort: Cohort) -> Screening:
+        """Everything fits, no reason yet."""
+        return cls(np.full(len(cohort), FITS, dtype=object), np.full(len(cohort), "", dtype=object))
+
+    def reject(self, where: Bools, reason: str) -> Screening:
+        """Mark the sites ``where`` as not fitting, unless they are already."""
+        hit = np.asarray(where, dtype=bool) & (self.status != DOES_NOT_FIT)
+        status, texts = self.status.copy(), self.reason.copy()
+        status[hit] = DOES_NOT_FIT
+        texts[hit] = reason
+        return Screening(status, texts)
+
+    def survey(self, where: Bools, reason: str) -> Screening:
+        """Mark the sites ``where`` as to be surveyed first, unless they do not fit."""
+        hit = np.asarray(where, dtype=bool) & (self.status != DOES_NOT_FIT)
+        status, texts = self.status.copy(), self.reason.copy()
+        status[hit] = SURVEY_FIRST
+        for row in np.flatnonzero(hit):
+            texts[row] = f"{texts[row]}; {reason}" if texts[row] else reason
+        return Screening(status, texts)
+
+
+CAUTION = "caution"
+WARNING = "warning"
+DANGER = "danger"
+SEVERITIES = (CAUTION, WARNING, DANGER)  # ANSI Z535.6 signal words, least to most severe
+
+
+@dataclass(frozen=True)
+class Note:
+    """One safety note: ``text`` for people, ``who`` may do the work, ``source`` of the rule."""
+
+    id: str
+    severity: str
+    text: str
+    who: str
+    source: str
+
+
+@dataclass(frozen=True, eq=False)
+class Notes:
+    """Safety notes per site. ``entries`` pairs each note with the sites it holds for, mask of shape (S,)."""
+
+    size: int
+    entries: tuple[tuple[Note, Bools], ...] = field(default=())
+
+    @classmethod
+    def of(cls, cohort: Cohort) -> Notes:
+        """No note yet."""
+        return cls(len(cohort))
+
+    def add(self, note: Note, where: Bools | None = None) -> Notes:
+        """Add a note for all sites, or for those ``where`` is true."""
+        mask = np.ones(self.size, dtype=bool) if where is None else np.asarray(where, dtype=bool)
+        return Notes(self.size, (*self.entries, (note, mask)))
+
+    def for_site(self, row: int) -> list[Note]:
+        """Return the notes of one site, most severe first."""
+        found = [note for note, mask in self.entries if mask[row]]
+        return sorted(found, key=lambda note: -SEVERITIES.index(note.severity))

@@ -1,0 +1,68 @@
+"""A cohort: a chunk of sites that share one weather year. What plugins see; no customer's data is in it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import date
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from aftersun.model.ranges import Floats
+from aftersun.model.weather import WeatherYear
+
+DAYS_PER_YEAR = 365.25
+
+
+@dataclass(frozen=True, eq=False)
+class Cohort:
+    """S sites with A arrays, one weather year, and the day that ages are counted to.
+
+    ``sites`` is indexed by site_id and has the dictionary's columns of tables site and tariff (the tariff in force
+    on ``as_of``); ``arrays`` is indexed by array_id, has the columns of table array plus ``site``, the position
+    (0..S-1) of its site, and is sorted by it. Unknown is NA and means unknown, not no.
+    ``load_shapes`` has shape (K, H): hourly shares of a year's demand, each row sums to 1; the sites' column
+    ``load_shape`` says which row a site uses. ``overrides`` holds the company's own values of what is assumed of
+    every system, ``priors`` its own chances of unknown facts, both by name.
+    """
+
+    sites: pd.DataFrame
+    arrays: pd.DataFrame
+    weather: WeatherYear
+    load_shapes: Floats
+    as_of: date
+    overrides: Mapping[str, float] = field(default_factory=dict)
+    priors: Mapping[str, float] = field(default_factory=dict)
+
+    def __len__(self) -> int:
+        return len(self.sites)
+
+    def take(self, rows: npt.NDArray[np.intp]) -> Cohort:
+        """Return the cohort of the sites at these positions, in this order, with their arrays."""
+        kept = self.array_rows(rows)
+        order = np.empty(len(self), dtype=np.intp)
+        order[rows] = np.arange(len(rows))
+        arrays = self.arrays.iloc[kept]
+        arrays = arrays.assign(site=order[arrays["site"].to_numpy(dtype=np.intp)])
+        return replace(self, sites=self.sites.iloc[rows], arrays=arrays)
+
+    def array_rows(self, rows: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
+        """Return the positions of the arrays of the sites at ``rows``, in the order that :meth:`take` gives them."""
+        order = np.full(len(self), -1, dtype=np.intp)
+        order[rows] = np.arange(len(rows))
+        site = order[self.arrays["site"].to_numpy(dtype=np.intp)]
+        kept = np.flatnonzero(site >= 0)
+        return kept[np.argsort(site[kept], kind="stable")]
+
+    def years_since(self, dates: pd.Series) -> Floats:
+        """Return years from each date to ``as_of``, never below 0; NaN where the date is unknown. Shape (S,)."""
+        days = (pd.Timestamp(self.as_of) - pd.to_datetime(dates)).dt.days
+        return np.maximum(days.to_numpy(dtype=np.float64, na_value=np.nan) / DAYS_PER_YEAR, 0.0)
+
+    def sum_by_site(self, per_array: npt.ArrayLike) -> Floats:
+        """Add up a value per array (A,) to a value per site (S,)."""
+        weights = np.asarray(per_array, dtype=np.float64)
+        total = np.bincount(self.arrays["site"].to_numpy(dtype=np.intp), weights, len(self))
+        return np.asarray(total, dtype=np.float64)

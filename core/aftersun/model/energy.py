@@ -1,0 +1,41 @@
+"""The hourly energy balance of every site of a cohort over one year."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+import numpy.typing as npt
+
+from aftersun.model.ranges import Floats
+
+HourlyKwh = npt.NDArray[np.float32] | npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Energy:
+    """Hourly kWh, each of shape (S, H): one row a site, hours contiguous, so that a site's sums do not depend on
+    which other sites are computed with it.
+
+    In every hour ``generated = used + to_water + exported + curtailed``. ``used`` is what the site uses at once,
+    what the battery takes, and what electric water heating takes at once. ``imported`` is what is bought from the
+    grid, electric water heating included. ``water_backup`` is the energy that the present water heater takes, in
+    kWh of its own fuel or electricity.
+    """
+
+    generated: HourlyKwh
+    used: HourlyKwh
+    to_water: HourlyKwh
+    exported: HourlyKwh
+    curtailed: HourlyKwh
+    imported: HourlyKwh
+    water_backup: HourlyKwh
+
+    def take(self, rows: npt.NDArray[np.intp]) -> Energy:
+        """Return the balance of the sites at these positions."""
+        return Energy(**{column.name: getattr(self, column.name)[rows] for column in fields(self)})
+
+    def annual(self, name: str) -> Floats:
+        """Return kWh a year of one column per site, shape (S,), added up in double precision."""
+        total: Floats = getattr(self, name).sum(axis=1, dtype=np.float64)
+        return total

@@ -1,0 +1,96 @@
+"""The physical state of every system of a cohort. Today's plant is the baseline; a retrofit returns another one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from aftersun.model.ranges import Floats
+
+PER_ARRAY = "array"
+PER_SITE = "site"
+
+Texts = npt.NDArray[np.object_]
+
+
+@dataclass(frozen=True, eq=False)
+class Plant:
+    """Columns of shape (A,), one value an array, then columns of shape (S,), one value a site. Read-only.
+
+    Losses are shares of output, 0..1, positive = energy lost, and combine by multiplication:
+    ``dc = rating term x soiling ratio x transmittance x strings_working x ageing x product(1 - loss)``.
+    """
+
+    # --- per array (A,)
+    tilt_deg: Floats
+    azimuth_deg: Floats  # clockwise from north
+    ground_cover_ratio: Floats  # slant height / row pitch of parallel rows; 0 = one row, nothing shades it
+    dc_rating_kw: Floats  # at standard test conditions
+    mounting: Texts  # a choice of the dictionary's array.mounting
+    temp_coefficient_per_k: Floats  # of power, negative
+    extra_temp_k: Floats  # K above the mounting's cell temperature at 1000 W/m2, in proportion to irradiance
+    soiling_rate_per_day: Floats  # share of output lost per dry day
+    rain_threshold_mm: Floats  # rain in 24 h above which the modules are clean again
+    transmittance: Floats  # 1 = glass as delivered
+    droppings_loss: Floats  # bird droppings, beyond even soiling
+    shading_loss: Floats
+    mismatch_loss: Floats
+    wiring_loss: Floats
+    connection_loss: Floats
+    light_induced_loss: Floats  # first days of light, once
+    nameplate_loss: Floats
+    excess_loss: Floats  # degradation beyond normal ageing
+    ageing: Floats  # share left after normal ageing since commissioning, 1 = new
+    strings_working: Floats  # share of the array's strings that deliver
+    # --- per site (S,)
+    inverter_rating_kw: Floats
+    inverter_efficiency: Floats  # nominal, 0..1
+    availability: Floats  # share of the year's output that is not lost to stops
+    ageing_per_year: Floats  # normal ageing, share of output a year
+    export_limit_kw: Floats  # inf = none, 0 = no export
+    demand_kwh: Floats  # household electricity a year without water heating
+    standby_kwh: Floats  # electricity a year of devices added by retrofits
+    battery_kwh: Floats  # usable; 0 = none
+    battery_kw: Floats
+    diverter_kw: Floats  # heating element fed from surplus; 0 = none
+    store_litres: Floats  # hot-water store; 0 = none or unknown
+    store_loss_w_per_k: Floats
+    store_set_c: Floats  # what the present heater keeps
+    store_max_c: Floats  # thermostat of the element
+    draw_litres_per_day: Floats  # hot water at the year's mean
+    water_heat: Texts  # a choice of the dictionary's site.water_heat
+    water_efficiency: Floats  # heat out per energy in of the present heater
+
+    def __post_init__(self) -> None:
+        for column in fields(self):
+            getattr(self, column.name).flags.writeable = False
+
+    def replace(self, **columns: Any) -> Plant:
+        """Return a new plant with these columns exchanged."""
+        return replace(self, **columns)
+
+    def take(self, rows: npt.NDArray[np.intp], array_rows: npt.NDArray[np.intp]) -> Plant:
+        """Return the plant of these sites; ``array_rows`` from :meth:`Cohort.array_rows`."""
+        return Plant(
+            **{
+                column.name: getattr(self, column.name)[array_rows if level_of(column.name) == PER_ARRAY else rows]
+                for column in fields(self)
+            }
+        )
+
+
+_NAMES = tuple(column.name for column in fields(Plant))
+_FIRST_PER_SITE = _NAMES.index("inverter_rating_kw")
+
+
+def level_of(name: str) -> str:
+    """Tell whether a plant column has one value an array or one a site."""
+    return PER_ARRAY if _NAMES.index(name) < _FIRST_PER_SITE else PER_SITE
+
+
+def column_names(level: str) -> tuple[str, ...]:
+    """Return the names of the columns per array or per site, in order."""
+    return tuple(name for name in _NAMES if level_of(name) == level)

@@ -1,0 +1,97 @@
+"""Numbers with a range and a source, yes/no facts with a prior, and claims of the trade."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Range:
+    """One assumption: the value used (``mode``) and an honest low and high (triangular), in ``unit``.
+
+    ``source`` is a citation, or one of "common practice, no source", "from memory: ...", "assumption: ...".
+    """
+
+    mode: float
+    low: float
+    high: float
+    unit: str
+    source: str
+    meaning: str = ""
+
+    def __post_init__(self) -> None:
+        if not (np.isfinite([self.low, self.mode, self.high]).all() and self.low <= self.mode <= self.high):
+            raise ValueError(f"a range needs finite low <= mode <= high, got {self.low}, {self.mode}, {self.high}")
+        if not self.unit or not self.source:
+            raise ValueError("a range needs a unit and a source")
+
+    @classmethod
+    def from_row(cls, row: Mapping[str, str]) -> Range:
+        """Build from a CSV row with the columns low, mode, high, unit, source, meaning."""
+        return cls(
+            mode=float(row["mode"]),
+            low=float(row["low"]),
+            high=float(row["high"]),
+            unit=row["unit"],
+            source=row["source"],
+            meaning=row.get("meaning", ""),
+        )
+
+
+@dataclass(frozen=True)
+class Fact:
+    """A yes/no fact of a site that is often unknown.
+
+    ``id`` is the name of a yes/no column of the site table, ``prior`` the chance (0..1) that it is true where it
+    is unknown, ``question`` what to ask the customer, in plain words.
+    """
+
+    id: str
+    prior: Range
+    question: str
+
+    def chance(self, sites: pd.DataFrame, prior: float | None = None) -> Floats:
+        """Return per site 1.0 where the fact is known true, 0.0 where known false, else the prior. Shape (S,)."""
+        value = self.prior.mode if prior is None else prior
+        known = sites[self.id].astype("Float64").fillna(value)
+        return np.asarray(known.to_numpy(dtype=np.float64), dtype=np.float64)
+
+
+@dataclass(frozen=True)
+class Claim:
+    """What the trade commonly promises of a retrofit. Printed beside what was computed, never an input."""
+
+    text: str
+    source: str = "common practice, no source"
+
+
+class Assumed(Mapping[str, float]):
+    """The assumptions of one retrofit as numbers: the mode of each range, or what the company's book says instead.
+
+    ``assume["name"]`` is the value; ``assume.chance(cohort_sites, fact)`` the chance that a fact is true.
+    """
+
+    def __init__(self, values: Mapping[str, float], priors: Mapping[str, float] | None = None) -> None:
+        self._values = dict(values)
+        self._priors = dict(priors or {})
+
+    def __getitem__(self, name: str) -> float:
+        return self._values[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._values)
+
+    def __len__(self) -> int:
+        return len(self._values)
+
+    def chance(self, sites: pd.DataFrame, fact: Fact) -> Floats:
+        """Return the chance per site that ``fact`` is true: 1, 0 or the prior in force. Shape (S,)."""
+        return fact.chance(sites, self._priors.get(fact.id))

@@ -1,0 +1,253 @@
+"""The company file: one commented TOML with the company's own prices and settings, read and checked here."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from datetime import date
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationError,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
+
+from aftersun.model.change import ACCESS, AVOIDED_RISK, AVOIDED_WORK, INSPECTION, LABOUR, MATERIAL, STANDING
+from aftersun.model.errors import AftersunError
+from aftersun.money.complaints import complaints
+from aftersun.money.template import company_template
+
+__all__ = ["NO_EQUIPMENT", "Company", "company_template", "load_company"]
+
+NO_EQUIPMENT = "none"  # stands in the access rules where nothing has to be brought; costs nothing
+NO_CURRENCY = "XXX"  # ISO 4217: no currency
+
+Cost = Annotated[float, Field(ge=0)]
+Costs = dict[str, Cost]
+Growth = Annotated[float, Field(ge=-0.2, le=0.2)]
+Lifetime = Annotated[float, Field(gt=0, le=60)]
+# one entry = one storey, the last one holds for all higher buildings; TOML has lists, a frozen record tuples
+ByStoreys = Annotated[tuple[str, ...], Field(strict=False, min_length=1)]
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+
+class Identity(_Part):
+    """[company] Whose file it is and what its amounts mean."""
+
+    name: str = Field(min_length=1, description="the company's name as customers know it")
+    currency: str = Field(pattern="^[A-Z]{3}$", description='three capital letters, for example "NOK"')
+    price_date: date = Field(description="day the prices were checked, for example 2026-03-31, no quotes")
+    prices_include_tax: bool = Field(description="true or false: do the costs here contain sales tax?")
+
+    @field_validator("currency")
+    @classmethod
+    def _is_set(cls, value: str) -> str:
+        if value == NO_CURRENCY:
+            raise ValueError(f'{NO_CURRENCY} means no currency; write your own, for example "NOK"')
+        return value
+
+
+class Money(_Part):
+    """[money] How the future is valued; rates are shares a year above inflation."""
+
+    real_discount_rate: float = Field(ge=0, le=0.3, description="3 % is 0.03")
+    horizon_years: int = Field(ge=1, le=60, description="whole years")
+    electricity_price_growth: Growth = Field(description="2 % is 0.02, above inflation")
+    fuel_price_growth: Growth = Field(description="2 % is 0.02, above inflation")
+    sales_tax_rate: float = Field(ge=0, le=0.5, description="20 % is 0.2")
+    markup_share: float = Field(ge=0, le=3, description="25 % is 0.25")
+
+
+class RoofEquipment(_Part):
+    """[access.roof] Equipment by roof kind of the column dictionary, each a list over storeys."""
+
+    pitched_tile: ByStoreys
+    pitched_slate: ByStoreys
+    pitched_metal: ByStoreys
+    flat_membrane: ByStoreys
+    flat_gravel: ByStoreys
+    fragile_sheet: ByStoreys
+    unknown: ByStoreys
+
+
+class Access(_Part):
+    """[access] What has to be brought to reach the modules, and what it costs a visit."""
+
+    ground: str = Field(description="equipment for work from the ground and on arrays on the ground")
+    storeys_if_unknown: int = Field(ge=1, le=30, description="whole storeys")
+    cost_per_visit: Costs
+    roof: RoofEquipment
+
+    @model_validator(mode="after")
+    def _equipment_has_a_cost(self) -> Access:
+        named = {self.ground}.union(*(getattr(self.roof, kind) for kind in RoofEquipment.model_fields))
+        missing = sorted(named - set(self.cost_per_visit) - {NO_EQUIPMENT})
+        if missing:
+            raise ValueError(f"no cost for {', '.join(missing)}; add it to [access.cost_per_visit] or correct it")
+        return self
+
+    def equipment(self, item: str, roof_kind: str | None, storeys: int) -> str:
+        """Return the equipment for access ``item`` ("roof" or "ground"); None = unknown roof kind."""
+        if item == "ground" or roof_kind == "ground":
+            return self.ground
+        by_storeys: tuple[str, ...] = getattr(self.roof, (roof_kind or "unknown").replace(" ", "_"))
+        return by_storeys[min(storeys, len(by_storeys)) - 1]
+
+
+class Travel(_Part):
+    """[travel] From the base to a site and back."""
+
+    base_latitude: float = Field(ge=-90, le=90, description="degrees, north positive")
+    base_longitude: float = Field(ge=-180, le=180, description="degrees, east positive")
+    skill: str = Field(description="a name under [work]: what an hour on the road is paid")
+    people: float = Field(ge=0, le=10, description="people in the van whose time is paid")
+    cost_per_km: Cost
+    road_factor: float = Field(ge=1, le=5, description="km by road per km of straight line")
+    average_speed_km_h: float = Field(gt=0, le=130, description="km/h")
+    max_distance_km: Cost = Field(description="km by road, one way")
+
+
+class PvSystem(_Part):
+    """[pv_system] Remaining life of the PV system where the owner has not said."""
+
+    life_years: Lifetime
+    least_remaining_years: float = Field(ge=0, le=20, description="years")
+
+
+class Retrofits(_Part):
+    """[retrofits] What the company does not offer."""
+
+    off: Annotated[tuple[str, ...], Field(strict=False)] = ()
+
+
+class Override(_Part):
+    """A number that replaces an assumption, with who decided it and why."""
+
+    value: float
+    who: str = ""
+    why: str = ""
+
+
+class ChanceOverride(Override):
+    """A chance between 0 and 1 that replaces the prior of a fact."""
+
+    value: float = Field(ge=0, le=1, description="a chance between 0 and 1")
+
+
+def _as_table(given: Any) -> Any:
+    """Let a bare number stand for {value = number}."""
+    return {"value": given} if isinstance(given, int | float) else given
+
+
+Overrides = dict[str, Annotated[Override, BeforeValidator(_as_table)]]
+ChanceOverrides = dict[str, Annotated[ChanceOverride, BeforeValidator(_as_table)]]
+
+# Where each kind of cost line finds its price
+_SECTIONS: Mapping[str, str] = {
+    MATERIAL: "materials",
+    LABOUR: "work",
+    ACCESS: "access.cost_per_visit",
+    INSPECTION: "inspections",
+    STANDING: "yearly",
+    AVOIDED_WORK: "avoided",
+    AVOIDED_RISK: "avoided",
+}
+
+
+class Company(_Part):
+    """The company file. Amounts are in the company's own currency at the prices of ``price_date``."""
+
+    identity: Identity = Field(alias="company")
+    money: Money
+    work: Costs = Field(description="cost of an hour by skill")
+    access: Access
+    travel: Travel
+    pv_system: PvSystem
+    materials: Costs = {}
+    inspections: Costs = {}
+    yearly: Costs = {}
+    avoided: Costs = {}
+    retrofits: Retrofits = Retrofits()
+    assumptions: dict[str, Overrides] = {}
+    facts: ChanceOverrides = {}
+    system: Overrides = {}
+
+    @field_validator("travel")
+    @classmethod
+    def _skill_has_a_cost(cls, travel: Travel, info: ValidationInfo) -> Travel:
+        if travel.skill not in info.data.get("work", {travel.skill}):
+            raise ValueError(f"skill '{travel.skill}' has no cost; add it to [work] or name another one")
+        return travel
+
+    def price_of(self, kind: str, key: str) -> float:
+        """Return the price-book figure of an item: money per unit, as it stands in the file.
+
+        Raises
+        ------
+        AftersunError
+            If the file has no such item; the hint is the line to add.
+        """
+        if kind == ACCESS and key == NO_EQUIPMENT:
+            return 0.0
+        section = _SECTIONS[kind]
+        book: Any = self
+        for name in section.split("."):
+            book = getattr(book, name)
+        if key not in book:
+            raise AftersunError(
+                f"The company file has no price for {kind} '{key}'.",
+                f"Add the line '{key} = ...' below [{section}], with your own figure for the dots.",
+            )
+        return float(book[key])
+
+    def overrides(self, retrofit_id: str) -> dict[str, float]:
+        """Return the company's own values for the assumptions of one retrofit."""
+        return {name: given.value for name, given in self.assumptions.get(retrofit_id, {}).items()}
+
+    @property
+    def priors(self) -> dict[str, float]:
+        """The company's own chances for facts that are unknown at a site."""
+        return {name: given.value for name, given in self.facts.items()}
+
+    @property
+    def system_overrides(self) -> dict[str, float]:
+        """The company's own values for what is assumed of every system."""
+        return {name: given.value for name, given in self.system.items()}
+
+
+def load_company(path: Path) -> Company:
+    """Read and check a company file.
+
+    Raises
+    ------
+    AftersunError
+        If the file cannot be read, is not TOML, or has problems; the hint lists each with its place.
+    """
+    try:
+        raw = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise AftersunError(
+            f"The company file {path} cannot be read: {error.strerror}.",
+            "Check the path, or let the program write a new company file and fill it in.",
+        ) from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise AftersunError(
+            f"The company file {path} is not valid TOML: {error}.",
+            "Correct that place; texts stand in quotes, numbers have a decimal point and no thousands mark.",
+        ) from error
+    try:
+        return Company.model_validate(raw)
+    except ValidationError as error:
+        found = complaints(error, Company)
+        count = "one problem" if len(found) == 1 else f"{len(found)} problems"
+        raise AftersunError(f"The company file {path} has {count}.", "\n".join(found)) from error

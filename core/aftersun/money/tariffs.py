@@ -1,0 +1,185 @@
+"""A year's bill of each site, decided hour by hour from the energy balance and the tariff in force."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from aftersun.model.energy import Energy, HourlyKwh
+from aftersun.model.ranges import Bools, Floats
+
+NET_BILLING = "net billing"
+NET_METERING = "net metering"
+GROSS_FEED_IN = "gross feed-in"
+DEEMED_EXPORT = "deemed export"
+NO_EXPORT = "no export"
+
+# Deemed export pays for half of the generation, whatever is exported: Great Britain's feed-in tariff for
+# small systems (McKenna, Pless, Darby, Oxford Programme on Integrating Renewable Energy, 2019).
+DEEMED_EXPORT_SHARE = 0.5
+
+HOURS_PER_DAY = 24
+
+_FUEL_PRICE: Mapping[str, str] = {
+    "gas boiler": "gas_price",
+    "combi boiler": "gas_price",
+    "oil boiler": "oil_price",
+    "lpg boiler": "lpg_price",
+    "district heat": "district_heat_price",
+}
+_ELECTRIC_WATER_HEAT = ("immersion", "night immersion", "heat pump")  # already in the energy imported
+
+
+@dataclass(frozen=True, eq=False)
+class Bill:
+    """Money a year, per site (S,), in the currency of the tariff. Standing charges never change: left out.
+
+    The masks say what had to be assumed: ``export_rule_assumed`` (unknown: net billing),
+    ``export_price_unknown`` and ``fuel_price_unknown`` (the energy that needs this price counts nothing),
+    ``night_hours_unknown`` (a night price without its hours is not applied).
+    """
+
+    import_cost: Floats
+    export_income: Floats
+    generation_income: Floats
+    water_fuel_cost: Floats
+    export_rule_assumed: Bools
+    export_price_unknown: Bools
+    fuel_price_unknown: Bools
+    night_hours_unknown: Bools
+
+    def take(self, rows: npt.NDArray[np.intp]) -> Bill:
+        """Return the bills of the sites at these positions."""
+        return Bill(**{column.name: getattr(self, column.name)[rows] for column in fields(self)})
+
+    @property
+    def electricity(self) -> Floats:
+        """Cost less income of electricity, which follows electricity prices."""
+        return self.import_cost - self.export_income - self.generation_income
+
+    @property
+    def total(self) -> Floats:
+        """Cost less income; negative if the site earns more than it pays."""
+        return self.electricity + self.water_fuel_cost
+
+
+def yearly_bill(energy: Energy, sites: pd.DataFrame, times: pd.DatetimeIndex) -> Bill:
+    """Return the bill of each site over the simulated year.
+
+    - net billing: exports earn the export price, imports cost the import price of their hour.
+    - net metering: the meter runs backwards. Within the year, exports cancel imports bought at the same price
+      (day and night each for itself); what is exported beyond them earns the export price.
+    - gross feed-in: all generation is sold at the export price, all energy used is bought: imports and what
+      the plant supplies on the spot, to the water store too.
+    - deemed export: half of the generation earns the export price, however much is used.
+    - no export: exports earn nothing.
+
+    Energy curtailed never passes a meter and is not paid under any rule. A generation price is paid on top.
+
+    Parameters
+    ----------
+    energy
+        Hourly kWh (S, H).
+    sites
+        One row a site with the dictionary's columns of tables site and tariff. Unknown generation price =
+        none. An unknown import price makes the bill NaN: nothing can be valued without it.
+    times
+        The H hours, whole days, in the time that the night hours are given in.
+
+    Raises
+    ------
+    ValueError
+        If ``times`` are not successive hours of whole days, or an export rule is not one of the dictionary.
+    """
+    night, night_hours_unknown = _night(sites, times)
+    imported = _by_register(energy.imported, night)
+    exported = _by_register(energy.exported, night)
+    on_site = _by_register(energy.used, night) + _by_register(energy.to_water, night)
+    generated = (on_site + exported).sum(axis=1)
+    prices = _import_prices(sites, night)
+
+    rule_unknown = sites["export_rule"].isna().to_numpy()
+    rule = sites["export_rule"].astype(object).fillna(NET_BILLING).to_numpy(dtype=object)
+    bought = np.where((rule == GROSS_FEED_IN)[:, np.newaxis], imported + on_site, imported)
+    cancelled = np.where((rule == NET_METERING)[:, np.newaxis], np.minimum(imported, exported), 0.0)
+    sold = _energy_sold(rule, (exported - cancelled).sum(axis=1), generated)
+    export_price = _column(sites, "export_price")
+    water_fuel_cost, fuel_price_unknown = _water_fuel(energy.annual("water_backup"), sites)
+    return Bill(
+        import_cost=(bought * prices).sum(axis=1),
+        export_income=(cancelled * prices).sum(axis=1) + sold * np.nan_to_num(export_price),
+        generation_income=generated * np.nan_to_num(_column(sites, "generation_price")),
+        water_fuel_cost=water_fuel_cost,
+        export_rule_assumed=rule_unknown,
+        export_price_unknown=np.isnan(export_price) & (sold > 0.0),
+        fuel_price_unknown=fuel_price_unknown,
+        night_hours_unknown=night_hours_unknown,
+    )
+
+
+def _night(sites: pd.DataFrame, times: pd.DatetimeIndex) -> tuple[Bools, Bools]:
+    """Return which hours of a day, in the order of ``times``, cost the night price (S, 24).
+
+    Second, where there is a night price but its hours are unknown (S,).
+    """
+    hours = times.hour.to_numpy()
+    day = hours[:HOURS_PER_DAY]
+    if len(hours) % HOURS_PER_DAY or not np.array_equal(hours, (day[0] + np.arange(len(hours))) % HOURS_PER_DAY):
+        raise ValueError("times have to be successive hours of whole days")
+    begins = _column(sites, "night_from_hour")[:, np.newaxis]
+    ends = _column(sites, "night_until_hour")[:, np.newaxis]
+    priced = ~np.isnan(_column(sites, "night_import_price"))
+    over_midnight = begins > ends
+    within = np.where(over_midnight, (day >= begins) | (day < ends), (day >= begins) & (day < ends))
+    return within & priced[:, np.newaxis], priced & ~within.any(axis=1)
+
+
+def _by_register(hourly_kwh: HourlyKwh, night: Bools) -> Floats:
+    """Return kWh a year by day and by night (S, 2)."""
+    size, hours = hourly_kwh.shape
+    days = hourly_kwh.reshape(size, hours // HOURS_PER_DAY, HOURS_PER_DAY)
+    by_hour_of_day = days.sum(axis=1, dtype=np.float64)
+    return np.stack([(by_hour_of_day * ~night).sum(axis=1), (by_hour_of_day * night).sum(axis=1)], axis=1)
+
+
+def _import_prices(sites: pd.DataFrame, night: Bools) -> Floats:
+    """Return the import price by day and by night (S, 2)."""
+    day_price = _column(sites, "import_price")
+    night_price = np.where(night.any(axis=1), _column(sites, "night_import_price"), day_price)
+    return np.stack([day_price, night_price], axis=1)
+
+
+def _energy_sold(rule: npt.NDArray[np.object_], exported: Floats, generated: Floats) -> Floats:
+    """Return kWh a year that earn the export price (S,); ``exported`` without what has cancelled imports."""
+    by_rule = {
+        NET_BILLING: exported,
+        NET_METERING: exported,
+        GROSS_FEED_IN: generated,
+        DEEMED_EXPORT: DEEMED_EXPORT_SHARE * generated,
+        NO_EXPORT: np.zeros_like(exported),
+    }
+    unknown = set(rule) - set(by_rule)
+    if unknown:
+        raise ValueError(f"no such export rule: {', '.join(sorted(map(str, unknown)))}")
+    return np.asarray(np.select([rule == name for name in by_rule], list(by_rule.values())))
+
+
+def _water_fuel(backup_kwh: Floats, sites: pd.DataFrame) -> tuple[Floats, Bools]:
+    """Return the yearly cost of fuel for hot water (S,) and where its price would be needed but is unknown.
+
+    A combi boiler is taken to burn gas. Electric heaters' energy is among the imports and costs nothing here.
+    """
+    heat = sites["water_heat"].astype(object)
+    price = np.full(len(sites), np.nan)
+    for heater, column in _FUEL_PRICE.items():
+        price = np.where(heat == heater, _column(sites, column), price)
+    fuel_kwh = np.where(heat.isin(_ELECTRIC_WATER_HEAT), 0.0, backup_kwh)
+    return fuel_kwh * np.nan_to_num(price), np.isnan(price) & (fuel_kwh > 0.0)
+
+
+def _column(sites: pd.DataFrame, name: str) -> Floats:
+    return sites[name].to_numpy(dtype=np.float64, na_value=np.nan)

@@ -1,0 +1,1 @@
+"""Cohorts, the worth of single retrofits, ranking per site, the call list and stored runs."""

@@ -1,0 +1,109 @@
+"""What the retrofits on the array itself share: module counts, the way up, and the notes for that way."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TypeVar
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from aftersun import api
+
+Value = TypeVar("Value", bound=np.generic)
+
+DATA = "aftersun_datasets"
+
+FLUSH = "flush roof"
+IN_ROOF = "in roof"
+FLAT_FRAME = "flat roof frame"
+GROUND_FRAME = "ground frame"
+
+GROUND = "ground"
+FRAGILE = "fragile sheet"
+
+# Held for every job at the array; the plugin adds its own.
+VISIT_NOTES = (
+    "local_rules",
+    "module_warranty",
+    "dc_stays_live",
+    "work_at_height",
+    "weather_limits",
+    "fragile_roof",
+    "asbestos_sheets",
+    "ground_array",
+)
+
+
+def numbers(frame: pd.DataFrame, column: str) -> api.Floats:
+    """Return a numeric column as floats, NaN where unknown."""
+    return frame[column].to_numpy(dtype=np.float64, na_value=np.nan)
+
+
+def equals(frame: pd.DataFrame, column: str, *choices: str | bool) -> api.Bools:
+    """Tell where a column is known to hold one of ``choices``; unknown is False."""
+    return frame[column].isin(choices).to_numpy(dtype=bool)
+
+
+def unknown(frame: pd.DataFrame, column: str) -> api.Bools:
+    """Tell where a column holds nothing."""
+    return frame[column].isna().to_numpy(dtype=bool)
+
+
+def of_site(cohort: api.Cohort, per_site: npt.NDArray[Value]) -> npt.NDArray[Value]:
+    """Spread a value per site (S,) over its arrays (A,)."""
+    spread: npt.NDArray[Value] = per_site[cohort.arrays["site"].to_numpy(dtype=np.intp)]
+    return spread
+
+
+def at_any_array(cohort: api.Cohort, per_array: api.Bools) -> api.Bools:
+    """Tell per site (S,) whether it holds for one of its arrays (A,)."""
+    return cohort.sum_by_site(per_array) > 0
+
+
+def module_count(cohort: api.Cohort, module_rating_kw: float) -> api.Floats:
+    """Return modules per array (A,): counted, else rows x columns, else rating over ``module_rating_kw``."""
+    arrays = cohort.arrays
+    count = numbers(arrays, "module_count")
+    laid = numbers(arrays, "module_rows") * numbers(arrays, "module_columns")
+    count = np.where(np.isnan(count), laid, count)
+    guessed = np.maximum(np.round(numbers(arrays, "dc_rating_kw") / module_rating_kw), 1.0)
+    return np.where(np.isnan(count), guessed, count)
+
+
+def on_ground(cohort: api.Cohort) -> api.Bools:
+    """Tell per site (S,) whether no array needs a roof to be climbed. Unknown counts as a roof."""
+    stands = of_site(cohort, equals(cohort.sites, "roof_kind", GROUND)) & unknown(cohort.arrays, "mounting")
+    return ~at_any_array(cohort, ~(equals(cohort.arrays, "mounting", GROUND_FRAME) | stands))
+
+
+def access(cohort: api.Cohort) -> tuple[api.CostLine, api.CostLine]:
+    """Return one way up to the roof, or to the ground array, per site."""
+    ground = on_ground(cohort).astype(np.float64)
+    return (
+        api.CostLine(api.ACCESS, "roof", 1.0 - ground, "visit"),
+        api.CostLine(api.ACCESS, "ground", ground, "visit"),
+    )
+
+
+def notes_for(
+    cohort: api.Cohort, notes: Mapping[str, api.Note], only: Mapping[str, api.Bools] | None = None
+) -> api.Notes:
+    """Return the notes per site: those of the way up and ``only`` where they hold, all others everywhere."""
+    ground = on_ground(cohort)
+    may_break = ~ground & (equals(cohort.sites, "roof_kind", FRAGILE) | unknown(cohort.sites, "roof_kind"))
+    where: dict[str, api.Bools] = {
+        "work_at_height": ~ground,
+        "weather_limits": ~ground,
+        "wet_glass_slippery": ~ground,
+        "fragile_roof": may_break,
+        "asbestos_sheets": may_break,
+        "ground_array": ground,
+        "listed_building": ~equals(cohort.sites, "listed_building", False),
+        **(only or {}),
+    }
+    found = api.Notes.of(cohort)
+    for name, note in notes.items():
+        found = found.add(note, where.get(name))
+    return found

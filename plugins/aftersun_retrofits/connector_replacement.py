@@ -1,0 +1,209 @@
+"""Connector replacement: every DC plug pair is renewed, both halves, with one family of one maker.
+
+The current sees a tiny resistance less. The reason to do it is risk: bad contacts open a string or start a
+fire. A fleet's fault rate is spread over sites by what is known of their plugs, so that a site of which
+nothing is known has the fleet's rate, and by age (most faults in the first year and in late years). New plugs
+have a first year too, which is why replacing sound plugs on a young system avoids nothing.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from aftersun import api
+from aftersun_retrofits import _common as common
+
+
+def contact_loss(
+    modules: npt.ArrayLike, contact_mohm: npt.ArrayLike, imp_a: npt.ArrayLike, vmp_v: npt.ArrayLike
+) -> api.Floats:
+    """Return the share of a string's power lost in its plugs at full sun, ``(N + 1) Imp R / (N Vmp)``.
+
+    ``modules`` in the string, ``contact_mohm`` of one mated pair, ``imp_a`` and ``vmp_v`` of one module. Over
+    a year it is somewhat less, since it falls with the current.
+    """
+    count = np.asarray(modules, dtype=np.float64)
+    share: api.Floats = (count + 1.0) / count * np.multiply(imp_a, contact_mohm) / 1000.0 / np.asarray(vmp_v)
+    return share
+
+
+def mean_age_factor(
+    age_years: npt.ArrayLike, years: float, first_factor: float, late_factor: float, late_from_years: float
+) -> api.Floats:
+    """Return the mean fault factor over the coming ``years`` of plugs that are ``age_years`` old now.
+
+    The factor is ``first_factor`` in the first year, ``late_factor`` from ``late_from_years`` on, else 1.
+    """
+    start = np.asarray(age_years, dtype=np.float64)
+    end = start + years
+    first = np.clip(1.0 - start, 0.0, years)
+    late = np.clip(end - np.maximum(start, late_from_years), 0.0, years)
+    mean: api.Floats = 1.0 + ((first_factor - 1.0) * first + (late_factor - 1.0) * late) / years
+    return mean
+
+
+class ConnectorReplacement:
+    """New plug connectors on all strings, with the tests that follow."""
+
+    assumptions = api.read_ranges(common.DATA, "assumptions/connector_replacement.csv")
+    facts = api.read_facts(common.DATA, "facts.csv", ("open_string", "mixed_connectors", "field_made_connectors"))
+    claims = api.read_claims(common.DATA, "claims.csv", "connector_replacement")
+    notes = api.read_notes(
+        common.DATA,
+        "safety_notes.csv",
+        (
+            *common.VISIT_NOTES,
+            "dc_safe_order",
+            "dc_arc_signs",
+            "same_connector_family",
+            "lifting_modules",
+            "cables_under_modules",
+            "module_electronics",
+            "test_after_dc_work",
+        ),
+    )
+    about = api.About(
+        id="connector_replacement",
+        title="Connector replacement",
+        summary="Renews every DC plug pair with one family and tests the strings: for safety, not for energy",
+        version="1.0",
+        life=assumptions["life_years"],
+        reads=(
+            "roof_kind",
+            "commissioned_on",
+            "inverter_topology",
+            "open_string",
+            "mixed_connectors",
+            "field_made_connectors",
+            "connectors_renewed_on",
+            "mounting",
+            "strings",
+            "dc_rating_kw",
+            "module_count",
+            "module_rows",
+            "module_columns",
+        ),
+        sources=(
+            "IEC 62852",
+            "IEC TR 63225:2019",
+            "BRE 2018",
+            "CAA Japan 2019",
+            "Miller et al., IEEE JPV 2024",
+        ),
+        price_items=("connector_pair", "insulation_test", "repair_visit", "building_fire_damage"),
+    )
+
+    def screen(self, cohort: api.Cohort) -> api.Screening:
+        """Reject where the plugs are young; ask where reaching or matching them is not plain."""
+        sites, arrays = cohort.sites, cohort.arrays
+        life = self.assumptions["life_years"].mode
+        renewed = cohort.years_since(sites["connectors_renewed_on"]) < life
+        in_roof = common.at_any_array(cohort, common.equals(arrays, "mounting", common.IN_ROOF))
+        return (
+            api.Screening.of(cohort)
+            .reject(renewed, f"the plugs were renewed less than {life:.0f} years ago")
+            .survey(
+                common.equals(sites, "inverter_topology", "module level"),
+                "each module's electronics have plugs of their own maker: which ones?",
+            )
+            .survey(in_roof, "the modules are the roof skin and have to be opened to reach the plugs")
+            .survey(
+                common.equals(sites, "roof_kind", common.FRAGILE),
+                "fragile roof: how to reach the plugs safely",
+            )
+        )
+
+    def change(self, cohort: api.Cohort, plant: api.Plant, assume: api.Assumed) -> api.Change:
+        """Renew all pairs: less resistance, an open string repaired, fewer fires and repair calls."""
+        modules = common.module_count(cohort, assume["module_rating_kw"])
+        strings = np.minimum(_strings(cohort, assume), modules)
+        pairs = modules + strings
+        hidden = ~common.equals(cohort.arrays, "mounting", common.GROUND_FRAME)
+        lifting_h = cohort.sum_by_site(np.where(hidden, modules, 0.0)) * assume["lift_min_per_module"] / 60.0
+        fewer = self._faults_avoided(cohort, assume)
+        fires = assume["fires_per_year"] * assume["connector_share_of_fires"] * assume["building_share_of_fires"]
+        return api.Change(
+            plant=plant.replace(
+                connection_loss=np.maximum(plant.connection_loss - _contact_gain(modules / strings, assume), 0.0),
+                strings_working=1.0 - (1.0 - plant.strings_working) * (1.0 - assume["open_string_repaired"]),
+            ),
+            costs=(
+                api.CostLine(
+                    api.MATERIAL,
+                    "connector_pair",
+                    cohort.sum_by_site(pairs),
+                    "pair",
+                    "both halves, one family",
+                ),
+                api.CostLine(api.LABOUR, "electrician", cohort.sum_by_site(pairs) * assume["pair_min"] / 60.0, "h"),
+                api.CostLine(api.LABOUR, "helper", lifting_h, "h", "modules that hide their plugs"),
+                api.CostLine(api.INSPECTION, "insulation_test", np.ones(len(cohort)), "visit"),
+                *common.access(cohort),
+            ),
+            yearly=(
+                api.CostLine(api.AVOIDED_RISK, "building_fire_damage", fires * fewer, "fire"),
+                api.CostLine(api.AVOIDED_WORK, "repair_visit", assume["connector_faults_per_year"] * fewer, "repair"),
+            ),
+            remarks=_remarks(cohort),
+        )
+
+    def safety(self, cohort: api.Cohort) -> api.Notes:
+        """Arcs, plugs under load, makes that must not be mated, tests, and the way up."""
+        module_level = common.equals(cohort.sites, "inverter_topology", "module level")
+        perhaps = module_level | common.unknown(cohort.sites, "inverter_topology")
+        return common.notes_for(cohort, self.notes, {"module_electronics": perhaps})
+
+    def _faults_avoided(self, cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
+        """Return faults avoided for each fault that an average system has over its life, shape (S,)."""
+        mixed, field_made = self.facts["mixed_connectors"], self.facts["field_made_connectors"]
+        more = assume["poor_pairs_factor"] - 1.0
+        poor = _either(assume.chance(cohort.sites, mixed), assume.chance(cohort.sites, field_made))
+        fleet = 1.0 + more * _either(mixed.prior.mode, field_made.prior.mode)
+        life = max(assume["life_years"], 1.0)
+        by_age = (assume["first_year_factor"], assume["late_factor"], assume["late_from_years"])
+        kept = (1.0 + more * poor) * mean_age_factor(_age_years(cohort, assume), life, *by_age)
+        renewed = mean_age_factor(0.0, life, *by_age)
+        return np.maximum(kept - renewed, 0.0) / (fleet * renewed)
+
+
+def _either(chance: npt.ArrayLike, other: npt.ArrayLike) -> api.Floats:
+    """Return the chance that at least one of two independent facts is true."""
+    either: api.Floats = 1.0 - np.subtract(1.0, chance) * np.subtract(1.0, other)
+    return either
+
+
+def _strings(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
+    """Return strings per array (A,), as counted or guessed from the rating."""
+    counted = common.numbers(cohort.arrays, "strings")
+    guessed = np.ceil(common.numbers(cohort.arrays, "dc_rating_kw") / assume["string_rating_kw"])
+    return np.where(np.isnan(counted), np.maximum(guessed, 1.0), counted)
+
+
+def _contact_gain(modules_per_string: api.Floats, assume: api.Assumed) -> api.Floats:
+    """Return the share of output that new contacts lose less than aged ones, per array (A,)."""
+    electric = (assume["module_imp_a"], assume["module_vmp_v"])
+    aged = contact_loss(modules_per_string, assume["aged_contact_mohm"], *electric)
+    return np.maximum(aged - contact_loss(modules_per_string, assume["new_contact_mohm"], *electric), 0.0)
+
+
+def _age_years(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
+    """Return the age of the plugs in years, since they were renewed or the system began. Shape (S,)."""
+    renewed = cohort.years_since(cohort.sites["connectors_renewed_on"])
+    age = np.where(np.isnan(renewed), cohort.years_since(cohort.sites["commissioned_on"]), renewed)
+    return np.where(np.isnan(age), assume["age_if_unknown_years"], age)
+
+
+def _remarks(cohort: api.Cohort) -> npt.NDArray[np.object_]:
+    urgent = common.equals(cohort.sites, "open_string", True) | common.equals(cohort.sites, "mixed_connectors", True)
+    return np.where(
+        urgent,
+        "A known open string or mixed plugs are a safety matter: tell the owner whether or not they buy",
+        "For safety: the energy gain is next to nothing",
+    ).astype(object)
+
+
+@api.hookimpl
+def aftersun_retrofits() -> list[api.Retrofit]:
+    """Register the retrofit."""
+    return [ConnectorReplacement()]

@@ -1,0 +1,46 @@
+"""Runs the program in this process as the shell would, and a demo made once."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import NamedTuple
+
+import pytest
+
+from aftersun.cli import main
+
+
+class Ran(NamedTuple):
+    """What a command did."""
+
+    code: int
+    out: str
+    err: str
+
+
+@pytest.fixture
+def aftersun(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Callable[..., Ran]:
+    def run(*words: object) -> Ran:
+        monkeypatch.setattr(sys, "argv", ["aftersun", *map(str, words)])
+        code = 0
+        try:
+            main()
+        except SystemExit as stop:
+            code = int(stop.code or 0)
+        captured = capsys.readouterr()
+        return Ran(code, captured.out, captured.err)
+
+    return run
+
+
+@pytest.fixture(scope="session")
+def demo_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    from aftersun.scoring.demo import make_demo
+    from aftersun.scoring.rank import Settings, rank
+
+    folder = tmp_path_factory.mktemp("cli") / "demo"
+    made = make_demo(folder)
+    rank(made.inventory, Settings(made.company, made.as_of))
+    return folder

@@ -1,0 +1,245 @@
+"""The program as its three users meet it: exit codes, nothing lost, safety notes shown, no customer data leaked."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import duckdb
+import pytest
+
+from aftersun.model.change import SEVERITIES
+
+PLUGIN = """
+import numpy as np
+from aftersun import api
+
+NOTE = api.Note("note", api.DANGER, "A note.", "electrician", "test")
+
+class Odd:
+    about = api.About("odd", "Odd", "Odd.", "1", api.Range(10, 5, 20, "a", "assumption"), (), ("test",))
+    assumptions = {{}}
+    facts = {{}}
+    claims = ()
+    def screen(self, cohort): return api.Screening.of(cohort)
+    def safety(self, cohort): return api.Notes.of(cohort).add(NOTE)
+    def change(self, cohort, plant, assume):
+        {body}
+
+@api.hookimpl
+def aftersun_retrofits(): return [Odd()]
+"""
+BROKEN = {
+    "raises": "raise RuntimeError('no such luck')",
+    "nan": "return api.Change(plant.replace(transmittance=plant.transmittance * np.nan), [])",
+    "wrong index": "return api.Change(plant.replace(availability=plant.availability[1:]), [])",
+}
+
+
+@pytest.fixture
+def copy(demo_folder: Path, tmp_path: Path) -> Path:
+    shutil.copytree(demo_folder, tmp_path / "demo")
+    return tmp_path / "demo"
+
+
+def test_demo_shows_ten_calls_with_reasons_and_says_where_everything_is(aftersun, tmp_path):
+    ran = aftersun("demo", tmp_path / "d", "--workers", 1)
+    assert ran.code == 0
+    assert [int(n) for n in re.findall(r"^ ?(\d+)\. .* worth [\d,]+$", ran.out, re.M)] == list(range(1, 11))
+    assert ran.out.count("    safety: ") == 10
+    assert str(tmp_path / "d" / "demo.duckdb") in ran.out
+    assert "rejected" in ran.out
+
+
+def test_demo_refuses_an_existing_folder(aftersun, tmp_path):
+    ran = aftersun("demo", tmp_path)
+    assert (ran.code, ran.out) == (2, "")
+    assert "exists already" in ran.err
+    assert "Traceback" not in ran.err
+
+
+def test_every_retrofit_wins_somewhere_and_loses_somewhere(demo_folder):
+    with duckdb.connect(str(demo_folder / "demo.duckdb"), read_only=True) as connection:
+        rows = connection.execute(
+            "SELECT retrofit, max(npv) > 0, min(npv) < 0, count(*) FROM latest_ranking GROUP BY 1 ORDER BY 1"
+        ).fetchall()
+    assert len(rows) == 7
+    assert all(wins and loses for _, wins, loses, _ in rows)
+    assert len({count for *_, count in rows}) == 1  # losers are kept for every site
+
+
+def test_do_not_call_customers_are_never_on_the_list(demo_folder):
+    with duckdb.connect(str(demo_folder / "demo.duckdb"), read_only=True) as connection:
+        called = connection.execute(
+            "SELECT c.contact_allowed, count(*) FROM call JOIN customer c USING (customer_id) "
+            "WHERE position IS NOT NULL GROUP BY 1"
+        ).fetchall()
+        silent = connection.execute(
+            "SELECT count(*) FROM call WHERE position IS NULL AND coalesce(excluded_reason, '') = ''"
+        ).fetchone()
+    assert [allowed for allowed, _ in called] == [True]
+    assert silent == (0,)
+
+
+def test_explain_shows_every_retrofit_cost_item_claim_and_safety_note(aftersun, demo_folder):
+    inventory = demo_folder / "demo.duckdb"
+    with duckdb.connect(str(inventory), read_only=True) as connection:
+        (site,) = connection.execute("SELECT site_id FROM call WHERE position = 1").fetchone()
+        notes = connection.execute("SELECT severity, text FROM safety_note WHERE site_id = ?", [site]).fetchall()
+        costs = connection.execute("SELECT count(*) FROM cost_item WHERE site_id = ?", [site]).fetchone()[0]
+        titles = [title for (title,) in connection.execute("SELECT DISTINCT title FROM run_retrofit").fetchall()]
+        claims = [text for (text,) in connection.execute("SELECT text FROM run_claim").fetchall()]
+    ran = aftersun("explain", inventory, site)
+    assert ran.code == 0
+    flat = " ".join(ran.out.split())
+    assert len(titles) == 7
+    for text in [*titles, *claims, *(text for _, text in notes)]:
+        assert " ".join(text.split()) in flat
+    shown = sum(flat.count(f"{severity.upper()}: ") for severity in SEVERITIES)
+    assert shown == len(notes) > 0
+    assert len(re.findall(r"^  (?:material|labour|access|inspection|standing|travel|avoided) ", ran.out, re.M)) == costs
+    assert all(len(line) <= 80 or "  " in line.strip() for line in ran.out.splitlines())  # tables alone may be wider
+
+
+def test_json_is_read_by_a_program_and_keeps_the_safety_notes(aftersun, demo_folder):
+    inventory = demo_folder / "demo.duckdb"
+    data = json.loads(aftersun("calls", inventory, "--json", "--first", 5).out)
+    assert len(data["calls"]) == 5
+    assert all(call["safety_notes"] for call in data["calls"])
+    site = data["calls"][0]["site_id"]
+    explained = json.loads(aftersun("explain", inventory, site, "--json").out)
+    assert {row["retrofit"] for row in explained["ranking"]} == {row["retrofit"] for row in explained["safety_note"]}
+    assert json.loads(aftersun("retrofits", "--json").out)["failures"] == []
+
+
+@pytest.mark.parametrize("body", BROKEN.values(), ids=BROKEN.keys())
+def test_a_broken_plugin_is_named_and_the_others_stand(aftersun, copy, tmp_path, body):
+    before = ranking(copy)
+    folder = tmp_path / "plugins"
+    folder.mkdir()
+    (folder / "odd.py").write_text(PLUGIN.format(body=body))
+    ran = aftersun("rank", copy / "demo.duckdb", "--as-of", "2026-06-01", "--plugins-from", folder, "--workers", 1)
+    assert ran.code == 3
+    assert "plugin odd failed during change" in ran.err
+    assert ran.out.count("    safety: ") == 10
+    after = ranking(copy)
+    assert [row for row in after if row[1] != "odd"] == before
+    assert {row[4] for row in after if row[1] == "odd"} == {"failed"}
+
+
+def test_a_plugin_without_safety_notes_is_refused(aftersun, copy, tmp_path):
+    folder = tmp_path / "plugins"
+    folder.mkdir()
+    text = PLUGIN.format(body="return api.Change(plant, [])").replace(".add(NOTE)", "")
+    (folder / "odd.py").write_text(text)
+    ran = aftersun("rank", copy / "demo.duckdb", "--as-of", "2026-06-01", "--plugins-from", folder, "--workers", 1)
+    assert ran.code == 3
+    assert "plugin odd failed during safety" in ran.err
+    assert "no note for" in ran.err
+
+
+def ranking(folder: Path) -> list[tuple[object, ...]]:
+    with duckdb.connect(str(folder / "demo.duckdb"), read_only=True) as connection:
+        return connection.execute(
+            "SELECT site_id, retrofit, npv, energy_gain_kwh, status, reason FROM latest_ranking ORDER BY 1, 2"
+        ).fetchall()
+
+
+def test_workers_change_nothing(aftersun, copy):
+    before = ranking(copy)
+    assert aftersun("rank", copy / "demo.duckdb", "--as-of", "2026-06-01", "--workers", 2).code == 0
+    assert ranking(copy) == before
+
+
+def test_load_ends_with_3_where_rows_are_rejected_and_shows_no_personal_value(aftersun, tmp_path):
+    inventory = tmp_path / "c.duckdb"
+    assert aftersun("inventory", "create", inventory).code == 0
+    table = tmp_path / "customer.csv"
+    table.write_text("customer_id,name,phone,contact_allowed\nK1,Secret Name,0123,perhaps\nK2,Other Name,0456,yes\n")
+    ran = aftersun("inventory", "load", inventory, table)
+    assert ran.code == 3
+    assert "1 added" in ran.out
+    assert "1 rejected" in ran.out
+    assert not re.search("Secret|Other|0123|0456", ran.out + ran.err)
+    mend = tmp_path / "mend"
+    assert aftersun("inventory", "rejects", inventory, "--to", mend).code == 0
+    (mend / "customer.csv").write_text((mend / "customer.csv").read_text("utf-8-sig").replace("perhaps", "no"))
+    assert aftersun("inventory", "load", inventory, mend / "customer.csv").code == 0
+    assert "No rejected rows are open" in aftersun("inventory", "rejects", inventory).out
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["rank", "{}/no.duckdb"], "company"),
+        (["calls", "{}/no.duckdb"], "no.duckdb"),
+        (["explain", "{}/no.duckdb", "S1"], "no.duckdb"),
+        (["weather", "add", "{}/no.duckdb", "{}/no.epw"], "no.epw"),
+        (["inventory", "load", "{}/no.duckdb", "{}/site.csv"], "no.duckdb"),
+        (["company", "check", "{}/no.toml"], "no.toml"),
+        (["inventory", "columns", "nothing"], "no table 'nothing'"),
+        (["inventory", "create", "{}/sub/x.duckdb"], "sub"),
+    ],
+)
+def test_bad_input_is_one_sentence_and_exit_code_2(aftersun, tmp_path, words, says):
+    ran = aftersun(*(word.format(tmp_path) for word in words))
+    assert ran.code == 2
+    assert says in ran.err
+    assert "Traceback" not in ran.err
+    assert ran.out == ""
+
+
+def test_an_inventory_in_use_ends_with_4(aftersun, copy):
+    hold = "import sys, duckdb; c = duckdb.connect(sys.argv[1]); print('held', flush=True); sys.stdin.read()"
+    with subprocess.Popen(
+        [sys.executable, "-c", hold, str(copy / "demo.duckdb")],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    ) as holder:
+        assert holder.stdout is not None
+        assert holder.stdout.readline() == "held\n"
+        ran = aftersun("calls", copy / "demo.duckdb")
+        holder.communicate("")
+    assert ran.code == 4
+    assert "in use" in ran.err
+
+
+def test_help_names_an_example_for_every_command(aftersun):
+    for words in (
+        ["demo"],
+        ["rank"],
+        ["calls"],
+        ["explain"],
+        ["retrofits"],
+        ["company", "new"],
+        ["company", "check"],
+        ["weather", "add"],
+        ["weather", "list"],
+        ["inventory", "create"],
+        ["inventory", "load"],
+        ["inventory", "check"],
+        ["inventory", "rejects"],
+        ["inventory", "templates"],
+        ["inventory", "columns"],
+    ):
+        ran = aftersun(*words, "--help")
+        assert ran.code == 0
+        assert f"Example: aftersun {' '.join(words)}" in " ".join(ran.out.split())
+
+
+def test_company_template_loads_once_filled_in(aftersun, tmp_path):
+    path = tmp_path / "company.toml"
+    assert aftersun("company", "new", path).code == 0
+    ran = aftersun("company", "check", path)
+    assert ran.code == 2
+    assert "currency" in ran.err
+    assert aftersun("company", "new", path).code == 2
+
+
+def test_version(aftersun):
+    assert aftersun("--version").out.startswith("aftersun ")

@@ -1,0 +1,104 @@
+"""Which station serves which site."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from aftersun.climate.nearest import great_circle_km, nearest_station
+from aftersun.model.errors import AftersunError
+from aftersun.model.weather import Station
+
+
+def station(station_id: str, latitude: float, longitude: float, elevation_m: float = 0.0) -> Station:
+    return Station(station_id, station_id, latitude, longitude, elevation_m, 0.0, "made", "0" * 64, "made")
+
+
+def one(value: float) -> np.ndarray:
+    return np.array([value])
+
+
+@pytest.mark.parametrize(
+    ("a", "b", "km"),
+    [
+        # A degree of a great circle: 2 pi 6371.0088 km / 360.
+        ((0.0, 0.0), (0.0, 1.0), 111.195),
+        ((10.0, 20.0), (11.0, 20.0), 111.195),
+        # A quarter of it, from equator to pole, and half of it, to the antipode.
+        ((0.0, 50.0), (90.0, 0.0), 10007.557),
+        ((30.0, 40.0), (-30.0, -140.0), 20015.115),
+        # Across the date line: two degrees on the equator.
+        ((0.0, 179.0), (0.0, -179.0), 222.390),
+        # From memory, a worked example found in many places: 36.12 N 86.67 W to 33.94 N 118.40 W, 2886.444 km
+        # on a sphere of 6371.0 km.
+        ((36.12, -86.67), (33.94, -118.40), 2886.444 * 6371.0088 / 6371.0),
+    ],
+)
+def test_known_distances(a: tuple[float, float], b: tuple[float, float], km: float) -> None:
+    assert great_circle_km(one(a[0]), one(a[1]), *b)[0] == pytest.approx(km, abs=0.01)
+
+
+def test_nearest_and_its_differences() -> None:
+    stations = [station("far", 50.0, 10.0, 100.0), station("near", 45.0, 8.0, 400.0)]
+    places = nearest_station(one(45.2), one(8.0), one(250.0), stations)
+    assert places["station_id"].tolist() == ["near"]
+    assert places["distance_km"][0] == pytest.approx(22.239, abs=0.01)
+    assert places["height_difference_m"].tolist() == [150.0]
+    assert places["remark"].tolist() == [""]
+
+
+def test_far_and_high_stations_are_remarked() -> None:
+    places = nearest_station(
+        np.array([45.46, 45.44, 45.0]),
+        np.full(3, 8.0),
+        np.array([0.0, 0.0, 650.0]),
+        [station("a", 45.0, 8.0, 201.0)],
+    )
+    assert places["remark"].tolist() == [
+        "the weather station is 51 km away and the weather station lies 201 m higher",
+        "the weather station lies 201 m higher",
+        "the weather station lies 449 m lower",
+    ]
+
+
+def test_unknown_height_is_not_remarked() -> None:
+    places = nearest_station(one(45.0), one(8.0), one(np.nan), [station("a", 45.0, 8.0, 3000.0)])
+    assert np.isnan(places["height_difference_m"][0])
+    assert places["remark"].tolist() == [""]
+
+
+def test_equally_near_stations_go_by_their_id() -> None:
+    stations = [station("b", 1.0, 0.0), station("a", -1.0, 0.0), station("c", 0.0, 1.0)]
+    assert nearest_station(one(0.0), one(0.0), one(0.0), stations)["station_id"].tolist() == ["a"]
+
+
+def test_no_station_says_how_to_add_one() -> None:
+    with pytest.raises(AftersunError, match="no weather station") as caught:
+        nearest_station(one(0.0), one(0.0), one(0.0), [])
+    assert "aftersun weather add" in caught.value.hint
+
+
+def test_no_site_gives_an_empty_table() -> None:
+    empty = np.array([])
+    places = nearest_station(empty, empty, empty, [station("a", 0.0, 0.0)])
+    assert list(places.columns) == ["station_id", "distance_km", "height_difference_m", "remark"]
+    assert places.empty
+
+
+@settings(deadline=None, max_examples=30)
+@given(
+    sites=st.lists(st.tuples(st.floats(-66, 72), st.floats(-180, 180)), min_size=1, max_size=5),
+    stations=st.lists(st.tuples(st.floats(-66, 72), st.floats(-180, 180)), min_size=1, max_size=5),
+)
+def test_no_other_station_is_nearer_and_order_is_irrelevant(
+    sites: list[tuple[float, float]], stations: list[tuple[float, float]]
+) -> None:
+    known = [station(f"{n}", *place) for n, place in enumerate(stations)]
+    latitude, longitude = np.array(sites).T
+    found = nearest_station(latitude, longitude, np.zeros(len(sites)), known)
+    for other in known:
+        assert (found["distance_km"] <= great_circle_km(latitude, longitude, other.latitude, other.longitude)).all()
+    turned = nearest_station(latitude, longitude, np.zeros(len(sites)), known[::-1])
+    assert turned["station_id"].tolist() == found["station_id"].tolist()

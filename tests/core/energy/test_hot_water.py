@@ -1,0 +1,180 @@
+"""Hot-water stores: SAP's published figures, conservation of heat, and what a diverter may do."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+import aftersun_datasets
+from aftersun.energy.assumptions import system_values
+from aftersun.energy.hot_water import (
+    WATER_KWH_PER_L_K,
+    Stores,
+    litres_per_day,
+    present_backup,
+    run_stores,
+    standing_loss_kwh_per_day,
+    tap_heat_kwh,
+)
+from aftersun.model.weather import WeatherYear
+
+VALUES = system_values()
+
+
+def stores(**columns: Any) -> Stores:
+    """One or more stores of 150 L at 60 degC with three people's draw, unless said otherwise."""
+    usual: dict[str, Any] = {
+        "litres": 150.0,
+        "loss_w_per_k": 1.3,
+        "set_c": 60.0,
+        "max_c": 65.0,
+        "draw_litres_per_day": 111.0,
+        "heater": "gas boiler",
+    }
+    size = max(np.size(value) for value in (usual | columns).values())
+    return Stores(
+        **{
+            name: np.array(np.broadcast_to(value, size), dtype=object if name == "heater" else float)
+            for name, value in (usual | columns).items()
+        }
+    )
+
+
+def test_litres_a_day() -> None:
+    # SAP 2012 Table 1b: 25 N + 36
+    assert litres_per_day(np.array([3.0, 2.88]), VALUES) == pytest.approx([111, 108])
+
+
+def test_heat_at_the_tap(weather: WeatherYear) -> None:
+    # SAP 2012 Tables 1a to 1d for three people with 4.18 kJ/(kg K): 1746.5 kWh/a, January 181.1, July 109.3
+    heat = tap_heat_kwh(weather) * 111 * 4.18 / 4.186
+    assert heat.sum() == pytest.approx(1746.5, abs=0.5)
+    month = weather.times.month
+    assert heat[month == 1].sum() == pytest.approx(181.1, abs=0.1)
+    assert heat[month == 7].sum() == pytest.approx(109.3, abs=0.1)
+    # With 15 % lost in pipes: 2008.4
+    assert heat.sum() * (1 + VALUES["pipe_loss_share"]) == pytest.approx(2008.4, abs=0.5)
+    # 108 litres a day: 1699.3 (4.18) to 1703.3 (4.19)
+    assert heat.sum() / 111 * 108 == pytest.approx(1699.3, rel=0.003)
+
+
+def test_south_of_the_equator_july_is_the_coldest_month(weather: WeatherYear) -> None:
+    south = replace(weather, station=replace(weather.station, latitude=-36.1), memo={})
+    heat, month = tap_heat_kwh(south) * 111, south.times.month
+    assert heat[month == 7].sum() > 1.5 * heat[month == 1].sum()
+
+
+@pytest.mark.parametrize(
+    ("litres", "millimetres", "before", "after"),
+    [
+        (120, 25, 2.876, 1.726),
+        (120, 50, 1.822, 1.093),
+        (150, 50, 2.115, 1.269),
+        (210, 50, 2.646, 1.5877),
+        (210, 80, 2.012, 1.207),
+    ],
+)
+def test_standing_loss(litres: float, millimetres: float, before: float, after: float) -> None:
+    # SAP 2012 Tables 2, 2a, 2b, kWh a day; at 120 L the volume factor is exactly 1
+    loss = standing_loss_kwh_per_day(np.array([litres], float), np.array([millimetres], float), VALUES)
+    assert loss[0] == pytest.approx(after, abs=1e-3)
+    assert loss[0] / 0.60 == pytest.approx(before, abs=1e-3)
+
+
+def test_standing_loss_beside_the_energy_label() -> None:
+    # Regulation (EU) 812/2013: class C up to 16.66 + 8.33 V^0.4 W, at 200 L 2.064 kWh/d; thick foam meets it
+    loss = standing_loss_kwh_per_day(np.array([200.0, 200.0]), np.array([80.0, 50.0]), VALUES) / 0.60
+    assert loss[0] < 2.064 < loss[1]
+    assert standing_loss_kwh_per_day(np.zeros(1), np.zeros(1), VALUES)[0] == 0
+
+
+def test_heating_up(weather: WeatherYear) -> None:
+    # 150 L by 45 K take 7.849 kWh, at 3 kW 2.616 h
+    offer = np.full((1, 8760), 3.0)
+    year = run_stores(weather, stores(set_c=15.0, max_c=60.0, draw_litres_per_day=0.0, loss_w_per_k=0.0), offer, VALUES)
+    assert year.diverted[0, :4] == pytest.approx([3, 3, 1.849, 0], abs=1e-3)
+    assert year.diverted.sum() == pytest.approx(7.849, abs=1e-3)
+    assert year.diverted.sum() / 3 == pytest.approx(2.616, abs=1e-3)
+
+
+def test_cooling_down(weather: WeatherYear) -> None:
+    # Exponential: a store without draw and heat nears the room with the time constant c V / loss
+    year = run_stores(weather, stores(set_c=60.0, draw_litres_per_day=0.0, heater="night immersion"), None, VALUES)
+    hours = np.arange(5, 24)  # from the last heated hour of the first night
+    fall = year.temperature[0, hours] - 20
+    expected = 40 * np.exp(-(hours - 4) * 1.3 / 1000 / (WATER_KWH_PER_L_K * 150))
+    np.testing.assert_allclose(fall, expected, rtol=2e-3)
+
+
+def test_boilers_heat_in_their_hours_only(weather: WeatherYear) -> None:
+    kinds = ["gas boiler", "night immersion", "immersion"]
+    backup = run_stores(weather, stores(heater=kinds), None, VALUES).backup.reshape(3, 365, 24).sum(axis=1)
+    heated = [set(np.flatnonzero(hours > 0).tolist()) for hours in backup]
+    assert heated[0] == {6, 7, *range(16, 22)}
+    assert heated[1] <= set(range(5))
+    assert heated[2] == set(range(24))
+
+
+def test_draw_shares_peak_in_the_morning_and_the_evening() -> None:
+    # DESNZ 2024: peaks 06-08 h and 17-19 h
+    shares = [float(row["value"]) for row in aftersun_datasets.rows("hot_water.csv") if row["table"] == "draw_share"]
+    assert sum(shares) == pytest.approx(1)
+    assert set(np.argsort(shares)[-4:].tolist()) == {6, 7, 17, 18}
+
+
+@settings(deadline=None, max_examples=4)
+@given(
+    litres=st.floats(20, 500),
+    loss=st.floats(0, 5),
+    draw=st.floats(0, 600),
+    full=st.floats(60, 80),
+    heater=st.sampled_from(["gas boiler", "night immersion", "heat pump"]),
+    seed=st.integers(0, 99),
+)
+def test_heat_is_conserved_in_every_hour(
+    weather: WeatherYear, litres: float, loss: float, draw: float, full: float, heater: str, seed: int
+) -> None:
+    store = stores(litres=litres, loss_w_per_k=loss, draw_litres_per_day=draw, max_c=full, heater=heater)
+    offer = np.random.default_rng(seed).uniform(-1, 3, (1, 8760)).clip(0)
+    year = run_stores(weather, store, offer, VALUES)
+
+    capacity = WATER_KWH_PER_L_K * litres
+    before = np.concatenate([[60.0], year.temperature[0, :-1]])
+    standing = loss / 1000 * (before - VALUES["room_c"])
+    change = year.diverted[0] + year.backup[0] - year.drawn[0] - standing
+    np.testing.assert_allclose(capacity * (year.temperature[0] - before), change, atol=1e-9)
+
+    need = tap_heat_kwh(weather) * draw * (1 + VALUES["pipe_loss_share"])
+    assert (year.drawn[0] <= need + 1e-12).all()
+    assert (year.drawn[0] >= 0).all()
+    assert ((year.diverted >= 0) & (year.diverted <= offer)).all()
+    assert year.temperature.max() <= full + 1e-9
+    if heater == "heat pump":
+        assert year.temperature.min() >= 60 - 1e-9
+        np.testing.assert_allclose(year.drawn[0], np.minimum(need, year.drawn[0].max()), atol=1e-12)
+
+
+def test_surplus_replaces_backup_and_a_hotter_store_loses_more(weather: WeatherYear) -> None:
+    store = stores(max_c=70.0)
+    noon = np.zeros((1, 8760))
+    noon.reshape(365, 24)[:, 11:14] = 3.0
+    without, with_surplus = (run_stores(weather, store, offer, VALUES) for offer in (None, noon))
+    saved = without.backup.sum() - with_surplus.backup.sum()
+    assert 0 < saved < with_surplus.diverted.sum()
+    assert with_surplus.temperature.mean() > without.temperature.mean()
+
+
+def test_present_backup_is_shared_by_equal_stores(weather: WeatherYear) -> None:
+    fresh = replace(weather, memo={})
+    many = present_backup(fresh, stores(litres=[150.0, 200.0, 150.0]), VALUES)
+    assert many[0] is many[2]
+    assert len(fresh.memo["stores"]) == 2
+    alone = run_stores(weather, stores(litres=200.0), None, VALUES).backup[0]
+    assert np.array_equal(many[1], alone.astype(np.float32))
+    colder = present_backup(fresh, stores(litres=150.0), system_values({"room_c": 15}))[0]
+    assert colder.sum() > many[0].sum()

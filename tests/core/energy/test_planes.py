@@ -1,0 +1,120 @@
+"""Planes: pvlib's published figures, row shading, and what is shared between arrays."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from aftersun.energy import assumptions, planes
+from aftersun.energy.planes import cell_temperature, lit_hours, plane_hours, shaded_height
+from aftersun.model.weather import WeatherYear
+
+
+def columns(*rows: tuple[float, float, str, float]) -> tuple[np.ndarray, ...]:
+    tilt, azimuth, mounting, ratio = zip(*rows, strict=True)
+    return np.array(tilt, float), np.array(azimuth, float), np.array(mounting, object), np.array(ratio, float)
+
+
+@pytest.mark.parametrize(
+    ("mounting", "celsius"),
+    [("ground frame", 49.38), ("flat roof frame", 49.38), ("flush roof", 69.46), ("in roof", 77.53)],
+)
+def test_cell_temperature_by_mounting(mounting: str, celsius: float) -> None:
+    # pvlib's Sandia parameter sets at 1000 W/m2, 20 degC, 1 m/s
+    cells = cell_temperature(np.array([[1000.0]]), np.array([20.0]), np.array([1.0]), [mounting])
+    assert cells[0, 0] == pytest.approx(celsius, abs=0.05)
+
+
+@pytest.mark.parametrize(("tilt", "limit"), [(30.0, 23.794), (10.0, 9.706)])
+def test_shade_begins_below_the_masking_angle(tilt: float, limit: float) -> None:
+    # Limit angle atan(sin b / (1/GCR - cos b)) at GCR 0.5, pvlib.shading.masking_angle(slant_height=0)
+    south, ratio = np.array(180.0), np.array(0.5)
+    above, below = (
+        shaded_height(np.array(90 - limit - shift), np.array(180.0), np.array(tilt), south, ratio)
+        for shift in (0.01, -0.01)
+    )
+    assert above == 0
+    assert 0 < below < 0.01
+
+
+def test_sun_from_behind_shades_nothing() -> None:
+    zenith = np.linspace(40, 79, 20)  # the sun in the north, above the plane of modules tilted 10 degrees south
+    shaded = shaded_height(zenith, np.array(0.0), np.array(10.0), np.array(180.0), np.array(0.7))
+    assert shaded.max() == 0
+
+
+def test_rows_take_light_and_more_so_the_closer_they_are(weather: WeatherYear) -> None:
+    rows = [(30.0, 180.0, "flat roof frame", ratio) for ratio in (0.0, 0.3, 0.5, 0.7)]
+    yearly = plane_hours(weather, *columns(*rows)).poa.sum(axis=1, dtype=np.float64)
+    assert (np.diff(yearly) < 0).all()
+    assert yearly[-1] > 0.6 * yearly[0]
+
+
+def test_a_single_row_and_flat_rows_are_not_shaded(weather: WeatherYear) -> None:
+    hours = plane_hours(weather, *columns((0.0, 180.0, "ground frame", 0.0), (0.0, 180.0, "ground frame", 0.6)))
+    np.testing.assert_allclose(hours.poa[0], hours.poa[1], rtol=1e-6)
+
+
+def test_yearly_irradiation_by_tilt_has_its_best_near_thirty_degrees(weather: WeatherYear) -> None:
+    # TMY3 Greensboro: best fixed tilt 30 degrees +- 2 (computed with another diffuse model)
+    tilts = np.arange(20.0, 41.0, 1.0)
+    poa = plane_hours(weather, *columns(*((tilt, 180.0, "flush roof", 0.0) for tilt in tilts))).poa
+    assert abs(tilts[poa.sum(axis=1, dtype=np.float64).argmax()] - 30) <= 3
+
+
+def test_glass_takes_light_and_dark_hours_have_none(weather: WeatherYear) -> None:
+    hours = plane_hours(weather, *columns((25.0, 200.0, "flush roof", 0.0)))
+    assert (hours.effective <= hours.poa).all()
+    assert hours.effective.sum() > 0.95 * hours.poa.sum()
+    dark = np.setdiff1d(np.arange(8760), lit_hours(weather))
+    assert max(column[dark].max() for column in (weather.ghi, weather.dni, weather.dhi)) == 0
+
+
+def test_an_hour_with_global_light_only_has_a_value(weather: WeatherYear) -> None:
+    noon = 172 * 24 + 12
+    dni, dhi = weather.dni.copy(), weather.dhi.copy()
+    dni[noon] = dhi[noon] = 0
+    odd = replace(weather, dni=dni, dhi=dhi, memo={})
+    assert np.isfinite(plane_hours(odd, *columns((25.0, 180.0, "flush roof", 0.0))).effective).all()
+
+
+def test_results_do_not_depend_on_the_batch(weather: WeatherYear) -> None:
+    rng = np.random.default_rng(1)
+    rows = [
+        (tilt, azimuth, mounting, ratio)
+        for tilt, azimuth, mounting, ratio in zip(
+            rng.uniform(0, 90, 37),
+            rng.uniform(0, 360, 37),
+            rng.choice(list(planes.CELL_TEMPERATURE_SETS), 37),
+            rng.choice([0.0, 0.4], 37),
+            strict=True,
+        )
+    ]
+    together = plane_hours(replace(weather, memo={}), *columns(*rows))
+    for place in (0, 15, 16, 36):
+        alone = plane_hours(replace(weather, memo={}), *columns(rows[place]))
+        for one, many in zip(alone, together, strict=True):
+            assert np.array_equal(one[0], many[place])
+
+
+def test_equal_planes_are_computed_once_and_the_memo_is_bounded(
+    weather: WeatherYear, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    fresh, seen = replace(weather, memo={}), []
+    compute = planes._compute
+    monkeypatch.setattr(planes, "_compute", lambda year, keys: (seen.extend(keys), compute(year, keys))[1])
+    monkeypatch.setattr(planes, "PLANES_KEPT", 2)
+    rows = [(tilt, 180.0, "flush roof", 0.0) for tilt in (10.0, 20.0, 10.0, 30.0, 10.0)]
+    plane_hours(fresh, *columns(*rows))
+    assert [key[0] for key in seen] == [10.0, 20.0, 30.0]
+    plane_hours(fresh, *columns((30.0, 180.0, "flush roof", 0.0)))
+    assert len(seen) == 3
+    assert len(fresh.memo["planes"]) == 2
+
+
+def test_recall_hands_out_read_only_arrays() -> None:
+    (row,) = assumptions.recall({}, "kind", ["a"], lambda keys: [np.zeros(3, np.float32) for _ in keys], 5)
+    with pytest.raises(ValueError, match="read-only"):
+        row[0] = 1

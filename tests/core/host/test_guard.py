@@ -1,0 +1,165 @@
+"""A plugin that misbehaves is named and isolated, and nobody else's answer is lost."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from aftersun import api
+from aftersun.host.guard import Guard
+from aftersun.host.registry import Loaded
+
+NOTE = api.Note("n", api.DANGER, "DC stays live in daylight.", "licensed electrician", "test")
+RANGE = api.Range(1.0, 0.5, 2.0, "share", "assumption")
+
+
+class Good:
+    about = api.About(
+        "good",
+        "Good",
+        "Does nothing, correctly.",
+        "1.0",
+        api.Range(10, 5, 15, "a", "assumption"),
+        (),
+        ("test",),
+    )
+    assumptions = {"effect": RANGE}
+    facts: dict[str, api.Fact] = {}
+    claims: tuple[api.Claim, ...] = ()
+
+    def screen(self, cohort):
+        return api.Screening.of(cohort)
+
+    def change(self, cohort, plant, assume):
+        return api.Change(plant, [api.CostLine(api.LABOUR, "electrician", np.ones(len(cohort)), "h")])
+
+    def safety(self, cohort):
+        return api.Notes.of(cohort).add(NOTE)
+
+
+def loaded(**methods) -> Loaded:
+    retrofit = Good()
+    for name, method in methods.items():
+        setattr(retrofit, name, method)
+    return Loaded(retrofit, "plugin", "test")
+
+
+def assume() -> api.Assumed:
+    return api.Assumed({"effect": 1.0})
+
+
+def test_good_answers_pass(cohort):
+    guard, plugin, plant = Guard(), loaded(), api.baseline(cohort)
+    assert guard.screen(plugin, cohort) is not None
+    assert guard.safety(plugin, cohort) is not None
+    assert guard.change(plugin, cohort, plant, assume()) is not None
+    assert guard.failures == []
+
+
+def raising(*_):
+    raise RuntimeError("no such luck")
+
+
+@pytest.mark.parametrize(
+    ("method", "answer", "words"),
+    [
+        ("screen", raising, "RuntimeError: no such luck"),
+        ("screen", lambda c: None, "returned NoneType"),
+        (
+            "screen",
+            lambda c: api.Screening(np.array(["fits"], dtype=object), np.array([""], dtype=object)),
+            "shape",
+        ),
+        (
+            "screen",
+            lambda c: api.Screening(np.full(len(c), "maybe", dtype=object), np.full(len(c), "", dtype=object)),
+            "maybe",
+        ),
+        (
+            "screen",
+            lambda c: api.Screening(np.full(len(c), api.DOES_NOT_FIT, dtype=object), np.full(len(c), "", dtype=object)),
+            "no reason",
+        ),
+        ("safety", raising, "RuntimeError"),
+        ("safety", lambda c: api.Notes.of(c), "no note for 2 sites"),
+        ("safety", lambda c: api.Notes.of(c).add(NOTE, np.array([True, False])), "no note for 1 sites"),
+        (
+            "safety",
+            lambda c: api.Notes.of(c).add(api.Note("n", api.DANGER, " ", "electrician", "x")),
+            "lacks its text",
+        ),
+        ("change", raising, "RuntimeError"),
+        (
+            "change",
+            lambda c, p, a: api.Change(p.replace(tilt_deg=p.tilt_deg[:1].copy()), []),
+            "plant.tilt_deg has the shape",
+        ),
+        (
+            "change",
+            lambda c, p, a: api.Change(p.replace(transmittance=p.transmittance * np.nan), []),
+            "plant.transmittance",
+        ),
+        (
+            "change",
+            lambda c, p, a: api.Change(p.replace(droppings_loss=p.droppings_loss - 0.5), []),
+            "plant.droppings_loss",
+        ),
+        (
+            "change",
+            lambda c, p, a: api.Change(p, [api.CostLine(api.LABOUR, "electrician", np.array([1.0, np.nan]), "h")]),
+            "electrician",
+        ),
+        (
+            "change",
+            lambda c, p, a: api.Change(p, [api.CostLine(api.LABOUR, "electrician", np.array([1.0, -1.0]), "h")]),
+            "below 0",
+        ),
+        (
+            "change",
+            lambda c, p, a: api.Change(p, [api.CostLine(api.MATERIAL, "gold", np.ones(2), "kg")]),
+            "declared price items",
+        ),
+        (
+            "change",
+            lambda c, p, a: api.Change(p, [api.CostLine("bribe", "gold", np.ones(2), "kg")]),
+            "not one of",
+        ),
+        ("change", lambda c, p, a: api.Change(p, [], fade=np.array([1.0, np.nan])), "fade"),
+    ],
+)
+def test_bad_answers_are_named_and_isolated(cohort, method, answer, words):
+    guard, bad, good = Guard(), loaded(**{method: answer}), loaded()
+    ask = {
+        "screen": lambda plugin: guard.screen(plugin, cohort),
+        "safety": lambda plugin: guard.safety(plugin, cohort),
+        "change": lambda plugin: guard.change(plugin, cohort, api.baseline(cohort), assume()),
+    }[method]
+    assert ask(bad) is None
+    (failure,) = guard.failures
+    assert failure.during == method
+    assert words in failure.reason
+    assert ask(bad) is None
+    assert len(guard.failures) == 1  # told once, not once a call
+    fresh = Guard()
+    assert fresh.screen(good, cohort) is not None
+
+
+def test_keyboard_interrupt_is_not_swallowed(cohort):
+    def stop(_):
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        Guard().screen(loaded(screen=stop), cohort)
+
+
+def test_plant_is_read_only(cohort):
+    with pytest.raises(ValueError, match="read-only"):
+        api.baseline(cohort).tilt_deg[0] = 5
+
+
+def test_simple_namespace_is_no_change(cohort):
+    guard = Guard()
+    assert guard.change(loaded(change=lambda *_: SimpleNamespace()), cohort, api.baseline(cohort), assume()) is None
+    assert "not a Change" in guard.failures[0].reason

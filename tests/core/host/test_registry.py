@@ -1,0 +1,89 @@
+"""Plugins come through one door, and one that cannot be loaded stops nobody else."""
+
+from __future__ import annotations
+
+import tomllib
+from importlib.metadata import entry_points
+from pathlib import Path
+
+import pytest
+
+from aftersun.host.registry import find_plugins
+from aftersun.model.errors import AftersunError
+
+ROOT = Path(__file__).parents[3]
+
+PLUGIN = """
+from aftersun import api
+
+class Tiny:
+    about = api.About(
+        "{id}", "Tiny", "Tiny.", "1", api.Range(1, 1, 1, "a", "assumption"), (), ("test",), api_version={version}
+    )
+    assumptions = {{}}
+    facts = {{}}
+    claims = ()
+    def screen(self, cohort): return api.Screening.of(cohort)
+    def change(self, cohort, plant, assume): return api.Change(plant, [])
+    def safety(self, cohort): return api.Notes.of(cohort)
+
+@api.hookimpl
+def {hook}():
+    return [Tiny()]
+"""
+
+
+def write(folder: Path, name: str, *, id: str = "tiny", version: int = 1, hook: str = "aftersun_retrofits") -> None:
+    (folder / f"{name}.py").write_text(PLUGIN.format(id=id, version=version, hook=hook))
+
+
+def test_installed_entry_points_are_those_of_pyproject():
+    declared = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["entry-points"]["aftersun.plugins"]
+    installed = {
+        e.name: e.value for e in entry_points(group="aftersun.plugins") if e.dist and e.dist.name == "aftersun"
+    }
+    assert installed == declared
+
+
+def test_all_seven_built_ins_are_found():
+    registry = find_plugins()
+    assert registry.failures == ()
+    assert {loaded.id for loaded in registry.retrofits} >= {
+        "monitoring_add_on",
+        "anti_soiling_coating",
+        "bird_mesh",
+        "tilt_mount",
+        "hot_water_diverter",
+        "degradation_mitigation",
+        "connector_replacement",
+    }
+
+
+def test_off_by_name():
+    registry = find_plugins(off=["bird_mesh"])
+    assert "bird_mesh" not in registry.versions()
+    assert registry.off == ("bird_mesh",)
+
+
+def test_one_file_plugin_and_its_broken_neighbours(tmp_path):
+    write(tmp_path, "a_tiny")
+    write(tmp_path, "b_twin")
+    write(tmp_path, "c_future", id="future", version=99)
+    write(tmp_path, "d_misspelt", id="misspelt", hook="aftersun_retrofit")
+    (tmp_path / "e_broken.py").write_text("import no_such_module")
+    (tmp_path / "f_empty.py").write_text("")
+    registry = find_plugins(folder=tmp_path)
+    assert "tiny" in registry.versions()
+    reasons = {failure.plugin: failure.reason for failure in registry.failures}
+    assert "already brought by the plugin 'a_tiny'" in reasons["b_twin"]
+    assert "API version 99" in reasons["c_future"]
+    assert "version 1" in reasons["c_future"]
+    assert "aftersun_retrofit" in reasons["d_misspelt"]
+    assert "no_such_module" in reasons["e_broken"]
+    assert "brings no retrofit" in reasons["f_empty"]
+    assert "bird_mesh" in registry.versions()
+
+
+def test_missing_folder_is_one_sentence(tmp_path):
+    with pytest.raises(AftersunError, match="no folder"):
+        find_plugins(folder=tmp_path / "nowhere")

@@ -1,0 +1,106 @@
+"""The dictionary, and the tables made from it."""
+
+from __future__ import annotations
+
+import duckdb
+import pytest
+
+from aftersun.inventory.dictionary import (
+    columns,
+    create_statements,
+    key_columns,
+    quoted,
+    references,
+    stored_tables,
+    tables,
+)
+from aftersun.inventory.store import Inventory
+
+LIMITED = [column for table in tables() for column in columns(table) if column.minimum is not None or column.choices]
+
+
+def test_tables_stand_after_those_they_refer_to() -> None:
+    order = list(tables())
+    assert set(order) == {"customer", "tariff", "site", "array", "fitted"}
+    for table in order:
+        for owner in references(table).values():
+            assert order.index(owner) < order.index(table)
+
+
+def test_references_follow_from_column_names() -> None:
+    assert references("site") == {"customer_id": "customer", "tariff_id": "tariff"}
+    assert references("array") == {"site_id": "site"}
+    assert references("fitted") == {"site_id": "site"}
+
+
+def test_keys() -> None:
+    assert key_columns("tariff") == ("tariff_id", "valid_from")
+    assert key_columns("fitted") == ("site_id", "retrofit", "fitted_on")
+    assert all(column.required for table in tables() for column in columns(table) if column.key)
+
+
+def test_types_and_limits_are_read() -> None:
+    latitude = next(column for column in columns("site") if column.name == "latitude")
+    assert (latitude.dtype, latitude.duckdb_type, latitude.minimum, latitude.maximum) == (
+        "Float64",
+        "DOUBLE",
+        -66,
+        72,
+    )
+    assert latitude.limits == "-66 to 72"
+    monitoring = next(column for column in columns("site") if column.name == "monitoring")
+    assert monitoring.choices == ("none", "portal nobody reads", "portal somebody reads")
+
+
+def test_contact_data_is_apart() -> None:
+    stored = stored_tables("customer")
+    assert [column.name for column in stored["customer"]] == [
+        "customer_id",
+        "contact_allowed",
+        "last_contact_on",
+    ]
+    assert all(column.personal or column.key for column in stored["contact"])
+    assert {"name", "street", "town", "phone", "email"} <= {column.name for column in stored["contact"]}
+    assert not any(c.personal for table in tables() if table != "customer" for c in columns(table))
+
+
+def test_every_column_has_its_place_in_the_file(inventory: Inventory) -> None:
+    found = inventory.connection.execute(
+        "SELECT table_name, column_name, data_type FROM information_schema.columns"
+    ).fetchall()
+    for table in tables():
+        for stored, entries in stored_tables(table).items():
+            mine = {(name, kind) for owner, name, kind in found if owner == stored}
+            assert mine == {(column.name, column.duckdb_type) for column in entries}
+
+
+@pytest.mark.parametrize("column", LIMITED, ids=lambda column: f"{column.table}.{column.name}")
+def test_limits_and_choices_are_checked_by_the_database(column: object) -> None:
+    """The last defence holds even if a row gets past the import rules."""
+    from aftersun.inventory.dictionary import Column
+
+    assert isinstance(column, Column)
+    connection = duckdb.connect(":memory:")
+    for statement in create_statements(column.table):
+        connection.execute(statement.replace(" NOT NULL", ""))
+    keys = dict.fromkeys(key_columns(column.table), "'2020-01-01'")
+    beyond = ["'none of these'"] if column.choices else [f"{column.minimum} - 1", f"{column.maximum} + 1"]
+    for value in beyond:
+        row = {**keys, column.name: value}
+        with pytest.raises(duckdb.ConstraintException):
+            connection.execute(
+                f"INSERT INTO {quoted(column.table)} ({', '.join(map(quoted, row))}) VALUES ({', '.join(row.values())})"
+            )
+    row = {**keys, column.name: "NULL"}  # unknown is allowed
+    connection.execute(
+        f"INSERT INTO {quoted(column.table)} ({', '.join(map(quoted, row))}) VALUES ({', '.join(row.values())})"
+    )
+    connection.close()
+
+
+def test_required_and_keys_are_checked_by_the_database(inventory: Inventory) -> None:
+    with pytest.raises(duckdb.ConstraintException):
+        inventory.connection.execute("INSERT INTO site (site_id, latitude, longitude) VALUES ('S', 1, 1)")
+    inventory.connection.execute("INSERT INTO customer (customer_id) VALUES ('C')")
+    with pytest.raises(duckdb.ConstraintException):
+        inventory.connection.execute("INSERT INTO customer (customer_id) VALUES ('C')")

@@ -1,0 +1,172 @@
+"""Making, opening, locking and bringing up to date."""
+
+from __future__ import annotations
+
+import os
+import stat
+import subprocess
+import sys
+from pathlib import Path
+
+import duckdb
+import pytest
+
+from aftersun.inventory import migrations, store
+from aftersun.inventory.store import Inventory
+from aftersun.model.errors import EXIT_BAD_INPUT, EXIT_IN_USE, AftersunError, InUse
+
+
+def test_create_refuses_to_overwrite(tmp_path: Path) -> None:
+    path = tmp_path / "a.duckdb"
+    path.write_text("something of mine")
+    with pytest.raises(AftersunError, match="exists already"):
+        Inventory.create(path)
+    assert path.read_text() == "something of mine"
+
+
+def test_missing_folder_missing_file_and_foreign_files(tmp_path: Path) -> None:
+    with pytest.raises(AftersunError, match="no folder"):
+        Inventory.create(tmp_path / "nowhere" / "a.duckdb")
+    with pytest.raises(AftersunError, match="no inventory file") as missing:
+        Inventory.open(tmp_path / "a.duckdb")
+    assert missing.value.exit_code == EXIT_BAD_INPUT
+    assert not (tmp_path / "a.duckdb").exists()
+    text = tmp_path / "text.duckdb"
+    text.write_text("not a database")
+    with pytest.raises(AftersunError, match="cannot be opened"):
+        Inventory.open(text)
+    other = tmp_path / "other.duckdb"
+    duckdb.connect(str(other)).close()
+    with pytest.raises(AftersunError, match="not an inventory"):
+        Inventory.open(other)
+
+
+def test_files_are_for_their_owner_only(tmp_path: Path) -> None:
+    before = os.umask(0o022)
+    try:
+        with Inventory.create(tmp_path / "a.duckdb") as inventory:
+            with inventory.transaction() as connection:
+                connection.execute("INSERT INTO customer (customer_id) VALUES ('C')")
+            modes = {path.name: stat.S_IMODE(path.stat().st_mode) for path in tmp_path.iterdir()}
+    finally:
+        os.umask(before)
+    assert "a.duckdb" in modes
+    assert set(modes.values()) == {0o600}  # the log beside it too
+
+
+def test_transaction_keeps_all_or_nothing(inventory: Inventory) -> None:
+    def fail_midway() -> None:
+        with inventory.transaction() as connection:
+            connection.execute("INSERT INTO customer (customer_id) VALUES ('C1')")
+            raise RuntimeError("stop")
+
+    with pytest.raises(RuntimeError, match="stop"):
+        fail_midway()
+    assert inventory.connection.execute("SELECT count(*) FROM customer").fetchall() == [(0,)]
+
+
+def test_python_variables_are_not_read_by_accident(inventory: Inventory) -> None:
+    secret = __import__("pandas").DataFrame({"a": [1]})
+    assert len(secret) == 1
+    with pytest.raises(duckdb.CatalogException):
+        inventory.connection.execute("SELECT * FROM secret")
+
+
+@pytest.mark.parametrize("read_only", [False, True])
+def test_file_held_by_another_process(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, read_only: bool) -> None:
+    path = tmp_path / "a.duckdb"
+    Inventory.create(path).close()
+    before = path.read_bytes()
+    monkeypatch.setattr(store, "_LOCK_TRIES", 2)
+    monkeypatch.setattr(store, "_LOCK_PAUSE_S", 0.01)
+    code = (
+        "import sys\nfrom aftersun.inventory.store import Inventory\n"
+        "with Inventory.open(sys.argv[1]):\n    print('open', flush=True)\n    sys.stdin.read()\n"
+    )
+    with subprocess.Popen(
+        [sys.executable, "-c", code, str(path)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    ) as holder:
+        assert holder.stdout is not None
+        assert holder.stdout.readline() == "open\n"
+        with pytest.raises(InUse) as held:
+            Inventory.open(path, read_only=read_only)
+        holder.communicate("")
+    assert held.value.exit_code == EXIT_IN_USE == 4
+    assert str(path) in str(held.value)
+    assert f"PID {holder.pid}" in str(held.value)
+    assert "nothing was changed" in held.value.hint
+    assert path.read_bytes() == before
+    Inventory.open(path, read_only=read_only).close()  # free again
+
+
+def test_short_wait_for_a_holder_about_to_leave(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "a.duckdb"
+    Inventory.create(path).close()
+    real = duckdb.connect
+    calls = []
+
+    def busy_once(*args: object, **kwargs: object) -> duckdb.DuckDBPyConnection:
+        calls.append(1)
+        if len(calls) == 1:
+            raise duckdb.IOException("Could not set lock on file: Conflicting lock is held in x (PID 7)")
+        return real(*args, **kwargs)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(duckdb, "connect", busy_once)
+    monkeypatch.setattr(store, "_LOCK_PAUSE_S", 0.0)
+    Inventory.open(path).close()
+    assert len(calls) == 2
+
+
+def _add_column(connection: duckdb.DuckDBPyConnection) -> None:
+    connection.execute('ALTER TABLE "load" ADD COLUMN IF NOT EXISTS host VARCHAR')
+
+
+def test_older_file_is_brought_up_to_date_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "old.duckdb"
+    with Inventory.create(path) as inventory:
+        inventory.connection.execute("INSERT INTO customer (customer_id) VALUES ('C')")
+    monkeypatch.setattr(migrations, "MIGRATIONS", [*migrations.MIGRATIONS, _add_column])
+    with pytest.raises(AftersunError, match="older layout"):
+        Inventory.open(path, read_only=True)
+    for _ in range(2):
+        with Inventory.open(path) as inventory:
+            versions = inventory.connection.execute("SELECT version FROM schema_version ORDER BY 1").fetchall()
+            assert versions == [(1,), (2,)]
+            assert inventory.connection.execute('SELECT host FROM "load"').fetchall() == []
+            assert inventory.connection.execute("SELECT customer_id FROM customer").fetchall() == [("C",)]
+
+
+def test_failed_step_leaves_no_trace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "old.duckdb"
+    Inventory.create(path).close()
+
+    def half(connection: duckdb.DuckDBPyConnection) -> None:
+        connection.execute("CREATE TABLE half (a INTEGER)")
+        raise RuntimeError("broken step")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(migrations, "MIGRATIONS", [*migrations.MIGRATIONS, half])
+        with pytest.raises(RuntimeError, match="broken step"):
+            Inventory.open(path)
+    with Inventory.open(path) as inventory:
+        assert inventory.connection.execute("SELECT version FROM schema_version").fetchall() == [(1,)]
+        with pytest.raises(duckdb.CatalogException):
+            inventory.connection.execute("SELECT * FROM half")
+
+
+def test_failed_creation_leaves_no_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(_: duckdb.DuckDBPyConnection) -> None:
+        raise RuntimeError("broken step")
+
+    monkeypatch.setattr(migrations, "MIGRATIONS", [broken])
+    with pytest.raises(RuntimeError, match="broken step"):
+        Inventory.create(tmp_path / "new.duckdb")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_newer_file_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "new.duckdb"
+    with Inventory.create(path) as inventory:
+        inventory.connection.execute("INSERT INTO schema_version VALUES (99, NULL)")
+    with pytest.raises(AftersunError, match="newer program"):
+        Inventory.open(path)

@@ -1,0 +1,147 @@
+"""The company file: what it accepts, how it complains, what it answers."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import pytest
+from pydantic import ValidationError
+
+import aftersun
+from aftersun.model.change import ACCESS, AVOIDED_RISK, INSPECTION, LABOUR, MATERIAL, STANDING
+from aftersun.model.errors import AftersunError
+from aftersun.money.company import Company, RoofEquipment, load_company
+
+
+def problems(path: Path, text: str) -> list[str]:
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(AftersunError) as caught:
+        load_company(path)
+    return caught.value.hint.splitlines()
+
+
+def test_prices_by_kind(company: Company) -> None:
+    assert company.price_of(LABOUR, "electrician") == 50
+    assert company.price_of(MATERIAL, "mesh") == 8
+    assert company.price_of(ACCESS, "scaffold") == 600
+    assert company.price_of(ACCESS, "none") == 0
+    assert company.price_of(INSPECTION, "structural_check") == 350
+    assert company.price_of(STANDING, "data_plan") == 20
+    assert company.price_of(AVOIDED_RISK, "building_fire_damage") == 60000
+
+
+@pytest.mark.parametrize(
+    ("kind", "key", "line", "section"),
+    [
+        (MATERIAL, "tilt_frame", "tilt_frame = ...", "[materials]"),
+        (LABOUR, "diver", "diver = ...", "[work]"),
+        (ACCESS, "crane", "crane = ...", "[access.cost_per_visit]"),
+    ],
+)
+def test_a_price_that_is_not_there_says_which_line_to_add(
+    company: Company, kind: str, key: str, line: str, section: str
+) -> None:
+    with pytest.raises(AftersunError, match=key) as caught:
+        company.price_of(kind, key)
+    assert line in caught.value.hint
+    assert section in caught.value.hint
+
+
+def test_overrides_as_number_or_with_reason(company: Company) -> None:
+    assert company.overrides("bird_mesh") == {"life_years": 12, "droppings_left": 0.05}
+    assert company.assumptions["bird_mesh"]["droppings_left"].why == "counted on ten roofs"
+    assert company.overrides("tilt_mount") == {}
+    assert company.priors == {"birds_seen": 0.3}
+    assert company.system_overrides == {"ageing_per_year": 0.006}
+
+
+def test_equipment_by_roof_and_height(company: Company) -> None:
+    rules = company.access
+    assert [rules.equipment("roof", "pitched tile", n) for n in (1, 2, 3, 9)] == [
+        "ladder",
+        "tower",
+        "scaffold",
+        "scaffold",
+    ]
+    assert rules.equipment("roof", "flat gravel", 4) == "edge_protection"
+    assert rules.equipment("roof", None, 1) == "tower"
+    assert rules.equipment("roof", "ground", 2) == "none"
+    assert rules.equipment("ground", "pitched tile", 2) == "none"
+
+
+def test_roof_kinds_are_those_of_the_column_dictionary() -> None:
+    columns = Path(aftersun.__file__).parent / "inventory" / "columns.csv"
+    with columns.open(encoding="utf-8", newline="") as handle:
+        choices = next(row["choices"] for row in csv.DictReader(handle) if row["name"] == "roof_kind")
+    expected = {kind.replace(" ", "_") for kind in choices.split("|")} - {"ground"} | {"unknown"}
+    assert set(RoofEquipment.model_fields) == expected
+
+
+def test_it_cannot_be_changed_once_loaded(company: Company) -> None:
+    with pytest.raises(ValidationError, match="frozen"):
+        company.money.markup_share = 0.5  # type: ignore[misc]
+
+
+def test_every_problem_is_listed_once_with_its_place(company_file: Path, company_toml: str) -> None:
+    faulty = (
+        company_toml.replace('"EUR"', '"XXX"')
+        .replace("real_discount_rate = 0.03", "real_discount_rate = 3")
+        .replace("markup_share", "mark_up_share")
+        .replace("roofer = 40", "roofer = -40")
+        .replace("tower = 200\n", "")
+        .replace("base_latitude = 0.0", "base_latitude = nan")
+        .replace('skill = "helper"', 'skill = "driver"')
+        .replace("mesh = 8", 'mesh = "8"')
+        .replace("droppings_left = {value = 0.05", 'droppings_left = {value = "few"')
+        .replace("birds_seen = 0.3", "birds_seen = 30")
+    )
+    found = problems(company_file, faulty)
+    places = [line.split(": ")[0] for line in found]
+    assert sorted(places) == [
+        "access",
+        "assumptions.bird_mesh.droppings_left.value",
+        "company.currency",
+        "facts.birds_seen.value",
+        "materials.mesh",
+        "money.mark_up_share",
+        "money.markup_share",
+        "money.real_discount_rate",
+        "travel.base_latitude",
+        "work.roofer",
+    ]
+    by_place = dict(line.split(": ", 1) for line in found)
+    assert "means no currency" in by_place["company.currency"]
+    assert "3 % is 0.03" in by_place["money.real_discount_rate"]
+    assert "add 'markup_share = ...'" in by_place["money.markup_share"]
+    assert "did you mean 'markup_share'?" in by_place["money.mark_up_share"]
+    assert "not filled in" in by_place["travel.base_latitude"]
+    assert "tower" in by_place["access"]
+    assert "[access.cost_per_visit]" in by_place["access"]
+
+
+def test_a_skill_without_cost_is_refused(company_file: Path, company_toml: str) -> None:
+    found = problems(company_file, company_toml.replace('skill = "helper"', 'skill = "driver"'))
+    assert found == ["travel: skill 'driver' has no cost; add it to [work] or name another one"]
+
+
+@pytest.mark.parametrize("value", ["inf", "nan", "-1", "true", '"12"'])
+def test_a_price_is_a_finite_number_not_below_zero(company_file: Path, company_toml: str, value: str) -> None:
+    (found,) = problems(company_file, company_toml.replace("mesh = 8", f"mesh = {value}"))
+    assert found.startswith("materials.mesh: ")
+
+
+def test_unknown_section_is_refused(company_file: Path, company_toml: str) -> None:
+    (found,) = problems(company_file, company_toml.replace("[materials]", "[material]"))
+    assert found == "material: is not known here; did you mean 'materials'?"
+
+
+def test_a_file_that_is_no_toml_or_not_there(company_file: Path, tmp_path: Path) -> None:
+    company_file.write_text("[money]\nrate = 3 %\n", encoding="utf-8")
+    with pytest.raises(AftersunError, match=r"not valid TOML.*line 2"):
+        load_company(company_file)
+    with pytest.raises(AftersunError, match="cannot be read"):
+        load_company(tmp_path / "nowhere.toml")
+    company_file.write_bytes(b"name = '\xff'\n")
+    with pytest.raises(AftersunError, match="not valid TOML"):
+        load_company(company_file)
