@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -73,6 +74,15 @@ def make_weather(rain_mm: np.ndarray | None = None) -> WeatherYear:
         dni_extra=np.full(HOURS_PER_YEAR, 1367.0),
         airmass=np.where(up, 1 / np.maximum(cosine, 0.05), np.nan),
     )
+
+
+@pytest.fixture(scope="session")
+def samples() -> Path:
+    """Folder of public weather years beside the repository; the project does not carry them."""
+    folder = Path(__file__).parents[2] / "shared" / "weather"
+    if not folder.is_dir():
+        pytest.skip("the folder of sample weather years is not here")
+    return folder
 
 
 @pytest.fixture

@@ -108,7 +108,7 @@ def explain(
 ) -> None:
     """Show one roof in full: energy, every retrofit with costs and safety notes, and why it is advised or not.
 
-    Example: aftersun explain company.duckdb L0001
+    Example: aftersun explain company.duckdb S0160
     """
     from aftersun.cli.explain import explain_as_data, show_explanation
 

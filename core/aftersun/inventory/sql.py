@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import Any
 
 import duckdb
@@ -18,8 +18,10 @@ def registered(connection: duckdb.DuckDBPyConnection, **frames: pd.DataFrame) ->
     try:
         yield
     finally:
-        for name in frames:
-            connection.unregister(name)
+        # After a failed statement the transaction refuses this; its end does away with the names as well.
+        with suppress(duckdb.TransactionException):
+            for name in frames:
+                connection.unregister(name)
 
 
 def scalar(connection: duckdb.DuckDBPyConnection, query: str, parameters: Sequence[Any] = ()) -> Any:

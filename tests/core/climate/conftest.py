@@ -95,12 +95,3 @@ def epw(tmp_path: Path, greensboro: pd.DataFrame) -> Callable[..., Path]:
         return path
 
     return write
-
-
-@pytest.fixture(scope="session")
-def samples() -> Path:
-    """Folder of public weather years beside the repository; the project does not carry them."""
-    folder = Path(__file__).parents[4] / "shared" / "weather"
-    if not folder.is_dir():
-        pytest.skip("the folder of sample weather years is not here")
-    return folder

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 from typing import Any
 
@@ -24,8 +23,6 @@ from aftersun.energy.demand import (
     standard_load_shapes,
 )
 
-# A folder with public weather years that the project does not carry.
-PUBLIC_WEATHER = os.environ.get("AFTERSUN_PUBLIC_WEATHER", "")
 MARITIME = "USA_WA_Port.Angeles-William.R.Fairchild.Intl.AP.727885_TMY3.epw"
 
 YEAR = pd.date_range("2001-01-01 00:30", periods=8760, freq="h", tz="UTC")
@@ -117,12 +114,11 @@ def test_an_even_load_is_met_up_to_the_lesser_of_both() -> None:
     assert mean_of_lesser([0.5, 2.0], 1e6) == pytest.approx([0.5, 1.0], abs=1e-3)
 
 
-@pytest.mark.skipif(not Path(PUBLIC_WEATHER, MARITIME).is_file(), reason="AFTERSUN_PUBLIC_WEATHER names no folder")
-def test_self_consumption_of_the_published_homes(make_cohort: Any, make_weather: Any) -> None:
+def test_self_consumption_of_the_published_homes(samples: Path, make_cohort: Any, make_weather: Any) -> None:
     # McKenna, Pless & Darby 2019 (UK): 2.9 kW and 4000 kWh/a, 37 % used on site, 24 % of the demand met,
     # hence 0.24 * 4000 / 0.37 / 2.9 = 895 kWh/kW. A maritime year at 48 N stands in for theirs; the rating is
     # set so that the yield agrees.
-    hours, _ = pvlib.iotools.read_epw(str(Path(PUBLIC_WEATHER, MARITIME)))
+    hours, _ = pvlib.iotools.read_epw(str(samples / MARITIME))
     weather = make_weather(
         hours,
         None,

@@ -1,0 +1,112 @@
+"""Each check finds what it is for, and only that."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from aftersun.inventory.checks import CHECKS, NOTE, WARNING, Finding, check_inventory
+from aftersun.inventory.load import load_file
+from aftersun.inventory.store import Inventory
+
+Write = Callable[[str, str], Path]
+
+TODAY = date(2026, 1, 1)
+
+
+@pytest.fixture
+def sound(inventory: Inventory, write: Write) -> Inventory:
+    """One customer with one site, of which every fact that is looked at is known and plausible."""
+    files = {
+        "customer": "customer_id,contact_allowed\nC1,yes\n",
+        "tariff": "tariff_id,valid_from,import_price,export_price\nT1,2024-01-01,0.30,0.08\n",
+        "site": (
+            "site_id,customer_id,latitude,longitude,tariff_id,inverter_rating_kw,commissioned_on,remaining_life_years,"
+            "annual_demand_kwh,water_heat,birds_seen,roof_kind,monitoring\n"
+            "S1,C1,40,-3.5,T1,4,2015-01-01,15,4000,gas boiler,no,pitched tile,none\n"
+        ),
+        # 14 modules of 1.65 m2 with 5.6 kW: 242 W/m2
+        "array": (
+            "array_id,site_id,tilt_deg,azimuth_deg,dc_rating_kw,module_count,module_rows,module_columns,"
+            "module_width_m,module_height_m\nA1,S1,30,180,5.6,14,2,7,1.0,1.65\n"
+        ),
+    }
+    for table, text in files.items():
+        assert load_file(inventory, table, write(f"{table}.csv", text)).rejected == 0
+    return inventory
+
+
+def _found(inventory: Inventory, change: str) -> list[Finding]:
+    inventory.connection.execute(change)
+    return check_inventory(inventory, TODAY)
+
+
+def test_sound_inventory_has_no_finding(sound: Inventory) -> None:
+    assert check_inventory(sound, TODAY) == []
+
+
+def test_empty_inventory_has_no_finding(inventory: Inventory) -> None:
+    assert check_inventory(inventory) == []
+
+
+@pytest.mark.parametrize(
+    ("change", "level", "text"),
+    [
+        ("UPDATE \"array\" SET site_id = 'S0'", WARNING, "1 of 1 sites have no array: S1."),
+        ("UPDATE site SET tariff_id = NULL", WARNING, "1 of 1 sites have no tariff in force on 2026-01-01: S1."),
+        ("UPDATE tariff SET valid_from = '2026-01-02'", WARNING, "1 of 1 sites have no tariff in force"),
+        ("UPDATE customer SET contact_allowed = NULL", WARNING, "1 of 1 customers: whether they may be contacted"),
+        ("UPDATE site SET inverter_rating_kw = 2.7", WARNING, "1 of 1 sites: inverter rating"),  # ratio 0.48
+        ("UPDATE site SET inverter_rating_kw = 9.1", WARNING, "1 of 1 sites: inverter rating"),  # ratio 1.63
+        ('UPDATE "array" SET module_columns = 6', NOTE, "1 of 1 arrays: module_rows x module_columns"),
+        ('UPDATE "array" SET module_height_m = 1.5', WARNING, "1 of 1 arrays: rating for the area"),  # 267 W/m2
+        (
+            'UPDATE "array" SET dc_rating_kw = 5.6, module_width_m = 3, module_height_m = 2.3',
+            WARNING,
+            "outside 60 to 250",
+        ),
+        ("UPDATE site SET commissioned_on = '2026-01-02'", WARNING, "1 of 1 sites are commissioned in the future"),
+        ('UPDATE "array" SET azimuth_deg = 301', WARNING, "1 of 1 arrays face more than 120 degrees"),
+        ('UPDATE "array" SET azimuth_deg = 0', WARNING, "1 of 1 arrays face more than 120 degrees"),
+        ("UPDATE site SET latitude = -40", WARNING, "1 of 1 arrays face more than 120 degrees"),
+        ("UPDATE site SET birds_seen = NULL, water_heat = NULL", NOTE, "water_heat 100 %, birds_seen 100 %."),
+        ("UPDATE tariff SET export_price = NULL", NOTE, "share of 1 sites: export_price 100 %."),
+    ],
+)
+def test_each_check_finds_its_fault(sound: Inventory, change: str, level: str, text: str) -> None:
+    findings = [finding for finding in _found(sound, change) if text in finding.text]
+    assert [finding.level for finding in findings] == [level]
+    assert findings[0].what_to_do.endswith(".")
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        "UPDATE site SET inverter_rating_kw = 2.8",  # ratio 0.5
+        'UPDATE "array" SET azimuth_deg = 300',
+        'UPDATE "array" SET azimuth_deg = 0, tilt_deg = 10',
+        'UPDATE site SET latitude = -40; UPDATE "array" SET azimuth_deg = 0',
+        'UPDATE site SET latitude = -40; UPDATE "array" SET azimuth_deg = 359',
+        "UPDATE site SET commissioned_on = '2026-01-01'",
+        "UPDATE customer SET contact_allowed = FALSE",
+        "UPDATE site SET inverter_rating_kw = NULL",
+        'UPDATE "array" SET module_count = NULL',
+    ],
+)
+def test_what_is_plausible_or_unknown_is_no_fault(sound: Inventory, change: str) -> None:
+    assert _found(sound, change) == []
+
+
+def test_examples_are_few(sound: Inventory) -> None:
+    change = "INSERT INTO customer (customer_id) SELECT 'K' || lpad(range::VARCHAR, 3, '0') FROM range(100)"
+    (finding,) = _found(sound, change)
+    assert finding.text.endswith("is unknown: K000, K001, K002, K003, K004 and others.")
+    assert finding.text.startswith("100 of 101 customers")
+
+
+def test_checks_have_names_of_their_own() -> None:
+    assert len({check.__name__ for check in CHECKS}) == len(CHECKS) == 9
+    assert all(check.__doc__ for check in CHECKS)
