@@ -105,7 +105,7 @@ def contact_permission_unknown(loaded: Loaded) -> Finding | None:
 def implausible_inverter(loaded: Loaded) -> Finding | None:
     """Sites whose inverter rating does not go with the rating of their arrays."""
     rating = loaded.arrays.groupby("site_id")["dc_rating_kw"].sum()
-    ratio = loaded.sites["inverter_rating_kw"] / loaded.sites["site_id"].map(rating)
+    ratio = loaded.sites["inverter_rating_kw"] / rating.reindex(loaded.sites["site_id"]).array
     low, high = INVERTER_RATIO
     rows = loaded.sites[_true((ratio < low) | (ratio > high))]
     what = f"sites: inverter rating below {low:g} or above {high:g} of the arrays' rating"
@@ -144,8 +144,8 @@ def commissioned_in_future(loaded: Loaded) -> Finding | None:
 
 def facing_away(loaded: Loaded) -> Finding | None:
     """Tilted arrays that face away from the equator."""
-    latitude = loaded.arrays["site_id"].map(loaded.sites.set_index("site_id")["latitude"])
-    equator = pd.Series(np.where(_true(latitude >= 0), 180.0, 0.0), index=loaded.arrays.index)
+    latitude = loaded.sites.set_index("site_id")["latitude"].reindex(loaded.arrays["site_id"])
+    equator = np.where(_true(latitude >= 0), 180.0, 0.0)
     away = 180.0 - (((loaded.arrays["azimuth_deg"] - equator) % 360.0) - 180.0).abs()
     rows = loaded.arrays[_true((away > AWAY_DEG) & (loaded.arrays["tilt_deg"] > NEARLY_FLAT_DEG))]
     what = f"arrays face more than {AWAY_DEG:g} degrees away from the equator"

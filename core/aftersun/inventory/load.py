@@ -15,15 +15,12 @@ import pandas as pd
 from aftersun.inventory import rejects, rules
 from aftersun.inventory.dictionary import columns, key_columns, references, tables
 from aftersun.inventory.header import Header, match_header
-from aftersun.inventory.recognise import table_of, tables_of
 from aftersun.inventory.reject_rows import accepted_frame, reject_frame
 from aftersun.inventory.shape import Progress, RawTable, read_file
 from aftersun.inventory.sql import scalar
 from aftersun.inventory.store import Inventory
 from aftersun.inventory.upsert import Counts, upsert
 from aftersun.model.errors import AftersunError
-
-__all__ = ["LoadReport", "load_file", "table_of", "tables_of"]
 
 SHOWN_PROBLEMS = 20
 

@@ -94,7 +94,7 @@ def test_mend_cycle(loaded: Inventory, write: Write, tmp_path: Path) -> None:
     assert read.sites(loaded).set_index("site_id").loc["R3", "longitude"] == 1.5
 
 
-def test_export_loaded_as_it_is_changes_nothing_of_substance(loaded: Inventory, write: Write, tmp_path: Path) -> None:
+def test_export_loaded_as_it_is_lets_nothing_in(loaded: Inventory, write: Write, tmp_path: Path) -> None:
     """Also of two rows that contradict each other neither slips in."""
     text = SITE + "R1,C1,forty,0\nR2,C1,40,0\nR2,C1,41,0\n,C1,1,1\n,C1,1,1\nR5,C1\n"
     load_file(loaded, "site", write("s.csv", text))
@@ -103,14 +103,8 @@ def test_export_loaded_as_it_is_changes_nothing_of_substance(loaded: Inventory, 
     report = load_file(loaded, "site", tmp_path / "out.csv")
     assert (report.added, report.changed, report.mended) == (0, 0, 0)
     after = open_rejects(loaded)
-    short_row = set(after.loc[after["line"] == 7, "reject_id"])
-    assert set(after["reject_id"]) - short_row == before - {_short_row_id(loaded)}
-    assert after["reject_id"].nunique() == 6
-
-
-def _short_row_id(inventory: Inventory) -> str:
-    """The row with too few cells has all of them once it was written out, so it is another row then."""
-    return str(inventory.connection.execute("SELECT reject_id FROM reject WHERE state = 'replaced'").fetchall()[0][0])
+    assert set(after["reject_id"]) == before
+    assert len(before) == 6
 
 
 def test_same_key_loaded_well_marks_the_reject_mended(loaded: Inventory, write: Write) -> None:
@@ -175,7 +169,7 @@ def test_personal_and_dated_rows_go_out_and_back(loaded: Inventory, write: Write
         rows = _rows(out)
         rows[0][column] = value
         assert load_file(loaded, table, _write_rows(out, rows)).mended == 1
-    assert read.contacts(loaded, ["C1"])[["name", "phone"]].to_numpy().tolist() == [["Ada Muster", "555-0150"]]
+    assert read.contacts(loaded, ["C1"])[["name", "phone"]].to_numpy().tolist() == [["Household A", "555-0150"]]
     tariffs = read.tariffs_in_force(loaded, pd.Timestamp("2024-06-01").date())
     assert tariffs.loc[0, ["import_price", "export_price"]].tolist() == [0.31, 0.08]
 

@@ -10,7 +10,7 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from aftersun.inventory.recognise import table_of, tables_of
+from aftersun.inventory.contents import tables_in
 from aftersun.inventory.shape import read_file
 from aftersun.model.errors import AftersunError
 
@@ -110,9 +110,7 @@ def test_workbook_of_several_sheets_is_read_by_name(tmp_path: Path) -> None:
     assert read_file(path, "site").cells[0].tolist() == ["S1"]
     with pytest.raises(AftersunError, match="has 3 sheets, and none is named 'tariff'"):
         read_file(path, "tariff")
-    assert tables_of(path) == ("site", "array")
-    with pytest.raises(AftersunError, match="holds the tables site, array"):
-        table_of(path)
+    assert tables_in(path) == ("site", "array")
 
 
 def test_parquet_cells_as_text(tmp_path: Path) -> None:
@@ -144,17 +142,17 @@ def test_progress_runs_up_to_the_end(write: Write) -> None:
     ("name", "text", "table"),
     [
         ("customers.csv", "x\n", "customer"),
-        ("2026-03 Site export.csv", "x\n", "site"),
+        ("Site export 2026.csv", "x\n", "site"),
         ("export.csv", "site_id,customer_id,latitude,longitude,roof_kind\n", "site"),
         ("export.csv", "customer_id,name,phone\n", "customer"),
         ("export.csv", "SITE_ID;retrofit;fitted_on\n", "fitted"),
     ],
 )
 def test_table_is_told_by_name_or_header(write: Write, name: str, text: str, table: str) -> None:
-    assert table_of(write(name, text)) == table
+    assert tables_in(write(name, text)) == (table,)
 
 
 def test_table_that_cannot_be_told(write: Write) -> None:
     with pytest.raises(AftersunError, match="cannot be told") as error:
-        table_of(write("export.csv", "a,b\n"))
+        tables_in(write("export.csv", "a,b\n"))
     assert "fitted" in error.value.hint

@@ -11,8 +11,9 @@ import openpyxl
 import pytest
 
 from aftersun.inventory import reference
+from aftersun.inventory.contents import tables_in
 from aftersun.inventory.dictionary import columns, tables
-from aftersun.inventory.load import load_file, tables_of
+from aftersun.inventory.load import load_file
 from aftersun.inventory.store import Inventory
 from aftersun.inventory.templates import write_templates
 from aftersun.model.errors import AftersunError
@@ -37,7 +38,7 @@ def test_every_column_is_in_the_templates(tmp_path: Path) -> None:
 
 def test_templates_can_be_loaded(inventory: Inventory, tmp_path: Path) -> None:
     files = write_templates(tmp_path / "templates")
-    assert tables_of(files[-1]) == tables()
+    assert tables_in(files[-1]) == tables()
     for table, path in zip(tables(), files, strict=False):
         assert load_file(inventory, table, path).problems == ()
         assert load_file(inventory, table, files[-1]).rows_read == 0
