@@ -48,6 +48,13 @@ def show_calls(inventory: Path, first: int) -> None:
             for note_id, (severity, text, who) in sorted(notes.items(), key=lambda item: -SEVERITIES.index(item[1][0])):
                 terminal.paragraph(f"{severity.upper()} [{note_id}] {text} Who: {who}.", hang=2)
             terminal.paragraph("Local codes and licensed practice come first; these notes replace neither.")
+        far = view.far_from_weather()
+        if far:
+            terminal.result()
+            terminal.paragraph(
+                f"Note: {far} sites are far from their weather station or at another height; 'aftersun explain' says "
+                "how far. Their energy is less certain."
+            )
         terminal.heading("Not called")
         for reason, count in view.excluded().items():
             terminal.result(f"{count:>6}  {reason}")

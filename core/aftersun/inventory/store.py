@@ -22,6 +22,8 @@ _CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoload_known_extensions": False,
     "autoinstall_known_extensions": False,
 }
+# The words of the lock on POSIX systems and on Windows; a mere "lock" may stand in the path.
+_HELD = re.compile(r"set lock on file|being used by another process", re.IGNORECASE)
 _LOCK_TRIES = 5
 _LOCK_PAUSE_S = 0.2
 
@@ -134,7 +136,7 @@ def _connect(path: Path, read_only: bool) -> duckdb.DuckDBPyConnection:
         except duckdb.ConnectionException as error:  # the same file is open in this very process
             raise _in_use(path, str(os.getpid())) from error
         except duckdb.IOException as error:
-            if "lock" not in str(error).lower():
+            if not _HELD.search(str(error)):
                 raise _unreadable(path) from error
             if attempt == _LOCK_TRIES:
                 holder = re.search(r"PID (\d+)", str(error))

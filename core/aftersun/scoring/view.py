@@ -57,6 +57,11 @@ class RunView:
         table = self.table("call")
         return table.loc[table["position"].isna(), "excluded_reason"].value_counts()
 
+    def far_from_weather(self) -> int:
+        """Return how many sites have a remark on the distance or height of their weather station."""
+        remark = self.table("site_energy")["remark"]
+        return int((remark.fillna("") != "").sum())
+
     def facts(self, site_id: str) -> Mapping[str, Any]:
         """Return the known technical facts of a site as they stand in the inventory now.
 

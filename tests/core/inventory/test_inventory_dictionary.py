@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import duckdb
 import pytest
 
+from aftersun.inventory import dictionary
 from aftersun.inventory.dictionary import (
     columns,
     create_statements,
@@ -104,3 +107,14 @@ def test_required_and_keys_are_checked_by_the_database(inventory: Inventory) -> 
     inventory.connection.execute("INSERT INTO customer (customer_id) VALUES ('C')")
     with pytest.raises(duckdb.ConstraintException):
         inventory.connection.execute("INSERT INTO customer (customer_id) VALUES ('C')")
+
+
+def test_default_is_what_a_row_gets_when_nothing_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    fitted = [replace(c, default="none told") if c.name == "remark" else c for c in columns("fitted")]
+    monkeypatch.setattr(dictionary, "columns", lambda table: tuple(fitted) if table == "fitted" else ())
+    connection = duckdb.connect(":memory:")
+    for statement in create_statements("fitted"):
+        connection.execute(statement)
+    connection.execute("INSERT INTO fitted (site_id, retrofit, fitted_on) VALUES ('S1', 'bird_mesh', '2020-01-01')")
+    assert connection.execute("SELECT remark FROM fitted").fetchall() == [("none told",)]
+    connection.close()

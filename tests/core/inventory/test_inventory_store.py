@@ -31,7 +31,8 @@ def test_missing_folder_missing_file_and_foreign_files(tmp_path: Path) -> None:
         Inventory.open(tmp_path / "a.duckdb")
     assert missing.value.exit_code == EXIT_BAD_INPUT
     assert not (tmp_path / "a.duckdb").exists()
-    text = tmp_path / "text.duckdb"
+    text = tmp_path / "set lock" / "text.duckdb"  # these words in a path are no lock
+    text.parent.mkdir()
     text.write_text("not a database")
     with pytest.raises(AftersunError, match="cannot be opened"):
         Inventory.open(text)
