@@ -5,12 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 import pytest
-from tests_support import make_cohort, make_weather
+from tests_support import make_weather
 
 from aftersun.model.cohort import Cohort
 from aftersun.model.weather import HOURS_PER_YEAR, WeatherYear
+from aftersun.scoring.demo import Demo, make_demo
+from aftersun.scoring.rank import Settings, rank
+from aftersun.testing import sample_cohort
 
 
 @pytest.fixture(scope="session")
@@ -32,30 +34,13 @@ def weather() -> WeatherYear:
 @pytest.fixture
 def cohort(weather: WeatherYear) -> Cohort:
     """Two ordinary sites, the second with two arrays."""
-    ordinary = {
-        "latitude": 40.0,
-        "longitude": 0.0,
-        "roof_kind": "pitched tile",
-        "storeys": 2,
-        "commissioned_on": pd.Timestamp("2014-05-01"),
-        "import_price": 0.30,
-        "export_price": 0.05,
-        "annual_demand_kwh": 4000.0,
-        "inverter_rating_kw": 4.0,
-    }
-    plane = {
-        "tilt_deg": 30.0,
-        "azimuth_deg": 180.0,
-        "dc_rating_kw": 4.0,
-        "module_count": 12,
-        "mounting": "flush roof",
-    }
-    return make_cohort(
-        weather,
-        [ordinary, {**ordinary, "birds_seen": True, "inverter_rating_kw": 6.0}],
-        [
-            {"site": 0, **plane},
-            {"site": 1, **plane},
-            {"site": 1, **plane, "azimuth_deg": 90.0, "dc_rating_kw": 2.0},
-        ],
-    )
+    two_arrays = [{}, {"azimuth_deg": 90.0, "dc_rating_kw": 2.0}]
+    return sample_cohort({}, {"birds_seen": True, "inverter_rating_kw": 6.0, "arrays": two_arrays}, weather=weather)
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
+    """The demo, made and ranked once; copy its folder before changing anything in it."""
+    made = make_demo(tmp_path_factory.mktemp("ranked") / "demo")
+    rank(made.inventory, Settings(made.company, made.as_of))
+    return made

@@ -15,8 +15,9 @@ from collections.abc import Sequence
 from functools import lru_cache
 from importlib.resources import files
 
-from aftersun.energy.balance import simulate
-from aftersun.energy.baseline import baseline
+from aftersun.energy.balance import simulate as _simulate
+from aftersun.energy.baseline import baseline as _baseline
+from aftersun.energy.generation import annual_generation as _annual_generation
 from aftersun.energy.soiling import annual_soiling_loss as _annual_soiling_loss
 from aftersun.host.specs import hookimpl
 from aftersun.model.change import (
@@ -84,6 +85,7 @@ __all__ = [
     "Screening",
     "Station",
     "WeatherYear",
+    "annual_generation",
     "annual_soiling_loss",
     "baseline",
     "hookimpl",
@@ -95,12 +97,33 @@ __all__ = [
 ]
 
 
+# The physics works on cohort.whole: the conformance kit shows a plugin only the columns that it declares.
+
+
+def baseline(cohort: Cohort) -> Plant:
+    """Return today's plant: the facts of each site, and the value assumed of every system where one is unknown.
+
+    ``change`` is handed this plant already, with what meter readings say of it; ``screen`` may ask for it.
+    """
+    return _baseline(cohort.whole)
+
+
+def simulate(cohort: Cohort, plant: Plant) -> Energy:
+    """Return the hourly energy balance of every site with this plant over the weather year, columns of (S, H) kWh."""
+    return _simulate(cohort.whole, plant)
+
+
+def annual_generation(cohort: Cohort, plant: Plant) -> Floats:
+    """Return what each site generates, kWh a year, shape (S,); less work than :func:`simulate`."""
+    return _annual_generation(cohort.whole, plant)
+
+
 def annual_soiling_loss(cohort: Cohort, plant: Plant | None = None) -> Floats:
     """Return the share of a year's in-plane irradiation lost to soiling, per array, shape (A,), 0..1.
 
     Without ``plant`` it is today's plant of the cohort.
     """
-    return _annual_soiling_loss(cohort, baseline(cohort) if plant is None else plant)
+    return _annual_soiling_loss(cohort.whole, baseline(cohort) if plant is None else plant)
 
 
 def read_ranges(package: str, file: str) -> dict[str, Range]:
@@ -129,7 +152,9 @@ def read_claims(package: str, file: str, retrofit: str) -> tuple[Claim, ...]:
 
 
 def read_notes(package: str, file: str, ids: Sequence[str]) -> dict[str, Note]:
-    """Read the safety notes ``ids`` from a CSV file with the columns id, severity, text, who, source.
+    """Read the safety notes ``ids`` from a CSV file with the columns id, severity, text, who, source, tell_owner.
+
+    ``tell_owner`` is yes or no and may be left out.
 
     Raises
     ------
@@ -137,7 +162,9 @@ def read_notes(package: str, file: str, ids: Sequence[str]) -> dict[str, Note]:
         If the file lacks one of them.
     """
     found = {
-        row["id"]: Note(row["id"], row["severity"], row["text"], row["who"], row["source"])
+        row["id"]: Note(
+            row["id"], row["severity"], row["text"], row["who"], row["source"], row.get("tell_owner") == "yes"
+        )
         for row in _rows(package, file)
     }
     return {name: found[name] for name in ids}

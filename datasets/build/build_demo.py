@@ -17,7 +17,8 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
-from demo_rows import FITTED, FITTED_COLUMNS, KEYS, PLANTED, TARIFF_COLUMNS, TARIFFS, Planted
+from demo_readings import reading_rows
+from demo_rows import FITTED, FITTED_COLUMNS, HORIZONS, KEYS, PLANTED, TARIFF_COLUMNS, TARIFFS, Planted
 from demo_stories import AS_OF, REMOTE_SITES, STATION, STORIES, STREETS, UNKNOWN_SHARE, VILLAGES, Story
 
 SEED = 20260601
@@ -268,6 +269,12 @@ def build() -> dict[str, list[Row]]:
         "array": arrays,
         "tariff": tariffs,
         "fitted": fitted_rows(rng, sites),
+        "reading": reading_rows(rng, sites, arrays),
+        "horizon": [
+            {"site_id": site_id, "azimuth_deg": azimuth, "height_deg": height}
+            for site_id, points in HORIZONS.items()
+            for azimuth, height in points.items()
+        ],
     }
 
 

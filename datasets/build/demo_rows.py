@@ -85,6 +85,13 @@ KEYS = {
     "array": "array_id",
     "tariff": "tariff_id",
     "fitted": "site_id",
+    "reading": "site_id",
+    "horizon": "site_id",
+}
+# Invented skylines: a wooded ridge in the east, and a narrow valley.
+HORIZONS = {
+    "S0021": {0: 2, 45: 6, 90: 14, 110: 11, 135: 4, 180: 2, 270: 1, 315: 1},
+    "S0058": {0: 11, 60: 18, 110: 21, 150: 9, 180: 4, 210: 8, 250: 19, 300: 17},
 }
 PLANTED = (
     Planted("customer", "C0007", "customer_id", "the same row twice", "C0007"),
@@ -105,4 +112,14 @@ PLANTED = (
     Planted("fitted", "S0030", "fitted_on", "no such day", values={"fitted_on": "2021-13-05"}),
     Planted("fitted", "S0031", "site_id", "same key as another planted row", values={"remark": "both roofs"}),
     Planted("fitted", "S0031", "site_id", "same key as another planted row", values={"remark": "one roof"}),
+    Planted("reading", "S0999", "site_id", "unknown site"),
+    Planted(
+        "reading", "S0040", "kwh", "below the limit",
+        values={"starts_at": "2023-01-01", "ends_at": "2023-02-01", "kwh": "-310"},
+    ),
+    Planted(
+        "reading", "S0041", "ends_at", "ends before it starts",
+        values={"starts_at": "2023-03-01", "ends_at": "2023-02-01"},
+    ),
+    Planted("horizon", "S0022", "height_deg", "above the limit", values={"height_deg": "140"}),
 )  # fmt: skip

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import TypeVar
 
 import numpy as np
@@ -91,19 +91,35 @@ def notes_for(
     cohort: api.Cohort, notes: Mapping[str, api.Note], only: Mapping[str, api.Bools] | None = None
 ) -> api.Notes:
     """Return the notes per site: those of the way up and ``only`` where they hold, all others everywhere."""
-    ground = on_ground(cohort)
-    may_break = ~ground & (equals(cohort.sites, "roof_kind", FRAGILE) | unknown(cohort.sites, "roof_kind"))
-    where: dict[str, api.Bools] = {
-        "work_at_height": ~ground,
-        "weather_limits": ~ground,
-        "wet_glass_slippery": ~ground,
-        "fragile_roof": may_break,
-        "asbestos_sheets": may_break,
-        "ground_array": ground,
-        "listed_building": ~equals(cohort.sites, "listed_building", False),
-        **(only or {}),
-    }
     found = api.Notes.of(cohort)
     for name, note in notes.items():
-        found = found.add(note, where.get(name))
+        where = (only or {}).get(name)
+        if where is None and name in _WHERE:
+            where = _WHERE[name](cohort)
+        found = found.add(note, where)
     return found
+
+
+def _roof(cohort: api.Cohort) -> api.Bools:
+    return ~on_ground(cohort)
+
+
+def _may_break(cohort: api.Cohort) -> api.Bools:
+    fragile = equals(cohort.sites, "roof_kind", FRAGILE) | unknown(cohort.sites, "roof_kind")
+    return _roof(cohort) & fragile
+
+
+def _perhaps_listed(cohort: api.Cohort) -> api.Bools:
+    return ~equals(cohort.sites, "listed_building", False)
+
+
+# Where a shared note holds; one that is not here holds everywhere.
+_WHERE: Mapping[str, Callable[[api.Cohort], api.Bools]] = {
+    "work_at_height": _roof,
+    "weather_limits": _roof,
+    "wet_glass_slippery": _roof,
+    "fragile_roof": _may_break,
+    "asbestos_sheets": _may_break,
+    "ground_array": on_ground,
+    "listed_building": _perhaps_listed,
+}

@@ -54,6 +54,8 @@ class ConnectorReplacement:
         "safety_notes.csv",
         (
             *common.VISIT_NOTES,
+            "known_open_string",
+            "known_mixed_connectors",
             "dc_safe_order",
             "dc_arc_signs",
             "same_connector_family",
@@ -105,7 +107,7 @@ class ConnectorReplacement:
             .reject(renewed, f"the plugs were renewed less than {life:.0f} years ago")
             .survey(
                 common.equals(sites, "inverter_topology", "module level"),
-                "each module's electronics have plugs of their own maker: which ones?",
+                "each module's electronics have plugs of their own maker; see which",
             )
             .survey(in_roof, "the modules are the roof skin and have to be opened to reach the plugs")
             .survey(
@@ -152,7 +154,15 @@ class ConnectorReplacement:
         """Arcs, plugs under load, makes that must not be mated, tests, and the way up."""
         module_level = common.equals(cohort.sites, "inverter_topology", "module level")
         perhaps = module_level | common.unknown(cohort.sites, "inverter_topology")
-        return common.notes_for(cohort, self.notes, {"module_electronics": perhaps})
+        return common.notes_for(
+            cohort,
+            self.notes,
+            {
+                "module_electronics": perhaps,
+                "known_open_string": common.equals(cohort.sites, "open_string", True),
+                "known_mixed_connectors": common.equals(cohort.sites, "mixed_connectors", True),
+            },
+        )
 
     def _faults_avoided(self, cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
         """Return faults avoided for each fault that an average system has over its life, shape (S,)."""
@@ -198,7 +208,7 @@ def _remarks(cohort: api.Cohort) -> npt.NDArray[np.object_]:
     urgent = common.equals(cohort.sites, "open_string", True) | common.equals(cohort.sites, "mixed_connectors", True)
     return np.where(
         urgent,
-        "A known open string or mixed plugs are a safety matter: tell the owner whether or not they buy",
+        "A safety matter: the owner is told whether or not anything is bought",
         "For safety: the energy gain is next to nothing",
     ).astype(object)
 

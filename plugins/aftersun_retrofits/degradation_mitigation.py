@@ -69,6 +69,7 @@ class DegradationMitigation:
             "humid_or_coastal",
             "measured_excess_loss",
             "warranty_until",
+            "mounting",
             "roof_kind",
             "dc_rating_kw",
         ),
@@ -95,7 +96,7 @@ class DegradationMitigation:
             )
             .reject(
                 common.equals(sites, "inverter_topology", ISOLATED),
-                "with galvanic isolation the remedy is functional earthing as its maker says",
+                "galvanically isolated: ask a qualified electrician and the inverter's maker for another remedy",
             )
             .reject(common.equals(sites, "cell_type", THIN_FILM), "thin film degrades in other ways")
             .reject(common.equals(sites, "cell_type", N_TYPE), "on n-type cells night bias can make it worse")

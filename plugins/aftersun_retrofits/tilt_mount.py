@@ -105,7 +105,7 @@ class TiltMount:
             .survey(common.at_any_array(cohort, unsure), "how the modules are fixed is not known")
             .survey(
                 common.at_any_array(cohort, lying_flat),
-                "modules lie flat now: is there room for rows with space between?",
+                "the modules lie flat now; see whether there is room for rows with space between",
             )
             .survey(
                 common.at_any_array(cohort, can & _pitch_unknown(cohort)),
@@ -176,7 +176,7 @@ def _ready_to_raise(cohort: api.Cohort, plant: api.Plant, can: api.Bools, ground
     known = common.numbers(cohort.arrays, "ground_cover_ratio")
     shading = np.where(np.isnan(known), np.where(_pitch_unknown(cohort), ground_cover, 0.0), known)
     ground = common.of_site(cohort, common.equals(cohort.sites, "roof_kind", common.GROUND))
-    new_frame = can & ~common.equals(cohort.arrays, "mounting", *FRAMES)
+    new_frame = can & ~np.isin(plant.mounting.astype(str), FRAMES)
     frame = np.where(ground, common.GROUND_FRAME, common.FLAT_FRAME).astype(object)
     return plant.replace(
         ground_cover_ratio=np.where(can, shading, plant.ground_cover_ratio),
@@ -189,15 +189,12 @@ def _best_tilt_deg(
 ) -> api.Floats:
     """Return the candidate tilt that generates most per site (S,), NaN where none beats today's plant."""
     fit = np.round(optimal_tilt_deg(common.numbers(cohort.sites, "latitude")) / step_deg) * step_deg
-    none = np.zeros(len(cohort))  # stores do not change what is generated, but take time to simulate
-    without_stores = {"battery_kwh": none, "store_litres": none, "diverter_kw": none}
-    plant, raised = plant.replace(**without_stores), raised.replace(**without_stores)
-    most = api.simulate(cohort, plant).annual("generated")
+    most = api.annual_generation(cohort, plant)
     best = np.full(len(cohort), np.nan)
     for steps in STEPS_FROM_FIT:
         tilt = np.clip(fit + steps * step_deg, 0.0, most_deg)
         candidate = raised.replace(tilt_deg=np.where(can, common.of_site(cohort, tilt), plant.tilt_deg))
-        generated = api.simulate(cohort, candidate).annual("generated")
+        generated = api.annual_generation(cohort, candidate)
         better = generated > most
         most, best = np.where(better, generated, most), np.where(better, tilt, best)
     return best

@@ -3,32 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 
-import pandas as pd
 import pytest
 
 from aftersun import api
+from aftersun.testing import sample_cohort
 
 Build = Callable[..., api.Cohort]
 
 
 @pytest.fixture
-def build(cohort: api.Cohort) -> Build:
+def build(weather: api.WeatherYear) -> Build:
     """Build a cohort of ordinary one-array sites, each changed by its mapping; ``array`` changes every array."""
 
     def make(*changes: Mapping[str, object], array: Mapping[str, object] | None = None) -> api.Cohort:
-        count = len(changes)
-        sites = cohort.sites.iloc[[0] * count].copy()
-        sites.index = pd.Index([f"P{row}" for row in range(count)], name=cohort.sites.index.name)
-        arrays = cohort.arrays.iloc[[0] * count].copy()
-        arrays.index = pd.Index([f"R{row}" for row in range(count)], name=cohort.arrays.index.name)
-        arrays["site"] = range(count)
-        for row, facts in enumerate(changes):
-            for name, value in facts.items():
-                sites.loc[f"P{row}", name] = value
-        for name, value in (array or {}).items():
-            arrays[name] = pd.array([value] * count, dtype=arrays[name].dtype)
-        return replace(cohort, sites=sites, arrays=arrays)
+        return sample_cohort(*({**facts, "arrays": [array or {}]} for facts in changes), weather=weather)
 
     return make

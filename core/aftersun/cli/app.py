@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import os
 import sys
+from io import TextIOWrapper
+from typing import NoReturn
 
 import typer
 
-from aftersun.cli import company, inventory, results, weather
+from aftersun.cli import company, inventory, plugin, results, weather
 from aftersun.cli.terminal import terminal
-from aftersun.model.errors import AftersunError
+from aftersun.model.errors import EXIT_BAD_INPUT, AftersunError
 
 app = typer.Typer(
     name="aftersun",
@@ -22,6 +25,7 @@ app = typer.Typer(
 app.add_typer(inventory.app, name="inventory")
 app.add_typer(weather.app, name="weather")
 app.add_typer(company.app, name="company")
+app.add_typer(plugin.app, name="plugin")
 results.add_to(app)
 
 
@@ -44,10 +48,31 @@ def _program(
 
 def run() -> None:
     """Run the command line and turn expected errors into a sentence, a hint and an exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")  # a terminal that lacks a letter gets its number
     try:
         app()
+    except BrokenPipeError:
+        # The reader has what it wanted (head, a pager that was left); Python would complain again at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     except AftersunError as error:
         terminal.message(f"aftersun: {error}")
         if error.hint:
             terminal.message(f"  {error.hint}")
         sys.exit(error.exit_code)
+    except OSError as error:
+        _refuse(f"{error.filename or 'A file'}: {error.strerror or error}")
+    except Exception as error:
+        if type(error).__module__ in ("duckdb", "_duckdb") and type(error).__name__ in _FILE_TROUBLE:
+            _refuse("The inventory file cannot be read or written: it is damaged, or the disk is full")
+        raise
+
+
+_FILE_TROUBLE = ("IOException", "FatalException", "SerializationException", "InvalidInputException")
+
+
+def _refuse(what: str) -> NoReturn:
+    terminal.message(f"aftersun: {what}.")
+    terminal.message("  Check the path, your rights there and the space left; then try again.")
+    sys.exit(EXIT_BAD_INPUT)

@@ -38,7 +38,10 @@ def check(path: CompanyArgument) -> None:
 
     Example: aftersun company check company.toml
     """
+    from aftersun.host.registry import find_plugins
     from aftersun.money.company import load_company
+    from aftersun.scoring.catalogue import check_names
 
-    load_company(path)
+    company = load_company(path)
+    check_names(find_plugins(company.retrofits.off), company)
     terminal.result(f"{path} is complete.")

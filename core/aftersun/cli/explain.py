@@ -14,6 +14,7 @@ from aftersun.inventory.dictionary import columns
 from aftersun.inventory.store import Inventory
 from aftersun.model.change import SEVERITIES
 from aftersun.scoring.view import RunView
+from aftersun.scoring.words import EVERY_YEAR
 
 
 def explain_as_data(inventory: Path, site_id: str) -> dict[str, Any]:
@@ -27,7 +28,16 @@ def explain_as_data(inventory: Path, site_id: str) -> dict[str, Any]:
             "arrays": _records(view.arrays(site_id)),
             "call": {name: _plain(value) for name, value in view.call_of(site_id).items()},
         }
-        for table in ("site_energy", "site_loss", "ranking", "cost_item", "cash_flow", "safety_note"):
+        for table in (
+            "site_energy",
+            "site_loss",
+            "site_evidence",
+            "reading_finding",
+            "ranking",
+            "cost_item",
+            "cash_flow",
+            "safety_note",
+        ):
             data[table] = _records(view.table(table, site_id))
         data["claims"] = _records(view.table("run_claim"))
         return data
@@ -50,6 +60,11 @@ def _facts(view: RunView, site_id: str) -> None:
         terminal.paragraph(f"Not on the call list: {call['excluded_reason']}.")
     else:
         terminal.paragraph(f"Number {call['position']} on the call list.")
+    tell = view.to_tell()
+    for danger in tell[tell["site_id"] == site_id].to_dict("records"):
+        terminal.paragraph(f"Known danger, tell the owner: {danger['text']} Who: {danger['who']}.", hang=2)
+    for line in view.replaced_by_company():
+        terminal.paragraph(line, hang=2)
     known = [column for column in columns("site") if column.name in facts and column.name != "site_id"]
     terminal.paragraph("; ".join(f"{_words(c.name)} {_value(facts[c.name])}" for c in known) + ".")
     unknown = [_words(column.name) for column in columns("site") if column.name not in facts]
@@ -58,7 +73,7 @@ def _facts(view: RunView, site_id: str) -> None:
     for array in view.arrays(site_id).to_dict("records"):
         terminal.paragraph(
             f"Array {array['array_id']}: {array['dc_rating_kw']:g} kW at {array['tilt_deg']:g} degrees tilt, facing "
-            f"{array['azimuth_deg']:g} degrees, {_value(array['mounting'])}"
+            f"{array['azimuth_deg']:g} degrees, {_value(array['mounting']) or 'mounting not known'}."
         )
 
 
@@ -69,9 +84,7 @@ def _energy(view: RunView, site_id: str) -> None:
         return
     row = table.iloc[0]
     terminal.heading("Energy of a typical year")
-    terminal.paragraph(
-        f"Weather of station {row['station_id']}, {row['distance_km']:.0f} km away. {_value(row['remark'])}".rstrip()
-    )
+    terminal.paragraph(_weather(row))
     terminal.table(
         ["", "kWh a year"],
         [
@@ -88,6 +101,7 @@ def _energy(view: RunView, site_id: str) -> None:
         "<>",
     )
     terminal.result(f"Yield {row['yield_kwh_per_kw']:,.0f} kWh per kW installed.")
+    _meters(view, site_id)
     terminal.heading("Where the energy goes, kWh a year")
     losses = view.table("site_loss", site_id)
     shown = losses[(losses["kwh"].abs() >= 0.5) | losses["step"].isin(["in_plane_kwh", "generated_kwh"])]
@@ -103,57 +117,119 @@ def _energy(view: RunView, site_id: str) -> None:
             ]
         )
     rows.append(["generated", f"{last['kwh']:,.0f}", ""])
-    terminal.table(["step", "kWh", "share"], rows, "<>>")
+    terminal.table(["step", "kWh", "share of light"], rows, "<>>")
+
+
+def _meters(view: RunView, site_id: str) -> None:
+    """Say what the site's own readings tell, and what is wrong with them."""
+    for row in view.table("site_evidence", site_id).to_dict("records"):
+        if pd.isna(row["factor"]):
+            text = f"Meter readings of {row['years_of_data']:.1f} years do not tell how the system does."
+        else:
+            text = (
+                f"Meter readings of {row['years_of_data']:.1f} years: {100 * row['factor']:.0f} % of what the model "
+                f"expects, standard error {100 * row['factor_se']:.0f} %; the energy above is corrected by them."
+            )
+            if not pd.isna(row["shortfall"]) and row["shortfall"] > 0:
+                text += f" At least {100 * row['shortfall']:.0f} % are missing beyond any error: find out why."
+        if not pd.isna(row["trend_low"]) and (row["trend_low"] > 0 or row["trend_high"] < 0):
+            text += f" Output changes by {100 * row['trend_per_year']:+.1f} % a year."
+        terminal.paragraph(text)
+        if _value(row["remark"]):
+            terminal.paragraph(f"Not told by them: {row['remark']}.")
+    for finding in view.table("reading_finding", site_id).to_dict("records"):
+        terminal.paragraph(f"Readings, {finding['meter']}: {finding['text']} {finding['what_to_do']}", hang=2)
+
+
+def _weather(row: pd.Series) -> str:
+    """Say which weather the energy was computed with and how far it can be trusted."""
+    sure = f"Standard deviation of the year's irradiation {100 * row['weather_sd_share']:.0f} %."
+    if row["weather_basis"] == "normals":
+        return f"Weather: a year made from the built-in climate normals of the place ({row['station_id']}). {sure}"
+    height = row["height_difference_m"]
+    apart = "" if pd.isna(height) else f", {abs(height):.0f} m {'higher' if height > 0 else 'lower'}"
+    far = " That is far; the weather of a nearer station would be surer." if _value(row["remark"]) else ""
+    return f"Weather: station {row['station_id']}, {row['distance_km']:.0f} km away{apart}. {sure}{far}"
 
 
 def _retrofits(view: RunView, site_id: str) -> None:
     ranking = view.table("ranking", site_id)
+    if ranking.empty:
+        return
     costs, notes = view.table("cost_item", site_id), view.table("safety_note", site_id)
-    claims, titles = view.table("run_claim"), view.titles()
+    claims, assumed, titles = view.table("run_claim"), view.table("run_assumption"), view.titles()
     terminal.heading(f"Retrofits, best first ({view.currency}, tax included)")
+    shown: set[str] = set()
     for row in ranking.sort_values("rank", na_position="last").to_dict("records"):
         mine = row["retrofit"]
-        worth = "" if pd.isna(row["npv"]) else f", net present value {row['npv']:,.0f}"
+        worth = "" if pd.isna(row["npv"]) else f", net present value {row['npv']:,.0f} {view.currency}"
         terminal.result()
         terminal.result(f"{titles.get(mine, mine)}: {row['status']}{worth}")
         terminal.paragraph(row["reason"], indent=2)
         if not pd.isna(row["npv"]):
             terminal.paragraph(_measures(row), indent=2)
-        items = costs[costs["retrofit"] == mine]
-        if len(items):
-            terminal.table(
-                ["cost item", "quantity", "unit", "price", "note"],
-                [
-                    [
-                        f"{i['kind']} {_words(i['item'])}",
-                        f"{i['quantity']:,.3g}",
-                        i["unit"],
-                        f"{i['price']:,.0f}",
-                        i["note"],
-                    ]
-                    for i in items.to_dict("records")
-                ],
-                "<><><",
-                indent=2,
-            )
+        _cost_table(costs[costs["retrofit"] == mine])
         for claim in claims[claims["retrofit"] == mine].to_dict("records"):
             terminal.paragraph(f"The trade says: {claim['text']} ({claim['source']})", indent=2, hang=2)
-        rules = notes[notes["retrofit"] == mine].to_dict("records")
-        for note in sorted(rules, key=lambda note: -SEVERITIES.index(note["severity"])):
-            terminal.paragraph(f"{note['severity'].upper()}: {note['text']} Who: {note['who']}.", indent=2, hang=2)
+        replaced = assumed[(assumed["retrofit"] == mine) & (assumed["overridden"].fillna("") != "")]
+        for item in replaced.to_dict("records"):
+            terminal.paragraph(
+                f"Assumption replaced {item['overridden']}: {_words(item['name'])} {item['used']:g} {item['unit']} "
+                f"instead of {item['mode']:g}.",
+                indent=2,
+                hang=2,
+            )
+        _safety(notes[notes["retrofit"] == mine], shown)
     terminal.result()
     terminal.paragraph("Local codes and licensed practice come first; the safety notes replace neither.")
 
 
+def _safety(notes: pd.DataFrame, shown: set[str]) -> None:
+    """Print the notes of one retrofit, worst first; a text that stands above already is named by its id."""
+    ordered = sorted(notes.to_dict("records"), key=lambda note: -SEVERITIES.index(note["severity"]))
+    for note in ordered:
+        if note["note_id"] not in shown:
+            terminal.paragraph(
+                f"{note['severity'].upper()} [{note['note_id']}] {note['text']} Who: {note['who']}.", indent=2, hang=2
+            )
+    again = [note["note_id"] for note in ordered if note["note_id"] in shown]
+    if again:
+        terminal.paragraph(f"Safety, as above: {', '.join(again)}.", indent=2, hang=2)
+    shown.update(note["note_id"] for note in ordered)
+
+
+def _cost_table(items: pd.DataFrame) -> None:
+    """Print what it takes once and what changes every year; a gain carries a plus."""
+    rows = []
+    for item in items.to_dict("records"):
+        yearly = item["note"].startswith(EVERY_YEAR)
+        rows.append(
+            [
+                "every year" if yearly else "once",
+                f"{item['kind']}: {_words(item['item'])}",
+                f"{item['quantity']:,.3g}",
+                item["unit"],
+                f"{'+' if item['kind'].startswith('avoided') else ''}{item['price']:,.0f}",
+                item["note"].removeprefix(EVERY_YEAR).removeprefix("; "),
+            ]
+        )
+    if rows:
+        terminal.table(["when", "item", "quantity", "unit", "price", "note"], rows, "<<><><", indent=2)
+
+
 def _measures(row: Mapping[Hashable, Any]) -> str:
     def years(value: Any) -> str:
-        return "never" if pd.isna(value) else f"{value:.1f} years"
+        if pd.isna(value):
+            return "never"
+        return "over 100 years" if value > 100 else f"{value:.1f} years"
 
+    water = row["to_water_kwh"]
+    more = f" {water:,.0f} kWh a year more go to the hot-water store." if not pd.isna(water) and water >= 0.5 else ""
     ratio = "none" if pd.isna(row["sir"]) else f"{row['sir']:.2f}"
     simple, discounted = years(row["simple_payback_years"]), years(row["discounted_payback_years"])
     return (
-        f"Generation changes by {row['energy_gain_kwh']:+,.0f} kWh a year. Payback {simple} simple, {discounted} "
-        f"discounted; savings-to-investment ratio {ratio}."
+        f"Generation changes by {row['energy_gain_kwh']:+,.0f} kWh a year when new.{more} Payback {simple} simple, "
+        f"{discounted} discounted; savings-to-investment ratio {ratio}."
     )
 
 

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from aftersun.cli.options import AsJson, InventoryFile
 from aftersun.cli.terminal import terminal
 from aftersun.model.errors import EXIT_LOSSES, AftersunError
+
+if TYPE_CHECKING:
+    from aftersun.inventory.load import LoadReport
 
 app = typer.Typer(help="The inventory file and its tables.", no_args_is_help=True, rich_markup_mode=None)
 
@@ -81,24 +84,33 @@ def load(
     reports = []
     with Inventory.open(inventory) as opened:
         for name, path in chosen:
-            with terminal.progress(f"loading {path.name}") as progress:
-                reports.append(load_file(opened, name, path, progress=progress))
+            try:
+                with terminal.progress(f"loading {path.name}") as progress:
+                    reports.append(load_file(opened, name, path, progress=progress))
+            except AftersunError as error:
+                if reports:
+                    done = ", ".join(report.source for report in reports)
+                    terminal.message(f"Loaded before this: {done}. The file that follows and those after it were not.")
+                raise error
+            if not json:
+                _show_load(name, path.name, reports[-1])
     if json:
         terminal.json([asdict(report) for report in reports])
-    else:
-        for (name, path), report in zip(chosen, reports, strict=True):
-            terminal.result(
-                f"{path.name} -> {name}: {report.rows_read} rows, {report.added} added, {report.changed} changed, "
-                f"{report.unchanged} unchanged, {report.rejected} rejected"
-            )
-            for problem in report.problems:
-                terminal.paragraph(problem, indent=2, hang=2)
     if any(report.rejected for report in reports):
         terminal.message(
             f"Rejected rows are kept. Write them out with 'aftersun inventory rejects {inventory} --to FOLDER', mend "
             "them, and load those files."
         )
         raise typer.Exit(EXIT_LOSSES)
+
+
+def _show_load(table: str, source: str, report: LoadReport) -> None:
+    terminal.result(
+        f"{source} -> {table}: {report.rows_read} rows, {report.added} added, {report.changed} changed, "
+        f"{report.unchanged} unchanged, {report.rejected} rejected"
+    )
+    for problem in report.problems:
+        terminal.paragraph(problem, indent=2, hang=2)
 
 
 @app.command()
@@ -130,7 +142,8 @@ def rejects(
         return
     for row in found.to_dict("records"):
         terminal.paragraph(
-            f"{row['source_file']} line {row['line']}, {row['column_name']}: {row['reason']}. {row['what_to_do']}",
+            f"{row['table_name']}, {row['source_file']} line {row['line']}, {row['column_name']}: {row['reason']}. "
+            f"{row['what_to_do']}",
             hang=2,
         )
     terminal.result(f"{len(found)} problems in rejected rows." if len(found) else "No rejected rows are open.")

@@ -22,7 +22,7 @@ PluginFolder = Annotated[
     Path | None,
     typer.Option(
         "--plugins-from",
-        help="Folder of one-file plugins to try besides the installed ones.",
+        help="Folder of one-file plugins, or one such file, to try besides the installed ones.",
         show_default=False,
     ),
 ]

@@ -119,15 +119,21 @@ def explain(
 
 
 def retrofits(
+    company: Annotated[
+        Path | None,
+        typer.Option("--company", help="The company file, to see what it switches off.", show_default=False),
+    ] = None,
     plugins_from: PluginFolder = None,
     json: AsJson = False,
 ) -> None:
-    """List the installed retrofits and the plugins that could not be loaded.
+    """List the installed retrofits, which of them the company has switched off, and what could not be loaded.
 
-    Example: aftersun retrofits
+    Example: aftersun retrofits --company company.toml
     """
     from aftersun.host.registry import find_plugins
+    from aftersun.money.company import load_company
 
+    off = () if company is None else load_company(company).retrofits.off
     registry = find_plugins(folder=plugins_from)
     data: list[dict[str, Any]] = [
         {
@@ -135,6 +141,7 @@ def retrofits(
             "title": loaded.retrofit.about.title,
             "summary": loaded.retrofit.about.summary,
             "version": loaded.retrofit.about.version,
+            "state": "off" if loaded.id in off or loaded.plugin in off else "on",
             "plugin": loaded.plugin,
             "origin": loaded.origin,
         }
@@ -145,8 +152,10 @@ def retrofits(
         terminal.json({"retrofits": data, "failures": failures})
     else:
         for row in data:
-            terminal.result(f"{row['id']}  {row['version']}  ({row['origin']})")
+            terminal.result(f"{row['id']}  {row['version']}  {row['state']}  ({row['origin']})")
             terminal.paragraph(row["summary"], indent=4)
+        for failure in failures:
+            terminal.result(f"{failure['plugin']}  failed")
     for failure in failures:
         terminal.message(f"plugin {failure['plugin']} failed to {failure['during']}: {failure['reason']}")
     if failures:

@@ -133,7 +133,8 @@ def _words(shift_h: float) -> str:
     return f"{abs(shift_h):.1f} h {'late' if shift_h > 0 else 'early'} against the sun"
 
 
-def _month_names(months: npt.NDArray[np.bool_]) -> str:
+def month_names(months: npt.NDArray[np.bool_]) -> str:
+    """Name the months that are true of (12,)."""
     return ", ".join(MONTHS[month] for month in np.flatnonzero(months))
 
 
@@ -154,7 +155,7 @@ def _mixed_clocks(months: Hours) -> list[Finding]:
     cause = "the year was put together from months with different clocks"
     if _one_block(out) and abs(shift - 1) <= limit("clock_cause"):
         cause = "daylight-saving time was left in"
-    text = f"irradiance of {_month_names(out)} comes {_words(shift)}, unlike the rest of the year: {cause}"
+    text = f"irradiance of {month_names(out)} comes {_words(shift)}, unlike the rest of the year: {cause}"
     return [refusal(text, _HINT)]
 
 

@@ -6,18 +6,37 @@ the place, values and units, the clock, and last whether the components of irrad
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+
 import numpy as np
 import pandas as pd
 
+from aftersun.climate import mend
 from aftersun.climate.clock import check_clock, check_night, fit_clock
 from aftersun.climate.findings import Finding, refusal, settle
 from aftersun.climate.formats import RawWeather
 from aftersun.climate.hours import fill_holes, in_order, name_hours
+from aftersun.climate.instants import settle_instant, to_mid_hours
 from aftersun.climate.limits import limit
 from aftersun.climate.sun import sun_position, year_times
 from aftersun.model.weather import Hours
 
 IRRADIANCE = ("ghi", "dni", "dhi")
+
+Place = tuple[float, float, float]
+"""Latitude and longitude in degrees, hours ahead of UTC."""
+
+
+@dataclass(frozen=True, eq=False)
+class CheckedHours:
+    """8760 rows in calendar order by standard time, columns as of the raw hours; rain as in the file, all else settled.
+
+    ``remarks`` say what was noticed or changed, ``mended`` what was moved because it was asked for.
+    """
+
+    hours: pd.DataFrame
+    remarks: tuple[str, ...]
+    mended: str
 
 
 def check_place(raw: RawWeather) -> list[Finding]:
@@ -27,6 +46,7 @@ def check_place(raw: RawWeather) -> list[Finding]:
         "longitude": (raw.longitude, -180.0, 180.0),
         "height above sea level": (raw.elevation_m, -430.0, 9000.0),
         "time zone": (raw.utc_offset_h, -12.0, 14.0),
+        "standard time": (raw.zone_h, -12.0, 14.0),
     }
     return [
         refusal(f"the header gives {value:g} as the {name}", "Correct the header of the file.")
@@ -106,15 +126,35 @@ def settle_albedo(albedo: Hours) -> tuple[Hours, list[Finding]]:
     return np.where(good, albedo, usual), [Finding(f"ground reflectance {usual:g} was taken {where}")]
 
 
-def check_hours(raw: RawWeather, file_name: str) -> tuple[pd.DataFrame, tuple[str, ...]]:
+def check_clocks(
+    hours: pd.DataFrame, place: Place, stated_offset_h: float, mend_clock: bool
+) -> tuple[pd.DataFrame, list[Finding], str]:
+    """Does irradiance follow the sun? Moves single months that provably do not, if that is asked for.
+
+    ``place`` has the clock by which irradiance stands at mid-hour, ``stated_offset_h`` is the header's, by which
+    likely mistakes are told. Returns the hours, what was found, and what was moved in words.
+    """
+    fit = fit_clock(hours["ghi"].to_numpy(), *place)
+    found = check_clock(fit, place[1], stated_offset_h)
+    if not any(finding.stops for finding in found):
+        return hours, found, ""
+    extra = hours["ghi_extra"].to_numpy()
+    moves = mend.provable_moves(fit, extra, *place)
+    if not moves.any():
+        return hours, found, ""
+    if not mend_clock:
+        return hours, [replace(finding, hint=f"{finding.hint} {mend.HINT}") for finding in found], ""
+    moved = hours.assign(**{name: mend.move(hours[name].to_numpy(), moves) for name in IRRADIANCE})
+    words = mend.words(moves, mend.has_extra(extra))
+    rest = Finding(f"{words}; temperature, wind and rain stand as they were")
+    again = fit_clock(moved["ghi"].to_numpy(), *place)
+    return moved, [rest, *check_clock(again, place[1], stated_offset_h)], words
+
+
+def check_hours(raw: RawWeather, file_name: str, *, mend_clock: bool = False) -> CheckedHours:
     """Take a file's records through the gate.
 
-    Returns
-    -------
-    hours : DataFrame
-        8760 rows in calendar order with the columns of the raw hours; rain as in the file, all else settled.
-    remarks : tuple of str
-        What was noticed or changed.
+    ``mend_clock`` asks for irradiance to be moved in months whose clock is provably wrong.
 
     Raises
     ------
@@ -125,22 +165,31 @@ def check_hours(raw: RawWeather, file_name: str) -> tuple[pd.DataFrame, tuple[st
     hours, holes = fill_holes(ordered)
     remarks = settle([*check_place(raw), *found, *holes], file_name)
 
-    values = {name: hours[name].to_numpy() for name in (*IRRADIANCE, "temp_air", "wind_speed", "albedo")}
-    found = check_irradiance_unit(values["ghi"])
+    found = check_irradiance_unit(hours["ghi"].to_numpy())
     for name in IRRADIANCE:
-        found += check_negative(name, values[name])
-    found += check_range("temp_air", values["temp_air"], limit("temp_air_min"), limit("temp_air_max"), "deg C")
-    found += check_range("wind_speed", values["wind_speed"], 0.0, limit("wind_speed_max"), "m/s")
+        found += check_negative(name, hours[name].to_numpy())
+    temp_air, wind_speed = hours["temp_air"].to_numpy(), hours["wind_speed"].to_numpy()
+    found += check_range("temp_air", temp_air, limit("temp_air_min"), limit("temp_air_max"), "deg C")
+    found += check_range("wind_speed", wind_speed, 0.0, limit("wind_speed_max"), "m/s")
     remarks += settle(found, file_name)
-    ghi, dni, dhi = (np.maximum(values[name], 0.0) for name in IRRADIANCE)
-    found = check_range("dni", dni, 0.0, limit("irradiance_max"), "W/m2")
-    remarks += settle([*found, *check_range("dhi", dhi, 0.0, limit("irradiance_max"), "W/m2")], file_name)
+    hours = hours.assign(**{name: np.maximum(hours[name].to_numpy(), 0.0) for name in IRRADIANCE})
+    found = check_range("dni", hours["dni"].to_numpy(), 0.0, limit("irradiance_max"), "W/m2")
+    found += check_range("dhi", hours["dhi"].to_numpy(), 0.0, limit("irradiance_max"), "W/m2")
+    remarks += settle(found, file_name)
 
-    place = (raw.latitude, raw.longitude, raw.utc_offset_h)
-    remarks += settle(check_clock(fit_clock(ghi, *place), raw.longitude, raw.utc_offset_h), file_name)
+    at_h, found = settle_instant(hours, raw)
+    remarks += settle(found, file_name)
+    # An instant past the beginning of the hour is the middle of the hour by another clock.
+    clock = (raw.latitude, raw.longitude, raw.utc_offset_h + 0.5 - at_h)
+    hours, found, mended = check_clocks(hours, clock, raw.utc_offset_h, mend_clock)
+    remarks += settle(found, file_name)
+    hours, found = to_mid_hours(hours, raw, at_h)
+    remarks += settle(found, file_name)
 
-    sun = sun_position(year_times(raw.utc_offset_h), raw.latitude, raw.longitude, raw.elevation_m)
+    place = (raw.latitude, raw.longitude, raw.zone_h)
+    ghi, dni, dhi = (hours[name].to_numpy() for name in IRRADIANCE)
+    sun = sun_position(year_times(raw.zone_h), raw.latitude, raw.longitude, raw.elevation_m)
     closure = check_closure(ghi, dni, dhi, sun["zenith"].to_numpy())
-    albedo, replaced = settle_albedo(values["albedo"])
+    albedo, replaced = settle_albedo(hours["albedo"].to_numpy())
     remarks += settle([*check_night(ghi, *place), *closure, *replaced], file_name)
-    return hours.assign(ghi=ghi, dni=dni, dhi=dhi, albedo=albedo), remarks
+    return CheckedHours(hours.assign(albedo=albedo), remarks, mended)

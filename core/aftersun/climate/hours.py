@@ -22,14 +22,24 @@ FIRST_DAY = np.cumsum(DAYS_IN_MONTH) - DAYS_IN_MONTH
 _MOST_NAMED = 3
 
 
+Ints = npt.NDArray[np.int64]
+
+
+def calendar(position: npt.ArrayLike) -> tuple[Ints, Ints, Ints]:
+    """Return month (1..12), day (1..31) and hour (0..23) of hours 0..8759 of a non-leap year."""
+    hours = np.asarray(position, dtype=np.int64)
+    day = hours // 24
+    month = np.searchsorted(FIRST_DAY, day, side="right")
+    return month, day - FIRST_DAY[month - 1] + 1, hours % 24
+
+
 def name_hours(hours: Iterable[int]) -> str:
     """Name the first few of some hours of the year in words."""
     hours = list(hours)
-    names = []
-    for hour in hours[:_MOST_NAMED]:
-        day = hour // 24
-        month = int(np.searchsorted(FIRST_DAY, day, side="right")) - 1
-        names.append(f"{day - FIRST_DAY[month] + 1} {MONTHS[month]} {hour % 24:02d}-{hour % 24 + 1:02d} h")
+    names = [
+        f"{day} {MONTHS[month - 1]} {hour:02d}-{hour + 1:02d} h"
+        for month, day, hour in zip(*calendar(hours[:_MOST_NAMED]), strict=True)
+    ]
     more = f" and {len(hours) - _MOST_NAMED} more" if len(hours) > _MOST_NAMED else ""
     return ", ".join(names) + more
 

@@ -16,8 +16,11 @@ from aftersun.climate.limits import limit
 from aftersun.model.weather import Hours
 
 LONGEST_PERIOD_H = 24
+KINDS = {
+    0: "file that does not say of which years, not a climate normal",
+    1: "file of a single year, not a climate normal",
+}
 COMPOSITE = "typical-year file; one composite year, not a climate normal"
-ONE_YEAR = "file of a single year, not a climate normal"
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,7 +56,7 @@ def hourly_rain(depth_mm: Hours, period_h: Hours) -> Hours:
     return known
 
 
-def _doubt(mm: Hours, missing: float) -> str | None:
+def doubt(mm: Hours, missing: float) -> str | None:
     """Why a year's hourly rain in mm with a share of ``missing`` hours is not to be used, if so."""
     year, most = float(mm.sum()), float(mm.max())
     if missing > limit("rain_missing_share"):
@@ -68,7 +71,7 @@ def _doubt(mm: Hours, missing: float) -> str | None:
 
 
 def settle_rain(hours: pd.DataFrame) -> Rain:
-    """Judge ``rain_mm`` and ``rain_period_h`` of a year in order; ``year`` tells whether it is composite.
+    """Judge ``rain_mm`` and ``rain_period_h`` of a year in order; the number of ``year`` tells what it is.
 
     Hours that no sum covers count as dry as long as they are the smaller part, and the basis says how many.
     """
@@ -87,9 +90,9 @@ def settle_rain(hours: pd.DataFrame) -> Rain:
     known = hourly_rain(depth, period)
     missing = float(np.isnan(known).mean())
     mm = np.nan_to_num(known)
-    doubt = _doubt(mm, missing)
-    if doubt:
-        return Rain(None, doubt)
-    kind = COMPOSITE if hours["year"].nunique() > 1 else ONE_YEAR
+    why_not = doubt(mm, missing)
+    if why_not:
+        return Rain(None, why_not)
+    kind = KINDS.get(hours["year"].nunique(), COMPOSITE)
     gaps = f"; {100 * missing:.1f} % of the hours have no value and count as dry" if missing else ""
     return Rain(mm, f"{kind}; {mm.sum():.0f} mm in it{how}{gaps}")

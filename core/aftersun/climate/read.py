@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
-from aftersun.climate.formats import parse
+from aftersun.climate.formats import RawWeather, parse
 from aftersun.climate.gate import check_hours
-from aftersun.climate.rain import settle_rain
+from aftersun.climate.rain import Rain, settle_rain
 from aftersun.climate.sun import weather_year
+from aftersun.climate.text import read_bytes, to_text
 from aftersun.model.errors import AftersunError
 from aftersun.model.weather import HOURS_PER_YEAR, Station, WeatherYear
 
@@ -27,15 +28,27 @@ class WeatherReading:
     remarks: tuple[str, ...]
 
 
-def _text(content: bytes) -> str:
-    try:
-        return content.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        return content.decode("latin-1")
+@dataclass(frozen=True, eq=False)
+class Wishes:
+    """What the user wants done to a file that does not follow from it.
+
+    ``rain`` takes the place of the file's. ``mend_clock`` moves irradiance in months whose clock is provably wrong,
+    instead of refusing the file. ``utc_offset_h`` is the standard time that hours by UTC are turned to, by default that
+    of the longitude.
+    """
+
+    rain: Rain | None = None
+    mend_clock: bool = False
+    utc_offset_h: float | None = None
 
 
-def read_weather(path: Path, *, station_id: str | None = None) -> WeatherReading:
-    """Read a typical or single year of hours from a TMY3 or EPW file, and check it.
+NO_WISHES = Wishes()
+
+_LEAST_OFFSET_H, _MOST_OFFSET_H = -12.0, 14.0
+
+
+def read_weather(path: Path, *, station_id: str | None = None, wishes: Wishes = NO_WISHES) -> WeatherReading:
+    """Read a typical or single year of hours from a file of any format in `aftersun.climate.formats`, and check it.
 
     Parameters
     ----------
@@ -43,6 +56,8 @@ def read_weather(path: Path, *, station_id: str | None = None) -> WeatherReading
         The file. Its format is recognised by content.
     station_id : str, optional
         The company's own name for the station. Default is the station number in the file, or its position.
+    wishes : Wishes
+        What else to do to it.
 
     Returns
     -------
@@ -55,31 +70,54 @@ def read_weather(path: Path, *, station_id: str | None = None) -> WeatherReading
         If the file cannot be read, has another format, or does not pass the quality gate.
     """
     path = Path(path)
-    try:
-        content = path.read_bytes()
-    except OSError as error:
-        raise AftersunError(
-            f"{path.name} cannot be read: {error.strerror}.", "Check the path and the file's rights."
-        ) from error
-    raw = parse(_text(content), path.name)
-    hours, remarks = check_hours(raw, path.name)
-    rain = settle_rain(hours)
+    content = read_bytes(path)
+    raw = parse(to_text(content), path.name)
+    return checked_reading(raw, path.name, content, station_id=station_id, wishes=wishes)
+
+
+def checked_reading(
+    raw: RawWeather, label: str, content: bytes, *, station_id: str | None = None, wishes: Wishes = NO_WISHES
+) -> WeatherReading:
+    """Take raw weather through the gate; ``label`` names it in messages, ``content`` is what it was made of.
+
+    Raises
+    ------
+    AftersunError
+        As `read_weather`.
+    """
+    if wishes.utc_offset_h is not None:
+        if raw.standard_offset_h is None:
+            raise AftersunError(
+                f"{label} states its own time zone, UTC{raw.utc_offset_h:+g}, so --utc-offset does not apply.",
+                "Leave out --utc-offset; it is for files whose hours are UTC.",
+            )
+        if not _LEAST_OFFSET_H <= wishes.utc_offset_h <= _MOST_OFFSET_H:
+            raise AftersunError("There is no such standard time.", "--utc-offset runs from -12 to 14 hours.")
+        raw = replace(raw, standard_offset_h=wishes.utc_offset_h)
+    checked = check_hours(raw, label, mend_clock=wishes.mend_clock)
+    remarks = checked.remarks
+    rain = wishes.rain or settle_rain(checked.hours)
     if rain.mm is None:
         remarks += (f"rain is not used: {rain.basis}; soiling then goes by a fixed yearly loss",)
     name = (station_id or raw.station_id).strip()
     if not name:
         name = f"{raw.latitude:.3f}_{raw.longitude:.3f}"
         remarks += (f"the file names no station number, so the station is called {name}",)
+    digest = hashlib.sha256(content)
+    if wishes.rain is not None:
+        digest.update(rain.basis.encode() + (b"" if rain.mm is None else rain.mm.tobytes()))
+    if checked.mended or wishes.utc_offset_h is not None:
+        digest.update(f"{checked.mended} {wishes.utc_offset_h}".encode())
     station = Station(
         station_id=name,
         name=raw.name or name,
         latitude=raw.latitude,
         longitude=raw.longitude,
         elevation_m=raw.elevation_m,
-        utc_offset_h=raw.utc_offset_h,
-        source=raw.source,
-        sha256=hashlib.sha256(content).hexdigest(),
+        utc_offset_h=raw.zone_h,
+        source="; ".join(part for part in (raw.source, checked.mended) if part),
+        sha256=digest.hexdigest(),
         rain_basis=rain.basis if rain.mm is not None else f"no rain: {rain.basis}",
     )
-    columns = hours.assign(hour=np.arange(HOURS_PER_YEAR), rain_mm=np.nan if rain.mm is None else rain.mm)
+    columns = checked.hours.assign(hour=np.arange(HOURS_PER_YEAR), rain_mm=np.nan if rain.mm is None else rain.mm)
     return WeatherReading(weather_year(station, columns), remarks)

@@ -53,6 +53,21 @@ def _possible(value: float, known: Range) -> bool:
     return math.isfinite(value) and has_sign and not (known.unit in ("share", "chance") and value > 1)
 
 
+def between_nodes(values: Float32s, place: Float32s, first: npt.NDArray[np.intp] | int = 0) -> Float32s:
+    """Return a table's values at places between its nodes, on straight lines; shape as ``place``.
+
+    ``place`` counts nodes from 0 to less than the last. ``values`` may hold several tables in a row, of which
+    ``first`` says where each one begins; shapes broadcast. ``place`` is used up.
+    """
+    whole = np.floor(place)
+    place -= whole
+    node = whole.astype(np.intp) + first
+    found: Float32s = np.diff(values, append=values[-1:]).take(node)
+    found *= place
+    found += values.take(node)
+    return found
+
+
 def recall(
     memo: dict[Any, Any],
     kind: str,

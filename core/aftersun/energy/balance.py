@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import fields
 
 import numpy as np
 import numpy.typing as npt
@@ -11,12 +12,14 @@ from aftersun.energy import hot_water
 from aftersun.energy.assumptions import Float32s, system_values
 from aftersun.energy.battery import run_batteries
 from aftersun.energy.demand import direct_use
-from aftersun.energy.generation import generated_lit
+from aftersun.energy.generation import generated_in_parts
 from aftersun.energy.planes import lit_hours
 from aftersun.model.cohort import Cohort
-from aftersun.model.energy import Energy
+from aftersun.model.energy import Energy, HourlyKwh
 from aftersun.model.plant import Plant
-from aftersun.model.weather import HOURS_PER_YEAR
+from aftersun.model.weather import HOURS_PER_YEAR, WeatherYear
+
+_ALL = slice(None)
 
 
 def simulate(cohort: Cohort, plant: Plant) -> Energy:
@@ -29,100 +32,73 @@ def simulate(cohort: Cohort, plant: Plant) -> Energy:
     """
     values = system_values(cohort.overrides)
     lit = lit_hours(cohort.weather)
-    load = household_load(cohort, plant)
-
-    generated = generated_lit(cohort, plant, values)
-    used = direct_use(load[:, lit], generated, values["load_evenness"])
-    surplus = generated - used
-    unmet = load.copy()
-    unmet[:, lit] -= used
-
-    _add_batteries(plant, lit, used, surplus, unmet, values)
-    water_backup, diverted = _water(cohort, plant, lit, used, surplus, unmet, values)
-    exported = np.minimum(surplus, plant.export_limit_kw.astype(np.float32)[:, None])
-    return Energy(
-        generated=_whole_year(generated, lit),
-        used=_whole_year(used, lit),
-        to_water=diverted,
-        exported=_whole_year(exported, lit),
-        curtailed=_whole_year(surplus - exported, lit),
-        imported=unmet,
-        water_backup=water_backup,
-    )
+    year = Energy(*(np.zeros((len(cohort), HOURS_PER_YEAR), dtype=np.float32) for _ in fields(Energy)))
+    for sites, generated in generated_in_parts(cohort, plant, values):
+        load = household_load(cohort, plant, sites)
+        load_by_day = load.take(lit, axis=1)
+        used = direct_use(load_by_day, generated, values["load_evenness"])
+        year.imported[sites] = load
+        year.imported[sites, lit] = load_by_day - used
+        year.generated[sites, lit] = generated
+        year.used[sites, lit] = used
+        year.exported[sites, lit] = generated - used  # all surplus, until somebody takes it
+    _add_batteries(year, plant, values)
+    _heat_water(year, cohort.weather, plant, values)
+    _limit_export(year, plant)
+    return year
 
 
-def household_load(cohort: Cohort, plant: Plant) -> Float32s:
+def household_load(cohort: Cohort, plant: Plant, sites: slice = _ALL) -> Float32s:
     """Return electricity without water heating, standby of added devices included, kWh an hour, (S, H)."""
-    shapes = cohort.load_shapes.astype(np.float32)
-    load: Float32s = shapes[cohort.sites["load_shape"].to_numpy(dtype=np.intp)]
-    load *= plant.demand_kwh.astype(np.float32)[:, None]
-    load += (plant.standby_kwh / HOURS_PER_YEAR).astype(np.float32)[:, None]
+    shape = cohort.sites["load_shape"].to_numpy(dtype=np.intp)[sites]
+    load: Float32s = cohort.load_shapes[shape].astype(np.float32)
+    load *= plant.demand_kwh[sites].astype(np.float32)[:, None]
+    load += (plant.standby_kwh[sites] / HOURS_PER_YEAR).astype(np.float32)[:, None]
     return load
 
 
-def _add_batteries(
-    plant: Plant,
-    lit: npt.NDArray[np.intp],
-    used: Float32s,
-    surplus: Float32s,
-    unmet: Float32s,
-    values: Mapping[str, float],
-) -> None:
-    """Let the batteries move energy from ``surplus`` to ``used`` and take it off ``unmet``, in place."""
+def _add_batteries(year: Energy, plant: Plant, values: Mapping[str, float]) -> None:
+    """Let the batteries move energy from what is exported to what is used and take it off the imports, in place."""
     sites = np.flatnonzero(plant.battery_kwh > 0)
     if not len(sites):
         return
     taken, given = run_batteries(
-        _whole_year(surplus[sites], lit),
-        unmet[sites],
+        year.exported[sites],
+        year.imported[sites],
         plant.battery_kwh[sites],
         plant.battery_kw[sites],
         values["battery_round_trip_efficiency"],
     )
-    used[sites] += taken[:, lit]
-    surplus[sites] -= taken[:, lit]
-    unmet[sites] -= given
+    year.used[sites] += taken
+    year.exported[sites] -= taken
+    year.imported[sites] -= given
 
 
-def _water(
-    cohort: Cohort,
-    plant: Plant,
-    lit: npt.NDArray[np.intp],
-    used: Float32s,
-    surplus: Float32s,
-    unmet: Float32s,
-    values: Mapping[str, float],
-) -> tuple[Float32s, Float32s]:
-    """Heat the stores: change ``used``, ``surplus``, ``unmet`` in place, return backup, diverted (S, H)."""
-    backup, diverted = (np.zeros((len(cohort), HOURS_PER_YEAR), dtype=np.float32) for _ in range(2))
+def _heat_water(year: Energy, weather: WeatherYear, plant: Plant, values: Mapping[str, float]) -> None:
+    """Heat the stores, with surplus where there is a diverter, in place."""
     store = hot_water.has_store(plant)
     present = np.flatnonzero(store & (plant.diverter_kw <= 0))
-    for site, heat in zip(
-        present,
-        hot_water.present_backup(cohort.weather, hot_water.Stores.of(plant, present), values),
-        strict=True,
-    ):
-        backup[site] = heat
+    backup = hot_water.present_backup(weather, hot_water.Stores.of(plant, present), values)
+    for site, heat in zip(present, backup, strict=True):
+        year.water_backup[site] = heat
     fed = np.flatnonzero(store & (plant.diverter_kw > 0))
     if len(fed):
-        offer = _whole_year(_diverter_offer(surplus[fed], plant.diverter_kw[fed], values), lit)
-        year = hot_water.run_stores(cohort.weather, hot_water.Stores.of(plant, fed), offer, values)
-        backup[fed], diverted[fed] = year.backup, year.diverted
-        surplus[fed] -= diverted[fed][:, lit]
+        offer = _diverter_offer(year.exported[fed], plant.diverter_kw[fed], values)
+        stores = hot_water.run_stores(weather, hot_water.Stores.of(plant, fed), offer, values)
+        year.water_backup[fed], year.to_water[fed] = stores.backup, stores.diverted
+        year.exported[fed] -= year.to_water[fed]
     heated = np.flatnonzero(store)
-    backup[heated] /= plant.water_efficiency[heated].astype(np.float32)[:, None]
+    year.water_backup[heated] /= plant.water_efficiency[heated].astype(np.float32)[:, None]
 
     electric = np.flatnonzero(store & np.isin(plant.water_heat, hot_water.ELECTRIC_HEATERS))
-    wanted = backup[electric]
-    unmet[electric] += wanted
-    at_once = np.minimum(wanted[:, lit], surplus[electric])
-    used[electric] += at_once
-    surplus[electric] -= at_once
-    unmet[np.ix_(electric, lit)] -= at_once
-    return backup, diverted
+    wanted = year.water_backup[electric]
+    at_once = np.minimum(wanted, year.exported[electric])
+    year.used[electric] += at_once
+    year.exported[electric] -= at_once
+    year.imported[electric] += wanted - at_once
 
 
-def _diverter_offer(surplus: Float32s, element_kw: npt.NDArray[np.float64], values: Mapping[str, float]) -> Float32s:
+def _diverter_offer(surplus: HourlyKwh, element_kw: npt.NDArray[np.float64], values: Mapping[str, float]) -> Float32s:
     """Return what diverters could take: surplus above the margin, from the least power to the element's."""
     above = surplus - np.float32(values["diverter_margin_kw"])
     offer: Float32s = np.minimum(above, element_kw.astype(np.float32)[:, None])
@@ -130,7 +106,9 @@ def _diverter_offer(surplus: Float32s, element_kw: npt.NDArray[np.float64], valu
     return offer
 
 
-def _whole_year(lit_values: Float32s, lit: npt.NDArray[np.intp]) -> Float32s:
-    year = np.zeros((len(lit_values), HOURS_PER_YEAR), dtype=np.float32)
-    year[:, lit] = lit_values
-    return year
+def _limit_export(year: Energy, plant: Plant) -> None:
+    """Curtail what the export limits do not let through, in place."""
+    sites = np.flatnonzero(plant.export_limit_kw < np.inf)
+    surplus = year.exported[sites]
+    year.exported[sites] = np.minimum(surplus, plant.export_limit_kw[sites].astype(np.float32)[:, None])
+    year.curtailed[sites] = surplus - year.exported[sites]

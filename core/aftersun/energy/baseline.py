@@ -7,11 +7,15 @@ from functools import cache
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 import aftersun_datasets
 from aftersun.energy import hot_water
 from aftersun.energy.assumptions import NO_OVERRIDES, system_values
+from aftersun.energy.generation import before_losses
+from aftersun.energy.planes import in_parts, plant_hours_in_parts
+from aftersun.energy.shunt import full_sun_loss
 from aftersun.model.cohort import Cohort
 from aftersun.model.plant import PER_ARRAY, Plant, Texts, column_names
 from aftersun.model.ranges import Fact, Floats, Range
@@ -35,15 +39,19 @@ def baseline(cohort: Cohort, overrides: Mapping[str, float] = NO_OVERRIDES) -> P
     values = system_values({**cohort.overrides, **overrides})
     per_site = _site_columns(cohort, values)
     plant = Plant(**_array_columns(cohort, values), **per_site)
-    return plant.replace(demand_kwh=_household_demand(cohort, plant, values))
+    return plant.replace(
+        demand_kwh=_household_demand(cohort, plant, values),
+        excess_loss=_loss_in_full_sun(cohort, plant),
+    )
 
 
 def _array_columns(cohort: Cohort, values: Values) -> dict[str, Any]:
     sites, arrays = cohort.sites, cohort.arrays
     site = arrays["site"].to_numpy(dtype=np.intp)
-    mounting = _texts(arrays["mounting"], "flush roof")
+    mounting = _mounting(sites, arrays["mounting"], site)
     in_rows = np.isin(mounting, _IN_ROWS)
     age = _filled(cohort.years_since(sites["commissioned_on"]), values["unknown_age_years"])
+    year_loss, shunt_share = _excess_loss(sites, values)
     columns: dict[str, Any] = {
         "tilt_deg": _numbers(arrays["tilt_deg"]),
         "azimuth_deg": _numbers(arrays["azimuth_deg"]),
@@ -54,8 +62,9 @@ def _array_columns(cohort: Cohort, values: Values) -> dict[str, Any]:
         / 100,
         "soiling_rate_per_day": (_soiling_rates(sites) * values["soiling_rate_factor"])[site],
         "droppings_loss": (_chance(cohort, "birds_seen") * values["droppings_loss_nested"])[site],
-        "shading_loss": _numbers(arrays["shading_pct"], 100 * values["shading_loss"]) / 100,
-        "excess_loss": _excess_loss(sites, values)[site],
+        "shading_loss": _shading_loss(cohort, values),
+        "excess_loss": year_loss[site],  # becomes that in full sun once the light is known
+        "shunt_share": shunt_share[site],
         "ageing": (1 - values["ageing_per_year"]) ** age[site],
         "strings_working": _strings_working(cohort, values)[site],
     }
@@ -91,20 +100,44 @@ def _site_columns(cohort: Cohort, values: Values) -> dict[str, Any]:
         "water_heat": water_heat,
         "water_efficiency": _water_efficiency(water_heat, values),
     }
-    same_everywhere = {"standby_kwh": 0.0, "diverter_kw": 0.0} | {
+    same_everywhere = {"standby_kwh": 0.0, "diverter_kw": 0.0, "calibration": 1.0} | {
         name: values[name]
         for name in ("inverter_efficiency", "availability", "ageing_per_year", "store_set_c", "store_max_c")
     }
     return columns | {name: np.full(size, value) for name, value in same_everywhere.items()}
 
 
-def _excess_loss(sites: pd.DataFrame, values: Values) -> Floats:
-    """Return the measured loss, else its expected value where nothing known rules it out, per site."""
+def _shading_loss(cohort: Cohort, values: Values) -> Floats:
+    """Return the known loss, else what is usual; where the skyline is known, it holds most of it. Per array."""
+    seen = np.array([horizon is not None for horizon in cohort.array_horizons()], dtype=bool)
+    unknown = np.where(seen, values["shading_loss_beside_horizon"], values["shading_loss"])
+    return _numbers(cohort.arrays["shading_pct"], 100 * unknown) / 100
+
+
+def _excess_loss(sites: pd.DataFrame, values: Values) -> tuple[Floats, Floats]:
+    """Return the share of a year's output lost, and the part of it that is a shunt's, per site.
+
+    The loss is the measured one, else its expected value where nothing known rules potential-induced shunting
+    out. What is measured may have another cause; what is expected has none.
+    """
     cells, topology = _texts(sites["cell_type"], ""), _texts(sites["inverter_topology"], "")
     ruled_out = np.isin(cells, _OTHER_CELLS) | np.isin(topology, _LOW_OR_ISOLATED)
-    expected = np.where(ruled_out, 0.0, values["excess_loss_chance"] * values["excess_loss_size"])
     measured = _numbers(sites["measured_excess_loss"])
-    return np.where(np.isnan(measured), expected, measured)
+    unmeasured = np.isnan(measured)
+    expected = np.where(ruled_out, 0.0, values["excess_loss_chance"] * values["excess_loss_size"])
+    shunts = np.where(ruled_out, 0.0, np.where(unmeasured, 1.0, values["shunt_share"]))
+    return np.where(unmeasured, expected, measured), shunts
+
+
+def _loss_in_full_sun(cohort: Cohort, plant: Plant) -> Floats:
+    """Return the excess loss in full sun where the plant still has that of the year, per array."""
+    parts = in_parts(len(cohort.arrays))
+    loss = [plant.excess_loss[:0]]
+    for part, hours in zip(parts, plant_hours_in_parts(cohort, plant, parts), strict=True):
+        few = plant.take(slice(0), part)
+        output = before_losses(hours, hours.cell_temp, few)
+        loss.append(full_sun_loss(hours.effective, output, few.excess_loss, few.shunt_share))
+    return np.concatenate(loss)
 
 
 def _strings_working(cohort: Cohort, values: Values) -> Floats:
@@ -124,10 +157,12 @@ def _household_demand(cohort: Cohort, plant: Plant, values: Values) -> Floats:
     """Return a year's electricity without water heating, which the known demand includes, per site."""
     known = cohort.sites["annual_demand_kwh"].notna().to_numpy()
     electric = known & hot_water.has_store(plant) & np.isin(plant.water_heat, hot_water.ELECTRIC_HEATERS)
-    rows = np.flatnonzero(electric)
+    stores = np.flatnonzero(hot_water.has_store(plant))  # all of them: one pass through the year serves the balance too
     demand = plant.demand_kwh.copy()
-    heat = hot_water.present_backup(cohort.weather, hot_water.Stores.of(plant, rows), values)
-    for row, hours in zip(rows, heat, strict=True):
+    heat = hot_water.present_backup(cohort.weather, hot_water.Stores.of(plant, stores), values)
+    for row, hours in zip(stores, heat, strict=True):
+        if not electric[row]:
+            continue
         water = hours.sum(dtype=np.float64) / plant.water_efficiency[row]
         demand[row] = max(demand[row] - water, values["household_share_floor"] * demand[row])
     return demand
@@ -157,12 +192,21 @@ def _soiling_rates(sites: pd.DataFrame) -> Floats:
     return np.array([rates[name] for name in _texts(sites["surroundings"], "unknown")], dtype=np.float64)
 
 
-def _numbers(column: pd.Series, unknown: float = np.nan) -> Floats:
+def _numbers(column: pd.Series, unknown: float | Floats = np.nan) -> Floats:
     return _filled(column.to_numpy(dtype=np.float64, na_value=np.nan), unknown)
 
 
-def _filled(values: Floats, unknown: float) -> Floats:
+def _filled(values: Floats, unknown: float | Floats) -> Floats:
     return np.where(np.isnan(values), unknown, values)
+
+
+def _mounting(sites: pd.DataFrame, known: pd.Series, site: npt.NDArray[np.intp]) -> Texts:
+    """Return the mounting per array (A,); where it is unknown, the usual one of its roof kind."""
+    roof = _texts(sites["roof_kind"], "")[site].astype(str)
+    usual = np.select(
+        [np.isin(roof, ("flat membrane", "flat gravel")), roof == "ground"], _IN_ROWS, default="flush roof"
+    )
+    return np.where(known.isna(), usual, _texts(known, "")).astype(object)
 
 
 def _texts(column: pd.Series, unknown: str) -> Texts:

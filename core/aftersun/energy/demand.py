@@ -19,7 +19,7 @@ import pandas as pd
 from scipy import special
 
 import aftersun_datasets
-from aftersun.energy.assumptions import Float32s
+from aftersun.energy.assumptions import Float32s, between_nodes
 from aftersun.model.ranges import Floats
 
 LOAD_SHAPES = ("household", "household, southern hemisphere")
@@ -54,7 +54,7 @@ def _household(times: pd.DatetimeIndex, season_day: pd.DatetimeIndex) -> Floats:
     power = _household_table()
     season = _season(season_day)
     factor = day_of_year_factor(np.minimum(season_day.day_of_year, 365))
-    shape: Floats = power[season, _day_type(times), times.hour] * factor
+    shape: Floats = power[season, day_type(times), times.hour] * factor
     return shape
 
 
@@ -74,7 +74,7 @@ def _season(days: pd.DatetimeIndex) -> npt.NDArray[np.intp]:
     return np.array([season for _, season in _SEASON_STARTS], dtype=np.intp)[part]
 
 
-def _day_type(days: pd.DatetimeIndex) -> npt.NDArray[np.intp]:
+def day_type(days: pd.DatetimeIndex) -> npt.NDArray[np.intp]:
     """Return 0 on workdays, 1 on Saturdays and on 24 and 31 December, 2 on Sundays."""
     weekday = np.asarray(days.day_of_week)
     eve = np.asarray((days.month == 12) & days.day.isin([24, 31]))
@@ -91,16 +91,11 @@ def direct_use(load: Float32s, generation: Float32s, evenness: float) -> Float32
 
     P the regularised lower incomplete gamma function. Never more than the load or the generation.
     """
-    values, steps = _phi_table(evenness)
     place = generation / np.maximum(load + generation, np.float32(1e-12))
     place *= np.float32(_PHI_STEPS)
-    node = place.astype(np.int32)
-    place -= node
-    place *= steps[node]
-    place += values[node]
-    place *= load
-    used: Float32s = np.minimum(np.minimum(place, generation, out=place), load, out=place)
-    return used
+    used = between_nodes(_phi_table(evenness), place)
+    used *= load
+    return np.minimum(np.minimum(used, generation, out=used), load, out=used)
 
 
 def mean_of_lesser(x: npt.ArrayLike, evenness: float) -> Floats:
@@ -111,9 +106,8 @@ def mean_of_lesser(x: npt.ArrayLike, evenness: float) -> Floats:
 
 
 @lru_cache(maxsize=16)
-def _phi_table(evenness: float) -> tuple[Float32s, Float32s]:
-    """Return phi at evenly spaced x / (1 + x) from 0 to 1, and the step from each node to the next."""
+def _phi_table(evenness: float) -> Float32s:
+    """Return phi at evenly spaced x / (1 + x) from 0 to 1."""
     place = np.linspace(0, 1, _PHI_STEPS + 1)[:-1]
     phi = np.append(mean_of_lesser(place / (1 - place), evenness), 1.0).astype(np.float32)
-    phi = np.minimum(np.maximum.accumulate(phi), np.float32(1))
-    return phi, np.diff(phi, append=np.float32(1))
+    return np.minimum(np.maximum.accumulate(phi), np.float32(1))

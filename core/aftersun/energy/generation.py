@@ -7,14 +7,15 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 import numpy.typing as npt
-from pvlib import inverter, pvsystem
+from pvlib import pvsystem
 
-from aftersun.energy.assumptions import Float32s
-from aftersun.energy.planes import PlaneHours, lit_hours, plane_hours
+from aftersun.energy.assumptions import Float32s, system_values
+from aftersun.energy.planes import PlaneHours, few_sites, lit_hours, plant_hours_in_parts
+from aftersun.energy.shunt import low_light_factor
 from aftersun.energy.soiling import distinct_ratios
 from aftersun.model.cohort import Cohort
 from aftersun.model.plant import Plant
@@ -31,12 +32,8 @@ ARRAY_LOSSES = (
     "nameplate_loss",
     "excess_loss",
 )
-_NO_INVERTER_KW = 1e-9  # stands for 0, which pvlib's formula divides by
-
-
-def plant_hours(cohort: Cohort, plant: Plant) -> PlaneHours:
-    """Return irradiance and cell temperature of every array in the lit hours, (A, L) each."""
-    return plane_hours(cohort.weather, plant.tilt_deg, plant.azimuth_deg, plant.mounting, plant.ground_cover_ratio)
+_NO_INVERTER_KW = 1e-9  # stands for 0, which the inverter model divides by
+_REFERENCE_EFFICIENCY = 0.9637  # of the inverter that the model's curve was fitted to
 
 
 def cell_temp(hours: PlaneHours, plant: Plant) -> Float32s:
@@ -54,12 +51,20 @@ def before_losses(hours: PlaneHours, temperature: Float32s, plant: Plant) -> Flo
     return output
 
 
-def soiling_lit(cohort: Cohort, plant: Plant, values: Mapping[str, float]) -> Float32s:
-    """Return the soiling ratio of every array in the lit hours, (A, L)."""
+def soiling_lit(cohort: Cohort, plant: Plant, values: Mapping[str, float]) -> tuple[Float32s, npt.NDArray[np.intp]]:
+    """Return the K distinct soiling ratios in the lit hours (K, L), and which one each array has (A,)."""
     distinct, index = distinct_ratios(
         cohort.weather, plant.soiling_rate_per_day, plant.rain_threshold_mm, values["default_soiling_loss"]
     )
-    return distinct[:, lit_hours(cohort.weather)][index]
+    return distinct[:, lit_hours(cohort.weather)], index
+
+
+def add_low_light_loss(dc: Float32s, hours: PlaneHours, plant: Plant) -> None:
+    """Take off ``dc`` (A, L), in place, what damaged shunts lose in low light beyond their loss in full sun."""
+    loss = plant.excess_loss * plant.shunt_share
+    rows = np.flatnonzero(loss > 0)
+    if len(rows):
+        dc[rows] *= low_light_factor(hours.effective[rows], loss[rows])
 
 
 def constant_share(plant: Plant) -> Floats:
@@ -70,10 +75,12 @@ def constant_share(plant: Plant) -> Floats:
     return left
 
 
-def dc_by_site(cohort: Cohort, per_array: npt.NDArray[np.float32]) -> Float32s:
-    """Add up (A, L) to (S, L) in the order of the arrays of each site, so that other sites do not matter."""
-    site = cohort.arrays["site"].to_numpy(dtype=np.intp)
-    total = np.zeros((len(cohort), per_array.shape[1]), dtype=np.float32)
+def dc_by_site(site: npt.NDArray[np.intp], size: int, per_array: Float32s) -> Float32s:
+    """Add up (A, L) to (S, L) in the order of the arrays of each site, so that other sites do not matter.
+
+    ``site`` has the position of each array's site, rising; ``size`` is S.
+    """
+    total = np.zeros((size, per_array.shape[1]), dtype=np.float32)
     ordinal = np.arange(len(site)) - np.searchsorted(site, site)
     for turn in range(int(ordinal.max(initial=-1)) + 1):
         rows = np.flatnonzero(ordinal == turn)
@@ -86,21 +93,55 @@ def dc_limit_kw(plant: Plant) -> Floats:
     return np.maximum(plant.inverter_rating_kw / plant.inverter_efficiency, _NO_INVERTER_KW)
 
 
-def ac_before_stops(dc: Float32s, plant: Plant) -> Floats:
-    """Return AC output with the PVWatts inverter model [1]_, clipped at the rating, kW, (S, L)."""
-    output: Floats = inverter.pvwatts(dc, _column(dc_limit_kw(plant)), eta_inv_nom=_column(plant.inverter_efficiency))
+def ac_before_stops(dc: Float32s, plant: Plant) -> Float32s:
+    """Return AC output with the PVWatts inverter model [1]_, clipped at the rating, kW, (S, L).
+
+    As ``pvlib.inverter.pvwatts``, written as a polynomial in the load of the inverter: a third of the time.
+    """
+    limit = dc_limit_kw(plant)
+    load = dc / _column(limit)
+    output = load * np.float32(-0.0162)
+    output += np.float32(0.9858)
+    output *= load
+    output -= np.float32(0.0059)
+    output *= _column(plant.inverter_efficiency / _REFERENCE_EFFICIENCY * limit)
+    np.maximum(output, 0, out=output)
+    np.minimum(output, _column(plant.inverter_efficiency * limit), out=output)
     return output
 
 
 def generated_lit(cohort: Cohort, plant: Plant, values: Mapping[str, float]) -> Float32s:
     """Return what each site generates in the lit hours, kWh an hour, (S, L)."""
-    hours = plant_hours(cohort, plant)
-    dc = before_losses(hours, cell_temp(hours, plant), plant)
-    dc *= soiling_lit(cohort, plant, values)
-    dc *= _column(constant_share(plant))
-    ac = ac_before_stops(dc_by_site(cohort, dc), plant)
-    ac *= plant.availability[:, None]
-    return ac.astype(np.float32)
+    generated = np.empty((len(cohort), len(lit_hours(cohort.weather))), dtype=np.float32)
+    for sites, part in generated_in_parts(cohort, plant, values):
+        generated[sites] = part
+    return generated
+
+
+def annual_generation(cohort: Cohort, plant: Plant) -> Floats:
+    """Return what each site generates, kWh a year (S,); less work than the whole balance."""
+    generated = np.empty(len(cohort))
+    for sites, part in generated_in_parts(cohort, plant, system_values(cohort.overrides)):
+        generated[sites] = part.sum(axis=1, dtype=np.float64)
+    return generated
+
+
+def generated_in_parts(cohort: Cohort, plant: Plant, values: Mapping[str, float]) -> Iterator[tuple[slice, Float32s]]:
+    """Yield a few sites and what they generate in the lit hours, kWh an hour, until all had their turn."""
+    site = cohort.arrays["site"].to_numpy(dtype=np.intp)
+    ratios, ratio_of = soiling_lit(cohort, plant, values)
+    sites, arrays = few_sites(cohort)
+    for few, of_few, hours in zip(sites, arrays, plant_hours_in_parts(cohort, plant, arrays), strict=True):
+        part = plant.take(few, of_few)
+        dc = before_losses(hours, cell_temp(hours, part), part)
+        dc *= ratios[ratio_of[of_few]]
+        add_low_light_loss(dc, hours, part)
+        dc *= _column(constant_share(part))
+        dc = dc_by_site(site[of_few] - few.start, few.stop - few.start, dc)
+        dc *= _column(part.calibration)
+        ac = ac_before_stops(dc, part)
+        ac *= _column(part.availability)
+        yield few, ac
 
 
 def _column(values: Floats) -> Float32s:

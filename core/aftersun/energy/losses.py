@@ -2,23 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
-from aftersun.energy.assumptions import system_values
+from aftersun.energy.assumptions import Float32s, system_values
 from aftersun.energy.generation import (
     ARRAY_LOSSES,
     ac_before_stops,
+    add_low_light_loss,
     before_losses,
     cell_temp,
     dc_by_site,
     dc_limit_kw,
-    plant_hours,
     soiling_lit,
 )
-from aftersun.energy.planes import plane_hours
+from aftersun.energy.planes import PlaneHours, few_sites, plant_hours_in_parts
 from aftersun.model.cohort import Cohort
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Floats
@@ -31,47 +33,78 @@ def loss_chain(cohort: Cohort, plant: Plant) -> pd.DataFrame:
     further column is what that step takes away (negative = it adds), and ``generated_kwh`` is what is left:
     ``in_plane_kwh - sum of the steps = generated_kwh``.
     """
-    values = system_values(cohort.overrides)
-    hours = plant_hours(cohort, plant)
-    alone = plane_hours(
-        cohort.weather, plant.tilt_deg, plant.azimuth_deg, plant.mounting, np.zeros_like(plant.tilt_deg)
+    one_row = plant.replace(ground_cover_ratio=np.zeros_like(plant.tilt_deg))
+    ratios, ratio_of = soiling_lit(cohort, plant, system_values(cohort.overrides))
+    sites, arrays = few_sites(cohort)
+    hours = (
+        plant_hours_in_parts(replace(cohort, horizons={}), one_row, arrays),
+        plant_hours_in_parts(cohort, one_row, arrays),
+        plant_hours_in_parts(cohort, plant, arrays),
     )
-    dc = before_losses(hours, cell_temp(hours, plant), plant)
-    soiled = dc * soiling_lit(cohort, plant, values)
+    site = cohort.arrays["site"].to_numpy(dtype=np.intp)
+    parts = [{name: np.empty(0) for name in _STEPS}]
+    for few, of_few, free, skyline, seen in zip(sites, arrays, *hours, strict=True):
+        part, position = plant.take(few, of_few), site[of_few] - few.start
+        parts.append(_left(part, position, free.poa, skyline.poa, seen, ratios[ratio_of[of_few]]))
+    left = {name: np.concatenate([part[name] for part in parts]) for name in _STEPS}
+    steps = {f"{name}_kwh": left[before] - left[name] for before, name in pairwise(_STEPS)}
+    return pd.DataFrame(
+        {"in_plane_kwh": left["in_plane"], **steps, "generated_kwh": left["stops"]}, index=cohort.sites.index
+    )
 
-    # What is left after each step, kWh a year per array; constant steps need the year's sum only.
-    left: dict[str, Floats] = {
-        "in_plane": _rated_kwh(alone.poa, plant),
+
+_CONSTANT = tuple(name.removesuffix("_loss") for name in ARRAY_LOSSES if name != "excess_loss")
+_STEPS = (
+    *("in_plane", "horizon", "row_shading", "incidence", "temperature", "soiling", "shunts_in_low_light"),
+    *("transmittance", *_CONSTANT, "ageing", "excess_degradation", "open_strings", "calibration"),
+    *("clipping", "inverter", "stops"),
+)
+
+
+def _left(
+    plant: Plant,
+    site: npt.NDArray[np.intp],
+    free_poa: Float32s,
+    skyline_poa: Float32s,
+    hours: PlaneHours,
+    soiling: Float32s,
+) -> dict[str, Floats]:
+    """Return what is left after each step, kWh a year per site; ``site`` has the position of each array's site."""
+    dc = before_losses(hours, cell_temp(hours, plant), plant)
+    soiled = dc * soiling
+    shunted = soiled.copy()
+    add_low_light_loss(shunted, hours, plant)
+    left = {
+        "in_plane": _rated_kwh(free_poa, plant),
+        "horizon": _rated_kwh(skyline_poa, plant),
         "row_shading": _rated_kwh(hours.poa, plant),
         "incidence": _rated_kwh(hours.effective, plant),
         "temperature": _year(dc),
         "soiling": _year(soiled),
+        "shunts_in_low_light": _year(shunted),
     }
-    share = np.ones_like(plant.tilt_deg)
     factors = {
         "transmittance": plant.transmittance,
-        **{name.removesuffix("_loss"): 1 - getattr(plant, name) for name in ARRAY_LOSSES if name != "excess_loss"},
+        **{name: 1 - getattr(plant, f"{name}_loss") for name in _CONSTANT},
         "ageing": plant.ageing,
         "excess_degradation": 1 - plant.excess_loss,
         "open_strings": plant.strings_working,
+        "calibration": plant.calibration[site],
     }
+    share = np.ones_like(plant.tilt_deg)  # constant steps need the year's sum only
     for name, factor in factors.items():
         share = share * factor
-        left[name] = left["soiling"] * share
-    per_site = {name: cohort.sum_by_site(energy) for name, energy in left.items()}
-
-    site_dc = dc_by_site(cohort, soiled * share.astype(np.float32)[:, None])
+        left[name] = left["shunts_in_low_light"] * share
+    size = len(plant.availability)
+    of_site: dict[str, Floats] = {
+        name: np.bincount(site, energy, size).astype(np.float64) for name, energy in left.items()
+    }
+    site_dc = dc_by_site(site, size, shunted * share.astype(np.float32)[:, None])
     clipped = np.minimum(site_dc, dc_limit_kw(plant).astype(np.float32)[:, None])
-    per_site["clipping"] = _year(clipped)
-    per_site["inverter"] = _year(ac_before_stops(clipped, plant))
-    per_site["stops"] = per_site["inverter"] * plant.availability
-
-    names = list(per_site)
-    steps = {f"{name}_kwh": per_site[before] - per_site[name] for before, name in pairwise(names)}
-    return pd.DataFrame(
-        {"in_plane_kwh": per_site["in_plane"], **steps, "generated_kwh": per_site["stops"]},
-        index=cohort.sites.index,
-    )
+    of_site["clipping"] = _year(clipped)
+    of_site["inverter"] = _year(ac_before_stops(clipped, plant))
+    of_site["stops"] = of_site["inverter"] * plant.availability
+    return of_site
 
 
 def _rated_kwh(irradiance: np.ndarray, plant: Plant) -> Floats:

@@ -18,7 +18,7 @@ import pandas as pd
 import pvlib.soiling
 
 from aftersun.energy.assumptions import NO_OVERRIDES, Float32s, recall, system_values
-from aftersun.energy.planes import lit_hours, plane_hours
+from aftersun.energy.planes import lit_hours, plant_hours
 from aftersun.model.cohort import Cohort
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Floats
@@ -96,7 +96,7 @@ def distinct_ratios(
 def annual_soiling_loss(cohort: Cohort, plant: Plant) -> Floats:
     """Return the share of a year's light that soiling takes, weighted by irradiance, per array (A,)."""
     weather = cohort.weather
-    light = plane_hours(weather, plant.tilt_deg, plant.azimuth_deg, plant.mounting, plant.ground_cover_ratio).effective
+    light = plant_hours(cohort, plant).effective
     distinct, index = distinct_ratios(
         weather,
         plant.soiling_rate_per_day,

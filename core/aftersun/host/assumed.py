@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+import numpy as np
+
 from aftersun.model.errors import AftersunError
-from aftersun.model.ranges import Assumed
+from aftersun.model.ranges import Assumed, Range
 from aftersun.model.retrofit import Retrofit
 
 
@@ -15,7 +17,7 @@ def assumed(retrofit: Retrofit, overrides: Mapping[str, float], priors: Mapping[
     Raises
     ------
     AftersunError
-        If an override names something that the retrofit does not assume.
+        If an override names something that the retrofit does not assume, or cannot be true of it.
     """
     unknown = sorted(set(overrides) - set(retrofit.assumptions))
     if unknown:
@@ -23,5 +25,32 @@ def assumed(retrofit: Retrofit, overrides: Mapping[str, float], priors: Mapping[
             f"The company file sets {', '.join(unknown)} for '{retrofit.about.id}', which assumes no such thing.",
             f"It assumes: {', '.join(sorted(retrofit.assumptions))}.",
         )
+    for name, value in overrides.items():
+        problem = _impossible(name, value, retrofit.assumptions[name])
+        if problem:
+            given = retrofit.assumptions[name]
+            raise AftersunError(
+                f"The company file sets {name} = {value:g} for '{retrofit.about.id}', which is {problem}.",
+                f"Usual are {given.low:g} to {given.high:g} {given.unit}; correct it.",
+            )
     values = {name: overrides.get(name, given.mode) for name, given in retrofit.assumptions.items()}
     return Assumed(values, {fact: priors.get(fact, given.prior.mode) for fact, given in retrofit.facts.items()})
+
+
+_SHARES = ("share", "chance", "share of output")
+_TIMES_THE_HIGH = 100.0  # beyond that it is a slip in the unit
+
+
+def _impossible(name: str, value: float, given: Range) -> str:
+    """Say why a value cannot stand for an assumption; empty if it can."""
+    if not np.isfinite(value):
+        return "not a number"
+    if name == "life_years" and value < 1:
+        return "less than a year"
+    if given.low >= 0 > value:
+        return "below 0"
+    if given.unit in _SHARES and abs(value) > 1:
+        return "more than the whole"
+    if abs(value) > _TIMES_THE_HIGH * max(abs(given.low), abs(given.high), 1e-12):
+        return f"more than {_TIMES_THE_HIGH:g} times what is usual"
+    return ""

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import fields
+import traceback
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import fields, replace
+from pathlib import Path
 from typing import TypeVar
 
 import numpy as np
@@ -36,14 +38,18 @@ _LIMITS: Mapping[str, tuple[float, float]] = {
     "temp_coefficient_per_k": (-0.01, 0),
     "extra_temp_k": (-30, 30),
     "transmittance": (0.5, 1.2),
+    "shunt_share": (0, 1),
     "ageing": (0, 1),
     "strings_working": (0, 1),
     "availability": (0, 1),
     "inverter_efficiency": (0, 1),
+    "calibration": (0.1, 2),
     "export_limit_kw": (0, np.inf),
     "store_set_c": (0, 100),
     "store_max_c": (0, 100),
 }
+_ANY_TEXT: Mapping[str, Collection[str]] = {}
+_UNLIMITED = "export_limit_kw"  # the only column in which infinity has a meaning
 
 
 class PluginError(Exception):
@@ -51,10 +57,14 @@ class PluginError(Exception):
 
 
 class Guard:
-    """Asks retrofits and remembers which failed. A failed retrofit is not asked again in this run."""
+    """Asks retrofits and remembers which failed. A failed retrofit is not asked again in this run.
 
-    def __init__(self) -> None:
+    ``choices`` says what the plant's columns of texts may hold, by column; others may hold any text.
+    """
+
+    def __init__(self, choices: Mapping[str, Collection[str]] = _ANY_TEXT) -> None:
         self.failures: list[Failure] = []
+        self._choices = choices
         self._failed: set[str] = set()
 
     def failed(self, loaded: Loaded) -> bool:
@@ -63,11 +73,11 @@ class Guard:
 
     def screen(self, loaded: Loaded, cohort: Cohort) -> Screening | None:
         """Return the checked screening, or None if the retrofit failed."""
-        return self._ask(loaded, "screen", cohort, lambda: loaded.retrofit.screen(cohort), check_screening)
+        return self._ask(loaded, "screen", cohort, lambda: loaded.retrofit.screen(_lent(cohort)), check_screening)
 
     def safety(self, loaded: Loaded, cohort: Cohort) -> Notes | None:
         """Return the checked safety notes, or None if the retrofit failed."""
-        return self._ask(loaded, "safety", cohort, lambda: loaded.retrofit.safety(cohort), check_notes)
+        return self._ask(loaded, "safety", cohort, lambda: loaded.retrofit.safety(_lent(cohort)), check_notes)
 
     def change(self, loaded: Loaded, cohort: Cohort, plant: Plant, assume: Assumed) -> Change | None:
         """Return the checked change, or None if the retrofit failed."""
@@ -75,8 +85,10 @@ class Guard:
             loaded,
             "change",
             cohort,
-            lambda: loaded.retrofit.change(cohort, plant, assume),
-            lambda answer, size: check_change(answer, size, len(cohort.arrays), loaded.retrofit.about.price_items),
+            lambda: loaded.retrofit.change(_lent(cohort), plant, assume),
+            lambda answer, size: check_change(
+                answer, size, len(cohort.arrays), loaded.retrofit.about.price_items, self._choices
+            ),
         )
 
     def fail(self, loaded: Loaded, during: str, reason: str) -> None:
@@ -97,7 +109,7 @@ class Guard:
         try:
             answer = call()
             check(answer, len(cohort))
-        except Exception as error:  # a plugin may raise anything; the others must go on
+        except (Exception, SystemExit) as error:  # a plugin may raise anything; the others must go on
             self.fail(loaded, during, _reason(error))
             return None
         return answer
@@ -108,6 +120,7 @@ def check_screening(answer: Screening, size: int) -> None:
     _require(isinstance(answer, Screening), f"screen returned {type(answer).__name__}, not a Screening")
     _shape("status", answer.status, (size,))
     _shape("reason", answer.reason, (size,))
+    _texts("reason", answer.reason)
     unknown = sorted({str(status) for status in answer.status} - {FITS, SURVEY_FIRST, DOES_NOT_FIT})
     _require(not unknown, f"screen returned the unknown status {unknown[:3]}")
     bare = sum(status != FITS and not reason for status, reason in zip(answer.status, answer.reason, strict=True))
@@ -127,17 +140,26 @@ def check_notes(answer: Notes, size: int) -> None:
     _require(bool(covered.all()), f"safety gave no note for {int((~covered).sum())} sites")
 
 
-def check_change(answer: Change, size: int, arrays: int, price_items: Sequence[str]) -> None:
+def check_change(
+    answer: Change,
+    size: int,
+    arrays: int,
+    price_items: Sequence[str],
+    choices: Mapping[str, Collection[str]] = _ANY_TEXT,
+) -> None:
     """Raise PluginError unless the plant, cost lines, fade and remarks have the right shapes, units and limits."""
     _require(isinstance(answer, Change), f"change returned {type(answer).__name__}, not a Change")
     _require(isinstance(answer.plant, Plant), "change returned no Plant")
     for column in fields(Plant):
         values = getattr(answer.plant, column.name)
         _shape(f"plant.{column.name}", values, (arrays if level_of(column.name) == PER_ARRAY else size,))
-        if values.dtype == object:
+        if column.type == "Texts":
+            _texts(f"plant.{column.name}", values, choices.get(column.name))
             continue
+        _numbers(f"plant.{column.name}", values)
         low, high = _LIMITS.get(column.name, (0.0, 1.0 if column.name.endswith("_loss") else np.inf))
         bad = ~((values >= low) & (values <= high))  # NaN fails both
+        bad |= np.isinf(values) & (column.name != _UNLIMITED)
         _require(
             not bad.any(),
             f"plant.{column.name} leaves {low}..{high} or is not a number in {int(bad.sum())} places",
@@ -145,12 +167,14 @@ def check_change(answer: Change, size: int, arrays: int, price_items: Sequence[s
     _lines("costs", answer.costs, COST_KINDS, size, price_items)
     _lines("yearly", answer.yearly, YEARLY_KINDS, size, price_items)
     if answer.fade is not None:
+        _numbers("fade", answer.fade)
         _require(answer.fade.ndim in (1, 2), "fade has to have the shape (years,) or (sites, years)")
         if answer.fade.ndim == 2:
             _require(answer.fade.shape[0] == size, f"fade is for {answer.fade.shape[0]} sites, asked for {size}")
         _require(bool(np.isfinite(answer.fade).all()), "fade holds a value that is not a number")
     if answer.remarks is not None:
         _shape("remarks", answer.remarks, (size,))
+        _texts("remarks", answer.remarks)
 
 
 def _lines(name: str, lines: Sequence[CostLine], kinds: Sequence[str], size: int, price_items: Sequence[str]) -> None:
@@ -158,6 +182,7 @@ def _lines(name: str, lines: Sequence[CostLine], kinds: Sequence[str], size: int
         _require(line.kind in kinds, f"{name}: '{line.kind}' is not one of {', '.join(kinds)}")
         _require(bool(line.unit), f"{name}: '{line.item}' has no unit")
         _shape(f"{name} '{line.item}'", line.quantity, (size,))
+        _numbers(f"{name} '{line.item}'", line.quantity)
         bad = ~(np.isfinite(line.quantity) & (line.quantity >= 0))
         _require(not bad.any(), f"{name}: '{line.item}' has {int(bad.sum())} quantities below 0 or not a number")
         known = line.kind in ("labour", "access") or line.item in price_items
@@ -169,11 +194,37 @@ def _shape(name: str, values: npt.NDArray[np.generic], shape: tuple[int, ...]) -
     _require(found == shape, f"{name} has the shape {found}, expected {shape}")
 
 
+def _numbers(name: str, values: npt.NDArray[np.generic]) -> None:
+    kind = getattr(getattr(values, "dtype", None), "kind", "")
+    _require(kind in tuple("fiub"), f"{name} has to be an array of numbers, found {_what(values)}")
+
+
+def _texts(name: str, values: npt.NDArray[np.generic], allowed: Collection[str] | None = None) -> None:
+    others = sorted({_what(value) for value in values.tolist() if not isinstance(value, str)})
+    _require(not others, f"{name} has to hold texts, found {', '.join(others[:3])}")
+    unknown = sorted(set(values.tolist()) - set(allowed)) if allowed is not None else []
+    _require(not unknown, f"{name} holds {unknown[:3]}, which is none of its choices")
+
+
+def _what(value: object) -> str:
+    return f"an array of {value.dtype}" if isinstance(value, np.ndarray) else type(value).__name__
+
+
 def _require(holds: bool, message: str) -> None:
     if not holds:
         raise PluginError(message)
 
 
-def _reason(error: Exception) -> str:
-    text = " ".join(str(error).split()) or "no message"
-    return text if isinstance(error, PluginError) else f"{type(error).__name__}: {text}"
+def _lent(cohort: Cohort) -> Cohort:
+    """Return the cohort with frames of its own: what a plugin writes into them stays with it (copy on write)."""
+    return replace(cohort, sites=cohort.sites.copy(deep=False), arrays=cohort.arrays.copy(deep=False))
+
+
+def _reason(error: BaseException) -> str:
+    # str() of a KeyError is the quoted form of its message
+    told = error.args[0] if isinstance(error, KeyError) and error.args else error
+    text = " ".join(str(told).split()) or "no message"
+    if isinstance(error, PluginError):
+        return text
+    place = traceback.extract_tb(error.__traceback__)[-1]
+    return f"{type(error).__name__}: {text} ({Path(place.filename).name}, line {place.lineno})"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import importlib.util
 import re
 import sys
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
@@ -14,8 +14,9 @@ from types import ModuleType
 import pluggy
 
 from aftersun.host import specs
-from aftersun.model.change import API_VERSION
+from aftersun.model.change import API_VERSION, About
 from aftersun.model.errors import AftersunError
+from aftersun.model.ranges import Claim, Fact, Range
 from aftersun.model.retrofit import Output, Retrofit
 
 _ID = re.compile(r"[a-z][a-z0-9_]*")
@@ -60,12 +61,12 @@ class Registry:
 def find_plugins(off: Collection[str] = (), folder: Path | None = None) -> Registry:
     """Load every installed plugin and the one-file plugins in ``folder``, one at a time.
 
-    ``off`` names retrofits (or plugins) that the company has switched off.
+    ``off`` names retrofits (or plugins) that the company has switched off. ``folder`` may be one .py file, too.
 
     Raises
     ------
     AftersunError
-        If ``folder`` is not a folder.
+        If ``folder`` is neither a folder nor such a file.
     """
     retrofits: dict[str, Loaded] = {}
     outputs: dict[str, Output] = {}
@@ -77,7 +78,7 @@ def find_plugins(off: Collection[str] = (), folder: Path | None = None) -> Regis
             continue
         try:
             brought, written = _register(module)
-        except Exception as error:
+        except (Exception, SystemExit) as error:
             failures.append(Failure(name, "register", _sentence(error)))
             continue
         for retrofit in brought:
@@ -89,7 +90,9 @@ def find_plugins(off: Collection[str] = (), folder: Path | None = None) -> Regis
             else:
                 retrofits[retrofit.about.id] = Loaded(retrofit, name, origin)
         for output in written:
-            if output.id in outputs:
+            if not isinstance(getattr(output, "id", None), str) or not callable(getattr(output, "write", None)):
+                failures.append(Failure(name, "register", f"{type(output).__name__} has no 'id' or no method 'write'"))
+            elif output.id in outputs:
                 failures.append(Failure(name, "register", f"another plugin already brings the output '{output.id}'"))
             else:
                 outputs[output.id] = output
@@ -106,12 +109,12 @@ def _modules(folder: Path | None, failures: list[Failure]) -> list[tuple[str, st
     for entry in sorted(entry_points(group=specs.ENTRY_POINTS), key=lambda entry: entry.name):
         try:
             found.append((entry.name, _origin(entry), entry.load()))
-        except Exception as error:
+        except (Exception, SystemExit) as error:
             failures.append(Failure(entry.name, "load", _sentence(error)))
     for path in _files(folder):
         try:
             found.append((path.stem, "file", _load_file(path)))
-        except Exception as error:
+        except (Exception, SystemExit) as error:
             failures.append(Failure(path.stem, "load", _sentence(error)))
     return found
 
@@ -119,9 +122,11 @@ def _modules(folder: Path | None, failures: list[Failure]) -> list[tuple[str, st
 def _files(folder: Path | None) -> list[Path]:
     if folder is None:
         return []
+    if folder.suffix == ".py" and folder.is_file():
+        return [folder]
     if not folder.is_dir():
         raise AftersunError(
-            f"There is no folder {folder} to load plugins from.", "Name an existing folder of .py files."
+            f"There is no folder {folder} to load plugins from.", "Name an existing folder of .py files, or one file."
         )
     return sorted(folder.glob("*.py"))
 
@@ -151,6 +156,12 @@ def _register(module: ModuleType) -> tuple[list[Retrofit], list[Output]]:
 
 
 def _problem_of(retrofit: Retrofit, taken: dict[str, Loaded]) -> str:
+    try:
+        missing = _missing_from(retrofit)
+    except Exception as error:
+        missing = _sentence(error)
+    if missing:
+        return missing
     about = retrofit.about
     if about.api_version != API_VERSION:
         return f"'{about.id}' is written for API version {about.api_version}; this program has version {API_VERSION}"
@@ -158,6 +169,27 @@ def _problem_of(retrofit: Retrofit, taken: dict[str, Loaded]) -> str:
         return f"'{about.id}' is not an identifier of lower-case letters, digits and underscores"
     if about.id in taken:
         return f"'{about.id}' is already brought by the plugin '{taken[about.id].plugin}'"
+    return ""
+
+
+def _missing_from(retrofit: Retrofit) -> str:
+    """Return what this lacks to be a retrofit, or "": better told here than met in the middle of a run."""
+    about = getattr(retrofit, "about", None)
+    if not isinstance(about, About):
+        return f"{type(retrofit).__name__} has no 'about' that is an About"
+    for name in ("reads", "sources", "price_items", "excludes", "needs"):
+        listed = getattr(about, name)
+        if isinstance(listed, str) or not all(isinstance(entry, str) for entry in listed):
+            return f"about.{name} of '{about.id}' has to be a tuple of texts"
+    for name, kind in (("assumptions", Range), ("facts", Fact)):
+        held = getattr(retrofit, name, None)
+        if not isinstance(held, Mapping) or not all(isinstance(value, kind) for value in held.values()):
+            return f"'{about.id}' has no '{name}' that maps names to a {kind.__name__} each"
+    if not all(isinstance(claim, Claim) for claim in getattr(retrofit, "claims", (None,))):
+        return f"'{about.id}' has no 'claims' that is a sequence of Claim"
+    for name in ("screen", "change", "safety"):
+        if not callable(getattr(retrofit, name, None)):
+            return f"'{about.id}' has no method '{name}'"
     return ""
 
 

@@ -30,6 +30,9 @@ DECISIVE_FACTS = (
 )
 INVERTER_RATIO = (0.5, 1.6)  # AC rating / DC rating
 MODULE_DENSITY = (60.0, 250.0)  # W/m2: amorphous silicon to the best crystalline modules on the market
+MODULE_RATING_KW = (0.05, 0.8)  # of one module
+PRICE_RATIO = 4.0  # an import price this far above or below the middle one is more often a slip in the unit
+FAR_DEG = 5.0  # of latitude or longitude from the middle of all sites
 AWAY_DEG = 120.0  # from the direction of the equator
 NEARLY_FLAT_DEG = 10.0
 _EXAMPLES = 5
@@ -134,6 +137,36 @@ def implausible_module_area(loaded: Loaded) -> Finding | None:
     return _finding(WARNING, rows, len(arrays), what, hint)
 
 
+def implausible_module_rating(loaded: Loaded) -> Finding | None:
+    """Arrays whose rating does not go with their number of modules."""
+    arrays = loaded.arrays
+    rating = arrays["dc_rating_kw"] / arrays["module_count"]
+    low, high = MODULE_RATING_KW
+    rows = arrays[_true((rating < low) | (rating > high))]
+    what = f"arrays: rating of a module outside {low:g} to {high:g} kW"
+    return _finding(WARNING, rows, len(arrays), what, "Check dc_rating_kw (kW, not W) and module_count.")
+
+
+def implausible_import_price(loaded: Loaded) -> Finding | None:
+    """Sites whose import price is far from that of the others."""
+    price = loaded.sites["import_price"]
+    middle = price.median()
+    rows = loaded.sites[_true((price > PRICE_RATIO * middle) | (price < middle / PRICE_RATIO))]
+    what = f"sites: import price more than {PRICE_RATIO:g} times above or below the middle one"
+    hint = "Check import_price: whole currency units per kWh, not hundredths."
+    return _finding(WARNING, rows, len(loaded.sites), what, hint)
+
+
+def far_from_the_others(loaded: Loaded) -> Finding | None:
+    """Sites that lie far from all others, as after a wrong sign or swapped position."""
+    sites = loaded.sites
+    away = pd.Series(False, index=sites.index)
+    for name in ("latitude", "longitude"):
+        away |= _true((sites[name] - sites[name].median()).abs() > FAR_DEG)
+    what = f"sites lie more than {FAR_DEG:g} degrees from the middle of all"
+    return _finding(WARNING, sites[away], len(sites), what, "Check the sign and order of latitude and longitude.")
+
+
 def commissioned_in_future(loaded: Loaded) -> Finding | None:
     """Sites that went into operation after today."""
     rows = loaded.sites[_true(loaded.sites["commissioned_on"] > pd.Timestamp(loaded.as_of))]
@@ -176,6 +209,9 @@ CHECKS: tuple[Callable[[Loaded], Finding | None], ...] = (
     implausible_inverter,
     module_count_mismatch,
     implausible_module_area,
+    implausible_module_rating,
+    implausible_import_price,
+    far_from_the_others,
     commissioned_in_future,
     facing_away,
     decisive_facts_unknown,

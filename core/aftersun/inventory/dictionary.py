@@ -17,6 +17,7 @@ NUMBER = "number"
 INTEGER = "integer"
 BOOLEAN = "boolean"
 DATE = "date"
+MOMENT = "moment"
 CHOICE = "choice"
 
 _DTYPES = {
@@ -25,6 +26,7 @@ _DTYPES = {
     INTEGER: "Int64",
     BOOLEAN: "boolean",
     DATE: "datetime64[us]",
+    MOMENT: "datetime64[us]",
     CHOICE: "string",
 }
 _DUCKDB_TYPES = {
@@ -33,6 +35,7 @@ _DUCKDB_TYPES = {
     INTEGER: "BIGINT",
     BOOLEAN: "BOOLEAN",
     DATE: "DATE",
+    MOMENT: "TIMESTAMP",
     CHOICE: "VARCHAR",
 }
 
@@ -77,6 +80,8 @@ class Column:
             return "yes | no"
         if self.type == DATE:
             return "YYYY-MM-DD"
+        if self.type == MOMENT:
+            return "YYYY-MM-DD or YYYY-MM-DD HH:MM"
         low, high = (None if limit is None else f"{limit:.10g}" for limit in (self.minimum, self.maximum))
         if low is not None and high is not None:
             return f"{low} to {high}"
@@ -180,6 +185,6 @@ def create_statements(table: str) -> tuple[str, ...]:
     """Return the SQL that makes the database tables of a dictionary table; limits are a last defence."""
     keys = ", ".join(map(quoted, key_columns(table)))
     return tuple(
-        f"CREATE TABLE {quoted(stored)} ({', '.join(map(_column_ddl, entries))}, PRIMARY KEY ({keys}))"
+        f"CREATE TABLE IF NOT EXISTS {quoted(stored)} ({', '.join(map(_column_ddl, entries))}, PRIMARY KEY ({keys}))"
         for stored, entries in stored_tables(table).items()
     )

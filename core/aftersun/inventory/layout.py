@@ -13,6 +13,7 @@ DTYPES = {
     "DOUBLE": "Float64",
     "INTEGER": "Int64",
     "BIGINT": "Int64",
+    "BOOLEAN": "boolean",
     "DATE": "datetime64[us]",
     "TIMESTAMP": "datetime64[us]",
 }
@@ -71,7 +72,9 @@ RUN_TABLES: Mapping[str, Layout] = {
             "simple_payback_years": "DOUBLE",
             "discounted_payback_years": "DOUBLE",
             "sir": "DOUBLE",
-            "energy_gain_kwh": "DOUBLE",
+            "energy_gain_kwh": "DOUBLE",  # a year, as new
+            "to_water_kwh": "DOUBLE",  # a year more to the hot-water store
+            "water_heater_kwh": "DOUBLE",  # a year less for the present water heater, of its own fuel
             "status": "VARCHAR",
             "reason": "VARCHAR",
         },
@@ -86,6 +89,7 @@ RUN_TABLES: Mapping[str, Layout] = {
             "severity": "VARCHAR",
             "text": "VARCHAR",
             "who": "VARCHAR",
+            "tell_owner": "BOOLEAN",  # a danger known to stand on the site now: not for sale, to be told
         },
         order=("site_id", "retrofit", "rowid"),
         required=("run_id", "site_id", "retrofit", "note_id", "severity", "text"),
@@ -124,7 +128,10 @@ RUN_TABLES: Mapping[str, Layout] = {
             "run_id": "VARCHAR",
             "site_id": "VARCHAR",
             "station_id": "VARCHAR",
-            "distance_km": "DOUBLE",
+            "weather_basis": "VARCHAR",  # station, or normals = the built-in climate normals of the place
+            "distance_km": "DOUBLE",  # to the station
+            "height_difference_m": "DOUBLE",  # of the station
+            "weather_sd_share": "DOUBLE",  # standard deviation of the year's in-plane irradiation, share of it
             "generated_kwh": "DOUBLE",
             "used_kwh": "DOUBLE",
             "to_water_kwh": "DOUBLE",
@@ -164,6 +171,43 @@ RUN_TABLES: Mapping[str, Layout] = {
         required=("run_id", "site_id", "step"),
     ),
     # What the run's retrofits were, assumed and are claimed to do, so that a stored run explains itself.
+    "site_evidence": Layout(
+        columns={
+            "run_id": "VARCHAR",
+            "site_id": "VARCHAR",
+            **dict.fromkeys(
+                (
+                    "factor",  # what the meter says over what the model says, normal ageing apart
+                    "factor_se",
+                    "shortfall",  # share of output that is missing beyond the error of the comparison
+                    "zero_day_share",
+                    "low_light_ratio",
+                    "trend_per_year",
+                    "trend_low",
+                    "trend_high",
+                    "years_of_data",
+                ),
+                "DOUBLE",
+            ),
+            "periods": "BIGINT",
+            "remark": "VARCHAR",
+        },
+        order=("site_id",),
+        key=("run_id", "site_id"),
+    ),
+    "reading_finding": Layout(
+        columns={
+            "run_id": "VARCHAR",
+            "site_id": "VARCHAR",
+            "meter": "VARCHAR",
+            "finding": "VARCHAR",
+            "readings": "BIGINT",
+            "text": "VARCHAR",
+            "what_to_do": "VARCHAR",
+        },
+        order=("site_id", "meter", "finding"),
+        required=("run_id", "site_id", "text"),
+    ),
     "run_retrofit": Layout(
         columns={
             "run_id": "VARCHAR",
@@ -279,7 +323,7 @@ WEATHER_HOUR = Layout(
     required=("ghi", "dni", "dhi", "temp_air", "wind_speed", "albedo"),
 )
 
-_TABLES: Mapping[str, Layout] = {
+TABLES: Mapping[str, Layout] = {
     "load": LOAD,
     "reject": REJECT,
     "weather_station": WEATHER_STATION,
@@ -289,15 +333,15 @@ _TABLES: Mapping[str, Layout] = {
 }
 
 NEWEST_FIRST = "finished_at DESC, started_at DESC, run_id DESC"
-_LATEST_RANKING = f"""
-CREATE VIEW latest_ranking AS
+LATEST_RANKING = f"""
+CREATE OR REPLACE VIEW latest_ranking AS
 SELECT * FROM ranking WHERE run_id = (SELECT run_id FROM run ORDER BY {NEWEST_FIRST} LIMIT 1)
 """
 
 
 def create_statements() -> tuple[str, ...]:
     """Return the SQL that creates all these tables and the view of the newest ranking."""
-    return (*(_create(name, layout) for name, layout in _TABLES.items()), _LATEST_RANKING)
+    return (*(_create(name, layout) for name, layout in TABLES.items()), LATEST_RANKING)
 
 
 def _create(name: str, layout: Layout) -> str:
@@ -307,4 +351,4 @@ def _create(name: str, layout: Layout) -> str:
     ]
     if layout.key:
         parts.append(f"PRIMARY KEY ({', '.join(map(quoted, layout.key))})")
-    return f"CREATE TABLE {quoted(name)} ({', '.join(parts)})"
+    return f"CREATE TABLE IF NOT EXISTS {quoted(name)} ({', '.join(parts)})"

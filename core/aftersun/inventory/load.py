@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -12,7 +12,7 @@ from pathlib import Path
 import duckdb
 import pandas as pd
 
-from aftersun.inventory import rejects, rules
+from aftersun.inventory import readings, rejects, rules
 from aftersun.inventory.dictionary import columns, key_columns, references, tables
 from aftersun.inventory.header import Header, match_header
 from aftersun.inventory.reject_rows import accepted_frame, reject_frame
@@ -23,6 +23,11 @@ from aftersun.inventory.upsert import Counts, upsert
 from aftersun.model.errors import AftersunError
 
 SHOWN_PROBLEMS = 20
+
+# What a table's columns have to say together: text and values of the rows in, problems out.
+_ROW_RULES: Mapping[str, Callable[[pd.DataFrame, pd.DataFrame], list[pd.DataFrame]]] = {
+    "reading": readings.row_problems
+}
 
 
 @dataclass(frozen=True)
@@ -120,7 +125,10 @@ def _check(table: str, raw: RawTable, header: Header) -> _Rows:
         found += wrong
     keys = {key: values[key] for key in key_columns(table)}
     found.append(rules.repeated_keys(list(keys), pd.DataFrame(text | keys, index=index), raw.lines[index]))
-    return _Rows(pd.DataFrame(text, index=index), pd.DataFrame(values, index=index), rules.gather(found))
+    rows = _Rows(pd.DataFrame(text, index=index), pd.DataFrame(values, index=index), rules.NONE)
+    if table in _ROW_RULES:
+        found += _ROW_RULES[table](rows.text, rows.values)
+    return replace(rows, problems=rules.gather(found))
 
 
 def _wrong_shape(raw: RawTable) -> pd.DataFrame:

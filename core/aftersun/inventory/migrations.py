@@ -1,18 +1,18 @@
 """The layout of the inventory file, as numbered steps. A step is never edited once released; add another one.
 
-Step 1 makes the loadable tables from the column dictionary as it is today. A column that is added to the
-dictionary later needs a step of its own that adds it to older files (``ADD COLUMN IF NOT EXISTS``, harmless
-on a new file).
+Step 1 makes all tables as they are today. What is added to the column dictionary or to the layout later needs
+a further step, so that older files get it too: ``_what_is_missing`` once more, harmless on a new file.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 
 import duckdb
 
 from aftersun.inventory import dictionary, layout
+from aftersun.inventory.dictionary import quoted
 from aftersun.inventory.sql import scalar
 
 Step = Callable[[duckdb.DuckDBPyConnection], None]
@@ -26,7 +26,27 @@ def _everything(connection: duckdb.DuckDBPyConnection) -> None:
         connection.execute(statement)
 
 
-MIGRATIONS: list[Step] = [_everything]
+def _what_is_missing(connection: duckdb.DuckDBPyConnection) -> None:
+    """Add the tables and columns that an older file lacks; a column added later has no limits in the database."""
+    _everything(connection)
+    for table in dictionary.tables():
+        for stored, entries in dictionary.stored_tables(table).items():
+            _add_columns(connection, stored, {column.name: column.duckdb_type for column in entries})
+    for stored, described in layout.TABLES.items():
+        _add_columns(connection, stored, described.columns)
+    connection.execute(layout.LATEST_RANKING)  # made anew, or it would not know the new columns
+
+
+def _add_columns(connection: duckdb.DuckDBPyConnection, table: str, columns: Mapping[str, str]) -> None:
+    there = connection.execute("SELECT column_name FROM information_schema.columns WHERE table_name = ?", [table])
+    known = {name for (name,) in there.fetchall()}
+    for name, kind in columns.items():
+        if name not in known:
+            connection.execute(f"ALTER TABLE {quoted(table)} ADD COLUMN {quoted(name)} {kind}")
+
+
+# Step 2: meter readings, and what else came with them.
+MIGRATIONS: list[Step] = [_everything, _what_is_missing]
 
 
 def newest_version() -> int:

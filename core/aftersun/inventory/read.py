@@ -10,6 +10,7 @@ import pandas as pd
 from aftersun.inventory.dictionary import PERSONAL_TABLES, Column, columns, key_columns, quoted, stored_tables
 from aftersun.inventory.sql import typed_frame
 from aftersun.inventory.store import Inventory
+from aftersun.model.horizon import Horizon
 
 
 def customers(inventory: Inventory) -> pd.DataFrame:
@@ -43,6 +44,21 @@ def tariffs_in_force(inventory: Inventory, as_of: date) -> pd.DataFrame:
 def fitted(inventory: Inventory) -> pd.DataFrame:
     """Return the retrofits that are fitted already."""
     return _read(inventory, "fitted", columns("fitted"))
+
+
+def readings(inventory: Inventory, site_ids: Sequence[str]) -> pd.DataFrame:
+    """Return the meter readings of these sites as loaded; :mod:`aftersun.energy.readings_quality` judges them."""
+    kept = "WHERE site_id IN (SELECT unnest(?::VARCHAR[]))"
+    return _read(inventory, "reading", columns("reading"), kept, [list(site_ids)])
+
+
+def horizons(inventory: Inventory) -> dict[str, Horizon]:
+    """Return the skylines that are known, by site_id."""
+    points = _read(inventory, "horizon", columns("horizon"))
+    return {
+        str(site_id): Horizon.of(mine["azimuth_deg"].tolist(), mine["height_deg"].tolist())
+        for site_id, mine in points.groupby("site_id")
+    }
 
 
 def _read(

@@ -9,12 +9,14 @@ from collections.abc import Mapping
 
 import pandas as pd
 
-from aftersun.inventory.dictionary import DATE, INTEGER, NUMBER, columns
+from aftersun.inventory.dictionary import DATE, INTEGER, MOMENT, NUMBER, columns
 from aftersun.inventory.header import EXPORT_COLUMNS, Header
 from aftersun.inventory.layout import DTYPES, REJECT
 from aftersun.inventory.shape import RawTable
 
 KEY_JOINT = "\x1f"
+# Moments as the database writes them, so that a reject finds the row that is held under its key.
+_AS_TEXT = {DATE: "%Y-%m-%d", MOMENT: "%Y-%m-%d %H:%M:%S"}
 FOUND_COLUMNS = tuple(name for name in REJECT.columns if name not in ("load_id", "state", "closed_by"))
 
 Cells = dict[str, str]
@@ -23,7 +25,9 @@ Cells = dict[str, str]
 def row_keys(table: str, values: pd.DataFrame) -> pd.Series:
     """Return the key of each row as one text, NA where any part of it is unknown."""
     parts = [
-        values[column.name].dt.strftime("%Y-%m-%d").astype("string") if column.type == DATE else values[column.name]
+        (
+            values[column.name].dt.strftime(_AS_TEXT[column.type]) if column.type in _AS_TEXT else values[column.name]
+        ).astype("string")
         for column in columns(table)
         if column.key
     ]

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from aftersun.inventory.dictionary import BOOLEAN, CHOICE, DATE, INTEGER, NUMBER, TEXT, Column
+from aftersun.inventory.dictionary import BOOLEAN, CHOICE, DATE, INTEGER, MOMENT, NUMBER, TEXT, Column
 
 PROBLEM_COLUMNS = ("row", "column", "reason", "what_to_do")
 
@@ -20,6 +20,7 @@ _NUMBER = r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?"
 _DECIMAL_COMMA = r"^([+-]?[0-9]*),([0-9]+)$"
 # From 1900 on: an earlier year is a slip. A time of midnight is how programs write a mere day.
 _DATE = r"(19|20|21)[0-9]{2}-[0-9]{2}-[0-9]{2}([ T]00:00(:00(\.0+)?)?Z?)?"
+_MOMENT = r"(19|20|21)[0-9]{2}-[0-9]{2}-[0-9]{2}([ T][0-9]{2}:[0-9]{2}(:00(\.0+)?)?)?"
 _TRUTH = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False}
 _UNKNOWN = "unknown"
 _LARGEST_EXACT = 2**53  # whole numbers beyond it are not exact in double precision
@@ -52,13 +53,14 @@ def parse(column: Column, text: pd.Series) -> tuple[pd.Series, list[pd.DataFrame
     values, found = _PARSERS[column.type](column, text)
     if column.required:
         hint = f"Fill it in: {column.meaning[:1].lower()}{column.meaning[1:]}."
-        found.append(_where(text.isna(), column, "missing", hint))
+        found.append(where(text.isna(), column.name, "missing", hint))
     return values, found
 
 
-def _where(flags: pd.Series, column: Column, reason: str, what_to_do: str) -> pd.DataFrame:
+def where(flags: pd.Series, column: str, reason: str, what_to_do: str) -> pd.DataFrame:
+    """Return a problem for each row that is flagged; unknown flags are not."""
     mask = flags.to_numpy(dtype=bool, na_value=False)
-    return problems(flags.index[mask], column.name, reason, what_to_do) if mask.any() else NONE
+    return problems(flags.index[mask], column, reason, what_to_do) if mask.any() else NONE
 
 
 def _text(_column: Column, text: pd.Series) -> tuple[pd.Series, list[pd.DataFrame]]:
@@ -68,9 +70,9 @@ def _text(_column: Column, text: pd.Series) -> tuple[pd.Series, list[pd.DataFram
 def _number(column: Column, text: pd.Series) -> tuple[pd.Series, list[pd.DataFrame]]:
     values = text.where(text.str.fullmatch(_NUMBER).fillna(False)).astype("Float64")
     values = values.where(values.abs() < np.inf)
-    unreadable = _where(
+    unreadable = where(
         text.notna() & values.isna(),
-        column,
+        column.name,
         "not a plain number",
         "Write digits with a decimal point, without unit or thousands separator; leave it empty if unknown.",
     )
@@ -81,7 +83,7 @@ def _integer(column: Column, text: pd.Series) -> tuple[pd.Series, list[pd.DataFr
     numbers, found = _number(column, text)
     whole = ((numbers == np.floor(numbers)) & (numbers.abs() <= _LARGEST_EXACT)).fillna(False)
     hint = "Write a whole number; leave it empty if unknown."
-    broken = _where(numbers.notna() & ~whole, column, "not a whole number", hint)
+    broken = where(numbers.notna() & ~whole, column.name, "not a whole number", hint)
     return numbers.where(whole).astype("Int64"), [*found, broken]
 
 
@@ -90,31 +92,39 @@ def _beyond_limits(column: Column, values: pd.Series) -> Iterable[pd.DataFrame]:
     hint = f"Correct it; allowed is {column.limits}{unit}."
     if column.minimum is not None:
         reason = f"below the lowest allowed value, {column.minimum:.10g}{unit}"
-        yield _where(values < column.minimum, column, reason, hint)
+        yield where(values < column.minimum, column.name, reason, hint)
     if column.maximum is not None:
         reason = f"above the highest allowed value, {column.maximum:.10g}{unit}"
-        yield _where(values > column.maximum, column, reason, hint)
+        yield where(values > column.maximum, column.name, reason, hint)
 
 
 def _boolean(column: Column, text: pd.Series) -> tuple[pd.Series, list[pd.DataFrame]]:
     folded = text.str.lower()
     values = folded.map(_TRUTH).astype("boolean")
     wrong = folded.notna() & values.isna() & (folded != _UNKNOWN)
-    return values, [_where(wrong, column, "neither yes nor no", "Write yes or no; leave it empty if unknown.")]
+    return values, [where(wrong, column.name, "neither yes nor no", "Write yes or no; leave it empty if unknown.")]
 
 
 def _date(column: Column, text: pd.Series) -> tuple[pd.Series, list[pd.DataFrame]]:
     day = text.where(text.str.fullmatch(_DATE).fillna(False)).str.slice(0, 10)
     values = pd.to_datetime(day, format="%Y-%m-%d", errors="coerce").astype("datetime64[us]")
     hint = "Write it as YYYY-MM-DD, for example 2019-04-30; leave it empty if unknown."
-    return values, [_where(text.notna() & values.isna(), column, "not a date", hint)]
+    return values, [where(text.notna() & values.isna(), column.name, "not a date", hint)]
+
+
+def _moment(column: Column, text: pd.Series) -> tuple[pd.Series, list[pd.DataFrame]]:
+    plain = text.where(text.str.fullmatch(_MOMENT).fillna(False))
+    minute = plain.str.slice(0, 10) + " " + plain.str.slice(11, 16).replace("", "00:00")
+    values = pd.to_datetime(minute, format="%Y-%m-%d %H:%M", errors="coerce").astype("datetime64[us]")
+    hint = "Write it as YYYY-MM-DD HH:MM or, for the beginning of a day, YYYY-MM-DD; midnight is 00:00."
+    return values, [where(text.notna() & values.isna(), column.name, "not a moment", hint)]
 
 
 def _choice(column: Column, text: pd.Series) -> tuple[pd.Series, list[pd.DataFrame]]:
     folded = text.str.lower().str.replace(r"\s+", " ", regex=True)
     values = folded.map({choice.lower(): choice for choice in column.choices}).astype("string")
     hint = f"Write one of: {', '.join(column.choices)}; leave it empty if unknown."
-    return values, [_where(text.notna() & values.isna(), column, "not one of the choices", hint)]
+    return values, [where(text.notna() & values.isna(), column.name, "not one of the choices", hint)]
 
 
 _PARSERS = {
@@ -123,6 +133,7 @@ _PARSERS = {
     INTEGER: _integer,
     BOOLEAN: _boolean,
     DATE: _date,
+    MOMENT: _moment,
     CHOICE: _choice,
 }
 

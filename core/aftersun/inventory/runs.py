@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from typing import Any
@@ -38,12 +38,14 @@ class RunRecord:
     failures: Sequence[Mapping[str, Any]] = ()
 
 
-def write_run(inventory: Inventory, run: RunRecord, frames: Mapping[str, pd.DataFrame]) -> None:
+def write_run(
+    inventory: Inventory, run: RunRecord, frames: Mapping[str, pd.DataFrame] | Iterable[tuple[str, pd.DataFrame]]
+) -> None:
     """Store a run with its result tables in one transaction: all of it, or after any error nothing.
 
-    ``frames`` are named as in ``layout.RUN_TABLES`` and have columns given there; run_id may be left out. A
-    table that is left out gets no rows, a column that is left out no values. Measures that do not exist (NA,
-    NaN or infinite) are stored as NULL.
+    ``frames`` are named as in ``layout.RUN_TABLES`` and have columns given there; run_id may be left out. Given as
+    pairs, a table may come in several parts, and only one part is in memory. A table that is left out gets no rows, a
+    column that is left out no values. Measures that do not exist (NA, NaN or infinite) are stored as NULL.
 
     Raises
     ------
@@ -51,13 +53,12 @@ def write_run(inventory: Inventory, run: RunRecord, frames: Mapping[str, pd.Data
         If a table or column is unknown, a required column is missing, a run_id is another run's, or a time
         has no zone.
     """
-    for table, frame in frames.items():
-        _check_frame(run.run_id, table, frame)
     values = [_stored(name, getattr(run, name)) for name in RUN.columns]
     with inventory.transaction() as connection:
         marks = ", ".join("?" * len(values))
         connection.execute(f"INSERT INTO run ({', '.join(RUN.columns)}) VALUES ({marks})", values)
-        for table, frame in frames.items():
+        for table, frame in frames.items() if isinstance(frames, Mapping) else frames:
+            _check_frame(run.run_id, table, frame)
             _insert(connection, table, RUN_TABLES[table], run.run_id, frame)
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import io
 import warnings
-import zipfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -21,7 +20,6 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
-from openpyxl.utils.exceptions import InvalidFileException
 
 from aftersun.model.errors import AftersunError
 
@@ -176,7 +174,9 @@ def _opened(path: Path) -> Iterator[Any]:
                 book.close()
     except OSError as error:
         raise _unreadable(path, error) from error
-    except (zipfile.BadZipFile, InvalidFileException, KeyError, ValueError, SyntaxError) as error:
+    except AftersunError:
+        raise
+    except Exception as error:  # a damaged or locked workbook fails in many places of the libraries that read it
         raise AftersunError(
             f"{path.name} is not a readable XLSX workbook.",
             "Open it in a spreadsheet program and save it again.",
@@ -252,8 +252,10 @@ def _raw_table(
     body = rows[1:]
     widths = np.fromiter(map(len, body), dtype=np.int64, count=len(body))
     surplus: dict[int, tuple[str, ...]] = {}
+    spare = 0 if padded else len(rows[0]) - width  # empty cells that the header itself ends with
     for row in np.flatnonzero(widths > width):
-        extra = _without_empty_end(body[row][width:])
+        beyond = body[row][width:]
+        extra = _without_empty_end(beyond) if padded or len(beyond) <= spare else beyond
         widths[row] = width + len(extra)
         if extra:
             surplus[int(row)] = tuple(extra)

@@ -163,7 +163,10 @@ def _unreadable(path: Path) -> AftersunError:
 
 
 def _bring_up_to_date(path: Path, connection: duckdb.DuckDBPyConnection, read_only: bool) -> None:
-    version = stored_version(connection)
+    try:
+        version = stored_version(connection)
+    except (duckdb.Error, ValueError):
+        version = None  # a table of that name in somebody else's file
     if version is None:
         raise AftersunError(f"{path} is a DuckDB file, but not an inventory.", "Check the path; nothing was changed.")
     if version > newest_version():

@@ -15,11 +15,11 @@ from aftersun.model.cohort import Cohort
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Bools, Floats, Range
 
-API_VERSION = 1
+API_VERSION = 1  # of this interface; a plugin written for another one is skipped and told so
 
-FITS = "fits"
-SURVEY_FIRST = "survey first"
-DOES_NOT_FIT = "does not fit"
+FITS = "fits"  # nothing that is known speaks against it
+SURVEY_FIRST = "survey first"  # somebody has to look or ask before it is offered for a fixed price
+DOES_NOT_FIT = "does not fit"  # not offered, and not evaluated
 
 MATERIAL = "material"  # item = key of a material in the price book
 LABOUR = "labour"  # item = key of a skill; quantity in hours
@@ -39,28 +39,28 @@ class About:
     ``life`` in years. ``price_items`` names every price-book key its costs use (skills and access apart).
     """
 
-    id: str
-    title: str
-    summary: str
-    version: str
-    life: Range
-    reads: tuple[str, ...]
-    sources: tuple[str, ...]
-    price_items: tuple[str, ...] = ()
-    excludes: tuple[str, ...] = ()
-    needs: tuple[str, ...] = ()
-    api_version: int = API_VERSION
+    id: str  # lower-case letters, digits, underscores; no other retrofit has it
+    title: str  # a few words, for lists
+    summary: str  # what is done, in one sentence without a full stop
+    version: str  # of the retrofit; stored with every run
+    life: Range  # how long it lasts, years
+    reads: tuple[str, ...]  # every column of cohort.sites and cohort.arrays that it looks at
+    sources: tuple[str, ...]  # what the method is founded on
+    price_items: tuple[str, ...] = ()  # every key of the price book that its lines use; skills and access apart
+    excludes: tuple[str, ...] = ()  # ids of retrofits that cannot stand beside it
+    needs: tuple[str, ...] = ()  # ids of retrofits that have to be there before it
+    api_version: int = API_VERSION  # left out, it follows the program
 
 
 @dataclass(frozen=True, eq=False)
 class CostLine:
     """One typed cost or yearly item: ``quantity`` in ``unit`` per site, shape (S,). Negative quantities are refused."""
 
-    kind: str
-    item: str
-    quantity: Floats
-    unit: str
-    note: str = ""
+    kind: str  # MATERIAL, LABOUR, ACCESS or INSPECTION; yearly STANDING, LABOUR, AVOIDED_WORK or AVOIDED_RISK
+    item: str  # key of the price book, for LABOUR a skill, for ACCESS "roof" or "ground"
+    quantity: Floats  # of each site, shape (S,), 0 or more
+    unit: str  # what is counted, for example "m"; the price book has the price per unit
+    note: str = ""  # a few words, printed beside the line
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,11 +72,11 @@ class Change:
     work and risk (gains), each a quantity a year. ``remarks`` has shape (S,): one short sentence per site or "".
     """
 
-    plant: Plant
-    costs: Sequence[CostLine]
-    yearly: Sequence[CostLine] = ()
-    fade: Floats | None = None
-    remarks: npt.NDArray[np.object_] | None = None
+    plant: Plant  # with the retrofit, as new
+    costs: Sequence[CostLine]  # paid once
+    yearly: Sequence[CostLine] = ()  # each year of its life
+    fade: Floats | None = None  # share of the first effect left in year 1, 2, ...; (Y,) or (S, Y), Y at least the life
+    remarks: npt.NDArray[np.object_] | None = None  # one short sentence a site or "", shape (S,)
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,8 +87,8 @@ class Screening:
     are joined.
     """
 
-    status: npt.NDArray[np.object_]
-    reason: npt.NDArray[np.object_]
+    status: npt.NDArray[np.object_]  # FITS, SURVEY_FIRST or DOES_NOT_FIT, shape (S,)
+    reason: npt.NDArray[np.object_]  # why, "" where it simply fits, shape (S,)
 
     @classmethod
     def of(cls, cohort: Cohort) -> Screening:
@@ -113,29 +113,34 @@ class Screening:
         return Screening(status, texts)
 
 
-CAUTION = "caution"
-WARNING = "warning"
-DANGER = "danger"
+CAUTION = "caution"  # may hurt or damage a little
+WARNING = "warning"  # may kill or hurt badly
+DANGER = "danger"  # will kill or hurt badly if it is not heeded
 SEVERITIES = (CAUTION, WARNING, DANGER)  # ANSI Z535.6 signal words, least to most severe
 
 
 @dataclass(frozen=True)
 class Note:
-    """One safety note: ``text`` for people, ``who`` may do the work, ``source`` of the rule."""
+    """One safety note: ``text`` for people, ``who`` may do the work, ``source`` of the rule.
 
-    id: str
-    severity: str
-    text: str
-    who: str
-    source: str
+    ``tell_owner`` marks a danger that is known to stand on the site now: its owner is told whether or not anything
+    is bought.
+    """
+
+    id: str  # unique among the notes of a site
+    severity: str  # CAUTION, WARNING or DANGER (ANSI Z535.6)
+    text: str  # what can happen and what to do about it
+    who: str  # who may do the work
+    source: str  # the rule it comes from
+    tell_owner: bool = False  # the danger is known to stand on the site now: the owner is told whatever is bought
 
 
 @dataclass(frozen=True, eq=False)
 class Notes:
     """Safety notes per site. ``entries`` pairs each note with the sites it holds for, mask of shape (S,)."""
 
-    size: int
-    entries: tuple[tuple[Note, Bools], ...] = field(default=())
+    size: int  # S
+    entries: tuple[tuple[Note, Bools], ...] = field(default=())  # each note with the sites it holds for, (S,)
 
     @classmethod
     def of(cls, cohort: Cohort) -> Notes:

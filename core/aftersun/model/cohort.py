@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from aftersun.model.horizon import Horizon
 from aftersun.model.ranges import Floats
 from aftersun.model.weather import WeatherYear
 
@@ -25,19 +26,26 @@ class Cohort:
     (0..S-1) of its site, and is sorted by it. Unknown is NA and means unknown, not no.
     ``load_shapes`` has shape (K, H): hourly shares of a year's demand, each row sums to 1; the sites' column
     ``load_shape`` says which row a site uses. ``overrides`` holds the company's own values of what is assumed of
-    every system, ``priors`` its own chances of unknown facts, both by name.
+    every system, ``priors`` its own chances of unknown facts, both by name. ``horizons`` holds the skylines that are
+    known, by site_id; a site without one sees the whole sky.
     """
 
-    sites: pd.DataFrame
-    arrays: pd.DataFrame
-    weather: WeatherYear
-    load_shapes: Floats
-    as_of: date
-    overrides: Mapping[str, float] = field(default_factory=dict)
-    priors: Mapping[str, float] = field(default_factory=dict)
+    sites: pd.DataFrame  # by site_id; columns of tables site and tariff, readings' evidence, load_shape
+    arrays: pd.DataFrame  # by array_id; columns of table array, and site, the position of its site
+    weather: WeatherYear  # the year that all sites share
+    load_shapes: Floats  # (K, H): hourly shares of a year's demand
+    as_of: date  # day that ages and tariffs are taken at
+    overrides: Mapping[str, float] = field(default_factory=dict)  # the company's values of system assumptions
+    priors: Mapping[str, float] = field(default_factory=dict)  # the company's chances of facts that are unknown
+    horizons: Mapping[str, Horizon] = field(default_factory=dict)  # skylines that are known, by site_id
 
     def __len__(self) -> int:
         return len(self.sites)
+
+    @property
+    def whole(self) -> Cohort:
+        """The cohort that the public physics works on: this one, unless a test shows a plugin fewer columns."""
+        return self
 
     def take(self, rows: npt.NDArray[np.intp]) -> Cohort:
         """Return the cohort of the sites at these positions, in this order, with their arrays."""
@@ -55,6 +63,13 @@ class Cohort:
         site = order[self.arrays["site"].to_numpy(dtype=np.intp)]
         kept = np.flatnonzero(site >= 0)
         return kept[np.argsort(site[kept], kind="stable")]
+
+    def array_horizons(self) -> list[Horizon | None]:
+        """Return the skyline that each of the A arrays sees, None where it is not known."""
+        if not self.horizons:
+            return [None] * len(self.arrays)
+        of_site = [self.horizons.get(site_id) for site_id in self.sites.index]
+        return [of_site[site] for site in self.arrays["site"].to_numpy(dtype=np.intp)]
 
     def years_since(self, dates: pd.Series) -> Floats:
         """Return years from each date to ``as_of``, never below 0; NaN where the date is unknown. Shape (S,)."""

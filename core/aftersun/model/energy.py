@@ -23,13 +23,13 @@ class Energy:
     kWh of its own fuel or electricity.
     """
 
-    generated: HourlyKwh
-    used: HourlyKwh
-    to_water: HourlyKwh
-    exported: HourlyKwh
-    curtailed: HourlyKwh
-    imported: HourlyKwh
-    water_backup: HourlyKwh
+    generated: HourlyKwh  # AC output of the PV system
+    used: HourlyKwh  # of it used at once: household, battery charging, electric water heating
+    to_water: HourlyKwh  # of it sent to the hot-water store by a diverter
+    exported: HourlyKwh  # of it fed into the grid
+    curtailed: HourlyKwh  # of it lost at the export limit
+    imported: HourlyKwh  # bought from the grid, electric water heating included
+    water_backup: HourlyKwh  # taken by the present water heater, in its own fuel or electricity
 
     def take(self, rows: npt.NDArray[np.intp]) -> Energy:
         """Return the balance of the sites at these positions."""

@@ -21,11 +21,12 @@ class Plant:
     """Columns of shape (A,), one value an array, then columns of shape (S,), one value a site. Read-only.
 
     Losses are shares of output, 0..1, positive = energy lost, and combine by multiplication:
-    ``dc = rating term x soiling ratio x transmittance x strings_working x ageing x product(1 - loss)``.
+    ``dc = rating term x soiling ratio x transmittance x strings_working x ageing x product(1 - loss)
+    x calibration``.
     """
 
     # --- per array (A,)
-    tilt_deg: Floats
+    tilt_deg: Floats  # from the horizontal
     azimuth_deg: Floats  # clockwise from north
     ground_cover_ratio: Floats  # slant height / row pitch of parallel rows; 0 = one row, nothing shades it
     dc_rating_kw: Floats  # at standard test conditions
@@ -36,28 +37,30 @@ class Plant:
     rain_threshold_mm: Floats  # rain in 24 h above which the modules are clean again
     transmittance: Floats  # 1 = glass as delivered
     droppings_loss: Floats  # bird droppings, beyond even soiling
-    shading_loss: Floats
-    mismatch_loss: Floats
-    wiring_loss: Floats
-    connection_loss: Floats
+    shading_loss: Floats  # by trees and buildings, of the year's output
+    mismatch_loss: Floats  # between unequal modules
+    wiring_loss: Floats  # in DC cables
+    connection_loss: Floats  # in plug connectors
     light_induced_loss: Floats  # first days of light, once
-    nameplate_loss: Floats
-    excess_loss: Floats  # degradation beyond normal ageing
+    nameplate_loss: Floats  # of modules weaker than their label
+    excess_loss: Floats  # degradation beyond normal ageing, in full sun (1000 W/m2)
+    shunt_share: Floats  # part of it, 0..1, that is a fallen shunt resistance: little in full sun, much in low light
     ageing: Floats  # share left after normal ageing since commissioning, 1 = new
     strings_working: Floats  # share of the array's strings that deliver
     # --- per site (S,)
-    inverter_rating_kw: Floats
+    inverter_rating_kw: Floats  # AC, all inverters together
     inverter_efficiency: Floats  # nominal, 0..1
     availability: Floats  # share of the year's output that is not lost to stops
     ageing_per_year: Floats  # normal ageing, share of output a year
+    calibration: Floats  # factor on DC output that meter readings call for, 1 = none
     export_limit_kw: Floats  # inf = none, 0 = no export
     demand_kwh: Floats  # household electricity a year without water heating
     standby_kwh: Floats  # electricity a year of devices added by retrofits
     battery_kwh: Floats  # usable; 0 = none
-    battery_kw: Floats
+    battery_kw: Floats  # greatest charging and discharging power
     diverter_kw: Floats  # heating element fed from surplus; 0 = none
     store_litres: Floats  # hot-water store; 0 = none or unknown
-    store_loss_w_per_k: Floats
+    store_loss_w_per_k: Floats  # heat lost per degree above the room
     store_set_c: Floats  # what the present heater keeps
     store_max_c: Floats  # thermostat of the element
     draw_litres_per_day: Floats  # hot water at the year's mean
@@ -72,7 +75,7 @@ class Plant:
         """Return a new plant with these columns exchanged."""
         return replace(self, **columns)
 
-    def take(self, rows: npt.NDArray[np.intp], array_rows: npt.NDArray[np.intp]) -> Plant:
+    def take(self, rows: npt.NDArray[np.intp] | slice, array_rows: npt.NDArray[np.intp] | slice) -> Plant:
         """Return the plant of these sites; ``array_rows`` from :meth:`Cohort.array_rows`."""
         return Plant(
             **{

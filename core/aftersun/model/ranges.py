@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-Floats = npt.NDArray[np.float64]
-Bools = npt.NDArray[np.bool_]
+Floats = npt.NDArray[np.float64]  # array of numbers
+Bools = npt.NDArray[np.bool_]  # array of yes and no
 
 
 @dataclass(frozen=True)
@@ -20,12 +20,12 @@ class Range:
     ``source`` is a citation, or one of "common practice, no source", "from memory: ...", "assumption: ...".
     """
 
-    mode: float
-    low: float
-    high: float
-    unit: str
-    source: str
-    meaning: str = ""
+    mode: float  # the value used
+    low: float  # honest lower end
+    high: float  # honest upper end
+    unit: str  # of all three; "1" for a bare number
+    source: str  # a citation, or what it rests on instead
+    meaning: str = ""  # what it is, in plain words
 
     def __post_init__(self) -> None:
         if not (np.isfinite([self.low, self.mode, self.high]).all() and self.low <= self.mode <= self.high):
@@ -54,9 +54,9 @@ class Fact:
     is unknown, ``question`` what to ask the customer, in plain words.
     """
 
-    id: str
-    prior: Range
-    question: str
+    id: str  # name of a yes/no column of the site table
+    prior: Range  # chance that it is true where it is unknown, 0..1
+    question: str  # what to ask the customer
 
     def chance(self, sites: pd.DataFrame, prior: float | None = None) -> Floats:
         """Return per site 1.0 where the fact is known true, 0.0 where known false, else the prior. Shape (S,)."""
@@ -69,14 +69,15 @@ class Fact:
 class Claim:
     """What the trade commonly promises of a retrofit. Printed beside what was computed, never an input."""
 
-    text: str
-    source: str = "common practice, no source"
+    text: str  # in the trade's own terms
+    source: str = "common practice, no source"  # who says so
 
 
 class Assumed(Mapping[str, float]):
     """The assumptions of one retrofit as numbers: the mode of each range, or what the company's book says instead.
 
-    ``assume["name"]`` is the value; ``assume.chance(cohort_sites, fact)`` the chance that a fact is true.
+    ``assume["name"]`` is the value; ``assume.chance(cohort_sites, fact)`` the chance that a fact is true. Either
+    raises KeyError for what the retrofit has not declared: nobody could override it or see where it comes from.
     """
 
     def __init__(self, values: Mapping[str, float], priors: Mapping[str, float] | None = None) -> None:
@@ -84,6 +85,8 @@ class Assumed(Mapping[str, float]):
         self._priors = dict(priors or {})
 
     def __getitem__(self, name: str) -> float:
+        if name not in self._values:
+            raise KeyError(f"'{name}' is not among the assumptions of this retrofit: declare it there")
         return self._values[name]
 
     def __iter__(self) -> Iterator[str]:
@@ -94,4 +97,6 @@ class Assumed(Mapping[str, float]):
 
     def chance(self, sites: pd.DataFrame, fact: Fact) -> Floats:
         """Return the chance per site that ``fact`` is true: 1, 0 or the prior in force. Shape (S,)."""
-        return fact.chance(sites, self._priors.get(fact.id))
+        if fact.id not in self._priors:
+            raise KeyError(f"'{fact.id}' is not among the facts of this retrofit: declare it there")
+        return fact.chance(sites, self._priors[fact.id])

@@ -18,15 +18,15 @@ HOURS_PER_YEAR = 8760
 class Station:
     """Where a weather year comes from. ``rain_basis`` says in words what its rain column is, or why there is none."""
 
-    station_id: str
-    name: str
-    latitude: float
-    longitude: float
-    elevation_m: float
-    utc_offset_h: float
-    source: str
-    sha256: str
-    rain_basis: str
+    station_id: str  # of the station or, for the built-in normals, of the cell
+    name: str  # for people
+    latitude: float  # degrees, north positive
+    longitude: float  # degrees, east positive
+    elevation_m: float  # above sea level
+    utc_offset_h: float  # of its standard time
+    source: str  # file format and where the file says it comes from
+    sha256: str  # of the file
+    rain_basis: str  # what the rain column is, or why there is none
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,20 +41,20 @@ class WeatherYear:
     ``memo`` keeps results that depend on this year alone (planes, soiling), so that they are computed once.
     """
 
-    station: Station
-    times: pd.DatetimeIndex
-    ghi: Hours
-    dni: Hours
-    dhi: Hours
-    temp_air: Hours
-    wind_speed: Hours
-    rain_mm: Hours | None
-    albedo: Hours
-    zenith: Hours
-    azimuth: Hours
-    dni_extra: Hours
-    airmass: Hours
-    memo: dict[Any, Any] = field(default_factory=dict, repr=False)
+    station: Station  # where it comes from
+    times: pd.DatetimeIndex  # middles of the hours, standard time of the station
+    ghi: Hours  # global horizontal irradiance, W/m2
+    dni: Hours  # direct normal irradiance, W/m2
+    dhi: Hours  # diffuse horizontal irradiance, W/m2
+    temp_air: Hours  # degrees C
+    wind_speed: Hours  # m/s at 10 m
+    rain_mm: Hours | None  # mm an hour; None where the station has no rain record
+    albedo: Hours  # of the ground, 0..1
+    zenith: Hours  # apparent solar zenith, degrees
+    azimuth: Hours  # of the sun, degrees clockwise from north
+    dni_extra: Hours  # extraterrestrial normal irradiance, W/m2
+    airmass: Hours  # relative; NaN at night
+    memo: dict[Any, Any] = field(default_factory=dict, repr=False)  # keys begin with a name of your own
 
     def __post_init__(self) -> None:
         for name in (

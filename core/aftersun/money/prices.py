@@ -178,8 +178,9 @@ def _shared_once(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def _unit_costs(table: pd.DataFrame, company: Company) -> Floats:
-    pairs = zip(table["kind"], table["item"], strict=True)
-    return np.array([company.price_of(kind, item) for kind, item in pairs], dtype=np.float64)
+    pairs = list(zip(table["kind"], table["item"], strict=True))
+    price = {pair: company.price_of(*pair) for pair in dict.fromkeys(pairs)}
+    return np.array([price[pair] for pair in pairs], dtype=np.float64)
 
 
 def _trips(visited: npt.NDArray[np.intp], sites: pd.DataFrame, company: Company) -> pd.DataFrame:

@@ -5,16 +5,21 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
+from types import MappingProxyType
+from zlib import crc32
 
 import numpy as np
 import pandas as pd
 
-from aftersun.climate.nearest import nearest_station
+from aftersun.climate.choice import NORMALS, weather_for
+from aftersun.climate.normals import normals_at
 from aftersun.climate.sun import weather_year
+from aftersun.climate.synthesis import synthetic_year
 from aftersun.energy.demand import standard_load_shapes
 from aftersun.inventory import read, weather_store
 from aftersun.inventory.store import Inventory
 from aftersun.model.cohort import Cohort
+from aftersun.model.horizon import Horizon
 from aftersun.model.weather import Station, WeatherYear
 from aftersun.money.company import Company
 
@@ -25,25 +30,56 @@ NO_TARIFF = "no tariff in force: without an import price nothing can be valued"
 
 
 @dataclass(frozen=True, eq=False)
+class StationYear:
+    """A weather year as the inventory holds it."""
+
+    station: Station
+    hours: pd.DataFrame
+
+    @property
+    def sha256(self) -> str:
+        """Hash of the file it was read from."""
+        return self.station.sha256
+
+
+@dataclass(frozen=True)
+class GridCell:
+    """A cell of the built-in normals, degrees; its hours are made anew wherever they are needed, always the same."""
+
+    latitude: float
+    longitude: float
+
+    @property
+    def sha256(self) -> str:
+        """Hash of the normals and seed that its year is made from."""
+        return year_of(self).station.sha256
+
+
+Weather = StationYear | GridCell
+
+
+@dataclass(frozen=True, eq=False)
 class Chunk:
-    """Sites of one station with their arrays, as plain frames that can be sent to another process."""
+    """Sites of one weather year with their arrays, as plain frames that can be sent to another process."""
 
     sites: pd.DataFrame
     arrays: pd.DataFrame
     fitted: pd.DataFrame
-    station_id: str
+    readings: pd.DataFrame
+    horizons: Mapping[str, Horizon]
+    weather_id: str
 
 
 @dataclass(frozen=True, eq=False)
 class Portfolio:
     """All that a run needs from the inventory, read in one go so that the file is held only for a moment.
 
-    ``left_out`` has the columns site_id and reason; ``places`` is indexed by site_id with station_id, distance_km,
-    height_difference_m and remark.
+    ``left_out`` has the columns site_id and reason; ``places`` is indexed by site_id and says which weather each site
+    has, as :func:`aftersun.climate.choice.weather_for` does.
     """
 
     chunks: tuple[Chunk, ...]
-    weather: Mapping[str, tuple[Station, pd.DataFrame]]
+    weather: Mapping[str, Weather]
     places: pd.DataFrame
     left_out: pd.DataFrame
     customers: pd.DataFrame
@@ -54,12 +90,12 @@ class Portfolio:
 def read_portfolio(
     inventory: Inventory, as_of: date, chunk_sites: int = CHUNK_SITES, site_id: str | None = None
 ) -> Portfolio:
-    """Read the sites that can be valued, each with the tariff in force on ``as_of`` and its nearest station.
+    """Read the sites that can be valued, each with the tariff in force on ``as_of`` and its weather.
 
     Raises
     ------
     AftersunError
-        If the inventory holds no weather.
+        If there is no weather for a site.
     """
     sites = read.sites(inventory)
     if site_id is not None:
@@ -80,24 +116,25 @@ def read_portfolio(
     sites = sites.assign(load_shape=(sites["latitude"] < 0).astype(int))  # row 1 is the southern year
     stations = weather_store.stations(inventory)
     places = _places(sites, stations)
-    fitted = read.fitted(inventory)
+    fitted, skylines = read.fitted(inventory), read.horizons(inventory)
     chunks = []
-    for station_id, members in places.groupby("station_id", sort=True):
+    for weather_id, members in places.groupby("weather_id", sort=True):
         for start in range(0, len(members), chunk_sites):
             ids = members.index[start : start + chunk_sites]
             part = sites.loc[ids]
             mine = arrays[arrays["site_id"].isin(ids)]
             position = part.index.get_indexer(pd.Index(mine["site_id"]))
             mine = mine.assign(site=position).sort_values(["site", "array_id"]).set_index("array_id")
-            chunks.append(Chunk(part, mine, fitted[fitted["site_id"].isin(ids)], str(station_id)))
-    used = sorted({chunk.station_id for chunk in chunks})
-    by_id = {station.station_id: station for station in stations}
-    weather = {name: (by_id[name], weather_store.weather_hours(inventory, name)) for name in used}
+            installed = fitted[fitted["site_id"].isin(ids)]
+            seen = {site: skylines[site] for site in ids if site in skylines}
+            meters = read.readings(inventory, list(ids))
+            chunks.append(Chunk(part, mine, installed, meters, seen, str(weather_id)))
+    weather = _weather(inventory, stations, places)
     return Portfolio(tuple(chunks), weather, places, left_out, read.customers(inventory), owners, len(sites))
 
 
 def _places(sites: pd.DataFrame, stations: list[Station]) -> pd.DataFrame:
-    places = nearest_station(
+    places = weather_for(
         sites["latitude"].to_numpy(dtype=float),
         sites["longitude"].to_numpy(dtype=float),
         sites["elevation_m"].to_numpy(dtype=float, na_value=np.nan),
@@ -106,12 +143,38 @@ def _places(sites: pd.DataFrame, stations: list[Station]) -> pd.DataFrame:
     return places.set_index(sites.index)
 
 
+def _weather(inventory: Inventory, stations: list[Station], places: pd.DataFrame) -> dict[str, Weather]:
+    by_id = {station.station_id: station for station in stations}
+    weather: dict[str, Weather] = {}
+    for row in places.drop_duplicates("weather_id").to_dict("records"):
+        name = str(row["weather_id"])
+        if row["basis"] == NORMALS:
+            weather[name] = GridCell(row["cell_latitude"], row["cell_longitude"])
+        else:
+            weather[name] = StationYear(by_id[name], weather_store.weather_hours(inventory, name))
+    return weather
+
+
 def cohort_of(chunk: Chunk, year: WeatherYear, as_of: date, company: Company) -> Cohort:
     """Return the cohort of a chunk on its weather year, with the company's own values in force."""
     shapes = standard_load_shapes(year.times)
-    return Cohort(chunk.sites, chunk.arrays, year, shapes, as_of, company.system_overrides, company.priors)
+    shapes.flags.writeable = False  # shared by all who see the cohort
+    return Cohort(
+        chunk.sites,
+        chunk.arrays,
+        year,
+        shapes,
+        as_of,
+        overrides=MappingProxyType(company.system_overrides),
+        priors=MappingProxyType(company.priors),
+        horizons=MappingProxyType(dict(chunk.horizons)),
+    )
 
 
-def year_of(weather: tuple[Station, pd.DataFrame]) -> WeatherYear:
-    """Rebuild a weather year from what the inventory holds."""
-    return weather_year(*weather)
+def year_of(weather: Weather) -> WeatherYear:
+    """Return the weather year: rebuilt from what the inventory holds, or made from the normals of its cell."""
+    if isinstance(weather, StationYear):
+        return weather_year(weather.station, weather.hours)
+    normals = normals_at(weather.latitude, weather.longitude)
+    # The seed is the place itself: every run, process and company gets the same hours for the same cell.
+    return synthetic_year(normals, seed=crc32(f"{weather.latitude:.4f} {weather.longitude:.4f}".encode()))

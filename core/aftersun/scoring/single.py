@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from aftersun.energy.balance import simulate
-from aftersun.energy.baseline import baseline
+from aftersun.energy.fitted_baseline import FittedBaseline, fitted_baseline
 from aftersun.energy.losses import loss_chain
 from aftersun.host.assumed import assumed
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Failure, Loaded, Registry
+from aftersun.inventory.dictionary import columns
 from aftersun.model.change import DOES_NOT_FIT, SURVEY_FIRST, Change, Notes
 from aftersun.model.cohort import Cohort
-from aftersun.model.energy import Energy
 from aftersun.model.errors import AftersunError
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Bools, Floats
@@ -33,11 +34,14 @@ Rows = npt.NDArray[np.intp]
 
 @dataclass(frozen=True, eq=False)
 class Today:
-    """A cohort as it stands: plant, energy, bill, and the years left (S,)."""
+    """A cohort as it stands: plant, energy, bill, and the years left (S,).
+
+    ``yearly_kwh`` has the sums of the energy balance by the names of its columns; the hours are not kept.
+    """
 
     cohort: Cohort
     plant: Plant
-    energy: Energy
+    yearly_kwh: Mapping[str, Floats]
     bill: Bill
     remaining_years: Floats
     remaining_assumed: Bools
@@ -48,7 +52,7 @@ class Today:
         return Today(
             self.cohort.take(rows),
             self.plant.take(rows, self.cohort.array_rows(rows)),
-            self.energy.take(rows),
+            {name: kwh[rows] for name, kwh in self.yearly_kwh.items()},
             self.bill.take(rows),
             self.remaining_years[rows],
             self.remaining_assumed[rows],
@@ -64,24 +68,26 @@ class Scored:
     failures: tuple[Failure, ...]
 
 
-def today(cohort: Cohort, company: Company) -> Today:
-    """Simulate a cohort as it stands and take its bill."""
-    plant = baseline(cohort)
-    energy = simulate(cohort, plant)
+def today(cohort: Cohort, company: Company, readings: pd.DataFrame) -> tuple[Today, FittedBaseline]:
+    """Simulate a cohort as it stands, corrected by its meter readings, and take its bill."""
+    fit = fitted_baseline(cohort, readings)
+    cohort, plant, energy = fit.cohort, fit.plant, fit.energy
     planned = cohort.sites["remaining_life_years"].to_numpy(dtype=np.float64, na_value=np.nan)
     years, assumed_life = remaining_life(planned, cohort.years_since(cohort.sites["commissioned_on"]), company)
     way = trip(cohort.sites["latitude"].to_numpy(float), cohort.sites["longitude"].to_numpy(float), company)
     bill = yearly_bill(energy, cohort.sites, cohort.weather.times)
-    return Today(cohort, plant, energy, bill, years, assumed_life, way.within_reach)
+    yearly_kwh = {column.name: energy.annual(column.name) for column in fields(energy)}
+    return Today(cohort, plant, yearly_kwh, bill, years, assumed_life, way.within_reach), fit
 
 
-def score(cohort: Cohort, fitted: pd.DataFrame, registry: Registry, company: Company) -> Scored:
+def score(cohort: Cohort, fitted: pd.DataFrame, registry: Registry, company: Company, readings: pd.DataFrame) -> Scored:
     """Evaluate every retrofit of the registry on every site of the cohort.
 
-    ``fitted`` has the dictionary's columns of table fitted: what is within its life is not offered again.
+    ``fitted`` and ``readings`` have the dictionary's columns of these tables, ``readings`` may be empty: what is
+    fitted and within its life is not offered again, and what the meters say corrects the energy.
     """
-    now = today(cohort, company)
-    guard = Guard()
+    now, fit = today(cohort, company, readings)
+    guard = Guard(plant_texts())
     parts: dict[str, list[pd.DataFrame]] = {
         "ranking": [],
         "safety_note": [],
@@ -95,7 +101,17 @@ def score(cohort: Cohort, fitted: pd.DataFrame, registry: Registry, company: Com
     frames["ranking"]["reason"] = [words.sentences(text) for text in frames["ranking"]["reason"]]
     frames["site_energy"] = _site_energy(now)
     frames["site_loss"] = _site_loss(now)
+    evidence = fit.calibration.evidence.reset_index(names="site_id")
+    frames["site_evidence"] = evidence[evidence["periods"].fillna(0) > 0].reset_index(drop=True)
+    frames["reading_finding"] = fit.readings.findings.rename(columns={"check": "finding"})  # check is a word of SQL
     return Scored(frames, tuple(guard.failures))
+
+
+@cache
+def plant_texts() -> Mapping[str, frozenset[str]]:
+    """Return what the plant's columns of texts may hold: the choices of the column dictionary."""
+    choices = {column.name: frozenset(column.choices) for table in ("site", "array") for column in columns(table)}
+    return {"mounting": choices["mounting"], "water_heat": choices["water_heat"] | {""}}  # "" = not known
 
 
 def _score_one(
@@ -132,7 +148,7 @@ class _Offer:
 
     now: Today
     change: Change
-    energy_gain_kwh: Floats
+    gain_kwh: Mapping[str, Floats]
     years: Floats
     flow: CashFlow
     items: pd.DataFrame
@@ -199,7 +215,9 @@ def _evaluate(now: Today, loaded: Loaded, company: Company, guard: Guard) -> _Of
     return _Offer(
         now=now,
         change=change,
-        energy_gain_kwh=after.annual("generated") - now.energy.annual("generated"),
+        gain_kwh={
+            name: after.annual(name) - now.yearly_kwh[name] for name in ("generated", "to_water", "water_backup")
+        },
         years=years,
         flow=flow,
         items=_items(once, yearly),
@@ -222,7 +240,9 @@ def _with_worth(ranking: pd.DataFrame, rows: Rows, offer: _Offer, company: Compa
         "simple_payback_years": offer.simple_payback,
         "discounted_payback_years": offer.discounted_payback,
         "sir": offer.sir,
-        "energy_gain_kwh": offer.energy_gain_kwh,
+        "energy_gain_kwh": offer.gain_kwh["generated"],
+        "to_water_kwh": offer.gain_kwh["to_water"],
+        "water_heater_kwh": -offer.gain_kwh["water_backup"],
     }
     filled = ranking.copy()
     for name, values in columns.items():
@@ -233,7 +253,9 @@ def _with_worth(ranking: pd.DataFrame, rows: Rows, offer: _Offer, company: Compa
     reason = ranking["reason"].to_numpy(dtype=object).copy()
     for place, row in enumerate(rows):
         survey = reason[row] if status[row] == SURVEY_FIRST else ""
-        status[row] = words.status_of(offer.npv[place], status[row])
+        if upfront[place] > 0 and offer.discounted_payback[place] < words.SUSPICIOUS_PAYBACK_YEARS:
+            survey = words.join(words.TOO_GOOD, survey)
+        status[row] = words.status_of(offer.npv[place], SURVEY_FIRST if survey else status[row])
         reason[row] = words.sentences(
             words.verdict(
                 offer.npv[place],
@@ -243,7 +265,7 @@ def _with_worth(ranking: pd.DataFrame, rows: Rows, offer: _Offer, company: Compa
                 offer.discounted_payback[place],
                 company.identity.currency,
             ),
-            survey and f"survey first: {survey}",
+            f"survey first: {survey}" if survey and offer.npv[place] > 0 else "",
             "" if offer.change.remarks is None else str(offer.change.remarks[place]),
             *_assumptions_made(offer.now, place),
         )
@@ -281,7 +303,7 @@ def _still_fitted(fitted: pd.DataFrame, loaded: Loaded, cohort: Cohort) -> Bools
 
 
 def _items(once: pd.DataFrame, yearly: pd.DataFrame) -> pd.DataFrame:
-    yearly = yearly.assign(note=[words.join("every year", note) for note in yearly["note"]])
+    yearly = yearly.assign(note=[words.join(words.EVERY_YEAR, note) for note in yearly["note"]])
     both = pd.concat([once, yearly], ignore_index=True)
     return both[["site_id", "kind", "item", "quantity", "unit", "unit_cost", "cost", "price", "note"]]
 
@@ -299,6 +321,7 @@ def _safety_rows(cohort: Cohort, loaded: Loaded, notes: Notes) -> pd.DataFrame:
                     "severity": note.severity,
                     "text": note.text,
                     "who": note.who,
+                    "tell_owner": note.tell_owner,
                 }
             )
         )
@@ -309,14 +332,22 @@ def _site_energy(now: Today) -> pd.DataFrame:
     names = ("generated", "used", "to_water", "exported", "curtailed", "imported")
     frame = pd.DataFrame({"site_id": now.cohort.sites.index})
     for name in names:
-        frame[f"{name}_kwh"] = now.energy.annual(name)
+        frame[f"{name}_kwh"] = now.yearly_kwh[name]
     rating = now.cohort.sum_by_site(now.plant.dc_rating_kw)
     frame["yield_kwh_per_kw"] = frame["generated_kwh"] / rating
     return frame
 
 
+# Shares that are the same on every system unless the company says otherwise: shown as one step.
+_FIXED_LOSSES = ("mismatch_kwh", "wiring_kwh", "connection_kwh", "light_induced_kwh", "nameplate_kwh")
+
+
 def _site_loss(now: Today) -> pd.DataFrame:
     chain = loss_chain(now.cohort, now.plant)
+    place = list(chain.columns).index(_FIXED_LOSSES[0])
+    fixed = chain[list(_FIXED_LOSSES)].sum(axis=1)
+    chain = chain.drop(columns=list(_FIXED_LOSSES))
+    chain.insert(place, "modules_and_cables_kwh", fixed)
     long = chain.reset_index(names="site_id").melt(id_vars="site_id", var_name="step", value_name="kwh")
     order = {step: position for position, step in enumerate(chain.columns)}
     return long.assign(position=long["step"].map(order))

@@ -10,6 +10,7 @@ import pandas as pd
 from aftersun.inventory import read, runs
 from aftersun.inventory.store import Inventory
 from aftersun.model.errors import AftersunError
+from aftersun.scoring import words
 
 
 class RunView:
@@ -42,6 +43,16 @@ class RunView:
         """The company's name."""
         return str(self.run.settings["company"]["company"]["name"])
 
+    def replaced_by_company(self) -> list[str]:
+        """Return a sentence for each value assumed of every system, or chance of a fact, that the company replaced."""
+        company = self.run.settings["company"]
+        said = []
+        for section, what in (("system", "Assumed of every system"), ("facts", "Chance where not known")):
+            for name, given in company[section].items():
+                why = words.join(f"by {given['who']}" if given["who"] else "by the company", given["why"])
+                said.append(f"{what}, replaced {why}: {name.replace('_', ' ')} {given['value']:g}.")
+        return said
+
     def titles(self) -> dict[str, str]:
         """Return the title of each retrofit by id."""
         table = self.table("run_retrofit")
@@ -56,6 +67,15 @@ class RunView:
         """Return how many sites are not called, by reason."""
         table = self.table("call")
         return table.loc[table["position"].isna(), "excluded_reason"].value_counts()
+
+    def to_tell(self) -> pd.DataFrame:
+        """Return the dangers known to stand on sites now, one row a site and note: site_id, note_id, text, who.
+
+        Their owners are told whether or not they may be called about offers, and without any sales text.
+        """
+        notes = self.table("safety_note")
+        known = notes[notes["tell_owner"].fillna(False).astype(bool)]
+        return known[["site_id", "note_id", "severity", "text", "who"]].drop_duplicates(ignore_index=True)
 
     def far_from_weather(self) -> int:
         """Return how many sites have a remark on the distance or height of their weather station."""

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+EVERY_YEAR = "every year"  # how the note of a yearly cost item begins
+
 ADVISED = "advised"
 SURVEY = "survey first"
 NOT_WORTH_IT = "not worth it"
@@ -11,17 +13,27 @@ DOES_NOT_FIT = "does not fit"
 ALREADY_FITTED = "already fitted"
 FAILED = "failed"
 
+# common practice, no source: what pays back sooner is more often a slip in the data than a find
+SUSPICIOUS_PAYBACK_YEARS = 1.0
+TOO_GOOD = "it would pay back within a year, which is seldom true; check the facts and prices of this site"
+
 
 def verdict(npv: float, upfront: float, first_year: float, years: int, payback: float, currency: str) -> str:
     """Say in one sentence what an evaluated retrofit does for the owner over its years."""
     if years < 1:
         return "the PV system is planned to run for less than a year more"
+    span = "one year" if years == 1 else f"{years} years"
     gain = "brings" if first_year >= 0 else "loses"
-    start = f"costs {upfront:,.0f} {currency} and {gain} {abs(first_year):,.0f} in the first year"
+    start = f"costs {amount(upfront, currency)} and {gain} {amount(abs(first_year), currency)} in the first year"
     if npv > 0:
         back = f", paid back after {payback:.1f} years" if math.isfinite(payback) else ""
-        return f"{start}{back}: worth {npv:,.0f} over {years} years"
-    return f"{start}: {abs(npv):,.0f} short over {years} years"
+        return f"{start}{back}: worth {amount(npv, currency)} over {span}"
+    return f"{start}: {amount(abs(npv), currency)} short over {span}"
+
+
+def amount(value: float, currency: str) -> str:
+    """Write an amount of money; small ones with their decimals."""
+    return f"{value:,.0f} {currency}" if abs(value) >= 10 else f"{value:,.2f} {currency}"
 
 
 def status_of(npv: float, screened: str) -> str:
@@ -38,4 +50,4 @@ def join(*parts: str) -> str:
 
 def sentences(*parts: str) -> str:
     """Make a sentence of each part that says something."""
-    return " ".join(part[0].upper() + part[1:].rstrip(".") + "." for part in parts if part)
+    return " ".join(part[0].upper() + part[1:] + ("" if part[-1] in ".?!" else ".") for part in parts if part)

@@ -1,4 +1,4 @@
-"""Runs the program in this process as the shell would, and a demo made once."""
+"""Runs the program in this process as the shell would."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from typing import NamedTuple
 import pytest
 
 from aftersun.cli import main
+from aftersun.scoring.demo import Demo
 
 
 class Ran(NamedTuple):
@@ -36,11 +37,5 @@ def aftersun(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 
 
 @pytest.fixture(scope="session")
-def demo_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    from aftersun.scoring.demo import make_demo
-    from aftersun.scoring.rank import Settings, rank
-
-    folder = tmp_path_factory.mktemp("cli") / "demo"
-    made = make_demo(folder)
-    rank(made.inventory, Settings(made.company, made.as_of))
-    return folder
+def demo_folder(demo: Demo) -> Path:
+    return demo.inventory.parent

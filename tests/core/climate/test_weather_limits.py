@@ -21,7 +21,7 @@ def test_rows_are_ranges_with_meaning() -> None:
 
 
 def test_names_in_the_code_and_in_the_file_are_the_same() -> None:
-    code = "".join(path.read_text(encoding="utf-8") for path in Path(aftersun.climate.__path__[0]).glob("*.py"))
+    code = "".join(path.read_text(encoding="utf-8") for path in Path(aftersun.climate.__path__[0]).rglob("*.py"))
     assert set(re.findall(r'limit\("(\w+)"\)', code)) == {row["name"] for row in ROWS}
 
 

@@ -143,9 +143,9 @@ def test_station_without_number_is_called_by_its_position(epw: Callable[..., Pat
 def test_other_formats_are_refused_with_what_is_supported(tmp_path: Path, content: bytes) -> None:
     path = tmp_path / "year.epw"
     path.write_bytes(content)
-    with pytest.raises(AftersunError, match="neither TMY3 nor EPW") as caught:
+    with pytest.raises(AftersunError, match="none of TMY2, TMY3, EPW, PVGIS, NSRDB or plain table") as caught:
         read_weather(path)
-    assert "typical year as TMY3 or EPW" in caught.value.hint
+    assert "hourly values of a year as TMY2, TMY3," in caught.value.hint
 
 
 def test_broken_file_of_a_known_format(tmp_path: Path) -> None:

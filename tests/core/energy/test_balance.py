@@ -213,6 +213,7 @@ def test_more_loss_gives_less_and_standby_costs(make_cohort: Any) -> None:
         cohort,
         plant.replace(
             excess_loss=np.array([0.0, 0.1, 0.0, 0.0]),
+            shunt_share=np.zeros(4),
             extra_temp_k=np.array([0.0, 0.0, 3.0, 0.0]),
             standby_kwh=np.array([0.0, 0.0, 0.0, 20.0]),
         ),

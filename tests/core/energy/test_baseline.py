@@ -52,6 +52,7 @@ def test_known_facts_are_kept(make_cohort: Any) -> None:
         "water_store_insulation_mm": 50.0,
         "occupants": 3,
         "water_heat": "gas boiler",
+        "cell_type": "thin film",
         "measured_excess_loss": 0.07,
         "surroundings": "desert",
         "annual_demand_kwh": 4321.0,
@@ -99,7 +100,7 @@ def test_unknown_facts_take_their_defaults(make_cohort: Any) -> None:
         "ageing_per_year": 0.005,
         "rain_threshold_mm": 6.0,
         "droppings_loss": 0.10 * 0.02,
-        "excess_loss": 0.03 * 0.10,
+        "shunt_share": 1.0,
     }
     for name, value in expected.items():
         assert getattr(plant, name)[0] == pytest.approx(value), name
@@ -138,7 +139,11 @@ def test_excess_loss_only_where_it_can_be(make_cohort: Any) -> None:
         {"cell_type": "thin film", "measured_excess_loss": 0.05},
         {"measured_excess_loss": 0.0},
     )
-    assert baseline(cohort).excess_loss == pytest.approx([0.003, 0, 0, 0, 0, 0.05, 0])
+    plant = baseline(cohort)
+    assert plant.excess_loss[1:] == pytest.approx([0, 0, 0, 0, 0.05, 0])
+    assert plant.shunt_share == pytest.approx([1, 0, 0, 0, 0, 0, 0.5])
+    # A shunt's 0.3 % of the year's output is less in full sun
+    assert 0.0008 < plant.excess_loss[0] < 0.002
 
 
 def test_birds(make_cohort: Any) -> None:

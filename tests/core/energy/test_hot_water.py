@@ -156,7 +156,8 @@ def test_heat_is_conserved_in_every_hour(
     assert year.temperature.max() <= full + 1e-9
     if heater == "heat pump":
         assert year.temperature.min() >= 60 - 1e-9
-        np.testing.assert_allclose(year.drawn[0], np.minimum(need, year.drawn[0].max()), atol=1e-12)
+        met = need < capacity * 20  # K above the cold feed, of which there are more than 30
+        np.testing.assert_allclose(year.drawn[0][met], need[met], atol=1e-12)
 
 
 def test_surplus_replaces_backup_and_a_hotter_store_loses_more(weather: WeatherYear) -> None:

@@ -6,6 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pvlib import irradiance, shading
 
 from aftersun.energy import assumptions, planes
 from aftersun.energy.planes import cell_temperature, lit_hours, plane_hours, shaded_height
@@ -27,22 +30,33 @@ def test_cell_temperature_by_mounting(mounting: str, celsius: float) -> None:
     assert cells[0, 0] == pytest.approx(celsius, abs=0.05)
 
 
+def shade(zenith: np.ndarray, sun_azimuth: np.ndarray, tilt: float, azimuth: float, ratio: float) -> np.ndarray:
+    facing = irradiance.aoi_projection(tilt, azimuth, zenith, sun_azimuth)
+    return shaded_height(np.cos(np.radians(zenith)), facing, np.array(ratio))
+
+
 @pytest.mark.parametrize(("tilt", "limit"), [(30.0, 23.794), (10.0, 9.706)])
 def test_shade_begins_below_the_masking_angle(tilt: float, limit: float) -> None:
     # Limit angle atan(sin b / (1/GCR - cos b)) at GCR 0.5, pvlib.shading.masking_angle(slant_height=0)
-    south, ratio = np.array(180.0), np.array(0.5)
-    above, below = (
-        shaded_height(np.array(90 - limit - shift), np.array(180.0), np.array(tilt), south, ratio)
-        for shift in (0.01, -0.01)
-    )
+    above, below = (shade(np.array(90 - limit - by), np.array(180.0), tilt, 180.0, 0.5) for by in (0.01, -0.01))
     assert above == 0
     assert 0 < below < 0.01
 
 
 def test_sun_from_behind_shades_nothing() -> None:
     zenith = np.linspace(40, 79, 20)  # the sun in the north, above the plane of modules tilted 10 degrees south
-    shaded = shaded_height(zenith, np.array(0.0), np.array(10.0), np.array(180.0), np.array(0.7))
-    assert shaded.max() == 0
+    assert shade(zenith, np.array(0.0), 10.0, 180.0, 0.7).max() == 0
+
+
+@given(st.floats(0, 89), st.floats(0, 360), st.floats(1, 89), st.floats(0, 360), st.floats(0.05, 0.95))
+def test_shade_is_that_of_anderson_and_jensen(
+    zenith: float, sun_azimuth: float, tilt: float, azimuth: float, ratio: float
+) -> None:
+    # Eq. 32 of J. Renewable Sustainable Energy 16 (2), 023504, 2024, as pvlib has it, wherever there is beam
+    if irradiance.aoi_projection(tilt, azimuth, zenith, sun_azimuth) < 1e-3:
+        return
+    expected = shading.shaded_fraction1d(zenith, sun_azimuth, azimuth - 90, tilt, collector_width=ratio, pitch=1.0)
+    assert shade(np.array(zenith), np.array(sun_azimuth), tilt, azimuth, ratio) == pytest.approx(expected, abs=1e-9)
 
 
 def test_rows_take_light_and_more_so_the_closer_they_are(weather: WeatherYear) -> None:

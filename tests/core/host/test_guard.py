@@ -5,14 +5,17 @@ from __future__ import annotations
 from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from aftersun import api
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded
+from aftersun.scoring.single import plant_texts
 
 NOTE = api.Note("n", api.DANGER, "DC stays live in daylight.", "licensed electrician", "test")
 RANGE = api.Range(1.0, 0.5, 2.0, "share", "assumption")
+UNDECLARED = api.Fact("birds_seen", api.Range(0.1, 0.0, 0.2, "chance", "assumption"), "Are there birds?")
 
 
 class Good:
@@ -127,10 +130,72 @@ def raising(*_):
             "not one of",
         ),
         ("change", lambda c, p, a: api.Change(p, [], fade=np.array([1.0, np.nan])), "fade"),
+        (
+            "change",
+            lambda c, p, a: api.Change(p, [], fade=np.array(["all", "half"])),
+            "fade has to be an array of numbers",
+        ),
+        (
+            "change",
+            lambda c, p, a: api.Change(p, [], fade=[1.0, 0.5]),
+            "fade has to be an array of numbers, found list",
+        ),
+        (
+            "change",
+            lambda c, p, a: api.Change(p.replace(tilt_deg=np.array(["steep"] * len(p.tilt_deg), dtype=object)), []),
+            "plant.tilt_deg has to be an array of numbers, found an array of object",
+        ),
+        (
+            "change",
+            lambda c, p, a: api.Change(p.replace(battery_kwh=np.array(["big"] * len(c))), []),
+            "plant.battery_kwh has to be an array of numbers",
+        ),
+        (
+            "change",
+            lambda c, p, a: api.Change(p.replace(dc_rating_kw=p.dc_rating_kw * np.inf), []),
+            "plant.dc_rating_kw",
+        ),
+        (
+            "change",
+            lambda c, p, a: api.Change(p.replace(mounting=np.full(len(p.tilt_deg), "kite", dtype=object)), []),
+            "plant.mounting holds ['kite'], which is none of its choices",
+        ),
+        (
+            "change",
+            lambda c, p, a: api.Change(p.replace(water_heat=np.full(len(c), np.nan, dtype=object)), []),
+            "plant.water_heat has to hold texts, found float",
+        ),
+        (
+            "change",
+            lambda c, p, a: api.Change(p, [api.CostLine(api.LABOUR, "electrician", np.array(["1", "2"]), "h")]),
+            "'electrician' has to be an array of numbers",
+        ),
+        (
+            "change",
+            lambda c, p, a: api.Change(p, [], remarks=np.array([None, np.nan], dtype=object)),
+            "remarks has to hold texts, found NoneType, float",
+        ),
+        (
+            "screen",
+            lambda c: api.Screening(
+                np.full(len(c), api.SURVEY_FIRST, dtype=object), np.full(len(c), np.nan, dtype=object)
+            ),
+            "reason has to hold texts, found float",
+        ),
+        (
+            "change",
+            lambda c, p, a: api.Change(p, [], remarks=a.chance(c.sites, UNDECLARED)),
+            "'birds_seen' is not among",
+        ),
+        (
+            "change",
+            lambda c, p, a: api.Change(p, [], fade=np.ones(3) * a["luck"]),
+            "'luck' is not among the assumptions",
+        ),
     ],
 )
 def test_bad_answers_are_named_and_isolated(cohort, method, answer, words):
-    guard, bad, good = Guard(), loaded(**{method: answer}), loaded()
+    guard, bad, good = Guard(plant_texts()), loaded(**{method: answer}), loaded()
     ask = {
         "screen": lambda plugin: guard.screen(plugin, cohort),
         "safety": lambda plugin: guard.safety(plugin, cohort),
@@ -154,6 +219,29 @@ def test_keyboard_interrupt_is_not_swallowed(cohort):
         Guard().screen(loaded(screen=stop), cohort)
 
 
+def test_what_a_plugin_writes_into_the_cohort_stays_with_it(cohort):
+    def spoil(lent):
+        lent.sites["roof_kind"] = "fragile sheet"
+        lent.sites.loc[lent.sites.index[0], "storeys"] = 9
+        lent.arrays["tilt_deg"] = 0.0
+        return api.Screening.of(lent)
+
+    sites, arrays = cohort.sites.copy(), cohort.arrays.copy()
+    assert Guard().screen(loaded(screen=spoil), cohort) is not None
+    assert cohort.sites.equals(sites)
+    assert cohort.arrays.equals(arrays)
+
+
+def test_a_plugin_that_ends_the_program_only_fails(cohort):
+    def leave(_):
+        raise SystemExit(5)
+
+    guard = Guard()
+    assert guard.screen(loaded(screen=leave), cohort) is None
+    assert "SystemExit" in guard.failures[0].reason
+    assert "test_guard.py, line" in guard.failures[0].reason
+
+
 def test_plant_is_read_only(cohort):
     with pytest.raises(ValueError, match="read-only"):
         api.baseline(cohort).tilt_deg[0] = 5
@@ -163,3 +251,14 @@ def test_simple_namespace_is_no_change(cohort):
     guard = Guard()
     assert guard.change(loaded(change=lambda *_: SimpleNamespace()), cohort, api.baseline(cohort), assume()) is None
     assert "not a Change" in guard.failures[0].reason
+
+
+def test_a_chance_counts_with_the_prior_in_force():
+    sites = pd.DataFrame({"birds_seen": pd.array([True, False, None], dtype="boolean")})
+    assert api.Assumed({}, {"birds_seen": 0.3}).chance(sites, UNDECLARED).tolist() == [1.0, 0.0, 0.3]
+
+
+def test_only_an_export_limit_may_be_infinite(cohort):
+    plant = api.baseline(cohort)
+    assert np.isinf(plant.export_limit_kw).all()
+    assert Guard(plant_texts()).change(loaded(), cohort, plant, assume()) is not None

@@ -87,3 +87,46 @@ def test_one_file_plugin_and_its_broken_neighbours(tmp_path):
 def test_missing_folder_is_one_sentence(tmp_path):
     with pytest.raises(AftersunError, match="no folder"):
         find_plugins(folder=tmp_path / "nowhere")
+
+
+def test_one_file_is_loaded_without_its_neighbours(tmp_path):
+    write(tmp_path, "a_tiny")
+    (tmp_path / "setup.py").write_text("raise RuntimeError('not to be run')")
+    registry = find_plugins(folder=tmp_path / "a_tiny.py")
+    assert "tiny" in registry.versions()
+    assert registry.failures == ()
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("    about = api.About(", "    rumour = api.About(", "Tiny has no 'about' that is an About"),
+        ('(), ("test",)', '"roof_kind", ("test",)', "about.reads of 'tiny' has to be a tuple of texts"),
+        ('(), ("test",)', '(), "test"', "about.sources of 'tiny' has to be a tuple of texts"),
+        ("assumptions = {}", "assumptions = {'gain': 0.1}", "no 'assumptions' that maps names to a Range each"),
+        ("facts = {}", "", "no 'facts' that maps names to a Fact each"),
+        ("claims = ()", "claims = ('twice as much',)", "no 'claims' that is a sequence of Claim"),
+        ("claims = ()", "", "no 'claims' that is a sequence of Claim"),
+        ("def safety", "def safely", "'tiny' has no method 'safety'"),
+        ("facts = {}", "facts = property(lambda self: 1 / 0)", "ZeroDivisionError"),
+    ],
+)
+def test_what_is_no_retrofit_is_told_at_once_and_stops_nobody(tmp_path, old, new, words):
+    write(tmp_path, "tiny")
+    text = (tmp_path / "tiny.py").read_text()
+    assert old in text
+    (tmp_path / "tiny.py").write_text(text.replace(old, new))
+    registry = find_plugins(folder=tmp_path)
+    (failure,) = registry.failures
+    assert (failure.plugin, failure.during) == ("tiny", "register")
+    assert words in failure.reason
+    assert "tiny" not in registry.versions()
+    assert "bird_mesh" in registry.versions()
+
+
+def test_what_is_no_output_is_told_at_once(tmp_path):
+    (tmp_path / "odd.py").write_text(
+        "from aftersun import api\n\n@api.hookimpl\ndef aftersun_outputs(): return [object()]\n"
+    )
+    (failure,) = find_plugins(folder=tmp_path).failures
+    assert "object has no 'id'" in failure.reason

@@ -52,6 +52,16 @@ def test_empty_inventory_has_no_finding(inventory: Inventory) -> None:
     assert check_inventory(inventory) == []
 
 
+def test_slips_against_the_other_sites_are_found(sound: Inventory, write: Write) -> None:
+    tariff = "tariff_id,valid_from,import_price\nT2,2024-01-01,35\n"  # hundredths of the currency
+    load_file(sound, "tariff", write("more.csv", tariff))
+    rows = "".join(f"S{n},C1,40,{3.5 if n == 4 else -3.5},{'T2' if n == 5 else 'T1'}\n" for n in range(2, 8))
+    load_file(sound, "site", write("sites.csv", "site_id,customer_id,latitude,longitude,tariff_id\n" + rows))
+    texts = [finding.text for finding in check_inventory(sound, TODAY)]
+    assert any("import price more than 4 times" in text and "S5" in text for text in texts)
+    assert any("more than 5 degrees" in text and "S4" in text for text in texts)
+
+
 @pytest.mark.parametrize(
     ("change", "level", "text"),
     [
@@ -68,6 +78,7 @@ def test_empty_inventory_has_no_finding(inventory: Inventory) -> None:
             WARNING,
             "outside 60 to 250",
         ),
+        ('UPDATE "array" SET dc_rating_kw = 56', WARNING, "1 of 1 arrays: rating of a module"),  # 4 kW each
         ("UPDATE site SET commissioned_on = '2026-01-02'", WARNING, "1 of 1 sites are commissioned in the future"),
         ('UPDATE "array" SET azimuth_deg = 301', WARNING, "1 of 1 arrays face more than 120 degrees"),
         ('UPDATE "array" SET azimuth_deg = 0', WARNING, "1 of 1 arrays face more than 120 degrees"),
@@ -108,5 +119,5 @@ def test_examples_are_few(sound: Inventory) -> None:
 
 
 def test_checks_have_names_of_their_own() -> None:
-    assert len({check.__name__ for check in CHECKS}) == len(CHECKS) == 9
+    assert len({check.__name__ for check in CHECKS}) == len(CHECKS) == 12
     assert all(check.__doc__ for check in CHECKS)

@@ -24,7 +24,7 @@ LIMITED = [column for table in tables() for column in columns(table) if column.m
 
 def test_tables_stand_after_those_they_refer_to() -> None:
     order = list(tables())
-    assert set(order) == {"customer", "tariff", "site", "array", "fitted"}
+    assert set(order) == {"customer", "tariff", "site", "array", "fitted", "reading", "horizon"}
     for table in order:
         for owner in references(table).values():
             assert order.index(owner) < order.index(table)
@@ -86,7 +86,11 @@ def test_limits_and_choices_are_checked_by_the_database(column: object) -> None:
     connection = duckdb.connect(":memory:")
     for statement in create_statements(column.table):
         connection.execute(statement.replace(" NOT NULL", ""))
-    keys = dict.fromkeys(key_columns(column.table), "'2020-01-01'")
+    keys = {
+        key.name: "0" if key.type == "number" else f"'{key.choices[0] if key.choices else '2020-01-01'}'"
+        for key in columns(column.table)
+        if key.key
+    }
     beyond = ["'none of these'"] if column.choices else [f"{column.minimum} - 1", f"{column.maximum} + 1"]
     for value in beyond:
         row = {**keys, column.name: value}
@@ -94,7 +98,7 @@ def test_limits_and_choices_are_checked_by_the_database(column: object) -> None:
             connection.execute(
                 f"INSERT INTO {quoted(column.table)} ({', '.join(map(quoted, row))}) VALUES ({', '.join(row.values())})"
             )
-    row = {**keys, column.name: "NULL"}  # unknown is allowed
+    row = keys if column.key else {**keys, column.name: "NULL"}  # unknown is allowed
     connection.execute(
         f"INSERT INTO {quoted(column.table)} ({', '.join(map(quoted, row))}) VALUES ({', '.join(row.values())})"
     )

@@ -7,7 +7,7 @@ import pytest
 
 from aftersun.scoring import words
 from aftersun.scoring.calls import NOT_ALLOWED, NOT_SETTLED, NOTHING_WORTH_IT, call_list
-from aftersun.scoring.rank import ranked
+from aftersun.scoring.spool import ranked
 
 SITES = pd.Series({"a": "ca", "b": "cb", "c": "cc", "d": "cd", "e": "ce", "f": "cf"})
 CUSTOMERS = pd.DataFrame(

@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from tests_support import make_cohort, make_weather
+from tests_support import empty_frame, make_cohort, make_weather
 
 from aftersun.host.registry import Registry, find_plugins
 from aftersun.money.company import Company, load_company
@@ -20,6 +20,7 @@ NONE_FITTED = pd.DataFrame(
         "fitted_on": pd.Series(dtype="datetime64[us]"),
     }
 )
+NO_READINGS = empty_frame("reading", 0)
 HOME = {
     "latitude": 36.1,
     "longitude": -79.9,
@@ -64,7 +65,7 @@ def company(demo: Demo) -> Company:
 def npv(registry: Registry, company: Company, retrofit: str, **facts: object) -> float:
     cohort = make_cohort(WEATHER, [{**HOME, **facts}], [PLANE])
     only = Registry(tuple(one for one in registry.retrofits if one.id == retrofit), (), (), ())
-    result = score(cohort, NONE_FITTED, only, company)
+    result = score(cohort, NONE_FITTED, only, company, NO_READINGS)
     assert result.failures == ()
     (row,) = result.frames["ranking"].to_dict("records")
     return float(row["npv"])
@@ -108,7 +109,7 @@ def test_what_brings_something_every_year_is_worth_more_the_longer_the_system_is
 
 def test_a_system_about_to_go_gets_nothing_but_the_bill(registry, company):
     cohort = make_cohort(WEATHER, [{**HOME, "remaining_life_years": 0.5}], [PLANE])
-    ranking = score(cohort, NONE_FITTED, registry, company).frames["ranking"]
+    ranking = score(cohort, NONE_FITTED, registry, company, NO_READINGS).frames["ranking"]
     evaluated = ranking[ranking["npv"].notna()]
     assert (evaluated["npv"] == -evaluated["upfront"]).all()
     assert evaluated["reason"].str.contains("less than a year").all()
@@ -117,6 +118,6 @@ def test_a_system_about_to_go_gets_nothing_but_the_bill(registry, company):
 def test_mesh_saves_no_money_on_energy_where_no_birds_are(registry, company):
     cohort = make_cohort(WEATHER, [{**HOME, "birds_seen": False}], [PLANE])
     only = Registry(tuple(one for one in registry.retrofits if one.id == "bird_mesh"), (), (), ())
-    (row,) = score(cohort, NONE_FITTED, only, company).frames["ranking"].to_dict("records")
+    (row,) = score(cohort, NONE_FITTED, only, company, NO_READINGS).frames["ranking"].to_dict("records")
     assert row["energy_gain_kwh"] <= 0
     assert row["npv"] < -row["upfront"] * 0.99

@@ -1,0 +1,77 @@
+"""Commands for authors of plugins."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from aftersun.cli.terminal import terminal
+from aftersun.model.errors import EXIT_LOSSES, AftersunError
+
+if TYPE_CHECKING:
+    from aftersun.host.registry import Registry
+
+app = typer.Typer(help="Write and check plugins of your own.", no_args_is_help=True, rich_markup_mode=None)
+
+
+@app.command()
+def new(
+    name: Annotated[str, typer.Argument(help="Name of the retrofit, for example gutter_guard.", show_default=False)],
+    to: Annotated[
+        Path | None, typer.Option("--to", help="New folder for the project; default aftersun-NAME.", show_default=False)
+    ] = None,
+) -> None:
+    """Write a project with a working retrofit and its tests, ready to install and to change.
+
+    Example: aftersun plugin new gutter_guard --to gutter-guard
+    """
+    from aftersun.host.scaffold import new_project
+
+    folder = Path(f"aftersun-{name.replace('_', '-')}") if to is None else to
+    for path in new_project(name, folder):
+        terminal.result(str(path))
+    terminal.paragraph(f"Next: read {folder / 'README.md'}.")
+
+
+@app.command()
+def check(
+    what: Annotated[
+        str, typer.Argument(help="A .py file, a folder of such, or the id of a retrofit.", show_default=False)
+    ],
+) -> None:
+    """Try the rules that every retrofit keeps, one line a rule, and say what to do where one is broken.
+
+    Example: aftersun plugin check my-folder/roof_wash.py
+    """
+    from aftersun.host.registry import find_plugins
+    from aftersun.testing.check import seconds_per_1000_sites, verdicts
+
+    path = Path(what)
+    registry = find_plugins(folder=path) if path.exists() else find_plugins()
+    broken = _failures(registry, path)
+    asked = [loaded for loaded in registry.retrofits if loaded.origin == "file" or loaded.id == what]
+    if not asked and not broken:
+        raise AftersunError(
+            f"There is no file, folder or retrofit '{what}' to check.", "'aftersun retrofits' lists the retrofits."
+        )
+    for loaded in asked:
+        terminal.result(f"{loaded.id} {loaded.retrofit.about.version}")
+        for verdict in verdicts(loaded.retrofit):
+            terminal.result(f"  {'broken' if verdict.problem else 'kept  '}  {verdict.rule}")
+            if verdict.problem:
+                broken += 1
+                terminal.paragraph(verdict.problem, indent=10)
+        terminal.result(f"  {seconds_per_1000_sites(loaded.retrofit):.2f} s per 1,000 sites on this machine")
+    if broken:
+        raise typer.Exit(EXIT_LOSSES)
+
+
+def _failures(registry: Registry, path: Path) -> int:
+    """Say which of the files asked for could not be used; return how many."""
+    files = {path.stem} if path.is_file() else {file.stem for file in path.glob("*.py")} if path.is_dir() else set()
+    failed = [failure for failure in registry.failures if failure.plugin in files]
+    for failure in failed:
+        terminal.message(f"plugin {failure.plugin} failed to {failure.during}: {failure.reason}")
+    return len(failed)

@@ -1,0 +1,105 @@
+"""Which weather serves which roof: the nearest station, or the built-in normals where those are less uncertain."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import cache
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+import aftersun_datasets
+from aftersun.climate.nearest import nearest_station
+from aftersun.climate.normals import cell_of, normals_at
+from aftersun.climate.synthesis import synthetic_id
+from aftersun.model.errors import AftersunError
+from aftersun.model.weather import Station
+
+Floats = npt.NDArray[np.float64]
+
+STATION = "station"
+NORMALS = "normals"
+
+
+@cache
+def _share(name: str) -> float:
+    rows = aftersun_datasets.rows("weather_uncertainty.csv")
+    return next(float(row["mode"]) for row in rows if row["name"] == name)
+
+
+def weather_for(latitude: Floats, longitude: Floats, elevation_m: Floats, stations: Sequence[Station]) -> pd.DataFrame:
+    """Choose the weather of each site.
+
+    A station's year is that of another place: its standard deviation grows with distance and height difference.
+    The built-in normals are of the place itself, but from a grid with an error of its own. The smaller one is taken.
+
+    Parameters
+    ----------
+    latitude, longitude : array (S,)
+        Degrees, north and east positive.
+    elevation_m : array (S,)
+        Height above sea level in m, NaN where unknown.
+    stations : sequence of Station
+        May be empty.
+
+    Returns
+    -------
+    DataFrame
+        One row a site: ``weather_id`` (a station, or the cell of the grid), ``basis`` (STATION or NORMALS),
+        ``cell_latitude``, ``cell_longitude``, ``distance_km`` and ``height_difference_m`` (of the station; NaN for
+        normals), ``weather_sd_share`` (standard deviation of the year's in-plane irradiation, share of it), ``remark``.
+
+    Raises
+    ------
+    AftersunError
+        If there is no station and a site lies where the normals have no land.
+    """
+    cell_latitude, cell_longitude = cell_of(latitude, longitude)
+    grid_sd = _grid_sd(cell_latitude, cell_longitude)
+    if stations:
+        near = nearest_station(latitude, longitude, elevation_m, stations)
+        distance = near["distance_km"].to_numpy(dtype=np.float64)
+        height = near["height_difference_m"].to_numpy(dtype=np.float64)
+        climb = np.abs(np.nan_to_num(height))
+        station_sd = np.hypot(_share("station_per_km") * distance, _share("station_per_m") * climb)
+    else:
+        near = pd.DataFrame({"station_id": [""] * len(latitude), "remark": [""] * len(latitude)})
+        distance = height = station_sd = np.full(len(latitude), np.nan)
+        if np.isnan(grid_sd).any():
+            raise AftersunError(
+                f"{int(np.isnan(grid_sd).sum())} sites lie where the built-in normals have no land.",
+                "Check their position, or add the weather of a station with 'aftersun weather add'.",
+            )
+    by_grid = np.isnan(station_sd) | (grid_sd < station_sd)  # NaN compares false: no land, so the station
+    own_sd = np.where(by_grid, grid_sd, station_sd)
+    return pd.DataFrame(
+        {
+            "weather_id": np.where(by_grid, synthetic_ids(cell_latitude, cell_longitude), near["station_id"]),
+            "basis": np.where(by_grid, NORMALS, STATION),
+            "cell_latitude": cell_latitude,
+            "cell_longitude": cell_longitude,
+            "distance_km": np.where(by_grid, np.nan, distance),
+            "height_difference_m": np.where(by_grid, np.nan, height),
+            "weather_sd_share": np.sqrt(_share("long_term_mean") ** 2 + _share("transposition") ** 2 + own_sd**2),
+            "remark": np.where(by_grid, "", near["remark"]),
+        }
+    )
+
+
+def synthetic_ids(latitude: Floats, longitude: Floats) -> npt.NDArray[np.object_]:
+    """Return the ids of the synthetic years of these cells (S,)."""
+    return np.array([synthetic_id(*cell) for cell in zip(latitude, longitude, strict=True)], dtype=object)
+
+
+def _grid_sd(latitude: Floats, longitude: Floats) -> Floats:
+    """Return the normals' own standard deviation of the yearly irradiation per cell (S,), NaN without land."""
+    return np.array([_sd_of_cell(*cell) for cell in zip(latitude.tolist(), longitude.tolist(), strict=True)])
+
+
+@cache
+def _sd_of_cell(latitude: float, longitude: float) -> float:
+    try:
+        return normals_at(latitude, longitude).ghi_sd_share
+    except AftersunError:
+        return float("nan")

@@ -1,0 +1,86 @@
+"""What every reader hands over: a file's records under our names and units, not yet checked."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+COLUMNS = ("ghi", "dni", "dhi", "temp_air", "wind_speed", "albedo", "ghi_extra", "rain_mm", "rain_period_h")
+
+
+@dataclass(frozen=True)
+class Instants:
+    """At which instant of its hour, in h from its beginning, a value was taken where it is no mean of the hour.
+
+    ``irradiance_h`` is None where the file does not say.
+    """
+
+    irradiance_h: float | None
+    air_h: float
+
+
+@dataclass(frozen=True, eq=False)
+class RawWeather:
+    """What a file says, not yet checked.
+
+    ``hours`` has one row a record: ``year`` (NaN if not stated), ``month``, ``day`` and ``hour`` (0..23, the
+    beginning of the hour) by the file's clock, which is ``utc_offset_h`` hours ahead of UTC; ``ghi``, ``dni``,
+    ``dhi`` in W/m2 as hourly mean; ``temp_air`` in degrees C; ``wind_speed`` in m/s; ``albedo`` 0..1;
+    ``ghi_extra``, the file's own extraterrestrial irradiance on the horizontal in W/m2; ``rain_mm``, the rain in
+    mm that fell in the ``rain_period_h`` hours up to the end of the hour. Missing values are NaN.
+
+    ``instants`` is given where the values are no hourly means, ``standard_offset_h`` where the file's clock is not
+    the station's standard time. ``station_id`` is empty where the file names none.
+    """
+
+    station_id: str
+    name: str
+    latitude: float
+    longitude: float
+    elevation_m: float
+    utc_offset_h: float
+    source: str
+    hours: pd.DataFrame
+    instants: Instants | None = None
+    standard_offset_h: float | None = None
+
+    @property
+    def zone_h(self) -> float:
+        """The station's standard time, hours ahead of UTC."""
+        return self.utc_offset_h if self.standard_offset_h is None else self.standard_offset_h
+
+
+class Unusable(ValueError):
+    """The file is sound, but not what is needed; ``hint`` says what is."""
+
+    def __init__(self, reason: str, hint: str) -> None:
+        super().__init__(reason)
+        self.hint = hint
+
+
+def numbers(frame: pd.DataFrame, names: Mapping[str, str] | None = None) -> pd.DataFrame:
+    """Pick `COLUMNS` as numbers; ``names`` maps ours to the frame's where they differ from pvlib's.
+
+    A column that the frame lacks, and what is not a number, is missing.
+    """
+    columns = {}
+    for ours in COLUMNS:
+        theirs = (names or {}).get(ours, ours)
+        values = frame.get(theirs, pd.Series(np.nan, frame.index))
+        columns[ours] = pd.to_numeric(values, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+    return pd.DataFrame(columns)
+
+
+def place_name(*parts: object) -> str:
+    """Join the parts of a place's name, leaving out what stands for nothing."""
+    cleaned = (str(part).strip("\"' -") for part in parts)
+    return ", ".join(part for part in cleaned if part and part.lower() not in ("none", "unknown", "nan"))
+
+
+def station_number(number: object) -> str:
+    """A station's number as text, empty where it holds no digit other than 0."""
+    text = str(number).strip()
+    return text if any(digit in text for digit in "123456789") else ""

@@ -1,0 +1,85 @@
+"""Plain CSV tables with `# name = value` lines before the header, read strictly."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Collection
+from dataclasses import dataclass
+from io import StringIO
+
+import pandas as pd
+
+_AS_CSV = "Save it as CSV with commas between columns and points in numbers."
+
+
+@dataclass(frozen=True, eq=False)
+class PlainTable:
+    """``entries`` of the lines before the header, and ``rows`` as text, indexed by line number in the file."""
+
+    entries: dict[str, str]
+    rows: pd.DataFrame
+
+
+class BadTable(ValueError):
+    """Something is wrong with the table's form; ``hint`` says what to do."""
+
+    def __init__(self, reason: str, hint: str = _AS_CSV) -> None:
+        super().__init__(reason)
+        self.hint = hint
+
+
+def read_plain_table(text: str, needed: Collection[str], possible: Collection[str] = ()) -> PlainTable:
+    """Read a table that has the columns ``needed`` and may have those ``possible``, in any order.
+
+    Raises
+    ------
+    BadTable
+        If a column is missing, unknown or given twice, or a row has another number of cells than the header.
+    """
+    entries: dict[str, str] = {}
+    header: list[str] = []
+    lines, rows = [], []
+    for cells in (reader := csv.reader(StringIO(text))):
+        if not any(cell.strip() for cell in cells):
+            continue
+        if not header and cells[0].lstrip().startswith("#"):
+            name, _, value = ",".join(cells).lstrip("# ").partition("=")
+            entries[name.strip().lower()] = value.strip()
+        elif not header:
+            header = [cell.strip() for cell in cells]
+            _check_header(header, needed, possible)
+        elif len(cells) != len(header):
+            raise BadTable(f"line {reader.line_num} has {len(cells)} cells instead of {len(header)}")
+        else:
+            lines.append(reader.line_num)
+            rows.append([cell.strip() for cell in cells])
+    if not header:
+        raise BadTable("it has no header line", f"Begin with the line {','.join(needed)}.")
+    return PlainTable(entries, pd.DataFrame(rows, index=lines, columns=header, dtype=str))
+
+
+def _check_header(header: list[str], needed: Collection[str], possible: Collection[str]) -> None:
+    missing = [name for name in needed if name not in header]
+    unknown = [name for name in header if name not in needed and name not in possible]
+    if missing or unknown or len(set(header)) < len(header):
+        reasons = [f"lacks {', '.join(missing)}"] if missing else []
+        reasons += [f"has {len(unknown)} unknown names"] if unknown else []
+        reasons += ["names a column twice"] if len(set(header)) < len(header) else []
+        columns = ", ".join(needed) + (f"; it may have {', '.join(possible)}" if possible else "")
+        raise BadTable(f"its header {' and '.join(reasons)}", f"The columns are {columns}. {_AS_CSV}")
+
+
+def to_numbers(rows: pd.DataFrame, name: str) -> pd.Series:
+    """Return a column as numbers, empty cells as NaN.
+
+    Raises
+    ------
+    BadTable
+        If a cell that is not empty holds something else, naming the first line.
+    """
+    text = rows[name]
+    values = pd.to_numeric(text.where(text != ""), errors="coerce")
+    wrong = (values.isna() & (text != "")).to_numpy()
+    if wrong.any():
+        raise BadTable(f"line {rows.index[wrong][0]} has no number in the column {name}")
+    return values.astype(float)

@@ -1,0 +1,261 @@
+"""Fits the computed output of a system to its own production readings, with an honest error.
+
+The weather year is typical, not the one of the readings, so every month deviates by its weather and that enters the
+error: the variance of a period's output is taken in proportion to the energy expected in it, which with 3.9 % for a
+year [1]_ makes 13.5 % for a mean month and more for a dull one.
+
+References
+----------
+.. [1] D. Thevenard, S. Pelland, "Estimating the uncertainty in long-term photovoltaic yield predictions", Solar
+   Energy 91, 432-445, 2013.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from aftersun.energy import readings_fit
+from aftersun.energy.assumptions import system_values
+from aftersun.energy.generation import generated_lit
+from aftersun.energy.readings_checks import PRODUCTION, fine_production, limits
+from aftersun.energy.readings_quality import Checked
+from aftersun.energy.typical_time import TypicalTime
+from aftersun.model.cohort import DAYS_PER_YEAR, Cohort
+from aftersun.model.energy import Energy
+from aftersun.model.plant import Plant
+from aftersun.model.ranges import Floats
+from aftersun.model.weather import HOURS_PER_YEAR
+
+EVIDENCE_COLUMNS = (
+    "factor",
+    "factor_se",
+    "shortfall",
+    "zero_day_share",
+    "low_light_ratio",
+    "trend_per_year",
+    "trend_low",
+    "trend_high",
+    "years_of_data",
+    "periods",
+    "remark",
+)
+# What plugins may read of it in ``cohort.sites``, unknown where there are no readings.
+SITE_COLUMNS = {
+    "meter_factor": "factor",
+    "meter_factor_se": "factor_se",
+    "meter_shortfall": "shortfall",
+    "meter_zero_day_share": "zero_day_share",
+    "meter_trend_per_year": "trend_per_year",
+}
+NO_READINGS = "no production readings"
+
+_FIT_ROUNDS = 3
+_LEAST_MONTH_H = 20 * 24.0  # of readings, for a month to count in a trend
+_YEAR_MARGIN = 0.02  # by which two years may fall short
+
+
+@dataclass(frozen=True, eq=False)
+class Calibration:
+    """What the readings say of each site of a cohort.
+
+    ``evidence`` is indexed by site_id and has the columns ``EVIDENCE_COLUMNS``; NaN = cannot be told.
+
+    - factor, factor_se: measured over computed output of a typical year, within its bounds, and its standard error
+    - shortfall: the share that is missing beyond the errors of weather, meter and model, at least
+    - zero_day_share: share of days without output among those on which most neighbours had some
+    - low_light_ratio: the factor in low light over that in full light
+    - trend_per_year, trend_low, trend_high: change of output, share a year, normal ageing included, 95 % interval
+    - years_of_data, periods: how much readings cover, and in how many months or longer readings
+    - remark: what could not be told and why
+
+    ``dc_factor`` (S,) is what DC output has to be multiplied with; 1 where there is nothing or too little to go by.
+    """
+
+    evidence: pd.DataFrame
+    dc_factor: Floats
+
+
+def calibrate(cohort: Cohort, plant: Plant, energy: Energy, readings: Checked) -> Calibration:
+    """Compare production readings with the computed output of each site.
+
+    ``plant`` is today's, not calibrated yet, and ``energy`` its balance on the cohort's typical year. Output of
+    earlier years is computed without the ageing since then.
+    """
+    produced = readings.of(PRODUCTION)
+    zero_days = _zero_days(cohort, plant, produced)
+    by_site = dict(iter(produced.groupby("site_id")))
+    clock_faults = readings.sites_with("clock")
+    rows = []
+    for site, site_id in enumerate(cohort.sites.index):
+        row = dict.fromkeys(EVIDENCE_COLUMNS, np.nan) | {"years_of_data": 0.0, "periods": 0, "remark": NO_READINGS}
+        if site_id in by_site:
+            row["zero_day_share"] = zero_days.get(site_id, np.nan)
+            row |= _evidence(cohort, plant, energy, site, by_site[site_id], site_id not in clock_faults)
+        rows.append(row)
+    evidence = pd.DataFrame(rows, columns=list(EVIDENCE_COLUMNS), index=cohort.sites.index)
+    return Calibration(evidence, _dc_factors(cohort, plant, energy, evidence))
+
+
+@dataclass(frozen=True, eq=False)
+class Periods:
+    """Measured and computed kWh of N periods of a site, their middle in years and their hours, each (N,)."""
+
+    measured: Floats
+    expected: Floats  # of the plant as it is on the day of the run
+    year: Floats
+    hours: Floats
+
+
+def periods_of(produced: pd.DataFrame, output: Floats) -> Periods:
+    """Add up readings of one site by calendar month; longer readings stay as they are.
+
+    ``produced`` has the columns of good intervals, ``output`` (H,) is the computed output of the typical year, kWh.
+    """
+    starts, ends = produced["starts_at"], produced["ends_at"]
+    expected = TypicalTime.spanning(starts, ends).add_up(output, starts, ends)
+    hours = produced["hours"].to_numpy(dtype=np.float64)
+    month = (starts.dt.year * 12 + starts.dt.month).to_numpy()
+    own = -1 - np.arange(len(produced))
+    _, place = np.unique(np.where(hours <= 24 * limits()["fine_bin_days"], month, own), return_inverse=True)
+    middle = (starts + (ends - starts) / 2 - pd.Timestamp("2000-01-01")) / pd.Timedelta(days=DAYS_PER_YEAR)
+    total = _sums(place, hours)
+    return Periods(
+        measured=_sums(place, produced["kwh"].to_numpy(dtype=np.float64)),
+        expected=_sums(place, expected),
+        year=2000 + _sums(place, middle.to_numpy(dtype=np.float64) * hours) / total,
+        hours=total,
+    )
+
+
+def _sums(place: npt.NDArray[np.intp], values: Floats) -> Floats:
+    return np.asarray(np.bincount(place, values), dtype=np.float64)
+
+
+def _evidence(
+    cohort: Cohort, plant: Plant, energy: Energy, site: int, produced: pd.DataFrame, clock_is_right: bool
+) -> dict[str, object]:
+    """Return the evidence of a site that has readings, without what takes neighbours."""
+    known = limits()
+    output = energy.generated[site].astype(np.float64) - energy.curtailed[site]
+    year_kwh = float(output.sum())
+    periods = periods_of(produced, output)
+    row: dict[str, object] = {
+        "years_of_data": float(periods.hours.sum()) / HOURS_PER_YEAR,
+        "periods": len(periods.year),
+    }
+    curtailed = float(energy.curtailed[site].sum(dtype=np.float64))
+    if curtailed > known["curtailed_max"] * max(year_kwh, curtailed):
+        return row | {"remark": "output is curtailed, so a production meter does not show what the system can give"}
+    if year_kwh <= 0:
+        return row | {"remark": "no output is computed for it"}
+    remarks: list[str] = []
+    row |= _factor(periods, year_kwh, _ageing_since(cohort, plant, site, periods.year), remarks)
+    row |= _trend(periods, remarks)
+    fine = produced[fine_production(produced)]
+    if len(fine) and clock_is_right:
+        row["low_light_ratio"] = _low_light(cohort, fine, output, remarks)
+    return row | {"remark": "; ".join(remarks)}
+
+
+def _ageing_since(cohort: Cohort, plant: Plant, site: int, year: Floats) -> Floats:
+    """Return the share of output left of what there was in ``year`` (N,)."""
+    now = 2000 + (pd.Timestamp(cohort.as_of) - pd.Timestamp("2000-01-01")).days / DAYS_PER_YEAR
+    left: Floats = (1 - plant.ageing_per_year[site]) ** np.maximum(now - year, 0.0)
+    return left
+
+
+def _factor(periods: Periods, year_kwh: float, ageing: Floats, remarks: list[str]) -> dict[str, object]:
+    known = limits()
+    usable = periods.expected > 0
+    if not usable.any():
+        remarks.append("no output is expected in the time of the readings")
+        return {}
+    expected = periods.expected[usable]
+    ratio = periods.measured[usable] / expected * ageing[usable]
+    weather_sd = known["year_sd"] * np.sqrt(year_kwh / expected)
+    found, weather_error = readings_fit.huber_factor(ratio, weather_sd)
+    factor = float(np.clip(found, known["factor_min"], known["factor_max"]))
+    error = float(np.hypot(weather_error, factor * known["meter_sd"]))
+    if factor != found:
+        remarks.append(f"the readings give a factor of {found:.2f}, taken as {factor:g}: check the facts and the meter")
+    if error > known["factor_se_max"]:
+        remarks.append("too few readings to change the computed output")
+    doubt = known["shortfall_errors"] * np.hypot(error, known["model_sd"])
+    return {"factor": factor, "factor_se": error, "shortfall": max(0.0, 1 - factor - float(doubt))}
+
+
+def _trend(periods: Periods, remarks: list[str]) -> dict[str, object]:
+    """Tell the trend over the last whole years, if there are at least two and readings cover them."""
+    known = limits()
+    half = periods.hours / HOURS_PER_YEAR / 2
+    last = float((periods.year + half).max())
+    years = np.floor(last - float((periods.year - half).min()) + _YEAR_MARGIN)
+    inside = (periods.year > last - years) & (periods.expected > 0)
+    covered = periods.hours[inside].sum() / HOURS_PER_YEAR
+    kept = inside & (periods.hours >= _LEAST_MONTH_H)
+    if years < known["trend_years"] or covered < known["trend_coverage"] * years or kept.sum() < 2 * years:
+        remarks.append(f"a trend takes {known['trend_years']:g} full years of readings")
+        return {}
+    ratio = periods.measured[kept] / periods.expected[kept]
+    slope, low, high = readings_fit.yearly_trend(periods.year[kept], ratio)
+    return {"trend_per_year": slope, "trend_low": low, "trend_high": high}
+
+
+def _low_light(cohort: Cohort, fine: pd.DataFrame, output: Floats, remarks: list[str]) -> float:
+    known = limits()
+    ratio = readings_fit.low_light_ratio(
+        fine,
+        output,
+        cohort.weather.times.month.to_numpy(),
+        known["envelope"],
+        (known["low_light_from"], known["low_light_to"]),
+        known["full_light_from"],
+    )
+    if ratio < known["low_light_notice"]:
+        remarks.append("little output in low light: shade at low sun, or a shunt")
+    return ratio
+
+
+def _zero_days(cohort: Cohort, plant: Plant, produced: pd.DataFrame) -> pd.Series:
+    known = limits()
+    rating = pd.Series(cohort.sum_by_site(plant.dc_rating_kw), index=cohort.sites.index)
+    days = readings_fit.day_outputs(produced, rating)
+    return readings_fit.zero_day_shares(days, known["day_zero"], known["day_produces"], known["judged_days"])
+
+
+def _dc_factors(cohort: Cohort, plant: Plant, energy: Energy, evidence: pd.DataFrame) -> Floats:
+    """Return the factors on DC output that give the AC output found: clipping and the inverter bend the way there."""
+    known = limits()
+    rows = np.flatnonzero(evidence["factor_se"].to_numpy() <= known["factor_se_max"])
+    result = np.ones(len(cohort))
+    if not len(rows):
+        return result
+    part, part_plant = cohort.take(rows), plant.take(rows, cohort.array_rows(rows))
+    values = system_values(cohort.overrides)
+    aim = evidence["factor"].to_numpy()[rows]
+    reference = energy.annual("generated")[rows]
+    dc = aim.copy()
+    for _ in range(_FIT_ROUNDS):
+        now = generated_lit(part, part_plant.replace(calibration=part_plant.calibration * dc), values)
+        reached = now.sum(axis=1, dtype=np.float64) / reference
+        dc = np.clip(dc * aim / np.maximum(reached, 1e-9), known["factor_min"], known["factor_max"])
+    result[rows] = dc
+    return result
+
+
+def apply_calibration(plant: Plant, calibration: Calibration) -> Plant:
+    """Return the plant whose computed output agrees with the readings, as far as there are any."""
+    return plant.replace(calibration=plant.calibration * calibration.dc_factor)
+
+
+def with_evidence(cohort: Cohort, calibration: Calibration) -> Cohort:
+    """Return the cohort with the evidence that plugins may read as columns of its sites, NA where unknown."""
+    columns = {
+        name: pd.array(calibration.evidence[source].to_numpy(dtype=np.float64), dtype="Float64")
+        for name, source in SITE_COLUMNS.items()
+    }
+    return replace(cohort, sites=cohort.sites.assign(**columns))

@@ -1,0 +1,258 @@
+"""Checks of meter readings, each small and named: intervals in, flags of those that cannot be a meter's out.
+
+Intervals are frames with site_id, meter, starts_at, ends_at, hours, kwh and counter (whether the energy is the
+difference of two counts), sorted by site, meter and time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+import pandas as pd
+
+import aftersun_datasets
+from aftersun.energy import readings_clock
+from aftersun.energy.assumptions import system_values
+from aftersun.model.cohort import Cohort
+from aftersun.model.ranges import Bools, Floats, Range
+
+PRODUCTION, IMPORT, EXPORT = "production", "import", "export"
+SERIES = ["site_id", "meter"]
+
+
+@cache
+def limits() -> Mapping[str, float]:
+    """Return the value in force of every limit of ``readings_limits.csv``, in its own unit."""
+    return {row["name"]: Range.from_row(row).mode for row in aftersun_datasets.rows("readings_limits.csv")}
+
+
+@dataclass(frozen=True, eq=False)
+class Facts:
+    """What readings are judged by: the cohort, and the rating and demand of each of its sites."""
+
+    cohort: Cohort
+    rating_kw: pd.Series  # DC, by site_id
+    demand_kwh: pd.Series  # a year, by site_id
+
+    @classmethod
+    def of(cls, cohort: Cohort) -> Facts:
+        """Take the facts from a cohort; a demand that is not known is the usual one."""
+        sites = cohort.sites
+        rating = cohort.sum_by_site(cohort.arrays["dc_rating_kw"].to_numpy(dtype=np.float64))
+        usual = system_values(cohort.overrides)["unknown_demand_kwh"]
+        demand = sites["annual_demand_kwh"].to_numpy(dtype=np.float64, na_value=usual)
+        return cls(cohort, pd.Series(rating, index=sites.index), pd.Series(demand, index=sites.index))
+
+    def rating_of(self, frame: pd.DataFrame) -> Floats:
+        """Return the rating of each interval's site, kW."""
+        return self.rating_kw.reindex(frame["site_id"]).to_numpy(dtype=np.float64)
+
+
+Flags = Callable[[pd.DataFrame, Facts], Bools]
+
+
+@dataclass(frozen=True)
+class Check:
+    """A check whose readings are set aside. ``flags`` takes sorted intervals and returns which of them fail."""
+
+    name: str
+    flags: Flags
+    reason: str
+    what_to_do: str
+
+
+def counter_went_back(frame: pd.DataFrame, _facts: Facts) -> Bools:
+    """Flag what passed between two counts of which the later is lower."""
+    return (frame["counter"] & (frame["kwh"] < 0)).to_numpy()
+
+
+def after_the_run(frame: pd.DataFrame, facts: Facts) -> Bools:
+    """Flag readings that end after the day the cohort stands for."""
+    return (frame["ends_at"] > pd.Timestamp(facts.cohort.as_of) + pd.Timedelta(days=1)).to_numpy()
+
+
+def before_commissioning(frame: pd.DataFrame, facts: Facts) -> Bools:
+    """Flag what is said to be produced or exported before the system went into operation."""
+    started = facts.cohort.sites["commissioned_on"].reindex(frame["site_id"]).to_numpy()
+    return ((frame["meter"] != IMPORT) & (frame["starts_at"] < started)).to_numpy()
+
+
+def overlapping(frame: pd.DataFrame, _facts: Facts) -> Bools:
+    """Flag intervals that overlap a shorter one of their series, or an earlier one of the same length."""
+    ends = frame["ends_at"].astype("int64")
+    reached = ends.groupby([frame[name] for name in SERIES], sort=False).cummax().to_numpy()
+    starts = frame["starts_at"].astype("int64").to_numpy()
+    first = ~frame.duplicated(SERIES).to_numpy()
+    cluster = np.cumsum(first | (starts >= np.roll(reached, 1)))
+    flags = np.zeros(len(frame), dtype=bool)
+    for number in np.flatnonzero(np.bincount(cluster, minlength=1) > 1):
+        rows = np.arange(*np.searchsorted(cluster, [number, number + 1]))
+        flags[rows] = _losers(starts[rows], ends.to_numpy()[rows])
+    return flags
+
+
+def _losers(starts: np.ndarray, ends: np.ndarray) -> Bools:
+    """Return which intervals give way when the shortest are kept first."""
+    flags = np.zeros(len(starts), dtype=bool)
+    taken_starts = np.empty(0, dtype=starts.dtype)
+    taken_ends = taken_starts
+    for row in np.argsort(ends - starts, kind="stable"):
+        place = int(np.searchsorted(taken_starts, starts[row], side="right"))
+        clear = (place == 0 or taken_ends[place - 1] <= starts[row]) and (
+            place == len(taken_starts) or taken_starts[place] >= ends[row]
+        )
+        flags[row] = not clear
+        if clear:
+            taken_starts = np.insert(taken_starts, place, starts[row])
+            taken_ends = np.insert(taken_ends, place, ends[row])
+    return flags
+
+
+def in_watt_hours(frame: pd.DataFrame, facts: Facts) -> Bools:
+    """Flag months whose mean is about a thousand times what can be expected."""
+    month = [*(frame[name] for name in SERIES), frame["starts_at"].dt.to_period("M")]
+    ratio = _over_expected(frame, facts, month)
+    flags: Bools = (ratio >= limits()["unit_ratio_min"]) & (ratio <= limits()["unit_ratio_max"])
+    return flags
+
+
+def in_megawatt_hours(frame: pd.DataFrame, facts: Facts) -> Bools:
+    """Flag production series whose mean is about a thousandth of what can be expected, and not zero."""
+    ratio = _over_expected(frame, facts, [frame[name] for name in SERIES])
+    low: Bools = (ratio > 0) & (ratio <= 1 / limits()["unit_ratio_min"])
+    return low & (frame["meter"] == PRODUCTION).to_numpy()
+
+
+def _over_expected(frame: pd.DataFrame, facts: Facts, by: list[pd.Series]) -> Floats:
+    """Return mean power over expected mean power of each interval's group."""
+    output = facts.rating_of(frame) * limits()["mean_output"]
+    demand = facts.demand_kwh.reindex(frame["site_id"]).to_numpy(dtype=np.float64) / 8760
+    expected = np.where(frame["meter"] == IMPORT, demand, output) * frame["hours"]
+    sums = frame.assign(expected=expected).groupby(by, sort=False)[["kwh", "expected"]].transform("sum")
+    ratio: Floats = (sums["kwh"] / sums["expected"].where(sums["expected"] > 0)).to_numpy(dtype=np.float64)
+    return np.nan_to_num(ratio)
+
+
+def beyond_the_rating(frame: pd.DataFrame, facts: Facts) -> Bools:
+    """Flag more energy produced or exported than the rating allows; what a battery holds may be exported too."""
+    battery = facts.cohort.sites["battery_kwh"].reindex(frame["site_id"]).to_numpy(dtype=np.float64, na_value=0.0)
+    most = facts.rating_of(frame) * frame["hours"].to_numpy() * limits()["output_max"]
+    most = most + np.where(frame["meter"] == EXPORT, battery, 0.0)
+    flags: Bools = (frame["meter"] != IMPORT).to_numpy() & (frame["kwh"].to_numpy() > most)
+    return flags
+
+
+def negative(frame: pd.DataFrame, _facts: Facts) -> Bools:
+    """Flag energy below zero by more than the devices use themselves."""
+    return (frame["kwh"] < -limits()["standby_kw"] * frame["hours"]).to_numpy()
+
+
+def stuck(frame: pd.DataFrame, _facts: Facts) -> Bools:
+    """Flag runs of one production value other than zero that are longer than weather allows."""
+    series = frame.groupby(SERIES, sort=False).ngroup()
+    same = (series == series.shift()) & (frame["kwh"] == frame["kwh"].shift())
+    run = (~same).cumsum()
+    hours = frame["hours"].groupby(run).transform("sum")
+    count = run.groupby(run).transform("size")
+    known = limits()
+    too_long: Bools = np.select(
+        [frame["hours"] < 24, frame["hours"] < 24 * known["fine_bin_days"]],
+        [(hours >= known["stuck_hours"]) & (count > 1), count >= known["stuck_days"]],
+        default=count >= known["stuck_long"],
+    ).astype(bool)
+    return (frame["meter"] == PRODUCTION).to_numpy() & (frame["kwh"] > 0).to_numpy() & too_long
+
+
+def repeated_day(frame: pd.DataFrame, _facts: Facts) -> Bools:
+    """Flag days whose values of less than a day all repeat those of the day before."""
+    day = frame["starts_at"].dt.floor("D")
+    fine = frame["hours"] < 24
+    minute = (frame["starts_at"] - day) // pd.Timedelta(minutes=1)
+    content = pd.util.hash_pandas_object(pd.DataFrame({"minute": minute, "kwh": frame["kwh"]}), index=False)
+    filled = fine & (frame["kwh"] != 0)
+    each = pd.DataFrame({**{name: frame[name] for name in SERIES}, "day": day, "content": content, "filled": filled})
+    days = each[fine].groupby([*SERIES, "day"], sort=True).agg(content=("content", "sum"), filled=("filled", "sum"))
+    days = days.reset_index()
+    before = days.groupby(SERIES, sort=False)[["day", "content"]].shift()
+    copied = (
+        (days["filled"] >= limits()["repeated_values"])
+        & (days["day"] - before["day"] == pd.Timedelta(days=1))
+        & (days["content"] == before["content"])
+    )
+    bad = pd.MultiIndex.from_frame(days.loc[copied, [*SERIES, "day"]])
+    return fine.to_numpy() & pd.MultiIndex.from_frame(each[[*SERIES, "day"]]).isin(bad)
+
+
+def output_at_night(frame: pd.DataFrame, facts: Facts) -> Bools:
+    """Flag fine production readings of the night, unless it is the clock that is wrong."""
+    doubted = doubted_clocks(frame, facts).index
+    rows = (fine_production(frame) & ~frame["site_id"].isin(doubted)).to_numpy()
+    mine = frame[rows]
+    most = facts.rating_of(mine) * mine["hours"].to_numpy() * limits()["night_output"]
+    dark = readings_clock.in_darkness(mine, facts.cohort.weather, limits()["night_zenith"])
+    flags = np.zeros(len(frame), dtype=bool)
+    flags[rows] = dark & (mine["kwh"].to_numpy() > most)
+    return flags
+
+
+def fine_production(frame: pd.DataFrame) -> pd.Series:
+    """Tell which intervals are production readings whose time of day can be judged."""
+    return (frame["meter"] == PRODUCTION) & (frame["hours"] <= limits()["fine_step"])
+
+
+def doubted_clocks(frame: pd.DataFrame, facts: Facts) -> pd.DataFrame:
+    """Return by site how far the producing time lies from the sun's where that is too far, as ``clock_shifts`` does."""
+    known = limits()
+    fine = frame[fine_production(frame)]
+    least = facts.rating_of(fine) * fine["hours"].to_numpy() * known["clock_output"]
+    shifts = readings_clock.clock_shifts(fine[fine["kwh"].to_numpy() > least], facts.cohort.weather)
+    far = shifts[["shift_h", "season_h"]].abs().max(axis=1) >= known["clock_shift"]
+    return shifts[far & (shifts["days"] >= known["clock_days"])]
+
+
+CHECKS = (
+    Check(
+        "counter",
+        counter_went_back,
+        "the counter went back: it was replaced, reset, or ran over",
+        "Load the last count of the old counter and the first of the new one, or leave the gap.",
+    ),
+    Check("later", after_the_run, "after the day of the run", "Run with a later day to use them."),
+    Check(
+        "commissioning",
+        before_commissioning,
+        "before the system went into operation",
+        "Correct commissioned_on or the moments.",
+    ),
+    Check("overlap", overlapping, "overlaps another reading of its meter", "Keep one of them."),
+    Check(
+        "unit",
+        in_watt_hours,
+        "about a thousand times what can be expected: Wh in place of kWh",
+        "Divide by 1000 and load them again.",
+    ),
+    Check(
+        "unit",
+        in_megawatt_hours,
+        "about a thousandth of what can be expected: MWh in place of kWh, or the system stands still",
+        "Multiply by 1000 and load them again, or see to the system.",
+    ),
+    Check(
+        "rating",
+        beyond_the_rating,
+        "more than the rating can give",
+        "Correct dc_rating_kw, or see whether the unit is kWh and whether a gap is booked on one reading.",
+    ),
+    Check("negative", negative, "below zero", "See whether import and export are mixed, and the sign."),
+    Check("stuck", stuck, "one value over and over", "See whether the logger stood still or the values are estimates."),
+    Check("repeat", repeated_day, "a copy of the day before", "Get the day from its source again."),
+    Check(
+        "night",
+        output_at_night,
+        "output in the night",
+        "See whether this is the production meter, or whether another generator feeds it.",
+    ),
+)

@@ -1,0 +1,116 @@
+"""Asks a retrofit as the host does in a run, and lays out what it says site by site."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields
+
+import numpy as np
+import numpy.typing as npt
+
+from aftersun.energy.baseline import baseline
+from aftersun.host.assumed import assumed
+from aftersun.host.guard import PluginError, check_change, check_notes, check_screening
+from aftersun.model.change import DOES_NOT_FIT, Change, CostLine, Notes, Screening
+from aftersun.model.cohort import Cohort
+from aftersun.model.plant import PER_ARRAY, PER_SITE, Plant, column_names
+from aftersun.model.ranges import Assumed
+from aftersun.model.retrofit import Retrofit
+from aftersun.scoring.single import plant_texts
+
+Said = Mapping[str, Mapping[str, object]]
+
+
+@dataclass(frozen=True, eq=False)
+class Answers:
+    """What a retrofit says of a cohort. ``change`` is of ``offered``, the sites that it does not reject."""
+
+    cohort: Cohort
+    screening: Screening
+    notes: Notes
+    rows: npt.NDArray[np.intp]  # positions of the offered sites
+    offered: Cohort
+    plant: Plant
+    change: Change
+
+    @property
+    def lines(self) -> tuple[CostLine, ...]:
+        """All cost lines and yearly lines."""
+        return (*self.change.costs, *self.change.yearly)
+
+
+def ask(retrofit: Retrofit, cohort: Cohort, assume: Assumed | None = None) -> Answers:
+    """Screen, take the safety notes, and change the sites that are not rejected, checking each answer.
+
+    Raises
+    ------
+    AssertionError
+        If an answer is not what the host takes.
+    """
+    screening, notes = retrofit.screen(cohort), retrofit.safety(cohort)
+    try:
+        check_screening(screening, len(cohort))
+        check_notes(notes, len(cohort))
+    except PluginError as error:
+        raise AssertionError(f"{error}. In a run the host would mark the retrofit as failed.") from error
+    rows = np.flatnonzero(screening.status != DOES_NOT_FIT)
+    offered = cohort.take(rows)
+    plant = baseline(cohort.whole).take(rows, cohort.whole.array_rows(rows))
+    change = retrofit.change(offered, plant, assumed(retrofit, {}, {}) if assume is None else assume)
+    try:
+        check_change(change, len(offered), len(offered.arrays), retrofit.about.price_items, plant_texts())
+    except PluginError as error:
+        raise AssertionError(f"{error}. In a run the host would mark the retrofit as failed.") from error
+    return Answers(cohort, screening, notes, rows, offered, plant, change)
+
+
+def per_site(answers: Answers) -> Said:
+    """Return all that is said of each site, by site_id; lines of quantity 0 say nothing."""
+    said: dict[str, dict[str, object]] = {}
+    for row, site in enumerate(answers.cohort.sites.index):
+        said[str(site)] = {
+            "status": answers.screening.status[row],
+            "reason": answers.screening.reason[row],
+            "safety notes": tuple(note.id for note in answers.notes.for_site(row)),
+        }
+    change = answers.change
+    for row, site in enumerate(answers.offered.sites.index):
+        said[str(site)] |= {
+            "remark": "" if change.remarks is None else change.remarks[row],
+            "fade": None if change.fade is None else tuple(np.atleast_2d(change.fade)[row if _by_site(change) else 0]),
+            "costs": _lines(change.costs, row),
+            "yearly": _lines(change.yearly, row),
+        }
+        arrays = answers.offered.array_rows(np.array([row]))
+        for name in column_names(PER_ARRAY):
+            said[str(site)][f"plant.{name}"] = tuple(getattr(change.plant, name)[arrays].tolist())
+        for name in column_names(PER_SITE):
+            said[str(site)][f"plant.{name}"] = getattr(change.plant, name)[row]
+    return said
+
+
+def difference(one: Said, other: Said) -> str:
+    """Return the first thing that is said differently of a site of ``other``, or ""."""
+    for site, there in other.items():
+        here = one[site]
+        for name in {**here, **there}:
+            if here.get(name) != there.get(name):
+                return f"site {site}: {name} is {here.get(name)!r} in one case and {there.get(name)!r} in the other"
+    return ""
+
+
+def copied(plant: Plant) -> dict[str, npt.NDArray[np.generic]]:
+    """Return a copy of every column."""
+    return {column.name: getattr(plant, column.name).copy() for column in fields(Plant)}
+
+
+def _by_site(change: Change) -> bool:
+    return change.fade is not None and change.fade.ndim == 2
+
+
+def _lines(lines: Sequence[CostLine], row: int) -> tuple[object, ...]:
+    return tuple(
+        (line.kind, line.item, float(line.quantity[row]), line.unit, line.note)
+        for line in lines
+        if line.quantity[row] > 0
+    )

@@ -1,0 +1,162 @@
+"""Cohorts and a weather year made by hand, for tests. Figures here are inputs only, never expected results."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date
+from functools import cache
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from aftersun.energy.calibration import SITE_COLUMNS
+from aftersun.inventory.dictionary import Column, columns
+from aftersun.model.cohort import Cohort
+from aftersun.model.ranges import Floats
+from aftersun.model.weather import HOURS_PER_YEAR, Station, WeatherYear
+
+Facts = Mapping[str, object]
+
+AS_OF = date(2026, 6, 1)  # the day that ages are counted to
+
+# An ordinary home: what a mapping given to sample_cohort leaves out.
+ORDINARY_SITE: Facts = {
+    "latitude": 40.0,
+    "longitude": 0.0,
+    "roof_kind": "pitched tile",
+    "storeys": 2,
+    "commissioned_on": pd.Timestamp("2014-05-01"),
+    "import_price": 0.30,
+    "export_price": 0.05,
+    "annual_demand_kwh": 4000.0,
+    "inverter_rating_kw": 4.0,
+}
+ORDINARY_ARRAY: Facts = {
+    "tilt_deg": 30.0,
+    "azimuth_deg": 180.0,
+    "dc_rating_kw": 4.0,
+    "module_count": 12,
+    "mounting": "flush roof",
+}
+
+
+def sample_cohort(*sites: Facts, weather: WeatherYear | None = None, as_of: date = AS_OF) -> Cohort:
+    """Return a cohort with an ordinary home for each mapping, changed by it; without any, of one home.
+
+    Parameters
+    ----------
+    sites
+        Columns of the dictionary's tables site and tariff; None = unknown. Under ``"arrays"`` a mapping may have
+        a list of mappings with columns of table array, each an ordinary array changed by it.
+    weather
+        Shared by all; else :func:`sample_weather`, the same object each time, so that its planes are computed once.
+    as_of
+        The day that ages are counted to.
+
+    Raises
+    ------
+    ValueError
+        If a mapping has a column that there is not.
+    """
+    homes = [{**ORDINARY_SITE, **_without_arrays(facts)} for facts in sites or ({},)]
+    planes = [
+        {**ORDINARY_ARRAY, **plane, "site": row}
+        for row, facts in enumerate(sites or ({},))
+        for plane in _arrays_of(facts)
+    ]
+    return build_cohort(homes, planes, _shared_weather() if weather is None else weather, as_of)
+
+
+def build_cohort(sites: Sequence[Facts], arrays: Sequence[Facts], weather: WeatherYear, as_of: date = AS_OF) -> Cohort:
+    """Return a cohort of which nothing is known but what the mappings say.
+
+    Each of ``arrays`` names its site by position under ``"site"``. Every hour has the same share of the demand.
+    """
+    names = {column.name: column for table in ("site", "tariff") for column in columns(table) if not column.personal}
+    extra = {"site_id": [str(f.get("site_id", f"S{row}")) for row, f in enumerate(sites)]}
+    known = _frame(names, sites, {**dict.fromkeys(SITE_COLUMNS, "Float64"), "load_shape": "int64"})
+    known = known.assign(**extra, load_shape=[int(str(facts.get("load_shape", 0))) for facts in sites])
+    of_array = {column.name: column for column in columns("array")}
+    table = _frame(of_array, arrays, {"site": "int64"})
+    table["array_id"] = [f"A{row}" for row in range(len(arrays))]
+    table = table.sort_values("site", kind="stable")
+    shapes = np.full((1, HOURS_PER_YEAR), 1.0 / HOURS_PER_YEAR)
+    return Cohort(known.set_index("site_id"), table.set_index("array_id"), weather, shapes, as_of)
+
+
+def unknown_frame(table: str, rows: int = 0) -> pd.DataFrame:
+    """Return a dictionary table in which everything is unknown."""
+    return _frame({column.name: column for column in columns(table) if not column.personal}, [{}] * rows, {})
+
+
+def _frame(names: Mapping[str, Column], rows: Sequence[Facts], others: Mapping[str, str]) -> pd.DataFrame:
+    strange = sorted({name for facts in rows for name in facts} - set(names) - set(others))
+    if strange:
+        raise ValueError(f"there is no column {', '.join(strange)}; there are {', '.join(names)}")
+    dtypes = {name: column.dtype for name, column in names.items()} | dict(others)
+    made: dict[str, Any] = {}
+    for name, dtype in dtypes.items():
+        unknown = 0 if dtype == "int64" else None  # the columns that belong to the frame are always known
+        values: Any = [facts.get(name, unknown) for facts in rows]
+        made[name] = pd.array(values, dtype=dtype)
+    return pd.DataFrame(made)
+
+
+def _without_arrays(facts: Facts) -> Facts:
+    return {name: value for name, value in facts.items() if name != "arrays"}
+
+
+def _arrays_of(facts: Facts) -> Sequence[Facts]:
+    arrays: Any = facts.get("arrays", ({},))
+    return tuple(arrays)
+
+
+@cache
+def _shared_weather() -> WeatherYear:
+    return sample_weather()
+
+
+def sample_weather(rain_mm: Floats | str | None = "showers") -> WeatherYear:
+    """Return a smooth synthetic year at 40 N: enough for tests of laws and signs, not of yields.
+
+    ``rain_mm`` has shape (H,), mm an hour; None = the station has no rain record; as it stands, one good shower a
+    month from October to May and a dry summer.
+    """
+    times = pd.date_range("2023-01-01 00:30", periods=HOURS_PER_YEAR, freq="h", tz="Etc/GMT")
+    day = np.arange(HOURS_PER_YEAR) // 24
+    hour = np.arange(HOURS_PER_YEAR) % 24 + 0.5
+    declination = np.radians(23.45 * np.sin(2 * np.pi * (284 + day + 1) / 365))
+    angle = np.radians(15 * (hour - 12))
+    latitude = np.radians(40.0)
+    cosine = np.sin(latitude) * np.sin(declination) + np.cos(latitude) * np.cos(declination) * np.cos(angle)
+    zenith = np.degrees(np.arccos(np.clip(cosine, -1, 1)))
+    azimuth = (
+        np.degrees(np.arctan2(np.sin(angle), np.cos(angle) * np.sin(latitude) - np.tan(declination) * np.cos(latitude)))
+        + 180
+    ) % 360
+    up = cosine > 0.02
+    dni = np.where(up, 700.0, 0.0)
+    dhi = np.where(up, 90.0, 0.0)
+    return WeatherYear(
+        station=Station("TEST", "synthetic", 40.0, 0.0, 100.0, 0.0, "synthetic year", "0" * 64, "synthetic"),
+        times=times,
+        ghi=dhi + dni * np.maximum(cosine, 0),
+        dni=dni,
+        dhi=dhi,
+        temp_air=12 + 10 * np.sin(2 * np.pi * (day - 100) / 365),
+        wind_speed=np.full(HOURS_PER_YEAR, 3.0),
+        rain_mm=_showers() if isinstance(rain_mm, str) else rain_mm,
+        albedo=np.full(HOURS_PER_YEAR, 0.2),
+        zenith=zenith,
+        azimuth=azimuth,
+        dni_extra=np.full(HOURS_PER_YEAR, 1367.0),
+        airmass=np.where(up, 1 / np.maximum(cosine, 0.05), np.nan),
+    )
+
+
+def _showers() -> Floats:
+    rain = np.zeros(HOURS_PER_YEAR)
+    rain[12 :: 24 * 30] = 12.0
+    rain[24 * 151 : 24 * 273] = 0.0  # June to September
+    return rain

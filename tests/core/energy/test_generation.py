@@ -1,0 +1,45 @@
+"""From light to AC: the inverter model, parts of a cohort, and the year's sum without the balance."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pvlib import inverter
+
+from aftersun.energy.balance import simulate
+from aftersun.energy.baseline import baseline
+from aftersun.energy.generation import ac_before_stops, annual_generation
+from aftersun.model.horizon import Horizon
+from aftersun.model.plant import Plant
+
+
+@pytest.fixture(scope="module")
+def plant(make_cohort: Any) -> Plant:
+    return baseline(make_cohort({}))
+
+
+@given(st.floats(0, 60), st.floats(0.1, 50), st.floats(0.5, 1))
+def test_the_inverter_is_that_of_pvlib(plant: Plant, dc: float, rating: float, efficiency: float) -> None:
+    part = plant.replace(inverter_rating_kw=np.array([rating]), inverter_efficiency=np.array([efficiency]))
+    expected = inverter.pvwatts(np.array([dc]), rating / efficiency, eta_inv_nom=efficiency)
+    found = ac_before_stops(np.array([[dc]], dtype=np.float32), part)
+    assert found[0] == pytest.approx(expected, rel=2e-6, abs=1e-6 * rating)
+
+
+def test_without_an_inverter_nothing_comes_out(make_cohort: Any) -> None:
+    cohort = make_cohort({})
+    assert annual_generation(cohort, baseline(cohort).replace(inverter_rating_kw=np.zeros(1)))[0] < 1e-4
+
+
+def test_the_years_sum_is_that_of_the_balance(make_cohort: Any) -> None:
+    rows = [{"site_id": f"S{n}", "arrays": [{"tilt_deg": 5.0 * (n % 7)}] * (n % 3)} for n in range(40)]
+    cohort = replace(make_cohort(*rows), horizons={"S7": Horizon((180.0,), (20.0,))})
+    plant = baseline(cohort)
+    np.testing.assert_allclose(
+        annual_generation(cohort, plant), simulate(cohort, plant).annual("generated"), rtol=1e-12
+    )
