@@ -88,6 +88,9 @@ def dc_by_site(site: npt.NDArray[np.intp], size: int, per_array: Float32s) -> Fl
     return total
 
 
+_FULL_LOAD = np.float32(10)  # times the rating; clipped since long
+
+
 def dc_limit_kw(plant: Plant) -> Floats:
     """Return the DC power at which the inverters reach their AC rating, kW (S,)."""
     return np.maximum(plant.inverter_rating_kw / plant.inverter_efficiency, _NO_INVERTER_KW)
@@ -100,6 +103,7 @@ def ac_before_stops(dc: Float32s, plant: Plant) -> Float32s:
     """
     limit = dc_limit_kw(plant)
     load = dc / _column(limit)
+    np.minimum(load, _FULL_LOAD, out=load)  # far beyond its range the polynomial would fall back to nothing
     output = load * np.float32(-0.0162)
     output += np.float32(0.9858)
     output *= load

@@ -47,8 +47,11 @@ def check_readings(cohort: Cohort, readings: pd.DataFrame) -> Checked:
     ``readings`` has the dictionary's columns of table reading, moments in the standard time of the cohort's station.
     Readings of other sites are left out.
     """
-    facts = Facts.of(cohort)
     frame = as_intervals(readings[readings["site_id"].isin(cohort.sites.index)])
+    if frame.empty:
+        frame = frame[list(INTERVAL_COLUMNS)]
+        return Checked(frame, frame.assign(reason=""), _no_findings())
+    facts = Facts.of(cohort)
     aside: list[pd.DataFrame] = []
     found: list[pd.DataFrame] = []
     for check in CHECKS:

@@ -36,7 +36,7 @@ from aftersun.scoring.spool import Spool
 
 Progress = Callable[[int, int], None]
 
-_PARALLEL_FROM_CHUNKS = 4  # below that, starting processes costs more than they save
+_PARALLEL_FROM_CHUNKS = 3  # below that, starting processes costs more than they save
 
 
 @dataclass(frozen=True)

@@ -309,23 +309,15 @@ def _items(once: pd.DataFrame, yearly: pd.DataFrame) -> pd.DataFrame:
 
 
 def _safety_rows(cohort: Cohort, loaded: Loaded, notes: Notes) -> pd.DataFrame:
-    parts = []
-    for note, mask in notes.entries:
-        ids = cohort.sites.index[mask]
-        parts.append(
-            pd.DataFrame(
-                {
-                    "site_id": ids,
-                    "retrofit": loaded.id,
-                    "note_id": note.id,
-                    "severity": note.severity,
-                    "text": note.text,
-                    "who": note.who,
-                    "tell_owner": note.tell_owner,
-                }
-            )
-        )
-    return pd.concat(parts, ignore_index=True)
+    which, site = np.nonzero([mask for _, mask in notes.entries])
+    told = pd.DataFrame(
+        [(note.id, note.severity, note.text, note.who, note.tell_owner) for note, _ in notes.entries],
+        columns=["note_id", "severity", "text", "who", "tell_owner"],
+    )
+    rows = told.take(which).reset_index(drop=True)
+    rows.insert(0, "site_id", cohort.sites.index.take(site))
+    rows.insert(1, "retrofit", loaded.id)
+    return rows
 
 
 def _site_energy(now: Today) -> pd.DataFrame:

@@ -13,6 +13,7 @@ import duckdb
 import pytest
 
 from aftersun.model.change import SEVERITIES
+from aftersun.scoring import cohorts
 
 PLUGIN = """
 import numpy as np
@@ -151,8 +152,10 @@ def ranking(folder: Path) -> list[tuple[object, ...]]:
         ).fetchall()
 
 
-def test_workers_change_nothing(aftersun, copy):
+def test_workers_change_nothing(aftersun, copy, monkeypatch):
     before = ranking(copy)
+    whole = cohorts.read_portfolio  # in small chunks, so that there is work for two processes
+    monkeypatch.setattr("aftersun.scoring.rank.read_portfolio", lambda *a, **k: whole(*a, **{**k, "chunk_sites": 60}))
     assert aftersun("rank", copy / "demo.duckdb", "--as-of", "2026-06-01", "--workers", 2).code == 0
     assert ranking(copy) == before
 
@@ -193,6 +196,55 @@ def test_bad_input_is_one_sentence_and_exit_code_2(aftersun, tmp_path, words, sa
     assert says in ran.err
     assert "Traceback" not in ran.err
     assert ran.out == ""
+
+
+def test_a_bad_file_among_several_says_what_is_loaded(aftersun, tmp_path):
+    inventory = tmp_path / "c.duckdb"
+    aftersun("inventory", "create", inventory)
+    (tmp_path / "customer.csv").write_text("customer_id\nK1\n")
+    (tmp_path / "site.csv").write_text("site_id\n")
+    ran = aftersun("inventory", "load", inventory, tmp_path / "site.csv", tmp_path / "customer.csv")
+    assert ran.code == 2
+    assert "1 added" in ran.out
+    assert "Loaded before this: customer.csv" in ran.err
+
+
+def test_a_shifted_row_is_rejected_and_not_taken_apart(aftersun, tmp_path):
+    inventory = tmp_path / "c.duckdb"
+    aftersun("inventory", "create", inventory)
+    (tmp_path / "customer.csv").write_text("customer_id,town,phone\nK1,Weg 7, Hinterhaus,\nK2,Ort,7\n")
+    ran = aftersun("inventory", "load", inventory, tmp_path / "customer.csv")
+    assert ran.code == 3
+    assert "1 added" in ran.out
+    assert "1 rejected" in ran.out
+
+
+@pytest.mark.parametrize(
+    "words", [["company", "new", "{}/no/c.toml"], ["demo", "{}/file/d"], ["inventory", "templates", "{}/file"]]
+)
+def test_a_place_that_cannot_be_written_is_one_sentence(aftersun, tmp_path, words):
+    (tmp_path / "file").write_text("")
+    ran = aftersun(*(word.format(tmp_path) for word in words))
+    assert ran.code == 2
+    assert "Traceback" not in ran.err
+
+
+def test_a_damaged_inventory_is_one_sentence(aftersun, copy):
+    path = copy / "demo.duckdb"
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 3])
+    ran = aftersun("calls", path)
+    assert ran.code == 2
+    assert "Traceback" not in ran.err
+
+
+def test_all_retrofits_off_is_one_sentence(aftersun, copy):
+    company = copy / "company.toml"
+    ids = [row["id"] for row in json.loads(aftersun("retrofits", "--json").out)["retrofits"]]
+    text = re.sub(r"(?m)^off = .*$", f"off = {json.dumps(ids)}", company.read_text())
+    company.write_text(text)
+    ran = aftersun("rank", copy / "demo.duckdb", "--as-of", "2026-06-01")
+    assert ran.code == 2
+    assert "no retrofit" in ran.err
 
 
 def test_an_inventory_in_use_ends_with_4(aftersun, copy):

@@ -23,12 +23,18 @@ def plant(make_cohort: Any) -> Plant:
     return baseline(make_cohort({}))
 
 
-@given(st.floats(0, 60), st.floats(0.1, 50), st.floats(0.5, 1))
-def test_the_inverter_is_that_of_pvlib(plant: Plant, dc: float, rating: float, efficiency: float) -> None:
+@given(st.just(0.0) | st.floats(1e-6, 10), st.floats(0.1, 50), st.floats(0.5, 1))
+def test_the_inverter_is_that_of_pvlib(plant: Plant, load: float, rating: float, efficiency: float) -> None:
+    dc = load * rating / efficiency
     part = plant.replace(inverter_rating_kw=np.array([rating]), inverter_efficiency=np.array([efficiency]))
     expected = inverter.pvwatts(np.array([dc]), rating / efficiency, eta_inv_nom=efficiency)
     found = ac_before_stops(np.array([[dc]], dtype=np.float32), part)
     assert found[0] == pytest.approx(expected, rel=2e-6, abs=1e-6 * rating)
+
+
+def test_an_inverter_far_too_small_runs_at_its_rating(plant: Plant) -> None:
+    part = plant.replace(inverter_rating_kw=np.array([0.1]))
+    assert ac_before_stops(np.array([[100.0]], dtype=np.float32), part)[0, 0] == pytest.approx(0.1)
 
 
 def test_without_an_inverter_nothing_comes_out(make_cohort: Any) -> None:

@@ -40,9 +40,15 @@ def test_byte_order_mark_is_no_part_of_the_first_name(write: Write) -> None:
 
 def test_rows_of_wrong_shape_keep_all_their_cells(write: Write) -> None:
     raw = read_file(write("a.csv", "a,b\n1\n1,2,3,4\n1,2,,\n1,2\n"), "a")
-    assert raw.widths.tolist() == [1, 4, 2, 2]
-    assert raw.fits.tolist() == [False, False, True, True]
-    assert raw.surplus == {1: ("3", "4")}
+    assert raw.widths.tolist() == [1, 4, 4, 2]
+    assert raw.fits.tolist() == [False, False, False, True]
+    assert raw.surplus == {1: ("3", "4"), 2: ("", "")}
+
+
+def test_empty_cells_at_the_end_fit_only_where_the_header_has_them_too(write: Write) -> None:
+    # an unquoted separator within a cell moves the rest of its row into them
+    raw = read_file(write("a.csv", "a,b,,\n1,2,,\n1,2,3,\n1,2,,,\n"), "a")
+    assert raw.fits.tolist() == [True, False, False]
 
 
 def test_blank_after_the_separator_does_not_hide_a_quotation_mark(write: Write) -> None:
