@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
+from pathlib import Path
 from typing import Any
 
 import duckdb
 import pandas as pd
 
 from aftersun.inventory.dictionary import quoted
-from aftersun.inventory.layout import DTYPES, NEWEST_FIRST, RUN, RUN_TABLES, Layout
+from aftersun.inventory.layout import DTYPES, NEWEST_FIRST, RUN, RUN_TABLES
 from aftersun.inventory.sql import registered, typed_frame
 from aftersun.inventory.store import Inventory
+
+Rows = pd.DataFrame | Sequence[Path]
 
 
 @dataclass(frozen=True)
@@ -38,14 +41,13 @@ class RunRecord:
     failures: Sequence[Mapping[str, Any]] = ()
 
 
-def write_run(
-    inventory: Inventory, run: RunRecord, frames: Mapping[str, pd.DataFrame] | Iterable[tuple[str, pd.DataFrame]]
-) -> None:
+def write_run(inventory: Inventory, run: RunRecord, tables: Mapping[str, Rows]) -> None:
     """Store a run with its result tables in one transaction: all of it, or after any error nothing.
 
-    ``frames`` are named as in ``layout.RUN_TABLES`` and have columns given there; run_id may be left out. Given as
-    pairs, a table may come in several parts, and only one part is in memory. A table that is left out gets no rows, a
-    column that is left out no values. Measures that do not exist (NA, NaN or infinite) are stored as NULL.
+    ``tables`` are named as in ``layout.RUN_TABLES`` and have columns given there; run_id may be left out. Each is a
+    frame, or a list of Parquet files whose rows follow one another: these are never in memory as a whole. A table that
+    is left out gets no rows, a column that is left out no values. Measures that do not exist (NA, NaN or infinite) are
+    stored as NULL.
 
     Raises
     ------
@@ -57,14 +59,27 @@ def write_run(
     with inventory.transaction() as connection:
         marks = ", ".join("?" * len(values))
         connection.execute(f"INSERT INTO run ({', '.join(RUN.columns)}) VALUES ({marks})", values)
-        for table, frame in frames.items() if isinstance(frames, Mapping) else frames:
-            _check_frame(run.run_id, table, frame)
-            _insert(connection, table, RUN_TABLES[table], run.run_id, frame)
+        for table, rows in tables.items():
+            if table not in RUN_TABLES:
+                raise ValueError(f"there is no result table {table!r}; there are {', '.join(RUN_TABLES)}")
+            if isinstance(rows, pd.DataFrame):
+                _check(run.run_id, table, rows)
+                with registered(connection, result_rows=rows):
+                    _insert(connection, table, run.run_id, list(rows.columns))
+            elif rows:
+                _insert_files(connection, table, run.run_id, rows)
 
 
-def _check_frame(run_id: str, table: str, frame: pd.DataFrame) -> None:
-    if table not in RUN_TABLES:
-        raise ValueError(f"there is no result table {table!r}; there are {', '.join(RUN_TABLES)}")
+def _insert_files(connection: duckdb.DuckDBPyConnection, table: str, run_id: str, paths: Sequence[Path]) -> None:
+    """Insert all files by one statement, which writes as it reads; file by file it would keep them all in memory."""
+    files = connection.read_parquet([str(path) for path in paths], union_by_name=True)
+    _check(run_id, table, files.limit(1).df())
+    files.create_view("result_rows")
+    _insert(connection, table, run_id, files.columns)
+    connection.execute("DROP VIEW result_rows")
+
+
+def _check(run_id: str, table: str, frame: pd.DataFrame) -> None:
     layout = RUN_TABLES[table]
     unknown = set(frame.columns) - set(layout.columns)
     missing = {*layout.key, *layout.required} - {"run_id", *frame.columns} if len(frame) else set()
@@ -84,23 +99,19 @@ def _stored(name: str, value: Any) -> Any:
     return value
 
 
-def _insert(
-    connection: duckdb.DuckDBPyConnection, table: str, layout: Layout, run_id: str, frame: pd.DataFrame
-) -> None:
-    columns = {name: kind for name, kind in layout.columns.items() if name in frame and name != "run_id"}
-    if frame.empty:
+def _insert(connection: duckdb.DuckDBPyConnection, table: str, run_id: str, columns: Sequence[str]) -> None:
+    """Insert what is readable as ``result_rows``."""
+    kinds = {name: kind for name, kind in RUN_TABLES[table].columns.items() if name in columns and name != "run_id"}
+    if not kinds:
         return
     values = ", ".join(
         f"CASE WHEN isfinite({quoted(name)}::DOUBLE) THEN {quoted(name)}::DOUBLE END"
         if kind == "DOUBLE"
         else f"{quoted(name)}::{kind}"
-        for name, kind in columns.items()
+        for name, kind in kinds.items()
     )
-    names = ", ".join(map(quoted, columns))
-    with registered(connection, result_frame=frame):
-        connection.execute(
-            f"INSERT INTO {quoted(table)} (run_id, {names}) SELECT ?, {values} FROM result_frame", [run_id]
-        )
+    names = ", ".join(map(quoted, kinds))
+    connection.execute(f"INSERT INTO {quoted(table)} (run_id, {names}) SELECT ?, {values} FROM result_rows", [run_id])
 
 
 def latest_run(inventory: Inventory) -> RunRecord | None:

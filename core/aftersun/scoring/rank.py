@@ -11,8 +11,6 @@ from importlib.metadata import version
 from multiprocessing import get_context
 from pathlib import Path
 
-import pandas as pd
-
 from aftersun.host.registry import Failure, Registry, find_plugins
 from aftersun.inventory import runs
 from aftersun.inventory.store import Inventory
@@ -81,21 +79,18 @@ def rank(inventory_file: Path, settings: Settings, progress: Progress = lambda _
             progress(done, portfolio.sites)
         record = _record(started, settings, company, registry, portfolio, [*registry.failures, *spool.failures])
         with Inventory.open(inventory_file) as inventory:
-            runs.write_run(inventory, record, _frames(spool, portfolio, registry, company))
+            runs.write_run(inventory, record, _tables(spool, portfolio, registry, company))
     return record
 
 
-def _frames(
-    spool: Spool, portfolio: Portfolio, registry: Registry, company: Company
-) -> Iterator[tuple[str, pd.DataFrame]]:
-    """Yield all that is stored of a run, table by table, chunk by chunk."""
+def _tables(spool: Spool, portfolio: Portfolio, registry: Registry, company: Company) -> dict[str, runs.Rows]:
+    """Return all that is stored of a run by table: what is large as files, one a chunk."""
     broken = {failure.plugin for failure in spool.failures}
-    yield from catalogue(registry, company).items()
-    yield "call", call_list(spool.candidates(broken), portfolio.owners, portfolio.customers, portfolio.left_out)
     places = portfolio.places.rename(columns={"weather_id": "station_id", "basis": "weather_basis"})
     places = places.drop(columns=["cell_latitude", "cell_longitude"])
-    for table, frame in spool.frames(broken):
-        yield table, frame.join(places, on="site_id") if table == "site_energy" else frame
+    calls = call_list(spool.candidates(broken), portfolio.owners, portfolio.customers, portfolio.left_out)
+    energy = spool.whole("site_energy").join(places, on="site_id")
+    return {**catalogue(registry, company), **spool.tables(broken), "site_energy": energy, "call": calls}
 
 
 def _record(

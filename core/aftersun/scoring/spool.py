@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -35,23 +35,31 @@ class Spool:
         """Keep the result of the next chunk."""
         self.failures.update(dict.fromkeys(result.failures))
         for table, frame in result.frames.items():
-            frame.to_parquet(self._path(len(self._chunks), table))
+            frame.to_parquet(self._path(len(self._chunks), table), index=False)
         self._chunks.append(list(result.frames))
 
-    def frames(self, broken: Collection[str]) -> Iterator[tuple[str, pd.DataFrame]]:
-        """Yield table and frame, one chunk at a time, rankings with the rank within each site.
+    def tables(self, broken: Collection[str]) -> dict[str, list[Path]]:
+        """Return the files of each table, one a chunk, rankings with the rank within each site.
 
         A retrofit in ``broken`` failed in some chunk and so in the run: none of its results count. Its safety notes
         are kept.
         """
+        found: dict[str, list[Path]] = {}
         for chunk, tables in enumerate(self._chunks):
             for table in tables:
-                frame = pd.read_parquet(self._path(chunk, table))
+                path = self._path(chunk, table)
                 if table == "ranking":
-                    frame = ranked(_without(frame, broken))
-                elif "retrofit" in frame and table != "safety_note":
-                    frame = frame[~frame["retrofit"].isin(broken)]
-                yield table, frame.reset_index(drop=True)
+                    ranked(_without(pd.read_parquet(path), broken)).to_parquet(path, index=False)
+                elif broken and table in ("cost_item", "cash_flow"):
+                    frame = pd.read_parquet(path)
+                    frame[~frame["retrofit"].isin(broken)].to_parquet(path, index=False)
+                found.setdefault(table, []).append(path)
+        return found
+
+    def whole(self, table: str) -> pd.DataFrame:
+        """Return a table of all chunks; for small ones."""
+        paths = [self._path(chunk, table) for chunk, tables in enumerate(self._chunks) if table in tables]
+        return pd.concat([pd.read_parquet(path) for path in paths], ignore_index=True)
 
     def candidates(self, broken: Collection[str]) -> pd.DataFrame:
         """Return what is worth something anywhere: site_id, retrofit, npv, status, reason."""

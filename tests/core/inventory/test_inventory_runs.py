@@ -135,6 +135,35 @@ def test_failure_midway_stores_nothing(inventory: Inventory, contents: Contents)
         pd.testing.assert_frame_equal(frame, after[name], obj=name)
 
 
+def test_files_are_stored_like_frames_in_their_order(inventory: Inventory, tmp_path: Path) -> None:
+    frames = _frames()
+    notes = pd.DataFrame(
+        {"site_id": "S2", "retrofit": "bird_mesh", "note_id": list("zya"), "severity": "warning", "text": "look up"}
+    )
+    files: dict[str, list[Path]] = {"cash_flow": [], "ranking": [], "safety_note": [], "cost_item": []}
+    parts = {**frames, "safety_note": notes}
+    for table, paths in files.items():
+        for row in range(len(parts[table])):
+            paths.append(tmp_path / f"{table}-{row}.parquet")
+            # what is unknown in a whole file is a column of nothing, or no column at all
+            parts[table].iloc[[row]].dropna(axis=1, how="all").to_parquet(paths[-1], index=False)
+    write_run(inventory, RUN, {**files, "site_loss": []})
+    write_run(inventory, replace(RUN, run_id="r2"), {**frames, "safety_note": notes})
+    for table in files:
+        found, expected = (read_run_table(inventory, table, run).drop(columns="run_id") for run in ("r1", "r2"))
+        pd.testing.assert_frame_equal(found, expected)
+    assert list(read_run_table(inventory, "safety_note", "r1")["note_id"]) == list("zya")
+
+
+def test_files_that_lack_a_column_or_hold_a_strange_one_are_refused(inventory: Inventory, tmp_path: Path) -> None:
+    path = tmp_path / "ranking.parquet"
+    for wrong in (_ranking(1.0).assign(colour="red"), _ranking(1.0).drop(columns="status")):
+        wrong.to_parquet(path, index=False)
+        with pytest.raises(ValueError, match="columns"):
+            write_run(inventory, RUN, {"ranking": [path]})
+    assert latest_run(inventory) is None
+
+
 @pytest.mark.parametrize(
     ("frames", "match"),
     [
