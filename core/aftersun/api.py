@@ -11,13 +11,18 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import lru_cache
 from importlib.resources import files
+from typing import TypeVar
+
+import numpy as np
+import numpy.typing as npt
 
 from aftersun.energy.balance import simulate as _simulate
 from aftersun.energy.baseline import baseline as _baseline
 from aftersun.energy.generation import annual_generation as _annual_generation
+from aftersun.energy.generation import hourly_generation as _hourly_generation
 from aftersun.energy.soiling import annual_soiling_loss as _annual_soiling_loss
 from aftersun.host.specs import hookimpl
 from aftersun.model.change import (
@@ -49,6 +54,7 @@ from aftersun.model.plant import Plant
 from aftersun.model.ranges import Assumed, Bools, Claim, Fact, Floats, Range
 from aftersun.model.retrofit import Output, Retrofit
 from aftersun.model.weather import Station, WeatherYear
+from aftersun.money.tariffs import yearly_bill as _yearly_bill
 
 __all__ = [
     "ACCESS",
@@ -88,7 +94,9 @@ __all__ = [
     "annual_generation",
     "annual_soiling_loss",
     "baseline",
+    "electricity_bill",
     "hookimpl",
+    "hourly_generation",
     "read_claims",
     "read_facts",
     "read_notes",
@@ -115,7 +123,20 @@ def simulate(cohort: Cohort, plant: Plant) -> Energy:
 
 def annual_generation(cohort: Cohort, plant: Plant) -> Floats:
     """Return what each site generates, kWh a year, shape (S,); less work than :func:`simulate`."""
-    return _annual_generation(cohort.whole, plant)
+    return _remembered(cohort, plant, "a year's generation", _annual_generation)
+
+
+def hourly_generation(cohort: Cohort, plant: Plant) -> npt.NDArray[np.float32]:
+    """Return what each site generates in each hour of the weather year, kWh, shape (S, H)."""
+    return _remembered(cohort, plant, "hourly generation", _hourly_generation, kept=1)
+
+
+def electricity_bill(cohort: Cohort, plant: Plant) -> Floats:
+    """Return what the owner pays for electricity in a year less what export and support earn, shape (S,).
+
+    In the currency of the tariffs; lower is better. It takes a whole simulation.
+    """
+    return _remembered(cohort, plant, "bill", _electricity)
 
 
 def annual_soiling_loss(cohort: Cohort, plant: Plant | None = None) -> Floats:
@@ -124,6 +145,29 @@ def annual_soiling_loss(cohort: Cohort, plant: Plant | None = None) -> Floats:
     Without ``plant`` it is today's plant of the cohort.
     """
     return _annual_soiling_loss(cohort.whole, baseline(cohort) if plant is None else plant)
+
+
+def _electricity(cohort: Cohort, plant: Plant) -> Floats:
+    return _yearly_bill(_simulate(cohort, plant), cohort.sites, cohort.weather.times).electricity
+
+
+_Result = TypeVar("_Result", bound=npt.NDArray[np.generic])
+
+
+def _remembered(
+    cohort: Cohort, plant: Plant, what: str, compute: Callable[[Cohort, Plant], _Result], kept: int = 64
+) -> _Result:
+    """Compute a yearly result once for plants of the same content: retrofits are asked again and again for ranges."""
+    whole = cohort.whole
+    known: dict[bytes, _Result] = whole.memo.setdefault(what, {})
+    key = plant.digest()
+    if key not in known:
+        while len(known) >= kept:
+            del known[next(iter(known))]
+        result = compute(whole, plant)
+        result.flags.writeable = False  # shared by all who ask
+        known[key] = result
+    return known[key]
 
 
 def read_ranges(package: str, file: str) -> dict[str, Range]:

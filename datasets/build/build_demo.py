@@ -41,9 +41,14 @@ def day_in(rng: random.Random, first: date, last: date) -> date:
     return first + timedelta(days=rng.randrange((last - first).days + 1))
 
 
+# Columns of a later day: a draw for each would change all that is drawn after it.
+ADDED_LATER = ("open_outline_m", "on_register", "register_agreement_on")
+
+
 def forget(rng: random.Random, row: Row, known: Iterable[str] = ()) -> Row:
     """Empty some cells: what nobody has written down."""
-    lost = {name for name in row if rng.random() < UNKNOWN_SHARE.get(name, 0)} - set(known)
+    drawn = [name for name in row if name not in ADDED_LATER]
+    lost = {name for name in drawn if rng.random() < UNKNOWN_SHARE.get(name, 0)} - set(known)
     return {name: "" if name in lost else value for name, value in row.items()}
 
 
@@ -101,6 +106,7 @@ def arrays_of(rng: random.Random, site_id: str, plan: Row, cell: str) -> list[Ro
             "strings": max(1, round(high * wide / rng.randrange(10, 18))),
             "temp_coefficient_pct_per_k": coefficient,
             "ground_cover_ratio": plan.get("gcr", round(rng.uniform(0.4, 0.75), 2)) if framed else "",
+            "open_outline_m": "",  # nobody has traced any
             "shading_pct": pick(rng, {0: 0.5, 2: 0.2, 5: 0.15, 10: 0.1, 20: 0.05}),
         }
         for number in range(count)
@@ -169,6 +175,20 @@ def building_facts(rng: random.Random, facts: Row, mounting: str, business: bool
     facts.setdefault("module_gap_mm", rng.choice((60, 80, 100, 120, 150)) if mounting == "flush roof" else "")
 
 
+def surveyed_facts(site: Row) -> Row:
+    """Draw what only a survey tells; from the site's number alone, so that nothing else is drawn differently."""
+    rng = random.Random(f"survey of {site['site_id']}")
+    flat = str(site["roof_kind"]).startswith("flat")
+    seen = flat and rng.random() < 0.6
+    terrain = "city" if site["surroundings"] == "urban" else rng.choice(("suburban or forest", "open country"))
+    return {
+        "hot_connector": rng.choice((False, False, "")) if rng.random() < 0.97 else True,
+        "wind_m_s": rng.choice((22, 24, 25)) if seen else "",
+        "terrain": terrain if seen else "",
+        "roof_reserve_kg_m2": rng.choice((0, 25, 60, 90, 120)) if seen else "",
+    }
+
+
 def condition_facts(rng: random.Random, facts: Row, year: int) -> None:
     """Draw plugs, wear and the years left, unless the story says."""
     started = facts.setdefault("commissioned_on", day_in(rng, date(year, 1, 15), date(year, 12, 15)))
@@ -202,7 +222,16 @@ def customer(rng: random.Random, number: int, business: bool, town: str, allowed
         "contact_allowed": allowed,
         "contact_basis": rng.choice(bases[allowed]),
         "last_contact_on": day_in(rng, max(day, date(2021, 1, 1)), date(2026, 5, 20)),
+        **register_facts(number),
     }
+
+
+def register_facts(number: int) -> Row:
+    """Draw what a look into the register would show; from the customer's number alone, as in a survey."""
+    rng = random.Random(f"register of {number}")
+    listed = pick(rng, {False: 0.7, "": 0.24, True: 0.06})
+    agreed = listed is True and rng.random() < 0.4
+    return {"on_register": listed, "register_agreement_on": day_in(rng, date(2024, 1, 1), AS_OF) if agreed else ""}
 
 
 def permission(rng: random.Random, story: Story, turn: int) -> bool | str:
@@ -259,7 +288,7 @@ def build() -> dict[str, list[Row]]:
             grid_facts(rng, site, year, sum(row["dc_rating_kw"] for row in mine), business)
             building_facts(rng, site, plan["mounting"], business)
             condition_facts(rng, site, year)
-            sites.append(forget(rng, site, story.site))
+            sites.append({**surveyed_facts(site), **forget(rng, site, story.site)})
             kept = ("module_count", "strings", "mounting") if story.built_for else ()
             arrays.extend(forget(rng, row, kept) for row in mine)
     tariffs = [dict(zip(TARIFF_COLUMNS, row, strict=True)) for row in TARIFFS]

@@ -38,6 +38,13 @@ SETTINGS = {
 }
 
 
+# What its two crews have in a month, in place of the template's examples.
+MONTH = {
+    "# electrician = 120": "electrician = 90\nhelper = 110\nplumber = 12\nroofer = 5",
+    "# scaffold = 8": "scaffold = 4\ntower = 6",
+}
+
+
 def invented_price(key: str, mode: float) -> str:
     """Return a price near ``mode``, rounded to two figures as people round prices."""
     price = mode * random.Random(key).uniform(0.9, 1.15)
@@ -61,6 +68,8 @@ def demo_company() -> str:
         text,
         flags=re.MULTILINE,
     )
+    for example, own in MONTH.items():
+        filled = filled.replace(example, own)
     return HEADER + filled + OVERRIDES
 
 

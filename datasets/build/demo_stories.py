@@ -68,13 +68,14 @@ STORIES = (
     Story("ordinary homes", 94),
     # S0095-S0102
     Story("ordinary businesses", 8, plan={"business": (True,), "kw": (20, 31, 45, 60, 26, 38, 22, 52)}),
-    # S0103-S0120: birds are seen. Large roofs with low eaves should carry a mesh; small ones, three storeys
+    # S0103-S0120: birds are seen. Large roofs of low pitch and low eaves should carry a mesh; small ones, three storeys
     # or a short remaining life should not.
     Story(
         "birds under the modules", 18, "bird_mesh",
         plan={
             "kw": (12, 5, 24, 9, 30, 7),
             "year": (2011, 2014, 2016, 2018, 2013, 2009),
+            "tilt": (10, 25, 10, 12, 10, 35),
             "mounting": ("flush roof",),
             "business": (False, False, True, False, True, False),
         },

@@ -1,9 +1,22 @@
 """Connector replacement: every DC plug pair is renewed, both halves, with one family of one maker.
 
-The current sees a tiny resistance less. The reason to do it is risk: bad contacts open a string or start a
-fire. A fleet's fault rate is spread over sites by what is known of their plugs, so that a site of which
-nothing is known has the fleet's rate, and by age (most faults in the first year and in late years). New plugs
-have a first year too, which is why replacing sound plugs on a young system avoids nothing.
+Model
+-----
+The current sees a tiny resistance less, ``I^2 R`` in N + 1 pairs a string, and a string that is open comes back with a
+chance. The reason to do it is risk: bad contacts open a string or start a fire. A fleet's fault rate is spread over
+sites by what is known of their plugs (mixed makes, ends made on site, a hot plug), so that a fleet of which nothing is
+known has the fleet's rate, and by age (most faults in the first year and in late years). New plugs have a first year
+too, which is why replacing sound plugs on a young system avoids nothing. Avoided fires are an expected loss that
+stands apart from the energy; where the modules are the roof skin, more of them reach the building.
+
+It may rank as a safety matter though it costs more than it earns: where a hot plug, an open string or plugs of
+different makes are known, the owner is told whatever is bought.
+
+Known limits
+------------
+Fires count as damage to buildings. Injury by fire, arc or shock is not valued: no money stands for a life, and the
+safety notes say what matters. What a string loses between a later fault and its repair is left out. How much likelier
+a fault is at mixed, field-made or hot plugs is assumed: no rate is published.
 """
 
 from __future__ import annotations
@@ -14,18 +27,41 @@ import numpy.typing as npt
 from aftersun import api
 from aftersun_retrofits import _common as common
 
+DANGERS = ("hot_connector", "open_string", "mixed_connectors")  # where known, the owner is told; worst first
+
+
+def contact_power_w(imp_a: npt.ArrayLike, contact_mohm: npt.ArrayLike) -> api.Floats:
+    """Return the heat of one contact of ``contact_mohm`` at the current ``imp_a``, ``I^2 R``, in W."""
+    power: api.Floats = np.square(np.asarray(imp_a, dtype=np.float64)) * np.asarray(contact_mohm) / 1000.0
+    return power
+
 
 def contact_loss(
     modules: npt.ArrayLike, contact_mohm: npt.ArrayLike, imp_a: npt.ArrayLike, vmp_v: npt.ArrayLike
 ) -> api.Floats:
     """Return the share of a string's power lost in its plugs at full sun, ``(N + 1) Imp R / (N Vmp)``.
 
-    ``modules`` in the string, ``contact_mohm`` of one mated pair, ``imp_a`` and ``vmp_v`` of one module. Over
-    a year it is somewhat less, since it falls with the current.
+    ``modules`` N in the string, ``contact_mohm`` of one mated pair, ``imp_a`` and ``vmp_v`` of one module: N + 1 pairs,
+    N - 1 between modules and two at the ends. Over a year it is less, since it falls with the current.
     """
     count = np.asarray(modules, dtype=np.float64)
-    share: api.Floats = (count + 1.0) / count * np.multiply(imp_a, contact_mohm) / 1000.0 / np.asarray(vmp_v)
+    power = np.multiply(imp_a, vmp_v)
+    share: api.Floats = (count + 1.0) / count * contact_power_w(imp_a, contact_mohm) / power
     return share
+
+
+def fault_factor(
+    poor_chance: npt.ArrayLike, hot_chance: npt.ArrayLike, poor_factor: float, hot_factor: float
+) -> api.Floats:
+    """Return the expected faults at a site's plugs for each one at sound plugs.
+
+    ``poor_chance`` that pairs are mixed or made on site, ``hot_chance`` that one is hot or melted; linear in both, so
+    that a fleet's mean is the factor at its shares.
+    """
+    factor: api.Floats = (
+        1.0 + (poor_factor - 1.0) * np.asarray(poor_chance) + (hot_factor - 1.0) * np.asarray(hot_chance)
+    )
+    return factor
 
 
 def mean_age_factor(
@@ -47,13 +83,16 @@ class ConnectorReplacement:
     """New plug connectors on all strings, with the tests that follow."""
 
     assumptions = api.read_ranges(common.DATA, "assumptions/connector_replacement.csv")
-    facts = api.read_facts(common.DATA, "facts.csv", ("open_string", "mixed_connectors", "field_made_connectors"))
+    facts = api.read_facts(
+        common.DATA, "facts.csv", ("open_string", "mixed_connectors", "field_made_connectors", "hot_connector")
+    )
     claims = api.read_claims(common.DATA, "claims.csv", "connector_replacement")
     notes = api.read_notes(
         common.DATA,
         "safety_notes.csv",
         (
             *common.VISIT_NOTES,
+            "known_hot_connector",
             "known_open_string",
             "known_mixed_connectors",
             "dc_safe_order",
@@ -69,7 +108,7 @@ class ConnectorReplacement:
         id="connector_replacement",
         title="Connector replacement",
         summary="Renews every DC plug pair with one family and tests the strings: for safety, not for energy",
-        version="1.0",
+        version="1.1",
         life=assumptions["life_years"],
         reads=(
             "roof_kind",
@@ -78,6 +117,7 @@ class ConnectorReplacement:
             "open_string",
             "mixed_connectors",
             "field_made_connectors",
+            "hot_connector",
             "connectors_renewed_on",
             "mounting",
             "strings",
@@ -97,14 +137,19 @@ class ConnectorReplacement:
     )
 
     def screen(self, cohort: api.Cohort) -> api.Screening:
-        """Reject where the plugs are young; ask where reaching or matching them is not plain."""
+        """Reject where the plugs are young and sound; ask where reaching or matching them is not plain."""
         sites, arrays = cohort.sites, cohort.arrays
         life = self.assumptions["life_years"].mode
         renewed = cohort.years_since(sites["connectors_renewed_on"]) < life
+        danger = _known_danger(cohort)
         in_roof = common.at_any_array(cohort, common.equals(arrays, "mounting", common.IN_ROOF))
         return (
             api.Screening.of(cohort)
-            .reject(renewed, f"the plugs were renewed less than {life:.0f} years ago")
+            .reject(renewed & ~danger, f"the plugs were renewed less than {life:.0f} years ago")
+            .survey(
+                common.equals(sites, "hot_connector", True), "a hot or melted plug was seen: isolate, then find out why"
+            )
+            .survey(renewed & danger, "the plugs are said to be renewed, yet a danger is known: see which are old")
             .survey(
                 common.equals(sites, "inverter_topology", "module level"),
                 "each module's electronics have plugs of their own maker; see which",
@@ -121,10 +166,10 @@ class ConnectorReplacement:
         modules = common.module_count(cohort, assume["module_rating_kw"])
         strings = np.minimum(_strings(cohort, assume), modules)
         pairs = modules + strings
-        hidden = ~common.equals(cohort.arrays, "mounting", common.GROUND_FRAME)
-        lifting_h = cohort.sum_by_site(np.where(hidden, modules, 0.0)) * assume["lift_min_per_module"] / 60.0
+        hidden = np.where(_on_ground(cohort), 0.0, modules)
+        lifting_h = cohort.sum_by_site(hidden) * assume["lift_min_per_module"] / 60.0
         fewer = self._faults_avoided(cohort, assume)
-        fires = assume["fires_per_year"] * assume["connector_share_of_fires"] * assume["building_share_of_fires"]
+        fires = assume["fires_per_year"] * assume["connector_share_of_fires"] * _building_share(cohort, modules, assume)
         return api.Change(
             plant=plant.replace(
                 connection_loss=np.maximum(plant.connection_loss - _contact_gain(modules / strings, assume), 0.0),
@@ -136,7 +181,7 @@ class ConnectorReplacement:
                     "connector_pair",
                     cohort.sum_by_site(pairs),
                     "pair",
-                    "both halves, one family",
+                    "always both halves of a pair, one family of one maker",
                 ),
                 api.CostLine(api.LABOUR, "electrician", cohort.sum_by_site(pairs) * assume["pair_min"] / 60.0, "h"),
                 api.CostLine(api.LABOUR, "helper", lifting_h, "h", "modules that hide their plugs"),
@@ -159,28 +204,56 @@ class ConnectorReplacement:
             self.notes,
             {
                 "module_electronics": perhaps,
-                "known_open_string": common.equals(cohort.sites, "open_string", True),
-                "known_mixed_connectors": common.equals(cohort.sites, "mixed_connectors", True),
+                **{f"known_{name}": common.equals(cohort.sites, name, True) for name in DANGERS},
             },
         )
 
     def _faults_avoided(self, cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
         """Return faults avoided for each fault that an average system has over its life, shape (S,)."""
-        mixed, field_made = self.facts["mixed_connectors"], self.facts["field_made_connectors"]
-        more = assume["poor_pairs_factor"] - 1.0
+        mixed, field_made, hot = (
+            self.facts[name] for name in ("mixed_connectors", "field_made_connectors", "hot_connector")
+        )
+        factors = (assume["poor_pairs_factor"], assume["hot_plug_factor"])
         poor = _either(assume.chance(cohort.sites, mixed), assume.chance(cohort.sites, field_made))
-        fleet = 1.0 + more * _either(mixed.prior.mode, field_made.prior.mode)
+        now = fault_factor(poor, assume.chance(cohort.sites, hot), *factors)
+        fleet = fault_factor(_either(mixed.prior.mode, field_made.prior.mode), hot.prior.mode, *factors)
         life = max(assume["life_years"], 1.0)
         by_age = (assume["first_year_factor"], assume["late_factor"], assume["late_from_years"])
-        kept = (1.0 + more * poor) * mean_age_factor(_age_years(cohort, assume), life, *by_age)
+        kept = now * mean_age_factor(_age_years(cohort, assume), life, *by_age)
         renewed = mean_age_factor(0.0, life, *by_age)
         return np.maximum(kept - renewed, 0.0) / (fleet * renewed)
+
+
+def _known_danger(cohort: api.Cohort) -> api.Bools:
+    """Tell per site (S,) whether something is known of its plugs that the owner is told whatever is bought."""
+    found = np.zeros(len(cohort), dtype=bool)
+    for name in DANGERS:
+        found |= common.equals(cohort.sites, name, True)
+    return found
 
 
 def _either(chance: npt.ArrayLike, other: npt.ArrayLike) -> api.Floats:
     """Return the chance that at least one of two independent facts is true."""
     either: api.Floats = 1.0 - np.subtract(1.0, chance) * np.subtract(1.0, other)
     return either
+
+
+def _on_ground(cohort: api.Cohort) -> api.Bools:
+    """Tell per array (A,) whether it stands on the ground, where plugs are reached from behind."""
+    ground = common.of_site(cohort, common.equals(cohort.sites, "roof_kind", common.GROUND))
+    stands = ground & common.unknown(cohort.arrays, "mounting")
+    return common.equals(cohort.arrays, "mounting", common.GROUND_FRAME) | stands
+
+
+def _building_share(cohort: api.Cohort, modules: api.Floats, assume: api.Assumed) -> api.Floats:
+    """Return the share of connector fires that damage the building, over all modules of a site, shape (S,)."""
+    in_roof = common.equals(cohort.arrays, "mounting", common.IN_ROOF)
+    share = np.select(
+        [in_roof, _on_ground(cohort)],
+        [assume["building_share_in_roof"], assume["building_share_on_ground"]],
+        default=assume["building_share_of_fires"],
+    )
+    return cohort.sum_by_site(share * modules) / np.maximum(cohort.sum_by_site(modules), 1.0)
 
 
 def _strings(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
@@ -191,10 +264,11 @@ def _strings(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
 
 
 def _contact_gain(modules_per_string: api.Floats, assume: api.Assumed) -> api.Floats:
-    """Return the share of output that new contacts lose less than aged ones, per array (A,)."""
+    """Return the share of a year's output that new contacts lose less than aged ones, per array (A,)."""
     electric = (assume["module_imp_a"], assume["module_vmp_v"])
     aged = contact_loss(modules_per_string, assume["aged_contact_mohm"], *electric)
-    return np.maximum(aged - contact_loss(modules_per_string, assume["new_contact_mohm"], *electric), 0.0)
+    new = contact_loss(modules_per_string, assume["new_contact_mohm"], *electric)
+    return np.maximum(aged - new, 0.0) * assume["current_weight"]
 
 
 def _age_years(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
@@ -205,11 +279,14 @@ def _age_years(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
 
 
 def _remarks(cohort: api.Cohort) -> npt.NDArray[np.object_]:
-    urgent = common.equals(cohort.sites, "open_string", True) | common.equals(cohort.sites, "mixed_connectors", True)
-    return np.where(
-        urgent,
-        "A safety matter: the owner is told whether or not anything is bought",
-        "For safety: the energy gain is next to nothing",
+    hot = common.equals(cohort.sites, "hot_connector", True)
+    return np.select(
+        [hot, _known_danger(cohort)],
+        [
+            "A safety matter: a hot or melted plug is isolated now, by a licensed electrician, whatever is bought",
+            "A safety matter: the owner is told whether or not anything is bought",
+        ],
+        default="For safety: the energy gain is next to nothing",
     ).astype(object)
 
 

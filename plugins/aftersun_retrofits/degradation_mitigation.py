@@ -1,17 +1,43 @@
 """Degradation mitigation: a device that biases the array at night drives potential-induced shunting back.
 
-Normal ageing cannot be undone; only the excess beyond it can, and only the part of it that is potential-
-induced shunting of p-type crystalline cells. An excess ``x`` becomes ``x [(1 - R) + R exp(-t / tau)]``: the
-plant gets the end state ``x (1 - R)`` and ``fade`` the way there. Growth of the excess without the device
-is not counted, so a gain that is found is rather too small than too large. A measured excess may have other
-causes and counts with a chance; where nothing is measured, today's plant holds the small expected loss of
-systems of the kind, and the offer is a diagnosis.
+Normal ageing cannot be undone. Only the excess beyond it can, and of it only the part that is a fallen shunt
+resistance: an excess ``x`` with the shunt share ``s`` is ``s x`` of shunts and ``(1 - s) x`` of the rest. If ``R`` of
+the shunts comes back, ``(1 - R s) x`` is left, and its shunt share is ``s (1 - R) / (1 - R s)``. Both go into the
+plant, so the hourly model, which has what shunts take in low light from pvlib's single-diode equation, gives back more
+in low light than in full sun, as night bias does.
+
+``R`` is smaller where the loss is large: a module recovers in proportion only while it has lost less than 85 % [1]_.
+Behind a transformerless inverter the voltage to earth runs evenly from -V/2 to V/2 along the string, and only the
+negative half suffers, so a loss of 10 % is one of up to 40 % of its last module.
+
+Recovery takes a time constant of about a month, longer where the loss is old. Without the device the excess grows to a
+limit, and never beyond the negative half of the string; with it, it does not. ``fade`` of year t is therefore
+``1 - e^(-t / tau) + g (G(t) - 1) / R``, means over the year, with ``G`` the growth and ``g`` the part of the loss in
+modules that are not lost yet: the simulated effect is that of ``R x``, and energy is taken to be linear in the loss.
+Where readings show no trend beyond normal ageing there is no growth. Readings are told as evidence and never stand for
+a measured excess.
+
+A measured excess may have other causes: today's plant has its expected shunt share, and some shunts are not potential-
+induced. Where nothing is measured, the plant holds the small expected loss of systems of the kind, and the offer is a
+diagnosis. A claim on the warranty comes before any device.
+
+Known limits: no trial of unselected homes exists, nor a published recovery curve that could be read; the profile along
+the string is the plain one; light-induced losses, cracks, corrosion and surface polarisation stay; the inverter's own
+night function, where it has one, does the same for less; the effect ends with the device, and its standby runs
+through ``fade`` with the rest.
+
+References
+----------
+.. [1] J. Carolus, M. Daenen, Hasselt University: recovery of potential-induced degradation.
+.. [2] University of Cyprus, IEEE PVSC: loss rates of affected and unaffected systems.
+.. [3] D. Jordan, S. Kurtz, Prog. Photovolt. 21, 12-29, 2013: normal ageing.
 """
 
 from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from aftersun import api
 from aftersun_retrofits import _common as common
@@ -24,12 +50,62 @@ N_TYPE = "n-type crystalline"
 ISOLATED = "isolated"
 MODULE_LEVEL = "module level"
 
+LEAST_RECOVERABLE = 0.1  # below it the growth that is prevented counts in part only: the effect it multiplies vanishes
 
-def recovered_by_year(time_constant_days: float, years: int) -> api.Floats:
-    """Return the mean of ``1 - exp(-t / tau)`` over year 1, 2, ... after fitting, shape (years,)."""
-    edges = np.exp(-np.arange(years + 1) * DAYS_PER_YEAR / time_constant_days)
-    mean: api.Floats = 1.0 - time_constant_days / DAYS_PER_YEAR * (edges[:-1] - edges[1:])
+NO_TREND = "the readings show no trend beyond normal ageing"
+FALLS = "the readings fall faster than by normal ageing: find out why"
+NOTHING_MISSING = "the readings show nothing missing"
+CLAIM_FIRST = "The performance warranty still runs: claim first"
+UNMEASURED = "Nothing is measured: it counts with the small chance that there is such a loss"
+
+
+def recovered_by_year(time_constant_days: api.Floats | float, years: int) -> api.Floats:
+    """Return the mean of ``1 - exp(-t / tau)`` over year 1, 2, ... after fitting, (years,) or (S, years)."""
+    tau = np.asarray(time_constant_days, dtype=np.float64)[..., np.newaxis]
+    edges = np.exp(-np.arange(years + 1) * DAYS_PER_YEAR / tau)
+    mean: api.Floats = 1.0 - tau / DAYS_PER_YEAR * (edges[..., :-1] - edges[..., 1:])
     return mean
+
+
+def growth_by_year(per_year: api.Floats | float, limit: api.Floats | float, years: int) -> api.Floats:
+    """Return the mean of ``min(per_year t, limit - 1)`` over year 1, 2, ..., (years,) or (S, years).
+
+    It is what an excess gains without a device, as a share of today's; ``limit``, 1 or more, is what it ends at.
+    """
+    slope, most = (np.asarray(value, dtype=np.float64)[..., np.newaxis] for value in (per_year, limit))
+    most = np.maximum(most - 1.0, 0.0)
+    until = np.arange(years + 1, dtype=np.float64)
+    full = most / np.maximum(slope, 1e-12)  # years until it is reached
+    area = np.where(until < full, slope * until**2 / 2, most * (until - full / 2))
+    mean: api.Floats = np.diff(area, axis=-1)
+    return mean
+
+
+def lightly_hit(loss: api.Floats | float, severe_loss: float) -> api.Floats:
+    """Return the part (0..1) of a string's potential-induced loss that is in modules below ``severe_loss``.
+
+    Modules on the negative half lose in proportion to their voltage to earth, ``min(k u, 1)`` at u = 0..1 along it, and
+    ``loss``, a share of the string's output, is half the mean of that: ``k / 4`` while k is 1 or less, then
+    ``1/2 - 1 / (4 k)``. The part below the limit c is ``c^2 / 2k`` over that mean. Half of the output is the whole
+    negative half.
+    """
+    mean = np.minimum(2.0 * np.asarray(loss, dtype=np.float64), 1.0 - 1e-9)
+    steepness = np.where(mean <= 0.5, 2.0 * mean, 0.5 / (1.0 - mean))
+    below = severe_loss**2 / 2.0
+    product = steepness * mean
+    return np.where(product > below, below / np.maximum(product, below), 1.0)
+
+
+def left_after_recovery(
+    loss: api.Floats, shunt_share: api.Floats, recovered: api.Floats
+) -> tuple[api.Floats, api.Floats]:
+    """Return the loss in full sun that is left, and its shunt share, once ``recovered`` (0..1) of the shunts is back.
+
+    ``loss (1 - R s)`` and ``s (1 - R) / (1 - R s)``; 0 where nothing is left.
+    """
+    left = 1.0 - recovered * shunt_share
+    share = np.where(left > 0, shunt_share * (1.0 - recovered) / np.where(left > 0, left, 1.0), 0.0)
+    return loss * left, share
 
 
 class DegradationMitigation:
@@ -61,7 +137,7 @@ class DegradationMitigation:
         id="degradation_mitigation",
         title="Recovery from potential-induced degradation",
         summary="A diagnosis and a device that biases the array at night to win back excess degradation",
-        version="1.0",
+        version="1.1",
         life=assumptions["life_years"],
         reads=(
             "cell_type",
@@ -69,12 +145,16 @@ class DegradationMitigation:
             "humid_or_coastal",
             "measured_excess_loss",
             "warranty_until",
+            "commissioned_on",
+            "meter_trend_per_year",
+            "meter_shortfall",
             "mounting",
             "roof_kind",
             "dc_rating_kw",
         ),
         sources=(
             "Carolus and Daenen, Hasselt University",
+            "University of Cyprus, PVSC paper",
             "NREL, PVSC 2023",
             "Jordan and Kurtz, Prog. Photovolt. 21, 2013, 12-29",
         ),
@@ -88,6 +168,7 @@ class DegradationMitigation:
         unmeasured = np.isnan(loss)
         warranty_ended = cohort.years_since(sites["warranty_until"])  # years ago; 0 = it runs, NaN = unknown
         smallest = self.assumptions["smallest_excess_loss"].mode
+        trend, falls = _trend(sites, self.assumptions["normal_trend_per_year"].mode)
         return (
             api.Screening.of(cohort)
             .reject(
@@ -106,6 +187,9 @@ class DegradationMitigation:
                 "dry air, and no excess loss is measured",
             )
             .survey(unmeasured, "measure first: no excess loss is recorded")
+            .survey(unmeasured & trend & ~falls, NO_TREND)
+            .survey(unmeasured & falls, FALLS)
+            .survey(unmeasured & (common.numbers(sites, "meter_shortfall") == 0), NOTHING_MISSING)
             .survey(common.unknown(sites, "cell_type"), "the cell type is not known")
             .survey(common.unknown(sites, "inverter_topology"), "the kind of inverter is not known")
             .survey(warranty_ended == 0.0, "the performance warranty still runs: claim first")
@@ -115,17 +199,31 @@ class DegradationMitigation:
     def change(self, cohort: api.Cohort, plant: api.Plant, assume: api.Assumed) -> api.Change:
         """Take the recoverable part off the excess loss; the fade gives the time that recovery takes."""
         ones = np.ones(len(cohort))
-        measured = ~common.unknown(cohort.sites, "measured_excess_loss")
-        # An expected loss is of the reversible kind by definition; a measured one only perhaps.
+        sites = cohort.sites
+        measured = ~common.unknown(sites, "measured_excess_loss")
+        # An expected loss is of the reversible kind by definition; shunts in a measured one only perhaps.
         reversible = np.where(measured, assume["reversible_chance"], 1.0) * ~_ruled_out(cohort)
-        site = cohort.arrays["site"].to_numpy(dtype=np.intp)
-        left = 1.0 - assume["recoverable_share"] * reversible
-        rating = cohort.sum_by_site(common.numbers(cohort.arrays, "dc_rating_kw"))
-        devices = np.maximum(np.ceil(rating / assume["dc_kw_per_device"]), 1.0)
+        rating = common.numbers(cohort.arrays, "dc_rating_kw")
+        loss = cohort.sum_by_site(plant.excess_loss * rating) / np.maximum(cohort.sum_by_site(rating), 1e-9)
+        light = lightly_hit(loss, assume["severe_loss"])
+        severe = min(assume["severe_recoverable_share"], assume["recoverable_share"])
+        recoverable = light * assume["recoverable_share"] + (1.0 - light) * severe
+        left, shunts = left_after_recovery(
+            plant.excess_loss, plant.shunt_share, common.of_site(cohort, recoverable * reversible)
+        )
+        devices = np.maximum(np.ceil(cohort.sum_by_site(rating) / assume["dc_kw_per_device"]), 1.0)
         years = int(np.ceil(max(self.about.life.high, assume["life_years"])))
+        trend, falls = _trend(sites, assume["normal_trend_per_year"])
+        growth = growth_by_year(
+            np.where(trend & ~falls, 0.0, assume["growth_per_year"]),
+            np.minimum(assume["growth_limit"], np.maximum(0.5 / np.maximum(loss, 1e-9), 1.0)),
+            years,
+        )
+        prevented = light / np.maximum(recoverable, LEAST_RECOVERABLE)
         return api.Change(
             plant=plant.replace(
-                excess_loss=plant.excess_loss * left[site],
+                excess_loss=left,
+                shunt_share=shunts,
                 standby_kwh=plant.standby_kwh + assume["standby_w"] * NIGHT_KWH_PER_YEAR_AND_W * devices,
             ),
             costs=(
@@ -133,8 +231,8 @@ class DegradationMitigation:
                 api.CostLine(api.MATERIAL, "night_bias_device", devices, "piece"),
                 api.CostLine(api.LABOUR, "electrician", assume["device_hours"] * devices, "h"),
             ),
-            fade=recovered_by_year(assume["recovery_days"], years),
-            remarks=_remarks(cohort),
+            fade=recovered_by_year(_time_constant(cohort, assume), years) + prevented[:, np.newaxis] * growth,
+            remarks=_remarks(cohort, assume),
         )
 
     def safety(self, cohort: api.Cohort) -> api.Notes:
@@ -153,14 +251,28 @@ def _ruled_out(cohort: api.Cohort) -> api.Bools:
     return cells | common.equals(cohort.sites, "inverter_topology", ISOLATED, MODULE_LEVEL)
 
 
-def _remarks(cohort: api.Cohort) -> npt.NDArray[np.object_]:
-    warranty_runs = cohort.years_since(cohort.sites["warranty_until"]) == 0.0
-    rest = np.where(
-        common.unknown(cohort.sites, "measured_excess_loss"),
-        "Nothing is measured: it counts with the small chance that there is such a loss",
-        "",
-    )
-    return np.where(warranty_runs, "The performance warranty still runs: claim first", rest).astype(object)
+def _time_constant(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
+    """Return the time constant of the recovery, longer where the loss is likely to be old, days (S,)."""
+    age = cohort.years_since(cohort.sites["commissioned_on"])
+    age = np.where(np.isnan(age), assume["system_age_years"], age)
+    affected_days = assume["affected_share_of_age"] * age * DAYS_PER_YEAR
+    return np.maximum(assume["recovery_days"], assume["recovery_time_share"] * affected_days)
+
+
+def _trend(sites: pd.DataFrame, normal_per_year: float) -> tuple[api.Bools, api.Bools]:
+    """Tell where the readings tell a trend at all, and where output falls faster than it normally does; both (S,)."""
+    trend = common.numbers(sites, "meter_trend_per_year")
+    return ~np.isnan(trend), trend < -normal_per_year
+
+
+def _remarks(cohort: api.Cohort, assume: api.Assumed) -> npt.NDArray[np.object_]:
+    sites = cohort.sites
+    measured = ~common.unknown(sites, "measured_excess_loss")
+    trend, falls = _trend(sites, assume["normal_trend_per_year"])
+    warranty_runs = cohort.years_since(sites["warranty_until"]) == 0.0
+    texts = np.where(measured, "", UNMEASURED)
+    texts = np.where(measured & trend & ~falls, f"Beside the measured loss {NO_TREND}", texts)
+    return np.where(warranty_runs, CLAIM_FIRST, texts).astype(object)
 
 
 @api.hookimpl

@@ -1,9 +1,24 @@
 """Hot-water diverter: surplus that would be exported heats the hot-water store through an electric element.
 
-The plugin only puts the controller and its element into the plant; the hourly balance says how much surplus
-the store can take, and the tariff what that is worth. Heat from a cheap fuel can be worth less than the
-export it replaces: then the answer is negative, and stays so. The element is taken to heat the whole store;
-one near the top reaches a part.
+Model
+-----
+The plugin puts the controller and its element into the plant; the hourly balance says how much surplus the store can
+take, and the tariff what that is worth: each kWh of heat saves ``fuel price / efficiency`` and gives up the export
+price. Heat from a cheap fuel can be worth less than the export it replaces: then the answer is negative, and stays so.
+
+Where an element heats the water at any hour and the tariff has a cheap night, a timer is the rival, alone or with the
+diverter; of each site the one that is worth most counts. It needs a store that lasts the day.
+
+Store larger than a day's use, no solar thermal and no battery are the limits within which SAP 10.2 Appendix G4 credits
+a diverter; a battery is asked about here, since the hourly balance fills it first.
+
+Known limits
+------------
+The present heater keeps its hours and its thermostat, as hygiene asks, so that a boiler that heats each morning and
+evening leaves little to the sun. Appendix G4, which knows neither hours nor the size of the store, credits more: a
+typical home reaches 75 to 100 % of it where a night heater leaves the day to the sun, 60 to 100 % with such a boiler.
+The element is taken to heat the whole store; one near the top reaches a part. The night heater runs from midnight to
+five, whatever the hours of the tariff. No independent trial that measured the savings in several homes was found.
 """
 
 from __future__ import annotations
@@ -31,13 +46,32 @@ FUEL_PRICES = {  # what the present heater burns or draws, by the column that ha
 }
 
 BILLED = "net billing"
+METERED = "net metering"  # an exported kWh cancels a bought one, until the year's exports reach its imports
 GROSS = "gross feed-in"
 UNPAID = ("deemed export", "no export")  # one more kWh exported earns nothing more
 
-MONEY = "Earns nothing or loses, since the heat it replaces costs no more than exported electricity earns"
+FREE = "One more kWh exported earns nothing, so what is diverted costs nothing"
 UNHEARD = "Nothing is counted, since the store or what heats it is not known"
 
+DIVERTER, TIMER, BOTH = "diverter", "night timer instead of a diverter", "diverter and night timer"
+NIGHT = "night immersion"
+
 Texts = npt.NDArray[np.object_]
+
+
+def break_even_export_price(fuel_price: npt.ArrayLike, efficiency: npt.ArrayLike) -> api.Floats:
+    """Return the export price above which diverting loses money: that of a kWh of heat, ``fuel_price / efficiency``.
+
+    ``fuel_price`` per kWh that goes into the present heater, ``efficiency`` in kWh of heat per kWh of it.
+    """
+    price: api.Floats = np.asarray(fuel_price, dtype=np.float64) / np.asarray(efficiency)
+    return price
+
+
+def value_per_kwh(fuel_price: npt.ArrayLike, efficiency: npt.ArrayLike, export_price: npt.ArrayLike) -> api.Floats:
+    """Return what a diverted kWh is worth that replaces heat which is used: the fuel saved less the export lost."""
+    value: api.Floats = break_even_export_price(fuel_price, efficiency) - np.asarray(export_price)
+    return value
 
 
 class HotWaterDiverter:
@@ -64,7 +98,7 @@ class HotWaterDiverter:
         id="hot_water_diverter",
         title="Hot water from surplus",
         summary="A controller that heats the hot-water store with surplus instead of exporting it",
-        version="1.0",
+        version="1.1",
         life=assumptions["life_years"],
         reads=(
             "water_heat",
@@ -74,6 +108,8 @@ class HotWaterDiverter:
             "battery_kwh",
             "export_rule",
             "export_price",
+            "night_from_hour",
+            "night_until_hour",
             "occupants",
             *sorted(set(FUEL_PRICES.values())),
         ),
@@ -82,7 +118,7 @@ class HotWaterDiverter:
             "SAP 2012 Tables 1b and 2, from public copies",
             "HSE HSG274 Part 2 (2014)",
         ),
-        price_items=("water_diverter", "immersion_element", "mixing_valve"),
+        price_items=("water_diverter", "water_timer", "immersion_element", "mixing_valve"),
     )
 
     def screen(self, cohort: api.Cohort) -> api.Screening:
@@ -127,24 +163,47 @@ class HotWaterDiverter:
         )
 
     def change(self, cohort: api.Cohort, plant: api.Plant, assume: api.Assumed) -> api.Change:
-        """Add the controller with its element. What it saves comes out of the hourly balance."""
-        ones = np.ones(len(cohort))
-        power, new_element = self._element(cohort.sites, assume)
-        mixing_valve = np.where(plant.store_max_c > assume["scald_limit_c"], assume["mixing_valve_missing"], 0.0)
-        plumbing = assume["element_hours"] * new_element + assume["mixing_valve_hours"] * mixing_valve
+        """Add the controller with its element, or a timer, or both. What each saves comes out of the hourly balance."""
+        sites, ones = cohort.sites, np.ones(len(cohort))
+        power, new_element = self._element(sites, assume)
+        with_diverter = {
+            "diverter_kw": np.minimum(power, assume["diverter_limit_kw"]),
+            "standby_kwh": plant.standby_kwh + assume["standby_w"] * KWH_PER_YEAR_AND_W,
+        }
+        night = _night_can_do(sites, plant, assume)
+        at_night = {"water_heat": np.where(night, NIGHT, plant.water_heat).astype(object)}
+        diverter = (
+            api.CostLine(api.MATERIAL, "water_diverter", ones, "piece"),
+            api.CostLine(api.LABOUR, "electrician", assume["diverter_hours"] * ones, "h"),
+        )
+        timer = (  # of quantity 0 where it cannot be had, so that no price is asked for
+            api.CostLine(api.MATERIAL, "water_timer", night * ones, "piece"),
+            api.CostLine(api.LABOUR, "electrician", assume["timer_hours"] * night * ones, "h"),
+        )
+        hot, kept = _plumbing(new_element, plant.store_max_c, assume), _plumbing(new_element, plant.store_set_c, assume)
         return api.Change(
-            plant=plant.replace(
-                diverter_kw=np.minimum(power, assume["diverter_limit_kw"]),
-                standby_kwh=plant.standby_kwh + assume["standby_w"] * KWH_PER_YEAR_AND_W,
+            plant=plant.replace(**with_diverter),
+            costs=(*diverter, *hot),
+            remarks=_remarks(sites, plant),
+            label=DIVERTER,
+            alternatives=(
+                api.Change(
+                    plant=plant.replace(**at_night),
+                    costs=(*timer, *kept),
+                    remarks=_timer_remarks(sites, ""),
+                    label=TIMER,
+                    available=night,
+                ),
+                api.Change(
+                    plant=plant.replace(**with_diverter, **at_night),
+                    costs=(*diverter, *timer, *hot),
+                    remarks=_timer_remarks(
+                        sites, "; diverting then pays only while export earns less than the night price"
+                    ),
+                    label=BOTH,
+                    available=night,
+                ),
             ),
-            costs=(
-                api.CostLine(api.MATERIAL, "water_diverter", ones, "piece"),
-                api.CostLine(api.LABOUR, "electrician", assume["diverter_hours"] * ones, "h"),
-                api.CostLine(api.MATERIAL, "immersion_element", new_element, "piece", "chance of none with cut-out"),
-                api.CostLine(api.MATERIAL, "mixing_valve", mixing_valve, "piece", "chance of none yet"),
-                api.CostLine(api.LABOUR, "plumber", plumbing, "h"),
-            ),
-            remarks=_remarks(cohort.sites, plant),
         )
 
     def safety(self, cohort: api.Cohort) -> api.Notes:
@@ -161,31 +220,77 @@ class HotWaterDiverter:
         return np.where(recorded > 0.0, recorded, assume["new_element_kw"]), 1.0 - kept
 
 
+def _plumbing(new_element: api.Floats, store_c: api.Floats, assume: api.Assumed) -> tuple[api.CostLine, ...]:
+    """Return the element and, where the store becomes hotter than is safe at the tap, the mixing valve."""
+    mixing_valve = np.where(store_c > assume["scald_limit_c"], assume["mixing_valve_missing"], 0.0)
+    hours = assume["element_hours"] * new_element + assume["mixing_valve_hours"] * mixing_valve
+    return (
+        api.CostLine(api.MATERIAL, "immersion_element", new_element, "piece", "chance of none with cut-out"),
+        api.CostLine(api.MATERIAL, "mixing_valve", mixing_valve, "piece", "chance of none yet"),
+        api.CostLine(api.LABOUR, "plumber", hours, "h"),
+    )
+
+
+def _has_night_price(sites: pd.DataFrame) -> api.Bools:
+    """Tell where the tariff has a night price and its hours are known; without them it is not applied. Shape (S,)."""
+    hours_unknown = common.unknown(sites, "night_from_hour") | common.unknown(sites, "night_until_hour")
+    return ~(common.unknown(sites, "night_import_price") | hours_unknown)
+
+
+def _night_can_do(sites: pd.DataFrame, plant: api.Plant, assume: api.Assumed) -> api.Bools:
+    """Tell where a timer can move all heating to a cheaper night: the store has to last the day. Shape (S,)."""
+    cheaper = common.numbers(sites, "night_import_price") < common.numbers(sites, "import_price")
+    lasts = plant.store_litres >= assume["timer_least_store_days"] * plant.draw_litres_per_day
+    return common.equals(sites, "water_heat", "immersion") & _has_night_price(sites) & cheaper & lasts
+
+
 def _fuel_price(sites: pd.DataFrame) -> api.Floats:
     """Return the price of a kWh that goes into the present water heater, NaN where unknown, shape (S,)."""
     price = np.full(len(sites), np.nan)
     for heat, column in FUEL_PRICES.items():
         price = np.where(common.equals(sites, "water_heat", heat), common.numbers(sites, column), price)
     # Without a night price every hour costs the same.
-    one_price = common.equals(sites, "water_heat", "night immersion") & np.isnan(price)
+    one_price = common.equals(sites, "water_heat", NIGHT) & ~_has_night_price(sites)
     return np.where(one_price, common.numbers(sites, "import_price"), price)
 
 
 def _export_worth(sites: pd.DataFrame, plant: api.Plant) -> api.Floats:
-    """Return the least that one more kWh exported earns, NaN where unknown, shape (S,).
-
-    Under net metering it earns more, the import price, until the year's exports reach its imports.
-    """
+    """Return what one more kWh exported earns or, under net metering, cancels; NaN where unknown, shape (S,)."""
     unpaid = common.equals(sites, "export_rule", *UNPAID) | (plant.export_limit_kw <= 0.0)
-    return np.where(unpaid, 0.0, common.numbers(sites, "export_price"))
+    cancels = common.equals(sites, "export_rule", METERED)
+    worth = np.where(cancels, common.numbers(sites, "import_price"), common.numbers(sites, "export_price"))
+    return np.where(unpaid, 0.0, worth)
 
 
 def _remarks(sites: pd.DataFrame, plant: api.Plant) -> Texts:
-    """Say where the money runs the wrong way, and where the balance knows no store to heat."""
-    heat = _fuel_price(sites) / plant.water_efficiency
-    loses = heat <= _export_worth(sites, plant)  # False where a price is unknown
+    """Say up to which export price it pays, where it loses, and where the balance knows no store to heat."""
+    fuel, export = _fuel_price(sites), _export_worth(sites, plant)
+    limit = break_even_export_price(fuel, plant.water_efficiency)
+    value = value_per_kwh(fuel, plant.water_efficiency, export)
     unheard = (plant.store_litres <= 0.0) | common.unknown(sites, "water_heat")
-    return np.select([unheard, loses], [UNHEARD, MONEY], default="").astype(object)
+    texts = [_remark(*row) for row in zip(limit.tolist(), export.tolist(), value.tolist(), strict=True)]
+    return np.where(unheard, UNHEARD, np.array(texts, dtype=object)).astype(object)
+
+
+def _remark(limit: float, export: float, value: float) -> str:
+    if export == 0.0:
+        return FREE
+    if np.isnan(limit):
+        return ""
+    cheaper = f"export earns less than {limit:.3g} per kWh"
+    if value <= 0.0:  # False where the export price is unknown
+        worth = f"the heat costs {limit:.3g} per kWh, exported it is worth {export:.3g}"
+        return f"Earns nothing or loses: {worth}; pays only while {cheaper}"
+    return f"Pays only while {cheaper}"
+
+
+def _timer_remarks(sites: pd.DataFrame, and_so: str) -> Texts:
+    """Say what the timer does, in the prices of the tariff; "" where there is no night price."""
+    prices = zip(
+        *(common.numbers(sites, name).tolist() for name in ("night_import_price", "import_price")), strict=True
+    )
+    texts = [f"Heats the water at night, for {night:.3g} instead of {day:.3g} per kWh{and_so}" for night, day in prices]
+    return np.where(_has_night_price(sites), np.array(texts, dtype=object), "").astype(object)
 
 
 @api.hookimpl

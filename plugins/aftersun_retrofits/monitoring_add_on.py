@@ -1,26 +1,83 @@
 """Monitoring add-on: alerts shorten the time that a fault goes unnoticed. They make no energy.
 
-Three kinds of fault: a total stop by the inverter, the loss of one string (or one module-level device), and
-a protection device that trips and stays off. Repair takes as long with alerts as without and cancels. Every
-day of the year counts the same, though a midsummer day is worth several in midwinter. A string that is
-already open is not counted here: that is a defect to repair, whoever finds it.
+Four kinds of fault, each with its rate, the share of output lost, and days to notice without and with alerts:
+
+- a total stop by the inverter; begins in any hour of operation, since it is operation that wears (assumption)
+- the loss of one of n strings; begins on any day
+- the loss of one of N module-level devices, instead of the strings where there are such; begins on any day
+- a trip by earth fault or residual current that stays until somebody resets it; begins on wet days of the weather
+  year, on any day where there is no rain record
+
+What a fault costs follows from the site's own generation day by day: the energy of the D days after it begins,
+averaged over the days on which that kind of fault begins. With even days and even beginnings it is D/365 of a year,
+the formula of the textbooks; beyond a year it is more than a year's energy. What is gained is the difference between
+the days with and without alerts, times the share that alerts can see and the chance that somebody acts. Repair takes
+as long either way and cancels. Rates are expected values, so faults never queue.
+
+A loss builds up: in the first year after fitting only faults since then can have been found sooner. ``fade`` holds
+that, so a string that stays unseen for 1500 days never counts beyond the life of the device. Where readings show how
+much is missing at most (shortfall plus two standard errors), all faults together cost no more than that.
+
+The life is that of the radio network and the cloud service rather than of the hardware. A data plan is counted where
+there is no internet. Blind visits avoided count only if the company says how many (``avoided_visits_per_year``):
+nobody has published any. Each counts as what the owner pays for a call-out now.
+
+Known limits: no published distribution of days to notice exists; one inverter a home; strings of a site are equal; a
+loss too small for a meter of the whole system is never seen, a larger one as well as any; false alarms cost nothing.
+Trips that reset themselves do not count, nor does a string that is open already: that is a defect to repair, whoever
+finds it.
 """
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
+import numpy.typing as npt
 
 from aftersun import api
 from aftersun_retrofits import _common as common
 
-DAYS_PER_YEAR = 365.0
+DAYS = 365
+HOURS_PER_DAY = 24
 KWH_PER_YEAR_AND_W = 8.760
+EVEN_STARTS = np.full(DAYS, 1.0 / DAYS)
 
 UNREAD = "portal nobody reads"
 READ = "portal somebody reads"
 MODULE_LEVEL = "module level"
 
 PORTAL_FIRST = "Alerts from the portal that nobody reads may do the same for less"
+STOPS_SEEN = "The readings show days without output that neighbours did not have"
+
+
+class Faults(NamedTuple):
+    """One kind of fault at S sites, each a number or (S,): energy as a share of a year's, per fault, while it lasts."""
+
+    per_year: api.Floats | float
+    share_lost: api.Floats | float
+    days_without: api.Floats | float
+    days_with: api.Floats | float
+    lost_without: api.Floats | float  # by a total stop of so many days
+    lost_with: api.Floats | float
+
+    @property
+    def cost(self) -> api.Floats:
+        """Share of output that these faults cost today."""
+        return np.asarray(self.per_year * np.multiply(self.share_lost, self.lost_without), dtype=np.float64)
+
+    @property
+    def saved(self) -> api.Floats:
+        """Share of output that notice after ``days_with`` would save, never negative."""
+        sooner = np.maximum(np.subtract(self.lost_without, self.lost_with), 0.0)
+        return np.asarray(self.per_year * np.multiply(self.share_lost, sooner), dtype=np.float64)
+
+    def saved_by_year(self, years: int) -> api.Floats:
+        """Return :attr:`saved` in year 1, 2, ... after fitting, while it builds up, (S, years)."""
+        without = _column(self.lost_without) * built_up(self.days_without, years)
+        sooner = without - _column(self.lost_with) * built_up(self.days_with, years)
+        each: api.Floats = _column(np.multiply(self.per_year, self.share_lost)) * np.maximum(sooner, 0.0)
+        return each
 
 
 def recovered_share(
@@ -30,13 +87,77 @@ def recovered_share(
     days_with: api.Floats | float,
     chance_fixed: api.Floats | float,
 ) -> api.Floats:
-    """Return the share of a year's output (0..1) that earlier notice of one kind of fault brings back.
+    """Return the share of a year's output (0..1) that earlier notice of one kind of fault brings back on even days.
 
     ``share_lost`` of output while the fault lasts, days from fault to notice ``days_without`` and
     ``days_with`` alerts, ``chance_fixed`` that an alert comes and is acted on. Never negative.
     """
-    days_saved = np.maximum(np.subtract(days_without, days_with), 0.0)
-    return np.asarray(faults_per_year * share_lost * days_saved / DAYS_PER_YEAR * chance_fixed, dtype=np.float64)
+    even = (np.divide(days_without, DAYS), np.divide(days_with, DAYS))
+    return Faults(faults_per_year, share_lost, days_without, days_with, *even).saved * chance_fixed
+
+
+def energy_lost(daily: api.Floats, days: api.Floats | float, starts: api.Floats) -> api.Floats:
+    """Return what a total stop of ``days`` costs on average, as a share of a year's energy, (S,).
+
+    Parameters
+    ----------
+    daily : (S, 365)
+        Energy of each day of the year, in any unit; the year repeats itself. Without any, all days count the same.
+    days : scalar or (S,)
+        From fault to notice, parts of days too; longer than a year is more than a year's energy.
+    starts : (365,) or (S, 365)
+        Chance that the fault begins at the beginning of each day; sums to 1.
+
+    With C(t) the energy until day t it is the mean of C(d + days) - C(d) over the days d on which faults begin. Even
+    starts give days/365 whatever the seasons.
+    """
+    total = daily.sum(axis=1, keepdims=True)
+    share = np.where(total > 0, daily / np.where(total > 0, total, 1.0), 1.0 / DAYS)
+    until = np.concatenate([np.zeros((len(daily), 1)), np.cumsum(share, axis=1)], axis=1)
+    end = np.arange(DAYS) + _column(np.broadcast_to(np.asarray(days, dtype=np.float64), len(daily)))
+    years, rest = np.divmod(end, DAYS)
+    day = np.minimum(rest.astype(np.intp), DAYS - 1)
+    reached = years + np.take_along_axis(until, day, axis=1) + (rest - day) * np.take_along_axis(share, day, axis=1)
+    lost: api.Floats = ((reached - until[:, :DAYS]) * starts).sum(axis=1)
+    return lost
+
+
+def operating_starts(generated: npt.NDArray[np.float32]) -> api.Floats:
+    """Return the chance of each day that a fault begins that comes with hours of operation, (S, 365).
+
+    ``generated`` is kWh an hour, (S, 8760); an hour of operation is one with output.
+    """
+    hours = np.count_nonzero(generated.reshape(len(generated), DAYS, HOURS_PER_DAY) > 0, axis=2)
+    total = hours.sum(axis=1, keepdims=True)
+    return np.where(total > 0, hours / np.maximum(total, 1), 1.0 / DAYS)
+
+
+def wet_day_starts(rain_mm: api.Floats | None, wet_day_mm: float, wet_share: float = 1.0) -> api.Floats:
+    """Return the chance of each day that a fault begins of which ``wet_share`` begin on wet days, (365,).
+
+    ``rain_mm`` (8760,) in mm an hour, a wet day has ``wet_day_mm`` or more. Without a record, or without a wet day, any
+    day is as likely.
+    """
+    if rain_mm is None:
+        return EVEN_STARTS
+    wet = rain_mm.reshape(DAYS, HOURS_PER_DAY).sum(axis=1) >= wet_day_mm
+    if not wet.any():
+        return EVEN_STARTS
+    starts: api.Floats = wet_share * wet / wet.sum() + (1.0 - wet_share) * EVEN_STARTS
+    return starts
+
+
+def built_up(days: api.Floats | float, years: int) -> api.Floats:
+    """Return the part of a steady loss that is reached in year 1, 2, ..., (years,) or (S, years).
+
+    Faults that stay for ``days`` cost ``min(t, days) / days`` of their steady loss at time t after the first of them;
+    this is the mean over each year. 1 for a fault that is seen at once.
+    """
+    until = np.arange(years + 1, dtype=np.float64) * DAYS
+    stay = np.maximum(_column(days), 1e-9)
+    area = np.where(until < stay, until**2 / 2 / stay, until - stay / 2)  # of min(t, stay) / stay
+    mean: api.Floats = np.diff(area, axis=-1) / DAYS
+    return mean
 
 
 def stops_until(
@@ -59,6 +180,18 @@ def stops_until(
     return rate * observed_years / weighted(observed_years) * weighted(age_years)
 
 
+def bounded_part(cost: api.Floats, shortfall: api.Floats, error: api.Floats, errors: float) -> api.Floats:
+    """Return the part (0..1) of the faults' ``cost`` that readings leave room for, (S,).
+
+    Together they may not cost more than the ``shortfall`` seen plus ``errors`` times its standard ``error``, all shares
+    of a year's output; NaN = no readings, no bound.
+    """
+    room = shortfall + errors * error
+    room = np.where(np.isnan(room), np.inf, np.maximum(room, 0.0))
+    over = cost > room
+    return np.where(over, np.where(over, room, 1.0) / np.where(over, cost, 1.0), 1.0)
+
+
 class MonitoringAddOn:
     """A meter with alerts on the AC side of the inverter."""
 
@@ -74,7 +207,7 @@ class MonitoringAddOn:
         id="monitoring_add_on",
         title="Monitoring with alerts",
         summary="A meter and alerts, so that a fault is noticed within days instead of months",
-        version="1.0",
+        version="1.1",
         life=assumptions["life_years"],
         reads=(
             "monitoring",
@@ -83,6 +216,9 @@ class MonitoringAddOn:
             "inverter_year",
             "commissioned_on",
             "inverter_topology",
+            "meter_factor_se",
+            "meter_shortfall",
+            "meter_zero_day_share",
             "dc_rating_kw",
             "strings",
             "module_count",
@@ -95,7 +231,7 @@ class MonitoringAddOn:
             "NREL, US grant-programme fleet 2009-12",
             "Jordan, Marion, Deline, Barnes, Bolinger, Prog. Photovolt. 2020",
         ),
-        price_items=("monitoring_device", "data_plan"),
+        price_items=("monitoring_device", "data_plan", "repair_visit"),
     )
 
     def screen(self, cohort: api.Cohort) -> api.Screening:
@@ -112,8 +248,15 @@ class MonitoringAddOn:
         """Raise availability by the share of output that earlier notice brings back, at most to 1."""
         ones = np.ones(len(cohort))
         online = assume.chance(cohort.sites, self.facts["internet_at_inverter"])
-        gained = np.minimum(self._recovered(cohort, assume), 1.0 - plant.availability)
-        unread = common.equals(cohort.sites, "monitoring", UNREAD)
+        unwatched = _not_yet_watched(cohort, assume)
+        kinds = self._faults(cohort, plant, assume)
+        cost, saved = (np.sum([np.broadcast_to(kind, len(cohort)) for kind in each], axis=0) for each in _sums(kinds))
+        shortfall, error = (common.numbers(cohort.sites, name) for name in ("meter_shortfall", "meter_factor_se"))
+        chance = assume["detectable_share"] * assume["acted_on_chance"] * unwatched
+        chance = chance * bounded_part(cost, shortfall, error, assume["shortfall_errors"])
+        gained = np.minimum(saved * chance, 1.0 - plant.availability)
+        years = int(np.ceil(max(self.about.life.high, assume["life_years"])))
+        visits = assume["avoided_visits_per_year"] * unwatched
         return api.Change(
             plant=plant.replace(
                 availability=plant.availability + gained,
@@ -123,36 +266,76 @@ class MonitoringAddOn:
                 api.CostLine(api.MATERIAL, "monitoring_device", ones, "piece"),
                 api.CostLine(api.LABOUR, "electrician", assume["installation_hours"] * ones, "h"),
             ),
-            yearly=(api.CostLine(api.STANDING, "data_plan", 1.0 - online, "year", "chance that there is no internet"),),
-            remarks=np.where(unread, PORTAL_FIRST, "").astype(object),
+            yearly=(
+                api.CostLine(api.STANDING, "data_plan", 1.0 - online, "year", "chance that there is no internet"),
+                api.CostLine(api.AVOIDED_WORK, "repair_visit", visits, "repair", "blind visits, as the company says"),
+            ),
+            fade=_fade(kinds, saved, years),
+            remarks=_remarks(cohort, assume),
         )
 
     def safety(self, cohort: api.Cohort) -> api.Notes:
         """Work at the board, and data that shows when people are at home."""
         return common.notes_for(cohort, self.notes)
 
-    def _recovered(self, cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
-        """Return the share of output brought back, all kinds of fault together, shape (S,)."""
+    def _faults(self, cohort: api.Cohort, plant: api.Plant, assume: api.Assumed) -> tuple[Faults, ...]:
+        """Return the kinds of fault: stop, one string, one module-level device, trip."""
+        generated = api.hourly_generation(cohort, plant)
+        daily = generated.reshape(len(cohort), DAYS, HOURS_PER_DAY).sum(axis=2, dtype=np.float64)
+        wet = wet_day_starts(cohort.weather.rain_mm, assume["wet_day_mm"], assume["wet_trip_share"])
         module_level = common.equals(cohort.sites, "inverter_topology", MODULE_LEVEL)
-        parts = _parts(cohort, assume, module_level)
-        unread = common.equals(cohort.sites, "monitoring", UNREAD)
-        portal = np.where(unread, assume["unread_portal_factor"], 1.0)
+        portal = np.where(common.equals(cohort.sites, "monitoring", UNREAD), assume["unread_portal_factor"], 1.0)
         absent = 1.0 - assume.chance(cohort.sites, self.facts["owner_present"])
-        longer = 1.0 + absent * (assume["absent_owner_factor"] - 1.0)
-        stop_days = assume["days_stop_unnoticed"] * portal * longer
-        # With a single string its loss is a total stop.
-        part_days = np.where(parts > 1, assume["days_part_unnoticed"] * portal, stop_days)
-        part_alerted = np.where(parts > 1, assume["days_part_alerted"], assume["days_stop_alerted"])
-        chance = assume["detectable_share"] * assume["acted_on_chance"] * _not_yet_watched(cohort, assume)
+        stop_days = assume["days_stop_unnoticed"] * portal * (1.0 + absent * (assume["absent_owner_factor"] - 1.0))
+        part_days = assume["days_part_unnoticed"] * portal
+        stop_alerted, part_alerted = assume["days_stop_alerted"], assume["days_part_alerted"]
+
+        def faults(
+            per_year: api.Floats | float,
+            share: api.Floats | float,
+            without: api.Floats,
+            alerted: api.Floats,
+            starts: api.Floats,
+        ) -> Faults:
+            lost = (energy_lost(daily, days, starts) for days in (without, alerted))
+            return Faults(per_year, share, without, alerted, *lost)
+
+        def part_faults(per_year: api.Floats | float, parts: api.Floats) -> Faults:
+            # The loss of the only one is a total stop; that of one of very many is never told from weather.
+            share = 1.0 / parts
+            without = np.where(parts > 1, part_days, stop_days)
+            alerted = np.where(parts > 1, part_alerted, stop_alerted)
+            seen = share >= assume["smallest_visible_share"]
+            return faults(per_year, share, without, np.where(seen, alerted, without), EVEN_STARTS)
+
         stopped = assume["inverter_share_of_output"] * np.where(
             module_level, assume["module_level_central_chance"], 1.0
         )
-        alerted = assume["days_stop_alerted"]
+        everywhere = np.full(len(cohort), stop_alerted)
+        strings, modules = _parts(cohort, assume)
         return (
-            recovered_share(_stop_rate(cohort, assume), stopped, stop_days, alerted, chance)
-            + recovered_share(assume["protection_trip_rate"], 1.0, stop_days, alerted, chance)
-            + recovered_share(assume["string_fault_rate"], 1.0 / parts, part_days, part_alerted, chance)
+            faults(_stop_rate(cohort, assume), stopped, stop_days, everywhere, operating_starts(generated)),
+            part_faults(np.where(module_level, 0.0, assume["string_fault_rate"]), strings),
+            part_faults(np.where(module_level, modules * assume["module_device_fault_rate"], 0.0), modules),
+            faults(assume["earth_trip_rate"], 1.0, stop_days, everywhere, wet),
         )
+
+
+def _column(values: api.Floats | float) -> api.Floats:
+    return np.asarray(values, dtype=np.float64)[..., np.newaxis]
+
+
+def _sums(kinds: tuple[Faults, ...]) -> tuple[list[api.Floats], list[api.Floats]]:
+    return [kind.cost for kind in kinds], [kind.saved for kind in kinds]
+
+
+def _fade(kinds: tuple[Faults, ...], saved: api.Floats, years: int) -> api.Floats:
+    """Return the share of the steady saving of all kinds that is reached in each year, (S, years)."""
+    by_year = np.zeros((len(saved), years))
+    for kind in kinds:
+        by_year += kind.saved_by_year(years)
+    some = _column(saved) > 0
+    return np.where(some, np.minimum(by_year / np.where(some, _column(saved), 1.0), 1.0), 1.0)
 
 
 def _stop_rate(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
@@ -171,20 +354,27 @@ def _stop_rate(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
     return rate
 
 
-def _parts(cohort: api.Cohort, assume: api.Assumed, module_level: api.Bools) -> api.Floats:
-    """Return the parts of a site that can fail alone: strings, or modules at module level. Shape (S,)."""
+def _parts(cohort: api.Cohort, assume: api.Assumed) -> tuple[api.Floats, api.Floats]:
+    """Return the strings and the modules of each site, counted or reckoned from the rating; both (S,), 1 or more."""
     strings = common.numbers(cohort.arrays, "strings")
     rating = common.numbers(cohort.arrays, "dc_rating_kw")
     strings = np.where(np.isnan(strings), np.ceil(rating / assume["string_rating_kw"]), strings)
     modules = common.module_count(cohort, assume["module_rating_kw"])
-    parts = cohort.sum_by_site(np.where(common.of_site(cohort, module_level), modules, strings))
-    return np.maximum(parts, 1.0)
+    return np.maximum(cohort.sum_by_site(strings), 1.0), np.maximum(cohort.sum_by_site(modules), 1.0)
 
 
 def _not_yet_watched(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
     """Return the chance that nobody would see a fault in a portal already, shape (S,)."""
     known = 1.0 - common.equals(cohort.sites, "monitoring", READ)
     return np.where(common.unknown(cohort.sites, "monitoring"), 1.0 - assume["portal_read_if_unknown"], known)
+
+
+def _remarks(cohort: api.Cohort, assume: api.Assumed) -> npt.NDArray[np.object_]:
+    unread = common.equals(cohort.sites, "monitoring", UNREAD)
+    stood = common.numbers(cohort.sites, "meter_zero_day_share") >= assume["zero_days_told"]  # NaN is no
+    told = zip(unread.tolist(), stood.tolist(), strict=True)
+    texts = ["; ".join(text for text, holds in ((PORTAL_FIRST, u), (STOPS_SEEN, s)) if holds) for u, s in told]
+    return np.array(texts, dtype=object)
 
 
 @api.hookimpl

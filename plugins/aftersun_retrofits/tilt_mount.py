@@ -1,44 +1,57 @@
-"""Tilt mount: frames on a flat roof or on the ground are raised, once, to the best fixed tilt.
+"""Tilt mount: frames on a flat roof or on the ground are raised to the tilt that is best for the owner's tariff.
 
-Candidate tilts around the optimum for the latitude are simulated with the azimuth that the array has, row
-shading included, and the one with the most energy in the year is taken. Nothing is adjusted by season: the
-angle left wrong costs more than the visits win. Steeper glass also sheds more dirt; that is not counted.
+Model
+-----
+Fixed tilt: candidates around the optimum for the latitude (Jacobson and Jadhav) are simulated with the azimuth that the
+array has, row shading included. The one with the most energy and its two neighbours are compared with today's plant by
+the owner's bill: a tariff that pays little for surplus calls for steeper modules where winter's use counts, for flatter
+ones where long days do. The lowest bill wins; where that is today's nothing is moved. Steeper rows at the old pitch
+shade each other more; where the pitch is not known a usual one is taken, so that the gain is not overstated.
+
+Two or four seasonal positions (days and tilts by Landau, in the steps of the frames) are alternatives, taken where they
+are worth more. Each adjustment is missed with some chance, and then the old position stays. For two positions the plant
+with summer and winter tilt exchanged is simulated, and stands ``m / (1 + m)`` of the year. For four the plant that
+stays at its middle tilt is, and the loss grows with the square of the error in angle (within 0.2 % of the yield of the
+full chain at m = 0.3). What is left of the gain is the fade, the same in every year, taken by energy. On the ground an
+owner who lives there adjusts by himself; everywhere else each visit is a yearly cost.
+
+Wind: ballast against the peak velocity pressure of EN 1991-1-4 (``_wind``, ``_raising``) as a screening. If it weighs
+more than the roof bears the site is rejected; if wind, terrain, height or reserve is not known it is surveyed. It never
+replaces the engineer's check, which is part of the price. On the ground posts or weights hold the frame, not the roof.
+
+A pitched roof with modules flush to it is rejected: raised ones catch the wind and win little over its own slope.
+
+Known limits
+------------
+One wind coefficient for all tilts and places on the roof; corners can be twice as high. Landau's angles are for a clear
+sky, modules that face the equator and latitudes of 25 to 50 degrees; elsewhere the seasonal plant is still simulated as
+set, so that a poor setting is not chosen. By bill only one step beside the tilt of most energy is tried. That steeper
+glass sheds more dirt is not counted, nor is a frame left unbolted in a storm, nor room for spreading rows.
 """
 
 from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 
 from aftersun import api
 from aftersun_retrofits import _common as common
+from aftersun_retrofits import _raising as raising
+from aftersun_retrofits import _tilt_angles as angles
 
-FRAMES = (common.FLAT_FRAME, common.GROUND_FRAME)
-FLAT_ROOFS = ("flat membrane", "flat gravel")
 # More below the fit than above: cloud, row shading and other directions call for flatter modules.
 STEPS_FROM_FIT = (-3, -2, -1, 0, 1, 2)
-
-
-def optimal_tilt_deg(latitude_deg: npt.ArrayLike) -> api.Floats:
-    """Return the best fixed tilt in degrees of modules that face the equator, by latitude (north positive).
-
-    A cubic fit to simulated yields; for the southern hemisphere the angle is given as positive too.
-
-    References
-    ----------
-    Jacobson and Jadhav, Solar Energy 169, 2018, 55-66.
-    """
-    lat = np.asarray(latitude_deg, dtype=np.float64)
-    north = 1.3793 + lat * (1.2011 + lat * (-0.014404 + lat * 0.000080509))
-    south = -0.41657 + lat * (1.4216 + lat * (0.024051 + lat * 0.00021828))
-    return np.abs(np.where(lat < 0, south, north))
+POSITIONS = {2: "two seasonal positions", 4: "four seasonal positions"}
 
 
 class TiltMount:
     """Frames that hold the modules at a better fixed tilt."""
 
     assumptions = api.read_ranges(common.DATA, "assumptions/tilt_mount.csv")
-    facts = api.read_facts(common.DATA, "facts.csv", ())
+    facts = api.read_facts(common.DATA, "facts.csv", ("owner_present",))
     claims = api.read_claims(common.DATA, "claims.csv", "tilt_mount")
     notes = api.read_notes(
         common.DATA,
@@ -51,6 +64,7 @@ class TiltMount:
             "waterproofing",
             "cables_under_modules",
             "adjusting_angle",
+            "seasonal_adjustment",
             "lightning_bonding",
             "test_after_dc_work",
             "listed_building",
@@ -60,12 +74,17 @@ class TiltMount:
     about = api.About(
         id="tilt_mount",
         title="Tilt mount",
-        summary="Raises modules on a flat roof or on the ground to the best fixed tilt",
+        summary="Raises modules on a flat roof or on the ground to the tilt that is best for the tariff",
         version="1.0",
         life=assumptions["life_years"],
         reads=(
             "latitude",
             "roof_kind",
+            "storeys",
+            "wind_m_s",
+            "terrain",
+            "roof_reserve_kg_m2",
+            "owner_present",
             "listed_building",
             "tilt_deg",
             "azimuth_deg",
@@ -78,20 +97,21 @@ class TiltMount:
         ),
         sources=(
             "Jacobson and Jadhav, Solar Energy 169, 2018, 55-66",
+            "C. R. Landau, Optimum Tilt of Solar Panels (web article)",
             "EN 1991-1-4",
             "ASCE 7-16 section 29.4.3",
         ),
-        price_items=("tilt_frame", "structural_check", "insulation_test"),
+        price_items=("tilt_frame", "structural_check", "insulation_test", "seasonal_adjustment_visit"),
     )
 
     def screen(self, cohort: api.Cohort) -> api.Screening:
         """Fit only frames and flat roofs that bear them, not what lies on a pitched roof or in its skin."""
         sites, arrays = cohort.sites, cohort.arrays
-        can = _can_be_raised(cohort)
+        can = raising.can_be_raised(cohort)
         in_roof = common.at_any_array(cohort, common.equals(arrays, "mounting", common.IN_ROOF))
         unsure = can & common.unknown(arrays, "mounting")
         lying_flat = can & common.equals(arrays, "mounting", common.FLUSH)
-        return (
+        screening = (
             api.Screening.of(cohort)
             .reject(
                 common.equals(sites, "roof_kind", common.FRAGILE) & ~common.on_ground(cohort),
@@ -108,7 +128,7 @@ class TiltMount:
                 "the modules lie flat now; see whether there is room for rows with space between",
             )
             .survey(
-                common.at_any_array(cohort, can & _pitch_unknown(cohort)),
+                common.at_any_array(cohort, can & raising.pitch_unknown(cohort)),
                 "the distance from row to row is not known, and raised rows shade each other",
             )
             .survey(
@@ -116,32 +136,67 @@ class TiltMount:
                 "listed building: consent before anything visible changes",
             )
         )
+        return raising.screen_wind(screening, cohort, {name: given.mode for name, given in self.assumptions.items()})
 
     def change(self, cohort: api.Cohort, plant: api.Plant, assume: api.Assumed) -> api.Change:
-        """Raise what can be raised to the one best tilt of the site, unless it is there already."""
-        can = _can_be_raised(cohort)
-        raised = _ready_to_raise(cohort, plant, can, assume["ground_cover_if_unknown"])
-        best = _best_tilt_deg(cohort, plant, raised, can, assume["tilt_step_deg"], assume["most_tilt_deg"])
-        best = common.of_site(cohort, best)
-        moved = can & (np.abs(best - plant.tilt_deg) > assume["least_change_deg"])  # NaN does not move
-        count = common.module_count(cohort, assume["module_rating_kw"])
-        modules = cohort.sum_by_site(np.where(can, count, 0.0))
-        ones = np.ones(len(cohort))
-        return api.Change(
+        """Raise what can be raised to the one best tilt of the site, or set it anew two or four times a year."""
+        can = raising.can_be_raised(cohort)
+        raised = raising.ready_to_raise(cohort, plant, can, assume["ground_cover_if_unknown"])
+        best, most_kwh = _best_tilt_deg(cohort, plant, raised, can, assume)
+        of_array = common.of_site(cohort, best)
+        moved = can & (np.abs(of_array - plant.tilt_deg) > assume["least_change_deg"])  # NaN does not move
+        fixed = api.Change(
             plant=plant.replace(
-                tilt_deg=np.where(moved, best, plant.tilt_deg),
+                tilt_deg=np.where(moved, of_array, plant.tilt_deg),
+                tilt_positions=np.where(moved, 1.0, plant.tilt_positions),
                 ground_cover_ratio=np.where(moved, raised.ground_cover_ratio, plant.ground_cover_ratio),
                 mounting=np.where(moved, raised.mounting, plant.mounting),
             ),
-            costs=(
-                api.CostLine(api.INSPECTION, "structural_check", ones, "check"),
-                api.CostLine(api.MATERIAL, "tilt_frame", modules, "module"),
-                api.CostLine(api.LABOUR, "roofer", assume["mount_h_per_module"] * modules, "h"),
-                api.CostLine(api.INSPECTION, "insulation_test", ones, "visit", "plugs are opened and closed"),
-                *common.access(cohort),
-            ),
-            remarks=_remarks(cohort, plant, moved, best),
+            costs=_costs(cohort, can, assume),
+            remarks=_remarks(cohort, _fixed_remarks(cohort, plant, moved, best, most_kwh), assume),
+            label="fixed tilt",
         )
+        return replace(fixed, alternatives=self._seasonal(cohort, plant, raised, can, assume, fixed.costs))
+
+    def _seasonal(
+        self,
+        cohort: api.Cohort,
+        plant: api.Plant,
+        raised: api.Plant,
+        can: api.Bools,
+        assume: api.Assumed,
+        costs: Sequence[api.CostLine],
+    ) -> tuple[api.Change, ...]:
+        """Return the changes to two and to four positions, for the sites where anything can be raised."""
+        years = int(np.ceil(max(self.about.life.high, assume["life_years"])))
+        by_owner = common.on_ground(cohort) * assume.chance(cohort.sites, self.facts["owner_present"])
+        missed = by_owner * assume["missed_by_owner"] + (1.0 - by_owner) * assume["missed_by_visit"]
+        modules = _modules(cohort, can, assume)
+        beyond_h = np.maximum(modules * assume["adjust_min_per_module"] / 60.0 - assume["visit_includes_h"], 0.0)
+        today = api.annual_generation(cohort, plant)
+        found = []
+        for positions, label in POSITIONS.items():
+            right, wrong = _seasonal_plants(cohort, raised, can, positions, assume)
+            share = angles.swapped_share(missed) if positions == 2 else angles.held_back_share(missed)
+            left = angles.effect_left(
+                today, api.annual_generation(cohort, right), api.annual_generation(cohort, wrong), share
+            )
+            visits = positions * (1.0 - by_owner)
+            found.append(
+                api.Change(
+                    plant=right,
+                    costs=costs,
+                    yearly=(
+                        api.CostLine(api.STANDING, "seasonal_adjustment_visit", visits, "visit"),
+                        api.CostLine(api.LABOUR, "roofer", visits * beyond_h, "h", "longer than a visit includes"),
+                    ),
+                    fade=np.repeat(left[:, np.newaxis], years, axis=1),
+                    remarks=_remarks(cohort, _seasonal_remarks(cohort, positions, assume), assume),
+                    label=label,
+                    available=common.at_any_array(cohort, can),
+                )
+            )
+        return tuple(found)
 
     def safety(self, cohort: api.Cohort) -> api.Notes:
         """Wind and load, live cables, lifting, and the way up."""
@@ -149,63 +204,120 @@ class TiltMount:
         return common.notes_for(cohort, self.notes, {"waterproofing": ~ground})
 
 
-def _can_be_raised(cohort: api.Cohort) -> api.Bools:
-    """Tell per array (A,) whether it can be raised as far as is known: frames, and all on flat roofs."""
-    arrays = cohort.arrays
-    flat = common.of_site(cohort, common.equals(cohort.sites, "roof_kind", *FLAT_ROOFS))
-    perhaps_flat = flat | common.of_site(cohort, common.unknown(cohort.sites, "roof_kind"))
-    ground = common.of_site(cohort, common.equals(cohort.sites, "roof_kind", common.GROUND))
+def _modules(cohort: api.Cohort, can: api.Bools, assume: api.Assumed) -> api.Floats:
+    """Return the modules that can be raised per site (S,)."""
+    return cohort.sum_by_site(np.where(can, common.module_count(cohort, assume["module_rating_kw"]), 0.0))
+
+
+def _costs(cohort: api.Cohort, can: api.Bools, assume: api.Assumed) -> tuple[api.CostLine, ...]:
+    modules = _modules(cohort, can, assume)
+    ones = np.ones(len(cohort))
     return (
-        common.equals(arrays, "mounting", *FRAMES)
-        | (common.equals(arrays, "mounting", common.FLUSH) & flat)
-        | (common.unknown(arrays, "mounting") & (perhaps_flat | ground))
+        api.CostLine(api.INSPECTION, "structural_check", ones, "check"),
+        api.CostLine(api.MATERIAL, "tilt_frame", modules, "module"),
+        api.CostLine(api.LABOUR, "roofer", assume["mount_h_per_module"] * modules, "h"),
+        api.CostLine(api.INSPECTION, "insulation_test", ones, "visit", "plugs are opened and closed"),
+        *common.access(cohort),
     )
 
 
-def _pitch_unknown(cohort: api.Cohort) -> api.Bools:
-    """Tell per array (A,) whether there may be several rows whose distance is not known."""
-    rows = common.numbers(cohort.arrays, "module_rows")
-    return (np.isnan(rows) | (rows > 1)) & common.unknown(cohort.arrays, "ground_cover_ratio")
-
-
-def _ready_to_raise(cohort: api.Cohort, plant: api.Plant, can: api.Bools, ground_cover: float) -> api.Plant:
-    """Return the plant with what any raising brings: rows that can shade each other, air behind.
-
-    Rows whose distance is not known get ``ground_cover``, so that the gain is not overstated.
-    """
-    known = common.numbers(cohort.arrays, "ground_cover_ratio")
-    shading = np.where(np.isnan(known), np.where(_pitch_unknown(cohort), ground_cover, 0.0), known)
-    ground = common.of_site(cohort, common.equals(cohort.sites, "roof_kind", common.GROUND))
-    new_frame = can & ~np.isin(plant.mounting.astype(str), FRAMES)
-    frame = np.where(ground, common.GROUND_FRAME, common.FLAT_FRAME).astype(object)
-    return plant.replace(
-        ground_cover_ratio=np.where(can, shading, plant.ground_cover_ratio),
-        mounting=np.where(new_frame, frame, plant.mounting),
+def _tilted(cohort: api.Cohort, raised: api.Plant, can: api.Bools, tilt_deg: api.Floats) -> api.Plant:
+    """Return the plant with all that can be raised fixed at one tilt per site (S,)."""
+    return raised.replace(
+        tilt_deg=np.where(can, common.of_site(cohort, tilt_deg), raised.tilt_deg),
+        tilt_positions=np.where(can, 1.0, raised.tilt_positions),
     )
 
 
 def _best_tilt_deg(
-    cohort: api.Cohort, plant: api.Plant, raised: api.Plant, can: api.Bools, step_deg: float, most_deg: float
-) -> api.Floats:
-    """Return the candidate tilt that generates most per site (S,), NaN where none beats today's plant."""
-    fit = np.round(optimal_tilt_deg(common.numbers(cohort.sites, "latitude")) / step_deg) * step_deg
-    most = api.annual_generation(cohort, plant)
-    best = np.full(len(cohort), np.nan)
+    cohort: api.Cohort, plant: api.Plant, raised: api.Plant, can: api.Bools, assume: api.Assumed
+) -> tuple[api.Floats, api.Floats]:
+    """Return per site (S,) the tilt of the lowest bill, NaN where none beats today's plant, and that of most energy."""
+    step = assume["tilt_step_deg"]
+    fit = np.round(angles.optimal_tilt_deg(common.numbers(cohort.sites, "latitude")) / step) * step
+    most, most_kwh = np.full(len(cohort), -np.inf), fit
     for steps in STEPS_FROM_FIT:
-        tilt = np.clip(fit + steps * step_deg, 0.0, most_deg)
-        candidate = raised.replace(tilt_deg=np.where(can, common.of_site(cohort, tilt), plant.tilt_deg))
-        generated = api.annual_generation(cohort, candidate)
+        tilt = np.clip(fit + steps * step, 0.0, assume["most_tilt_deg"])
+        generated = api.annual_generation(cohort, _tilted(cohort, raised, can, tilt))
         better = generated > most
-        most, best = np.where(better, generated, most), np.where(better, tilt, best)
-    return best
+        most, most_kwh = np.where(better, generated, most), np.where(better, tilt, most_kwh)
+    lowest, best = api.electricity_bill(cohort, plant), np.full(len(cohort), np.nan)
+    for steps in (0, 1, -1):  # three simulations and no more
+        tilt = np.clip(most_kwh + steps * step, 0.0, assume["most_tilt_deg"])
+        bill = api.electricity_bill(cohort, _tilted(cohort, raised, can, tilt))
+        lower = bill < lowest
+        lowest, best = np.where(lower, bill, lowest), np.where(lower, tilt, best)
+    return best, most_kwh
 
 
-def _remarks(cohort: api.Cohort, plant: api.Plant, moved: api.Bools, best_deg: api.Floats) -> npt.NDArray[np.object_]:
+def _seasonal_tilts(cohort: api.Cohort, positions: int, assume: api.Assumed) -> tuple[api.Floats, ...]:
+    """Return per site (S,) the tilts in between, in summer and in winter, in the steps of the frames and no steeper."""
+    step, tilts = (
+        assume["tilt_step_deg"],
+        angles.seasonal_tilts_deg(common.numbers(cohort.sites, "latitude"), positions),
+    )
+    return tuple(np.minimum(np.round(tilt / step) * step, assume["most_tilt_deg"]) for tilt in tilts)
+
+
+def _seasonal_plants(
+    cohort: api.Cohort, raised: api.Plant, can: api.Bools, positions: int, assume: api.Assumed
+) -> tuple[api.Plant, api.Plant]:
+    """Return the plant as it should be adjusted, and the one that stands for missed adjustments."""
+    between, summer, winter = (common.of_site(cohort, tilt) for tilt in _seasonal_tilts(cohort, positions, assume))
+    middle = summer if positions == 2 else between  # two positions have no middle one: one plane less to simulate
+    right = raised.replace(
+        tilt_deg=np.where(can, middle, raised.tilt_deg),
+        tilt_positions=np.where(can, float(positions), raised.tilt_positions),
+        summer_tilt_deg=np.where(can, summer, raised.summer_tilt_deg),
+        winter_tilt_deg=np.where(can, winter, raised.winter_tilt_deg),
+    )
+    if positions == 2:
+        return right, right.replace(summer_tilt_deg=right.winter_tilt_deg, winter_tilt_deg=right.summer_tilt_deg)
+    return right, right.replace(tilt_positions=np.where(can, 1.0, raised.tilt_positions))
+
+
+def _fixed_remarks(
+    cohort: api.Cohort, plant: api.Plant, moved: api.Bools, best_deg: api.Floats, most_kwh_deg: api.Floats
+) -> npt.NDArray[np.object_]:
     texts = np.full(len(cohort), "The tilt is as good as the best already: nothing to win", dtype=object)
     site = cohort.arrays["site"].to_numpy(dtype=np.intp)
     for row in np.flatnonzero(moved)[::-1]:  # the first array of a site speaks for it
-        texts[site[row]] = f"Tilt from {plant.tilt_deg[row]:.0f} to {best_deg[row]:.0f} degrees"
+        best, most = best_deg[site[row]], most_kwh_deg[site[row]]
+        why = f", though {most:.0f} has the most kWh: the tariff" if best != most else ""
+        texts[site[row]] = f"Tilt from {plant.tilt_deg[row]:.0f} to {best:.0f} degrees{why}"
     return texts
+
+
+# When each position is set, north and south, by Landau's days and half a year later.
+_DAYS = {
+    2: (("30 March", "10 September"), ("29 September", "11 March")),
+    4: (("18 April", "5 October"), ("18 October", "5 April")),
+}
+_DAYS_BETWEEN = ("5 March and 22 August", "4 September and 20 February")
+
+
+def _seasonal_remarks(cohort: api.Cohort, positions: int, assume: api.Assumed) -> npt.NDArray[np.object_]:
+    south = common.numbers(cohort.sites, "latitude") < 0
+    texts = []
+    for row, (between, summer, winter) in enumerate(zip(*_seasonal_tilts(cohort, positions, assume), strict=True)):
+        half = int(south[row])
+        to_summer, to_winter = _DAYS[positions][half]
+        text = f"Tilt {summer:.0f} degrees from {to_summer}, {winter:.0f} from {to_winter}"
+        texts.append(text + (f", {between:.0f} from {_DAYS_BETWEEN[half]}" if positions == 4 else ""))
+    return np.array(texts, dtype=object)
+
+
+def _remarks(cohort: api.Cohort, texts: npt.NDArray[np.object_], assume: api.Assumed) -> npt.NDArray[np.object_]:
+    """Add what holds the frames: ballast within what the roof bears, or the ground."""
+    need, reserve = raising.ballast_kg_m2(cohort, assume), common.numbers(cohort.sites, "roof_reserve_kg_m2")
+    on_roof = common.at_any_array(cohort, raising.raised_on_roof(cohort))
+    ground = common.on_ground(cohort)
+    said = texts.copy()
+    for row in np.flatnonzero(on_roof & (need <= reserve)):
+        said[row] += f"; wind calls for {need[row]:.0f} kg/m2 more ballast, the roof bears {reserve[row]:.0f}"
+    for row in np.flatnonzero(ground):
+        said[row] += "; posts or weights in the ground have to hold it, not a roof"
+    return said
 
 
 @api.hookimpl

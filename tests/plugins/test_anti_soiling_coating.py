@@ -6,10 +6,18 @@ from dataclasses import fields, replace
 
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from aftersun import api
 from aftersun.host.assumed import assumed
-from aftersun_retrofits.anti_soiling_coating import AntiSoilingCoating, glass_m2, left_by_year
+from aftersun_retrofits.anti_soiling_coating import (
+    AntiSoilingCoating,
+    glass_m2,
+    left_by_year,
+    loss_between_cleanings,
+    renewals,
+)
 
 COATING = AntiSoilingCoating()
 
@@ -31,6 +39,17 @@ def test_mean_of_a_half_life_over_each_year():
     # h = 1: 0.5 / ln 2, then half of it; h = 3: 3 (1 - 2^(-1/3)) / ln 2
     assert left_by_year(1.0, 3) == pytest.approx([0.72135, 0.36067, 0.18034], abs=1e-5)
     assert left_by_year(3.0, 1) == pytest.approx([0.89287], abs=1e-4)
+
+
+def test_a_renewed_film_is_as_new_again():
+    # a saw-tooth: the year's mean of a half-life of 1 year, every year, or every other year (0.5 / ln 2, then half)
+    assert left_by_year(1.0, 4, 1) == pytest.approx([0.72135] * 4, abs=1e-5)
+    assert left_by_year(1.0, 5, 2) == pytest.approx([0.72135, 0.36067, 0.72135, 0.36067, 0.72135], abs=1e-5)
+
+
+def test_dirt_between_cleanings_is_half_of_what_builds_up():
+    # linear build-up: mean of a saw-tooth of r T is r T / 2; 0.001 x 365 / 4 / 2 = 0.045625, by hand
+    assert loss_between_cleanings(0.001, [4.0, 1.0, 0.0]) == pytest.approx([0.045625, 0.1825, np.inf])
 
 
 def test_glass_is_measured_where_its_size_is_known_and_else_guessed_from_the_rating(build):
@@ -115,12 +134,83 @@ def test_the_gain_stays_below_four_tenths_of_the_soiling_loss(build, surrounding
     assert 0 < gain(cohort) <= 0.4 * bare / (1 - bare)
 
 
-def test_without_rain_and_with_nothing_but_a_lower_threshold_nothing_is_gained(build):
-    # water is what cleans: the threshold does not matter where it never rains
-    cohort = dry(build({"surroundings": "desert"}))
-    assert gain(cohort, deposition_cut=0.0, threshold_cut=0.6) == 0.0
-
-
 def test_a_coating_that_takes_more_dust_loses_energy(build):
     cohort = dry(build({}), showers_per_year=4)
     assert gain(cohort, deposition_cut=-0.2, threshold_cut=0.0) < 0.0
+
+
+@settings(deadline=None, max_examples=12, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    cut=st.floats(-0.2, 0.6),
+    threshold_cut=st.floats(0, 0.6),
+    g=st.floats(-0.01, 0),
+    showers=st.sampled_from([0, 4, 12, 52]),
+    cleanings=st.sampled_from([0.0, 2.0]),
+)
+def test_never_more_is_gained_than_dirt_takes(build, cut, threshold_cut, g, showers, cleanings):
+    cohort = dry(build({"surroundings": "desert", "cleanings_per_year": cleanings}), showers)
+    plant = api.baseline(cohort)
+    values = {"deposition_cut": cut, "threshold_cut": threshold_cut, "transmittance_gain": g}
+    after = COATING.change(cohort, plant, assumed(COATING, values, {})).plant
+    spotless = plant.replace(soiling_rate_per_day=plant.soiling_rate_per_day * 0.0)
+    assert (api.annual_generation(cohort, after) <= api.annual_generation(cohort, spotless)).all()
+    bare = api.annual_soiling_loss(cohort, plant)
+    assert (bare - api.annual_soiling_loss(cohort, after) <= bare).all()
+
+
+def test_where_it_never_rains_and_dust_sticks_as_before_nothing_is_gained(build):
+    cohort = dry(build({"surroundings": "desert"}))
+    assert gain(cohort, deposition_cut=0.0, threshold_cut=0.6, transmittance_gain=0.0) == 0.0
+
+
+def test_without_a_rain_record_nothing_is_counted_and_that_is_said(build):
+    cohort = build({"surroundings": "desert"})
+    cohort = replace(cohort, weather=replace(cohort.weather, rain_mm=None, memo={}))
+    assert gain(cohort) == 0.0
+    change = COATING.change(cohort, api.baseline(cohort), assumed(COATING, {}, {}))
+    assert "No rain record" in change.remarks[0]
+
+
+def test_a_lower_threshold_counts_only_where_water_runs_off(build):
+    plants = []
+    for tilt_deg in (5.0, 10.0, 30.0):
+        cohort = build({"surroundings": "desert"}, array={"tilt_deg": tilt_deg})
+        plants.append(COATING.change(cohort, api.baseline(cohort), assumed(COATING, {}, {})).plant)
+    flat, low, steep = (plant.rain_threshold_mm[0] for plant in plants)
+    assert flat > low == steep
+
+
+def test_who_has_the_modules_cleaned_gains_less_energy(build):
+    gains = []
+    for cleanings in (0.0, 4.0, 12.0):
+        cohort = dry(build({"surroundings": "desert", "cleanings_per_year": cleanings}), showers_per_year=4)
+        gains.append(gain(cohort))
+    assert gains[0] >= gains[1] > gains[2] > 0
+    # 12 cleanings in a desert leave at most 0.003 x 365 / 12 / 2 = 4.6 % (by hand), of which a part is won
+    assert gains[2] < 0.4 * 0.0456 / (1 - 0.0456)
+
+
+@pytest.mark.parametrize(("half_life", "life", "years"), [(0.25, 4, (1,)), (1, 4, (1, 2)), (3, 12, (3, 6)), (3, 1, ())])
+def test_renewing_is_tried_after_one_half_life_and_two(half_life, life, years):
+    assert renewals(assumed(COATING, {"half_life_years": half_life, "life_years": life}, {})) == years
+
+
+def test_each_renewal_is_paid_with_its_way_up_and_keeps_the_effect_alive(build):
+    cohort = build({"surroundings": "desert", "cleanings_per_year": 2.0})
+    once = COATING.change(cohort, api.baseline(cohort), assumed(COATING, {}, {}))
+    assert once.label == "applied once"
+    assert [other.label for other in once.alternatives] == ["re-applied every year", "re-applied every 2 years"]
+    assert {line.in_year for line in once.costs} == {0}
+    yearly, biennial = once.alternatives
+    # a life of four years: renewed after 1, 2, 3 years, or after 2; never in the year it is taken off
+    assert sorted({line.in_year for line in yearly.costs}) == [0, 1, 2, 3]
+    assert sorted({line.in_year for line in biennial.costs}) == [0, 2]
+    for change in (once, yearly, biennial):
+        visits = {line.in_year for line in change.costs}
+        for year in visits:
+            kinds = {line.kind for line in change.costs if line.in_year == year}
+            assert kinds == {api.MATERIAL, api.LABOUR, api.ACCESS}
+        assert change.plant is once.plant  # simulated once
+    assert (yearly.fade >= biennial.fade).all()
+    assert (biennial.fade >= once.fade).all()
+    assert line(yearly, "roof_cleaning")[0] > line(biennial, "roof_cleaning")[0] > line(once, "roof_cleaning")[0]

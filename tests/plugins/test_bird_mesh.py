@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pvlib
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -10,7 +11,8 @@ from hypothesis import strategies as st
 import aftersun_datasets
 from aftersun import api
 from aftersun.host.assumed import assumed
-from aftersun_retrofits.bird_mesh import BirdMesh, perimeter_m
+from aftersun.testing import sample_cohort
+from aftersun_retrofits.bird_mesh import BirdMesh, droppings_staying, nesting_factor, perimeter_m
 
 MESH = BirdMesh()
 BLOCK = {"module_rows": 2, "module_columns": 6, "module_width_m": 1.0, "module_height_m": 1.7}
@@ -36,6 +38,34 @@ def test_outline_of_upright_modules_of_1_7_by_1_m(rows, columns, spacing_m, outl
 @given(st.integers(1, 20), st.integers(1, 20))
 def test_outline_is_the_same_turned_by_a_quarter(rows, columns):
     assert perimeter_m(rows, columns, 1.0, 1.7) == pytest.approx(perimeter_m(columns, rows, 1.7, 1.0))
+
+
+@given(st.lists(st.integers(1, 12), min_size=1, max_size=8))
+def test_a_stepped_block_has_the_outline_of_the_rectangle_around_it(row_lengths):
+    # edges counted one by one: those between a module and no module, each row no longer than the one below
+    cells = {(row, col) for row, count in enumerate(sorted(row_lengths)) for col in range(count)}
+    across = sum((row + step, col) not in cells for row, col in cells for step in (-1, 1))
+    up = sum((row, col + step) not in cells for row, col in cells for step in (-1, 1))
+    assert perimeter_m(len(row_lengths), max(row_lengths), 1.0, 1.7) == pytest.approx(across * 1.0 + up * 1.7)
+
+
+def test_a_traced_outline_stands_in_for_the_reckoned_one(build):
+    # 12.5 m traced and 10 % waste, by hand
+    assert line(changed(build({}, array={**BLOCK, "open_outline_m": 12.5})), "bird_mesh") == pytest.approx([13.75])
+
+
+def test_each_array_is_a_block_of_its_own():
+    # two blocks of 2 x 6 at 19.04 m each, by hand as below; one traced at 10 m in place of the second
+    cohort = sample_cohort({"arrays": [BLOCK, BLOCK]}, {"arrays": [BLOCK, {**BLOCK, "open_outline_m": 10.0}]})
+    assert line(changed(cohort), "bird_mesh") == pytest.approx([1.1 * 38.08, 1.1 * 29.04])
+
+
+def test_what_is_closed_all_round_needs_no_mesh(build):
+    cohort = build({"module_gap_mm": 100.0}, array={**BLOCK, "open_outline_m": 0.0})
+    assert MESH.screen(cohort).status.tolist() == [api.DOES_NOT_FIT]
+    change = changed(cohort)
+    assert line(change, "bird_mesh").tolist() == [0.0]
+    np.testing.assert_array_equal(change.plant.extra_temp_k, api.baseline(cohort).extra_temp_k)
 
 
 def test_what_a_block_of_2_by_6_takes(build):
@@ -97,11 +127,54 @@ def test_unknown_birds_count_with_their_chance(build):
     assert line(asked, "bird_clean_up")[2] == cleaned[0]
 
 
+def test_nesting_is_likelier_in_town_and_on_rough_roofs(build):
+    places = ("suburban", "urban", None, "rural", "farmland", "suburban")
+    roofs = ("pitched tile", "pitched slate", None, "pitched tile", "pitched tile", "pitched metal")
+    sites = [{"surroundings": place, "roof_kind": roof} for place, roof in zip(places, roofs, strict=True)]
+    change = changed(build(*sites), out_of_town_factor=0.5, smooth_roof_factor=0.8)
+    shares = line(change, "bird_clean_up") / line(change, "bird_clean_up")[0]
+    assert shares == pytest.approx([1, 1, 1, 0.5, 0.5, 0.8])
+    # what somebody saw counts as seen, wherever it is
+    seen = changed(build({"birds_seen": True, "surroundings": "rural"}, {"birds_seen": True}), out_of_town_factor=0.5)
+    assert line(seen, "bird_clean_up")[0] == line(seen, "bird_clean_up")[1]
+
+
+def test_factors_multiply_and_what_is_unknown_counts_as_town():
+    places = np.array(["rural", "urban", None], dtype=object)
+    roofs = np.array(["pitched metal", "pitched tile", None], dtype=object)
+    assert nesting_factor(places, roofs, 0.5, 0.8) == pytest.approx([0.4, 1.0, 1.0])
+
+
+def test_rain_clears_steep_modules_and_not_flat_ones():
+    # Haeberlin, handbook of photovoltaics (web extract): almost full self-clearing at 30 degrees, none below 10
+    assert droppings_staying([0, 9, 10, 20, 30, 60], 0.1) == pytest.approx([1, 1, 1, 0.55, 0.1, 0.1])
+
+
+def test_mesh_wins_back_more_under_flat_modules_and_never_more_than_was_lost(build):
+    left = []
+    for tilt_deg in (5.0, 20.0, 45.0):
+        cohort = build({"birds_seen": True}, array={"tilt_deg": tilt_deg})
+        left.append(changed(cohort).plant.droppings_loss[0])
+        assert 0 <= left[-1] <= api.baseline(cohort).droppings_loss[0]
+    assert left[0] < left[1] < left[2]
+    likely = changed(build({"surroundings": "rural"}, array={"tilt_deg": 5.0}), out_of_town_factor=9, droppings_left=0)
+    assert (likely.plant.droppings_loss == 0).all()
+
+
 def test_cells_never_get_warmer_than_on_an_insulated_back(build):
-    # Sandia temperature set at 1000 W/m2, 20 C, 1 m/s: 77.53 C insulated back less 69.46 C close to the roof
+    # check value: 69.46 C close to the roof, 77.53 C on an insulated back at 1000 W/m2, 20 C, 1 m/s, by pvlib alone
+    sets = pvlib.temperature.TEMPERATURE_MODEL_PARAMETERS["sapm"]
+    close, insulated = (
+        pvlib.temperature.sapm_cell(1000, 20, 1, **sets[name])
+        for name in ("close_mount_glass_glass", "insulated_back_glass_polymer")
+    )
+    assert (close, insulated) == pytest.approx((69.46, 77.53), abs=0.05)
     cohort = build({})
-    rise = changed(cohort, mesh_extra_temp_k=30).plant.extra_temp_k - api.baseline(cohort).extra_temp_k
-    assert (rise <= 77.53 - 69.46).all()
+    plant = api.baseline(cohort)
+    assert (changed(cohort, mesh_extra_temp_k=30).plant.extra_temp_k <= insulated - close).all()
+    warm = plant.replace(extra_temp_k=plant.extra_temp_k + 7.5)
+    again = MESH.change(cohort, warm, assumed(MESH, {}, {})).plant.extra_temp_k
+    assert (again == 8.0).all()
 
 
 @settings(deadline=None, max_examples=8, suppress_health_check=[HealthCheck.function_scoped_fixture])

@@ -2,18 +2,34 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
+
 import numpy as np
 import pandas as pd
+import pvlib
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from aftersun import api
+from aftersun.climate.normals import normals_at
+from aftersun.climate.synthesis import synthetic_year
 from aftersun.host.assumed import assumed
-from aftersun_retrofits.connector_replacement import ConnectorReplacement, contact_loss, mean_age_factor
+from aftersun.host.registry import Loaded, Registry
+from aftersun.scoring.single import score
+from aftersun.scoring.words import NOT_WORTH_IT, SAFETY_MATTER
+from aftersun.testing import sample_cohort, sample_company, unknown_frame
+from aftersun_retrofits.connector_replacement import (
+    ConnectorReplacement,
+    contact_loss,
+    contact_power_w,
+    fault_factor,
+    mean_age_factor,
+)
 
 CONNECTORS = ConnectorReplacement()
-SOUND = {"open_string": False, "mixed_connectors": False, "field_made_connectors": False}
+SOUND = {"open_string": False, "mixed_connectors": False, "field_made_connectors": False, "hot_connector": False}
+DANGERS = ("open_string", "mixed_connectors", "hot_connector")
 
 
 def line(change: api.Change, item: str) -> np.ndarray:
@@ -24,6 +40,15 @@ def changed(cohort: api.Cohort, **overrides: float) -> api.Change:
     return CONNECTORS.change(cohort, api.baseline(cohort), assumed(CONNECTORS, overrides, {}))
 
 
+def test_heat_of_a_contact_at_ten_amperes():
+    # I2R by hand: 0.35 and 0.5 mohm as new, 5 mohm, 50 mohm hot to touch, 1 ohm melts
+    heat = contact_power_w(10.0, [0.35, 0.5, 5.0, 50.0, 1000.0])
+    assert heat == pytest.approx([0.035, 0.05, 0.5, 5.0, 100.0])
+    # one of 50 mohm in 12 x 400 W: 0.10 %; over 600 h of squared current a year: 3 kWh
+    assert heat[3] / 4800 == pytest.approx(0.0010, abs=5e-5)
+    assert heat[3] * 600 / 1000 == pytest.approx(3.0)
+
+
 @pytest.mark.parametrize(
     ("mohm", "share"),
     [(0.35, 0.00009479), (0.5, 0.00013542), (5.0, 0.00135417)],
@@ -31,6 +56,26 @@ def changed(cohort: api.Cohort, **overrides: float) -> api.Change:
 def test_loss_in_the_contacts_of_twelve_modules_of_400_w(mohm, share):
     # I2R by hand: 13 pairs x (10 A)^2 x R over 12 x 400 W, Imp 10 A and Vmp 40 V
     assert contact_loss(12, mohm, 10.0, 40.0) == pytest.approx(share, abs=1e-8)
+
+
+def test_a_fleet_has_the_factor_of_its_shares():
+    # by hand: 28 % poor and 1 % hot plugs of 100 systems, with factors 5 and 30: 1 + 4 x 0.28 + 29 x 0.01
+    assert fault_factor(0.28, 0.01, 5.0, 30.0) == pytest.approx(2.41)
+    poor, hot = np.array([0.0, 1.0, 0.0, 1.0]), np.array([0.0, 0.0, 1.0, 1.0])
+    shares = np.array([0.72 * 0.99, 0.28 * 0.99, 0.72 * 0.01, 0.28 * 0.01])
+    assert (shares * fault_factor(poor, hot, 5.0, 30.0)).sum() == pytest.approx(2.41)
+
+
+@pytest.mark.parametrize("place", [(51.5, -0.1), (33.4, -112.0)], ids=["maritime", "desert"])
+def test_over_a_year_contacts_lose_part_of_what_they_lose_at_full_sun(place):
+    # closed form: the year's share over that at full sun is sum(I^2) / sum(I); I in proportion to irradiance (pvlib)
+    year = synthetic_year(normals_at(*place), seed=1)
+    in_plane = pvlib.irradiance.get_total_irradiance(30, 180, year.zenith, year.azimuth, year.dni, year.ghi, year.dhi)[
+        "poa_global"
+    ]
+    current = np.nan_to_num(in_plane) / 1000.0
+    given = CONNECTORS.assumptions["current_weight"]
+    assert given.low < (current**2).sum() / current.sum() < given.high
 
 
 def test_mean_fault_factor_by_age():
@@ -53,17 +98,62 @@ def test_a_string_has_one_pair_more_than_modules(build):
 
 
 def test_modules_are_lifted_unless_they_stand_on_the_ground(build):
-    roof, ground = (
-        changed(build({})),
-        changed(build({"roof_kind": "ground"}, array={"mounting": "ground frame"})),
-    )
-    assert line(roof, "helper") == pytest.approx([3.0])  # 12 modules x 15 min
-    assert line(ground, "helper") == pytest.approx([0.0])
+    assert line(changed(build({})), "helper") == pytest.approx([3.0])  # 12 modules x 15 min
+    for mounting in ("ground frame", None):
+        ground = changed(build({"roof_kind": "ground"}, array={"mounting": mounting}))
+        assert line(ground, "helper") == pytest.approx([0.0])
 
 
 def test_plugs_renewed_within_their_life_are_left_alone(build):
     cohort = build({"connectors_renewed_on": pd.Timestamp("2020-01-01")}, {})
     assert CONNECTORS.screen(cohort).status.tolist() == [api.DOES_NOT_FIT, api.FITS]
+
+
+@pytest.mark.parametrize("danger", DANGERS)
+def test_a_known_danger_is_not_dismissed_because_plugs_were_renewed(build, danger):
+    screening = CONNECTORS.screen(build({"connectors_renewed_on": pd.Timestamp("2020-01-01"), danger: True}))
+    assert screening.status.tolist() == [api.SURVEY_FIRST]
+    assert "see which are old" in screening.reason[0]
+
+
+@pytest.mark.parametrize("danger", DANGERS)
+def test_the_owner_is_told_exactly_where_a_danger_is_known(build, danger):
+    cohort = build({**SOUND, danger: True}, SOUND, {**SOUND, danger: pd.NA}, {**SOUND, "field_made_connectors": True})
+    notes = CONNECTORS.safety(cohort)
+    told = [[note.id for note in notes.for_site(row) if note.tell_owner] for row in range(len(cohort))]
+    assert told == [[f"known_{danger}"], [], [], []]
+    remarks = changed(cohort).remarks
+    assert ["safety matter" in text for text in remarks] == [True, False, False, False]
+
+
+def test_a_hot_plug_is_isolated_by_a_licensed_electrician(build):
+    note = next(
+        n for n in CONNECTORS.safety(build({"hot_connector": True})).for_site(0) if n.id.startswith("known_hot")
+    )
+    assert note.severity == api.DANGER
+    assert note.who == "licensed electrician"
+    assert "Stop and isolate" in note.text
+    assert CONNECTORS.screen(build({"hot_connector": True})).status.tolist() == [api.SURVEY_FIRST]
+
+
+def test_it_ranks_as_a_safety_matter_where_a_danger_is_known_though_it_costs_more_than_it_earns(build):
+    cohort = build(*({**SOUND, danger: True} for danger in DANGERS), SOUND)
+    ranking = score(
+        cohort,
+        fitted=unknown_frame("fitted"),
+        readings=unknown_frame("reading"),
+        registry=Registry((Loaded(CONNECTORS, CONNECTORS.about.id, "test"),), (), (), ()),
+        company=sample_company(),
+    ).frames["ranking"]
+    assert ranking["for_safety"].tolist() == [True, True, True, False]
+    assert (ranking["npv"][1:] < 0).all()  # an open string may pay
+    assert ranking["status"].tolist()[1:] == [SAFETY_MATTER, SAFETY_MATTER, NOT_WORTH_IT]
+
+
+def test_both_halves_are_always_renewed_and_said_so(build):
+    pairs = next(found for found in changed(build({})).costs if found.item == "connector_pair")
+    assert pairs.unit == "pair"
+    assert "both halves" in pairs.note
 
 
 def test_module_electronics_and_roof_skins_are_surveyed_first(build):
@@ -91,6 +181,40 @@ def test_a_simulated_year_gains_less_than_0_2_percent_unless_a_string_is_open(bu
     assert gain[1] > 0.3
 
 
+@settings(deadline=None, max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    modules=st.integers(2, 60),
+    strings=st.integers(1, 6),
+    values=st.dictionaries(st.sampled_from(sorted(CONNECTORS.assumptions)), st.floats(0, 1)),
+    facts=st.dictionaries(
+        st.sampled_from(["mixed_connectors", "field_made_connectors", "hot_connector"]), st.booleans()
+    ),
+)
+def test_energy_gain_stays_below_0_2_percent_whatever_is_known_and_assumed(build, modules, strings, values, facts):
+    # of the DC output at full sun; strings of four modules or more
+    if modules < 4 * strings:
+        return
+    cohort = build({"open_string": False, **facts}, array={"module_count": modules, "strings": strings})
+    ranges = CONNECTORS.assumptions
+    plant = api.baseline(cohort)
+    placed = {name: ranges[name].low + share * (ranges[name].high - ranges[name].low) for name, share in values.items()}
+    after = changed(cohort, **placed).plant
+    gain = (1.0 - after.connection_loss) / (1.0 - plant.connection_loss) - 1.0
+    assert (gain >= 0.0).all()
+    assert (gain < 0.002).all()
+    np.testing.assert_array_equal(after.strings_working, plant.strings_working)
+
+
+def test_risk_stands_apart_from_energy_and_injury_has_no_price(build):
+    cohort = build({"hot_connector": True, "open_string": True})
+    change = changed(cohort)
+    before = api.baseline(cohort)
+    touched = [f.name for f in fields(api.Plant) if (getattr(change.plant, f.name) != getattr(before, f.name)).any()]
+    assert touched == ["connection_loss", "strings_working"]
+    assert [found.item for found in change.yearly if found.kind == api.AVOIDED_RISK] == ["building_fire_damage"]
+    assert [found.item for found in change.yearly if found.kind == api.AVOIDED_WORK] == ["repair_visit"]
+
+
 def test_poor_plugs_avoid_most_and_young_sound_ones_nothing(build):
     day = pd.Timestamp("2026-05-01")
     cohort = build(
@@ -108,6 +232,36 @@ def test_poor_plugs_avoid_most_and_young_sound_ones_nothing(build):
 
 def test_avoided_fires_stay_below_all_fires(build):
     # Germany: about 30 PV-caused fires a year per million systems (ISE, via trade press), 3e-5 a system-year
-    fires = line(changed(build({}, {"mixed_connectors": True, "field_made_connectors": True})), "building_fire_damage")
+    poor = {"mixed_connectors": True, "field_made_connectors": True}
+    fires = line(changed(build({}, poor)), "building_fire_damage")
     assert (fires < 3e-5).all()
     assert (fires > 0).all()
+
+
+def test_a_hot_plug_avoids_more_than_poor_pairs_and_less_than_its_factor(build):
+    hot = {"hot_connector": True}
+    fires = line(changed(build({}, {"mixed_connectors": True}, hot, {**SOUND, **hot})), "building_fire_damage")
+    assert fires[2] > fires[3] > fires[1] > fires[0]
+    # all connector fires of an average system: fires x share at connectors x share that hits the building
+    average = 2e-5 * 0.3 * 0.38
+    factor = CONNECTORS.assumptions["hot_plug_factor"].mode
+    late = CONNECTORS.assumptions["late_factor"].mode
+    assert fires[2] < average * (factor + 5.0) * late
+
+
+def test_fires_hit_the_building_more_often_in_the_roof_and_seldom_from_the_ground(build):
+    # CAA Japan 2019: all seven that reached the roof had no non-combustible layer below
+    flush, in_roof, ground = (
+        line(changed(build({}, array={"mounting": mounting})), "building_fire_damage")[0]
+        for mounting in ("flush roof", "in roof", "ground frame")
+    )
+    assert in_roof / flush == pytest.approx(0.8 / 0.38)
+    assert ground / flush == pytest.approx(0.02 / 0.38)
+
+
+def test_the_building_share_is_that_of_the_modules(build):
+    arrays = [{"mounting": "in roof", "module_count": 6}, {"mounting": "flush roof", "module_count": 18}]
+    mixed = line(changed(sample_cohort({"arrays": arrays})), "building_fire_damage")[0]
+    flush = line(changed(sample_cohort({"arrays": [{"module_count": 24}]})), "building_fire_damage")[0]
+    # by hand: (6 x 0.8 + 18 x 0.38) / 24
+    assert mixed / flush == pytest.approx(0.485 / 0.38)

@@ -9,16 +9,20 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from aftersun.cli.show import sureness
 from aftersun.cli.terminal import terminal
 from aftersun.inventory.dictionary import columns
 from aftersun.inventory.store import Inventory
 from aftersun.model.change import SEVERITIES
+from aftersun.scoring.closer import CloserLook, look_closer
 from aftersun.scoring.view import RunView
 from aftersun.scoring.words import EVERY_YEAR
 
+DRIVERS_SHOWN = 3  # of each retrofit; JSON has all
 
-def explain_as_data(inventory: Path, site_id: str) -> dict[str, Any]:
-    """Return everything the last run knows of one site, for another program."""
+
+def explain_as_data(inventory: Path, site_id: str, closer: bool) -> dict[str, Any]:
+    """Return everything the last run knows of one site, for another program; ``closer`` adds drivers and questions."""
     with Inventory.open(inventory, read_only=True) as opened:
         view = RunView(opened)
         data: dict[str, Any] = {
@@ -40,16 +44,74 @@ def explain_as_data(inventory: Path, site_id: str) -> dict[str, Any]:
         ):
             data[table] = _records(view.table(table, site_id))
         data["claims"] = _records(view.table("run_claim"))
+        look = _look(opened, view, site_id) if closer else None
+        if look is not None:
+            data |= {"drivers": _records(look.drivers), "questions": _records(look.questions)}
         return data
 
 
-def show_explanation(inventory: Path, site_id: str) -> None:
-    """Print one site: facts, energy, every retrofit with its costs, claims and safety notes, and the verdicts."""
+def show_explanation(inventory: Path, site_id: str, closer: bool) -> None:
+    """Print one site: facts, energy, every retrofit with its costs, claims and safety notes, and the verdicts.
+
+    ``closer`` adds what is not stored but computed now: what moves each result most, and what to ask.
+    """
     with Inventory.open(inventory, read_only=True) as opened:
         view = RunView(opened)
         _facts(view, site_id)
         _energy(view, site_id)
-        _retrofits(view, site_id)
+        look = _look(opened, view, site_id) if closer else None
+        _questions(view, look)
+        _retrofits(view, site_id, look)
+
+
+def _look(opened: Inventory, view: RunView, site_id: str) -> CloserLook | None:
+    view.facts(site_id)  # there is such a site
+    with terminal.progress("looking closer") as progress:
+        return look_closer(opened, view.run, site_id, progress)
+
+
+def _questions(view: RunView, look: CloserLook | None) -> None:
+    """Print what to ask: only what could turn the advice on some retrofit."""
+    if look is None or look.questions.empty:
+        return
+    titles = view.titles()
+    terminal.heading("Worth asking: the answer could turn the advice")
+    for question, turned in look.questions.groupby("question", sort=False):
+        terminal.paragraph(str(question), hang=2)
+        for row in turned.to_dict("records"):
+            terminal.paragraph(
+                f"{titles.get(row['retrofit'], row['retrofit'])}: worth it if {row['worth_if']} (up to "
+                f"{row['most']:,.0f} {view.currency}), not if {row['not_if']}.",
+                indent=2,
+                hang=2,
+            )
+
+
+def _drivers(look: CloserLook | None, retrofit: str, stored_npv: float, currency: str) -> None:
+    """Print the numbers that move a retrofit most, each alone from its low to its high."""
+    if look is None:
+        return
+    mine = look.drivers[look.drivers["retrofit"] == retrofit]
+    moved = mine[(mine["npv_high"] - mine["npv_low"]).abs() >= 1].head(DRIVERS_SHOWN)
+    if moved.empty:
+        return
+    rows = [
+        [
+            _words(row["name"]) + (" *" if row["turns"] else ""),
+            f"{row['low']:g} .. {row['high']:g} {row['unit']}",
+            f"{row['npv_low']:,.0f} .. {row['npv_high']:,.0f}",
+        ]
+        for row in moved.to_dict("records")
+    ]
+    terminal.table(["moved most by", "low .. high", f"worth, {currency}"], rows, "<<>", indent=2)
+    if moved["turns"].any():
+        terminal.paragraph("* turns the advice", indent=2)
+    if abs(look.npv.get(retrofit, stored_npv) - stored_npv) > 0.005 * max(abs(stored_npv), 1):
+        terminal.paragraph(
+            "Facts or retrofits have changed since the run: it would be worth "
+            f"{look.npv[retrofit]:,.0f} {currency} now. Rank again.",
+            indent=2,
+        )
 
 
 def _facts(view: RunView, site_id: str) -> None:
@@ -152,7 +214,7 @@ def _weather(row: pd.Series) -> str:
     return f"Weather: station {row['station_id']}, {row['distance_km']:.0f} km away{apart}. {sure}{far}"
 
 
-def _retrofits(view: RunView, site_id: str) -> None:
+def _retrofits(view: RunView, site_id: str, look: CloserLook | None) -> None:
     ranking = view.table("ranking", site_id)
     if ranking.empty:
         return
@@ -164,11 +226,15 @@ def _retrofits(view: RunView, site_id: str) -> None:
         mine = row["retrofit"]
         worth = "" if pd.isna(row["npv"]) else f", net present value {row['npv']:,.0f} {view.currency}"
         terminal.result()
-        terminal.result(f"{titles.get(mine, mine)}: {row['status']}{worth}")
+        terminal.paragraph(f"{titles.get(mine, mine)}: {row['status']}{worth}", hang=2)
         terminal.paragraph(row["reason"], indent=2)
         if not pd.isna(row["npv"]):
             terminal.paragraph(_measures(row), indent=2)
+        if not pd.isna(row["npv_p90"]):
+            sure = sureness({str(name): value for name, value in row.items()}, view.currency)
+            terminal.paragraph(f"{sure[0].upper()}{sure[1:]}.", indent=2)
         _cost_table(costs[costs["retrofit"] == mine])
+        _drivers(look, mine, row["npv"], view.currency)
         for claim in claims[claims["retrofit"] == mine].to_dict("records"):
             terminal.paragraph(f"The trade says: {claim['text']} ({claim['source']})", indent=2, hang=2)
         replaced = assumed[(assumed["retrofit"] == mine) & (assumed["overridden"].fillna("") != "")]

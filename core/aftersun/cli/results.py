@@ -20,7 +20,7 @@ Count = Annotated[int, typer.Option("--first", min=1, help="How many calls to sh
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands to the program."""
-    for command in (demo, rank, calls, explain, retrofits):
+    for command in (demo, rank, calls, ask, explain, suppose, retrofits):
         app.command()(command)
 
 
@@ -101,21 +101,74 @@ def calls(inventory: InventoryFile, first: Count = 10, json: AsJson = False) -> 
         show_calls(inventory, first)
 
 
+def ask(
+    inventory: InventoryFile,
+    site: Annotated[str | None, typer.Argument(help="One site only.", show_default=False)] = None,
+    json: AsJson = False,
+) -> None:
+    """Show what to ask on the phone and which visit to make first: what an answer is worth before it is known.
+
+    Example: aftersun ask company.duckdb S0160
+    """
+    from aftersun.cli.ask import questions_as_data, show_questions
+
+    if json:
+        terminal.json(questions_as_data(inventory, site))
+    else:
+        show_questions(inventory, site)
+
+
 def explain(
     inventory: InventoryFile,
     site: Annotated[str, typer.Argument(help="Number of the site (column site_id).", show_default=False)],
+    stored_only: Annotated[
+        bool, typer.Option("--stored-only", help="Leave out what takes computing: questions, and what moves the worth.")
+    ] = False,
     json: AsJson = False,
 ) -> None:
     """Show one roof in full: energy, every retrofit with costs and safety notes, and why it is advised or not.
+
+    Beside the stored run it says what moves each result most and which answers of the customer could turn the advice.
 
     Example: aftersun explain company.duckdb S0160
     """
     from aftersun.cli.explain import explain_as_data, show_explanation
 
     if json:
-        terminal.json(explain_as_data(inventory, site))
+        terminal.json(explain_as_data(inventory, site, not stored_only))
     else:
-        show_explanation(inventory, site)
+        show_explanation(inventory, site, not stored_only)
+
+
+def suppose(
+    inventory: InventoryFile,
+    change: Annotated[
+        list[str],
+        typer.Option(
+            "--if",
+            help="What is different, as place=value: site.COLUMN, tariff.COLUMN, RETROFIT.ASSUMPTION, or a line of the "
+            "company file. Give it again for more.",
+            show_default=False,
+        ),
+    ],
+    site: Annotated[str | None, typer.Option(help="One site only.", show_default=False)] = None,
+    json: AsJson = False,
+) -> None:
+    """Compute the last run again with something different, and show both side by side; nothing is stored.
+
+    Example: aftersun suppose company.duckdb --if tariff.export_price=0.15 --if bird_mesh.life_years=10
+    """
+    from aftersun.cli.show import show_failed
+    from aftersun.cli.suppose import compared, comparison_as_data, show_comparison
+
+    comparison, view = compared(inventory, change, site)
+    if json:
+        terminal.json(comparison_as_data(comparison, view))
+    else:
+        show_comparison(comparison, view, change, site)
+    show_failed([(failure.plugin, failure.during, failure.reason) for failure in comparison.failures])
+    if comparison.failures:
+        raise typer.Exit(EXIT_LOSSES)
 
 
 def retrofits(

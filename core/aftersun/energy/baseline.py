@@ -52,8 +52,11 @@ def _array_columns(cohort: Cohort, values: Values) -> dict[str, Any]:
     in_rows = np.isin(mounting, _IN_ROWS)
     age = _filled(cohort.years_since(sites["commissioned_on"]), values["unknown_age_years"])
     year_loss, shunt_share = _excess_loss(sites, values)
+    tilt = _numbers(arrays["tilt_deg"])
     columns: dict[str, Any] = {
-        "tilt_deg": _numbers(arrays["tilt_deg"]),
+        "tilt_deg": tilt,
+        "summer_tilt_deg": tilt,
+        "winter_tilt_deg": tilt,
         "azimuth_deg": _numbers(arrays["azimuth_deg"]),
         "ground_cover_ratio": np.where(in_rows, _numbers(arrays["ground_cover_ratio"], 0.0), 0.0),
         "dc_rating_kw": _numbers(arrays["dc_rating_kw"]),
@@ -69,6 +72,7 @@ def _array_columns(cohort: Cohort, values: Values) -> dict[str, Any]:
         "strings_working": _strings_working(cohort, values)[site],
     }
     same_everywhere = {
+        "tilt_positions": 1.0,
         "extra_temp_k": 0.0,
         "transmittance": 1.0,
         "rain_threshold_mm": values["rain_threshold_mm"],

@@ -20,6 +20,7 @@ from aftersun.energy.soiling import distinct_ratios
 from aftersun.model.cohort import Cohort
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Floats
+from aftersun.model.weather import HOURS_PER_YEAR
 
 # Losses of an array in the order of the chain; each multiplies by (1 - loss).
 ARRAY_LOSSES = (
@@ -119,6 +120,13 @@ def generated_lit(cohort: Cohort, plant: Plant, values: Mapping[str, float]) -> 
     generated = np.empty((len(cohort), len(lit_hours(cohort.weather))), dtype=np.float32)
     for sites, part in generated_in_parts(cohort, plant, values):
         generated[sites] = part
+    return generated
+
+
+def hourly_generation(cohort: Cohort, plant: Plant) -> Float32s:
+    """Return what each site generates in each hour of the weather year, kWh (S, H)."""
+    generated = np.zeros((len(cohort), HOURS_PER_YEAR), dtype=np.float32)
+    generated[:, lit_hours(cohort.weather)] = generated_lit(cohort, plant, system_values(cohort.overrides))
     return generated
 
 

@@ -20,13 +20,15 @@ References
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from functools import cache
 from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 from pvlib import iam, irradiance, shading, temperature
 
-from aftersun.energy.assumptions import Float32s, recall
+from aftersun.energy import seasons
+from aftersun.energy.assumptions import Float32s, between_nodes, recall
 from aftersun.energy.skyline import heights, sky_share
 from aftersun.model.cohort import Cohort
 from aftersun.model.horizon import Horizon
@@ -45,6 +47,8 @@ CELL_TEMPERATURE_SETS = {
 }
 
 Light = npt.NDArray[Any]  # of either precision
+_GLASS_STEPS = 2048
+_ALMOST_1 = 0.99999
 _COLUMNS = ("zenith", "azimuth", "ghi", "dni", "dhi", "dni_extra", "airmass", "albedo", "temp_air", "wind_speed")
 _Key = tuple[float, float, str, float, Horizon | None]
 
@@ -73,10 +77,28 @@ def plant_hours(cohort: Cohort, plant: Plant) -> PlaneHours:
 
 def plant_hours_in_parts(cohort: Cohort, plant: Plant, parts: Iterable[slice]) -> Iterator[PlaneHours]:
     """Yield irradiance and cell temperature of some arrays of a plant at a time."""
-    columns = (plant.tilt_deg, plant.azimuth_deg, plant.mounting, plant.ground_cover_ratio)
-    rows = _rows(cohort.weather, columns, cohort.array_horizons())
+    rows = _plant_rows(cohort, plant)
     for part in parts:
         yield _stacked(cohort.weather, rows[part])
+
+
+def _plant_rows(cohort: Cohort, plant: Plant) -> list[Float32s]:
+    """Return (3, L) for each array; an adjusted frame has each hour of the plane that stands then."""
+    weather, horizons = cohort.weather, cohort.array_horizons()
+    rest = (plant.azimuth_deg, plant.mounting, plant.ground_cover_ratio)
+    rows = _rows(weather, (plant.tilt_deg, *rest), horizons)
+    adjusted = np.flatnonzero(plant.tilt_positions > 1)
+    if not len(adjusted):
+        return rows
+    seen = [horizons[row] for row in adjusted]
+    lit = lit_hours(weather)
+    calendars = {count: seasons.positions_by_hour(weather, count)[lit] for count in (2, 4)}
+    for season, tilt in ((seasons.SUMMER, plant.summer_tilt_deg), (seasons.WINTER, plant.winter_tilt_deg)):
+        planes = _rows(weather, tuple(column[adjusted] for column in (tilt, *rest)), seen)
+        for row, plane in zip(adjusted, planes, strict=True):
+            stands = calendars[int(plant.tilt_positions[row])] == season
+            rows[row] = np.where(stands, plane, rows[row])
+    return rows
 
 
 def plane_hours(
@@ -146,7 +168,6 @@ def _block(
     )
     tilt, azimuth = tilt_deg[:, None], azimuth_deg[:, None]
     facing = irradiance.aoi_projection(tilt, azimuth, zenith, sun_azimuth)  # cosine of the angle of incidence
-    angle = np.degrees(np.arccos(np.clip(facing, -1, 1)))
     sky = np.nan_to_num(  # no value where neither sky nor sun shines
         irradiance.perez(tilt, azimuth, dhi, dni, extra, zenith, sun_azimuth, airmass)
     )
@@ -162,8 +183,21 @@ def _block(
             sky[row] *= sky_share(horizon, float(tilt_deg[row]), float(azimuth_deg[row]))
     diffuse = sky + ground
     poa = beam + diffuse
-    effective = beam * iam.physical(angle) + diffuse
+    effective = beam * passed_by_glass(facing) + diffuse
     return poa, effective, cell_temperature(poa, air, wind, mounting)
+
+
+def passed_by_glass(cos_incidence: Light) -> Float32s:
+    """Return the share of the beam that passes the glass, over that at right angles [2]_; 0 from behind."""
+    place = np.clip(cos_incidence, 0, _ALMOST_1).astype(np.float32) * np.float32(_GLASS_STEPS)
+    return between_nodes(_glass_table(), place)
+
+
+@cache
+def _glass_table() -> Float32s:
+    """Return the modifier at evenly spaced cosines from 0 to 1; between them it is straight to less than 0.00001."""
+    cosines = np.linspace(0, 1, _GLASS_STEPS + 1)
+    return np.asarray(iam.physical(np.degrees(np.arccos(cosines))), dtype=np.float32)
 
 
 def shaded_height(cos_zenith: Light, cos_incidence: Light, ratio: Light) -> Light:

@@ -33,6 +33,9 @@ Answer = TypeVar("Answer")
 # What each numeric plant column may hold. Losses are shares; a retrofit may not push the plant out of the physical.
 _LIMITS: Mapping[str, tuple[float, float]] = {
     "tilt_deg": (0, 90),
+    "tilt_positions": (1, 4),
+    "summer_tilt_deg": (0, 90),
+    "winter_tilt_deg": (0, 90),
     "azimuth_deg": (0, 360),
     "ground_cover_ratio": (0, 1),
     "temp_coefficient_per_k": (-0.01, 0),
@@ -164,6 +167,8 @@ def check_change(
             not bad.any(),
             f"plant.{column.name} leaves {low}..{high} or is not a number in {int(bad.sum())} places",
         )
+    positions = answer.plant.tilt_positions
+    _require(bool(np.isin(positions, (1, 2, 4)).all()), "plant.tilt_positions has to be 1, 2 or 4")
     _lines("costs", answer.costs, COST_KINDS, size, price_items)
     _lines("yearly", answer.yearly, YEARLY_KINDS, size, price_items)
     if answer.fade is not None:
@@ -175,6 +180,13 @@ def check_change(
     if answer.remarks is not None:
         _shape("remarks", answer.remarks, (size,))
         _texts("remarks", answer.remarks)
+    if answer.available is not None:
+        _shape("available", answer.available, (size,))
+        _require(answer.available.dtype == np.bool_, "available has to be an array of yes or no")
+    for other in answer.alternatives:
+        _require(bool(getattr(other, "label", "")), "each alternative needs a label")
+        _require(not other.alternatives, f"the alternative '{other.label}' has alternatives of its own")
+        check_change(other, size, arrays, price_items, choices)
 
 
 def _lines(name: str, lines: Sequence[CostLine], kinds: Sequence[str], size: int, price_items: Sequence[str]) -> None:
@@ -185,6 +197,10 @@ def _lines(name: str, lines: Sequence[CostLine], kinds: Sequence[str], size: int
         _numbers(f"{name} '{line.item}'", line.quantity)
         bad = ~(np.isfinite(line.quantity) & (line.quantity >= 0))
         _require(not bad.any(), f"{name}: '{line.item}' has {int(bad.sum())} quantities below 0 or not a number")
+        _require(
+            isinstance(line.in_year, int) and line.in_year >= 0, f"{name}: '{line.item}' is for year {line.in_year}"
+        )
+        _require(name == "costs" or line.in_year == 0, f"{name}: '{line.item}' comes every year, not in one of them")
         known = line.kind in ("labour", "access") or line.item in price_items
         _require(known, f"{name}: '{line.item}' is not among the declared price items")
 
@@ -217,7 +233,9 @@ def _require(holds: bool, message: str) -> None:
 
 def _lent(cohort: Cohort) -> Cohort:
     """Return the cohort with frames of its own: what a plugin writes into them stays with it (copy on write)."""
-    return replace(cohort, sites=cohort.sites.copy(deep=False), arrays=cohort.arrays.copy(deep=False))
+    lent = replace(cohort, sites=cohort.sites.copy(deep=False), arrays=cohort.arrays.copy(deep=False))
+    object.__setattr__(lent, "memo", cohort.memo)  # the physics works on the same facts
+    return lent
 
 
 def _reason(error: BaseException) -> str:

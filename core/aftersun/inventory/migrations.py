@@ -46,7 +46,8 @@ def _add_columns(connection: duckdb.DuckDBPyConnection, table: str, columns: Map
 
 
 # Step 2: meter readings, and what else came with them.
-MIGRATIONS: list[Step] = [_everything, _what_is_missing]
+# Step 3: wind, roof load, outlines, hot plugs, costs of later years, variants.
+MIGRATIONS: list[Step] = [_everything, _what_is_missing, _what_is_missing]
 
 
 def newest_version() -> int:

@@ -11,8 +11,9 @@ import pandas as pd
 
 from aftersun.inventory.dictionary import DATE, INTEGER, MOMENT, NUMBER, columns
 from aftersun.inventory.header import EXPORT_COLUMNS, Header
-from aftersun.inventory.layout import DTYPES, REJECT
+from aftersun.inventory.layout import REJECT
 from aftersun.inventory.shape import RawTable
+from aftersun.inventory.table_layout import DTYPES
 
 KEY_JOINT = "\x1f"
 # Moments as the database writes them, so that a reject finds the row that is held under its key.

@@ -18,10 +18,11 @@ import pandas as pd
 
 from aftersun.inventory.dictionary import columns, key_columns, quoted, stored_tables, tables
 from aftersun.inventory.header import EXPORT_COLUMNS
-from aftersun.inventory.layout import DTYPES, REJECT
+from aftersun.inventory.layout import REJECT
 from aftersun.inventory.reject_rows import FOUND_COLUMNS, KEY_JOINT
 from aftersun.inventory.sql import registered, scalar, typed_frame
 from aftersun.inventory.store import Inventory
+from aftersun.inventory.table_layout import DTYPES
 from aftersun.model.errors import AftersunError
 
 OPEN = "open"

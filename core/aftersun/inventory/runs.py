@@ -13,9 +13,11 @@ import duckdb
 import pandas as pd
 
 from aftersun.inventory.dictionary import quoted
-from aftersun.inventory.layout import DTYPES, NEWEST_FIRST, RUN, RUN_TABLES
+from aftersun.inventory.layout import NEWEST_FIRST
+from aftersun.inventory.run_tables import RUN, RUN_TABLES
 from aftersun.inventory.sql import registered, typed_frame
 from aftersun.inventory.store import Inventory
+from aftersun.inventory.table_layout import DTYPES
 
 Rows = pd.DataFrame | Sequence[Path]
 
@@ -44,7 +46,7 @@ class RunRecord:
 def write_run(inventory: Inventory, run: RunRecord, tables: Mapping[str, Rows]) -> None:
     """Store a run with its result tables in one transaction: all of it, or after any error nothing.
 
-    ``tables`` are named as in ``layout.RUN_TABLES`` and have columns given there; run_id may be left out. Each is a
+    ``tables`` are named as in ``run_tables.RUN_TABLES`` and have columns given there; run_id may be left out. Each is a
     frame, or a list of Parquet files whose rows follow one another: these are never in memory as a whole. A table that
     is left out gets no rows, a column that is left out no values. Measures that do not exist (NA, NaN or infinite) are
     stored as NULL.
@@ -130,14 +132,21 @@ def _read(name: str, value: Any) -> Any:
     return value.replace(tzinfo=UTC) if isinstance(value, datetime) else value
 
 
-def read_run_table(inventory: Inventory, table: str, run_id: str, site_id: str | None = None) -> pd.DataFrame:
+def read_run_table(
+    inventory: Inventory, table: str, run_id: str, site_id: str | None = None, where: str | None = None
+) -> pd.DataFrame:
     """Return a result table of a run, or the rows of one site, with declared dtypes and in the table's order.
 
-    Raises KeyError if there is no such result table.
+    ``where`` names a yes/no column: only the rows in which it is true. Raises KeyError if there is no such result
+    table or column.
     """
     layout = RUN_TABLES[table]
-    one_site = " AND site_id = ?" if site_id is not None else ""
-    query = f"SELECT * FROM {quoted(table)} WHERE run_id = ?{one_site} ORDER BY {', '.join(layout.order)}"
+    kept = "" if site_id is None else " AND site_id = ?"
+    if where is not None:
+        if layout.columns[where] != "BOOLEAN":
+            raise KeyError(where)
+        kept += f" AND {quoted(where)}"
+    query = f"SELECT * FROM {quoted(table)} WHERE run_id = ?{kept} ORDER BY {', '.join(layout.order)}"
     return typed_frame(
         inventory.connection,
         query,

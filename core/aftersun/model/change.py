@@ -61,6 +61,7 @@ class CostLine:
     quantity: Floats  # of each site, shape (S,), 0 or more
     unit: str  # what is counted, for example "m"; the price book has the price per unit
     note: str = ""  # a few words, printed beside the line
+    in_year: int = 0  # for costs: paid so many years after fitting, if another year of benefit follows; 0 = at once
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,6 +71,9 @@ class Change:
     ``fade`` has shape (Y,) or (S, Y), Y at least the life: the share of the first simulated effect that is left
     in year 1, 2, ...; None = it lasts undiminished. ``yearly`` lists standing charges and labour (costs) and avoided
     work and risk (gains), each a quantity a year. ``remarks`` has shape (S,): one short sentence per site or "".
+    ``alternatives`` are other ways to do the same, such as re-applying a film or letting it go: all are valued over the
+    same years, and of each site the one of the highest net present value counts, this one if they are equal. One whose
+    plant is the same object as this one's is not simulated again.
     """
 
     plant: Plant  # with the retrofit, as new
@@ -77,6 +81,9 @@ class Change:
     yearly: Sequence[CostLine] = ()  # each year of its life
     fade: Floats | None = None  # share of the first effect left in year 1, 2, ...; (Y,) or (S, Y), Y at least the life
     remarks: npt.NDArray[np.object_] | None = None  # one short sentence a site or "", shape (S,)
+    label: str = ""  # a few words that tell it from its alternatives
+    available: Bools | None = None  # of an alternative: where it can be had, shape (S,); None = everywhere
+    alternatives: Sequence[Change] = ()  # other ways to do it; they have none of their own
 
 
 @dataclass(frozen=True, eq=False)

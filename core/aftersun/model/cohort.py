@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -38,6 +39,7 @@ class Cohort:
     overrides: Mapping[str, float] = field(default_factory=dict)  # the company's values of system assumptions
     priors: Mapping[str, float] = field(default_factory=dict)  # the company's chances of facts that are unknown
     horizons: Mapping[str, Horizon] = field(default_factory=dict)  # skylines that are known, by site_id
+    memo: dict[Hashable, Any] = field(default_factory=dict, init=False, repr=False)  # results of the public physics
 
     def __len__(self) -> int:
         return len(self.sites)

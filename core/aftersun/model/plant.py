@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
@@ -27,6 +28,9 @@ class Plant:
 
     # --- per array (A,)
     tilt_deg: Floats  # from the horizontal
+    tilt_positions: Floats  # 1 = tilt_deg all year; 2 = summer and winter tilt; 4 = tilt_deg in spring and autumn too
+    summer_tilt_deg: Floats  # stands 30 March to 10 September with 2 positions, 18 April to 22 August with 4
+    winter_tilt_deg: Floats  # stands the rest of the year with 2 positions, 5 October to 5 March with 4
     azimuth_deg: Floats  # clockwise from north
     ground_cover_ratio: Floats  # slant height / row pitch of parallel rows; 0 = one row, nothing shades it
     dc_rating_kw: Floats  # at standard test conditions
@@ -70,6 +74,14 @@ class Plant:
     def __post_init__(self) -> None:
         for column in fields(self):
             getattr(self, column.name).flags.writeable = False
+
+    def digest(self) -> bytes:
+        """Return what tells plants of different content apart, however they came about."""
+        found = hashlib.blake2b(digest_size=16)
+        for column in fields(self):
+            values = getattr(self, column.name)
+            found.update(repr(values.tolist()).encode() if values.dtype == object else values.tobytes())
+        return found.digest()
 
     def replace(self, **columns: Any) -> Plant:
         """Return a new plant with these columns exchanged."""

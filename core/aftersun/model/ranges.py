@@ -95,6 +95,12 @@ class Assumed(Mapping[str, float]):
     def __len__(self) -> int:
         return len(self._values)
 
+    def with_value(self, name: str, value: float) -> Assumed:
+        """Return the same with one value exchanged; raises KeyError for what is not assumed."""
+        if name not in self._values:
+            raise KeyError(f"'{name}' is not among the assumptions of this retrofit")
+        return Assumed({**self._values, name: value}, self._priors)
+
     def chance(self, sites: pd.DataFrame, fact: Fact) -> Floats:
         """Return the chance per site that ``fact`` is true: 1, 0 or the prior in force. Shape (S,)."""
         if fact.id not in self._priors:

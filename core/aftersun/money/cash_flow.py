@@ -16,8 +16,8 @@ from aftersun.money.company import Company
 class CashFlow:
     """Amounts of shape (S, Y+1), year 0 first, each paid at the end of its year, at today's prices.
 
-    ``yearly_cost`` and ``upfront`` are costs, given as positive numbers. ``avoided`` is work and risk that
-    the owner no longer pays for, kept apart from the energy saving.
+    ``yearly_cost`` and ``upfront``, the price of the first and of later visits, are costs, given as positive
+    numbers. ``avoided`` is work and risk that the owner no longer pays for, kept apart from the energy saving.
     """
 
     saving: Floats
@@ -47,6 +47,7 @@ def owner_cash_flow(
     upfront: npt.ArrayLike,
     years: npt.ArrayLike,
     horizon_years: int,
+    later: npt.ArrayLike = 0.0,
     first_year_fuel_saving: npt.ArrayLike = 0.0,
     fuel_price_growth: npt.ArrayLike = 0.0,
 ) -> CashFlow:
@@ -71,6 +72,8 @@ def owner_cash_flow(
         Per year, at today's prices, the same in every year.
     upfront : scalar or (S,)
         Price paid in year 0.
+    later : scalar or (S, Y+1)
+        Prices paid again in later years, as for a film that is renewed; counted while a year of benefit follows.
     years : scalar or (S,)
         Whole years that benefit is counted for, from :func:`study_years`.
     horizon_years
@@ -98,7 +101,8 @@ def owner_cash_flow(
         saving=np.where(counted, (energy + fuel) * left, 0.0),
         yearly_cost=np.where(counted, _per_site(yearly_cost), 0.0),
         avoided=np.where(counted, _per_site(avoided), 0.0),
-        upfront=np.where((year == 0) & np.ones_like(counted), _per_site(upfront), 0.0),
+        upfront=np.where((year == 0) & np.ones_like(counted), _per_site(upfront), 0.0)
+        + np.where(counted & (year < last[:, np.newaxis]), later, 0.0),
     )
 
 

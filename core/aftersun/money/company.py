@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import date
+from functools import cache
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -19,6 +20,7 @@ from pydantic import (
     model_validator,
 )
 
+import aftersun_datasets
 from aftersun.model.change import ACCESS, AVOIDED_RISK, AVOIDED_WORK, INSPECTION, LABOUR, MATERIAL, STANDING
 from aftersun.model.errors import AftersunError
 from aftersun.money.complaints import complaints
@@ -35,6 +37,17 @@ Growth = Annotated[float, Field(ge=-0.2, le=0.2)]
 Lifetime = Annotated[float, Field(gt=0, le=60)]
 # one entry = one storey, the last one holds for all higher buildings; TOML has lists, a frozen record tuples
 ByStoreys = Annotated[tuple[str, ...], Field(strict=False, min_length=1)]
+
+
+@cache
+def _modes() -> dict[tuple[str, str], float]:
+    rows = aftersun_datasets.rows("money.csv")
+    return {(row["section"], row["name"]): float(row["mode"]) for row in rows}
+
+
+def _usual(section: str, name: str) -> Callable[[], float]:
+    """Return what stands for a setting that a company file leaves out: its mode in ``money.csv``."""
+    return lambda: _modes()[section, name]
 
 
 class _Part(BaseModel):
@@ -130,6 +143,38 @@ class Retrofits(_Part):
     off: Annotated[tuple[str, ...], Field(strict=False)] = ()
 
 
+class Month(_Part):
+    """[month] What can be done in the month that calls are planned for; what is left out limits nothing."""
+
+    slack_share: float = Field(
+        default_factory=_usual("month", "slack_share"), ge=0, lt=1, description="10 % kept free is 0.1"
+    )
+    visit_km: Cost = Field(default_factory=_usual("month", "visit_km"), description="km in a straight line")
+    day_hours: float = Field(default_factory=_usual("month", "day_hours"), gt=0, le=24, description="hours on site")
+    materials_cash: Cost | None = Field(default=None, description="money in your currency")
+    hours: Costs = Field(default={}, description="hours in the month by skill")
+    equipment_visits: Costs = Field(default={}, description="visits in the month by equipment")
+
+
+class Calls(_Part):
+    """[calls] What a call costs and brings on average."""
+
+    least_chance: float = Field(
+        default_factory=_usual("calls", "least_chance"), ge=0, le=1, description="a chance between 0 and 1"
+    )
+    quiet_days: Cost = Field(default_factory=_usual("calls", "quiet_days"), description="days")
+    yes_prior: float = Field(default_factory=_usual("calls", "yes_prior"), gt=0, description="calls that end in a yes")
+    no_prior: float = Field(default_factory=_usual("calls", "no_prior"), gt=0, description="calls that end in a no")
+    callback_chance: float = Field(
+        default_factory=_usual("calls", "callback_chance"), ge=0, le=1, description="a chance between 0 and 1"
+    )
+    warranty_reserve_share: float = Field(
+        default_factory=_usual("calls", "warranty_reserve_share"), ge=0, le=1, description="2 % is 0.02"
+    )
+    # No mode here: an amount that its owner never saw would be in a currency that nobody chose.
+    cost_per_call: Cost = Field(default=0.0, description="money in your currency")
+
+
 class Override(_Part):
     """A number that replaces an assumption, with who decided it and why."""
 
@@ -178,6 +223,8 @@ class Company(_Part):
     yearly: Costs = {}
     avoided: Costs = {}
     retrofits: Retrofits = Retrofits()
+    month: Month = Field(default_factory=Month)
+    calls: Calls = Field(default_factory=Calls)
     assumptions: dict[str, Overrides] = {}
     facts: ChanceOverrides = {}
     system: Overrides = {}
@@ -188,6 +235,18 @@ class Company(_Part):
         if travel.skill not in info.data.get("work", {travel.skill}):
             raise ValueError(f"skill '{travel.skill}' has no cost; add it to [work] or name another one")
         return travel
+
+    @field_validator("month")
+    @classmethod
+    def _capacity_is_of_something_known(cls, month: Month, info: ValidationInfo) -> Month:
+        if "work" in info.data and (strange := sorted(set(month.hours) - set(info.data["work"]))):
+            raise ValueError(f"hours of the skill {', '.join(strange)}, which is not below [work]; add or correct it")
+        access = info.data.get("access")
+        if access and (strange := sorted(set(month.equipment_visits) - set(access.cost_per_visit))):
+            raise ValueError(
+                f"visits with {', '.join(strange)}, which is not below [access.cost_per_visit]; add or correct it"
+            )
+        return month
 
     def price_of(self, kind: str, key: str) -> float:
         """Return the price-book figure of an item: money per unit, as it stands in the file.

@@ -25,17 +25,17 @@ from aftersun.money.template import TRAVEL
 from aftersun.money.travel import trip
 
 COLUMNS = ["site", "site_id", "kind", "item", "quantity", "unit"]
-COLUMNS += ["unit_cost", "cost", "price_before_tax", "price", "note"]
+COLUMNS += ["unit_cost", "cost", "price_before_tax", "price", "note", "in_year"]
 AVOIDED_KINDS = (AVOIDED_WORK, AVOIDED_RISK)
 
-_ON_SITE = (LABOUR, ACCESS, INSPECTION)
-_SHARED = (ACCESS, INSPECTION)
+ON_SITE = (LABOUR, ACCESS, INSPECTION)
+SHARED = (ACCESS, INSPECTION)
 
 
 def price_lines(lines: Sequence[CostLine], sites: pd.DataFrame, company: Company) -> pd.DataFrame:
     """Return what the lines cost once, one row per site and line, with the trip there as a line of its own.
 
-    All lines are taken to be done in one visit. What a visit needs once is charged once: where several lines
+    All lines of a year are taken to be done in one visit. What a visit needs once is charged once: where several lines
     of a site ask for the same access or the same inspection, the largest quantity counts and the first note
     is kept. Lines of quantity 0, and access that needs no equipment, are left out.
 
@@ -50,7 +50,8 @@ def price_lines(lines: Sequence[CostLine], sites: pd.DataFrame, company: Company
     -------
     Frame with the columns site (position in ``sites``), site_id, kind, item, quantity, unit, unit_cost (as in
     the company file), cost (the company's own, without tax), price_before_tax (with markup), price (what the
-    owner pays), note; sorted by site, then in the order of the lines, the trip last. For access, ``item`` is
+    owner pays), note, in_year (whole years after the first visit); sorted by site, then by visit in the order of its
+    lines, the trip last. For access, ``item`` is
     the equipment.
 
     Raises
@@ -58,12 +59,18 @@ def price_lines(lines: Sequence[CostLine], sites: pd.DataFrame, company: Company
     AftersunError
         If the company file lacks a price that is needed, or a line asks for access of an unknown kind.
     """
+    years = sorted({0, *(line.in_year for line in lines)})
+    visits = [_visit([line for line in lines if line.in_year == year], sites, company, year) for year in years]
+    return pd.concat(visits, ignore_index=True).sort_values("site", kind="stable", ignore_index=True)
+
+
+def _visit(lines: Sequence[CostLine], sites: pd.DataFrame, company: Company, year: int) -> pd.DataFrame:
     table = _long(lines, sites, COST_KINDS)
-    visited = np.unique(table.loc[table["kind"].isin(_ON_SITE), "site"].to_numpy())
+    visited = np.unique(table.loc[table["kind"].isin(ON_SITE), "site"].to_numpy())
     table = _shared_once(_with_equipment(table, sites, company))
     table["unit_cost"] = _unit_costs(table, company)
     table = pd.concat([table, _trips(visited, sites, company)], ignore_index=True)
-    return _with_prices(table, sites, company)
+    return _with_prices(table.assign(in_year=year), sites, company)
 
 
 def price_yearly(lines: Sequence[CostLine], sites: pd.DataFrame, company: Company) -> pd.DataFrame:
@@ -80,7 +87,7 @@ def price_yearly(lines: Sequence[CostLine], sites: pd.DataFrame, company: Compan
     """
     table = _long(lines, sites, YEARLY_KINDS)
     table["unit_cost"] = _unit_costs(table, company)
-    table = _with_prices(table, sites, company)
+    table = _with_prices(table.assign(in_year=0), sites, company)
     avoided = table["kind"].isin(AVOIDED_KINDS)
     gain = table["quantity"] * table["unit_cost"]
     return table.assign(
@@ -96,8 +103,16 @@ def company_cost(priced: pd.DataFrame, size: int) -> Floats:
 
 
 def owner_price(priced: pd.DataFrame, size: int) -> Floats:
-    """Return what the owner pays once per site (S,), markup and tax included."""
-    return _sum(priced, "price", size)
+    """Return what the owner pays at the start per site (S,), markup and tax included."""
+    return _sum(priced[priced["in_year"] == 0], "price", size)
+
+
+def owner_later_prices(priced: pd.DataFrame, size: int, horizon_years: int) -> Floats:
+    """Return what the owner pays in years 0..Y after the first visit, (S, Y+1), markup and tax included; first 0."""
+    later = priced[(priced["in_year"] > 0) & (priced["in_year"] <= horizon_years)]
+    prices = np.zeros((size, horizon_years + 1))
+    np.add.at(prices, (later["site"].to_numpy(), later["in_year"].to_numpy()), later["price"].to_numpy(np.float64))
+    return prices
 
 
 def company_margin(priced: pd.DataFrame, size: int) -> Floats:
@@ -143,15 +158,20 @@ def _long(lines: Sequence[CostLine], sites: pd.DataFrame, kinds: Sequence[str]) 
     )
 
 
+def check_access(item: str) -> None:
+    """Raise AftersunError unless this is a place that the company's rules have equipment for."""
+    if item not in ("roof", "ground"):
+        raise AftersunError(
+            f"A retrofit asks for access to '{item}'.",
+            "Access is to 'roof' or 'ground'; correct the plugin or switch it off.",
+        )
+
+
 def _with_equipment(table: pd.DataFrame, sites: pd.DataFrame, company: Company) -> pd.DataFrame:
     """Replace "roof" and "ground" by the equipment that the company's rules name; drop access without any."""
     access = (table["kind"] == ACCESS).to_numpy()
-    unknown = set(table.loc[access, "item"]) - {"roof", "ground"}
-    if unknown:
-        raise AftersunError(
-            f"A retrofit asks for access to '{min(unknown)}'.",
-            "Access is to 'roof' or 'ground'; correct the plugin or switch it off.",
-        )
+    for item in sorted(set(table.loc[access, "item"])):
+        check_access(item)
     rules = company.access
     no_storeys = sites["storeys"].isna().tolist()
     storeys = sites["storeys"].fillna(rules.storeys_if_unknown).astype(int).tolist()
@@ -170,7 +190,7 @@ def _with_equipment(table: pd.DataFrame, sites: pd.DataFrame, company: Company) 
 
 
 def _shared_once(table: pd.DataFrame) -> pd.DataFrame:
-    shared = table["kind"].isin(_SHARED)
+    shared = table["kind"].isin(SHARED)
     same = ["site", "kind", "item"]
     largest = table.groupby(same)["quantity"].transform("max")
     table = table.assign(quantity=table["quantity"].mask(shared, largest))

@@ -106,6 +106,24 @@ $avoided
 [retrofits]
 off = []
 
+# What you can do in the month that calls are planned for.
+[month]
+$month
+# Your cash for materials in the month, in your currency; without this line it limits nothing
+# materials_cash = 4000
+
+# Hours in the month by skill, those on the road too: names below [work]. A skill without a line limits nothing.
+[month.hours]
+# electrician = 120
+
+# Visits in the month for which each piece of equipment can be had: names below [access.cost_per_visit].
+[month.equipment_visits]
+# scaffold = 8
+
+# What a call costs and brings on average.
+[calls]
+$calls
+
 # Everything below replaces what the program assumes. Write a number, or the number with who decided and why:
 #
 # [assumptions.bird_mesh]
@@ -147,7 +165,7 @@ def company_template(price_rows: Sequence[Mapping[str, str]]) -> str:
             )
     settings = aftersun_datasets.rows("money.csv")
     blocks = {name: _block(rows) for name, rows in sections.items()}
-    for section in ("money", "access", "pv_system"):
+    for section in ("money", "access", "pv_system", "month", "calls"):
         blocks[section] = _block(row for row in settings if row["section"] == section)
     oldest = min((row["price_date"] for row in price_rows), default="2025-01-01")
     return _TEXT.substitute(blocks, price_date=oldest)

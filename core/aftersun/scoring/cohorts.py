@@ -16,7 +16,7 @@ from aftersun.climate.normals import normals_at
 from aftersun.climate.sun import weather_year
 from aftersun.climate.synthesis import synthetic_year
 from aftersun.energy.demand import standard_load_shapes
-from aftersun.inventory import read, weather_store
+from aftersun.inventory import call_log, read, weather_store
 from aftersun.inventory.store import Inventory
 from aftersun.model.cohort import Cohort
 from aftersun.model.horizon import Horizon
@@ -82,9 +82,11 @@ class Portfolio:
     weather: Mapping[str, Weather]
     places: pd.DataFrame
     left_out: pd.DataFrame
-    customers: pd.DataFrame
+    customers: pd.DataFrame  # as the contact rules take them
+    log: pd.DataFrame  # of calls, without remarks
     owners: pd.Series  # customer_id by site_id, of every site
     sites: int
+    as_of: date
 
 
 def read_portfolio(
@@ -118,19 +120,35 @@ def read_portfolio(
     places = _places(sites, stations)
     fitted, skylines = read.fitted(inventory), read.horizons(inventory)
     chunks = []
+    arrays_of, fitted_of = _by_site(arrays), _by_site(fitted)
     for weather_id, members in places.groupby("weather_id", sort=True):
         for start in range(0, len(members), chunk_sites):
             ids = members.index[start : start + chunk_sites]
             part = sites.loc[ids]
-            mine = arrays[arrays["site_id"].isin(ids)]
-            position = part.index.get_indexer(pd.Index(mine["site_id"]))
-            mine = mine.assign(site=position).sort_values(["site", "array_id"]).set_index("array_id")
-            installed = fitted[fitted["site_id"].isin(ids)]
+            mine = arrays_of.loc[ids].reset_index()
+            mine = mine.assign(site=part.index.get_indexer(pd.Index(mine["site_id"])))
+            mine = mine.sort_values(["site", "array_id"]).set_index("array_id")
+            installed = fitted_of.loc[fitted_of.index.intersection(ids)].reset_index()
             seen = {site: skylines[site] for site in ids if site in skylines}
             meters = read.readings(inventory, list(ids))
             chunks.append(Chunk(part, mine, installed, meters, seen, str(weather_id)))
     weather = _weather(inventory, stations, places)
-    return Portfolio(tuple(chunks), weather, places, left_out, read.customers(inventory), owners, len(sites))
+    return Portfolio(
+        tuple(chunks),
+        weather,
+        places,
+        left_out,
+        call_log.customers(inventory),
+        call_log.entries(inventory),
+        owners,
+        len(sites),
+        as_of,
+    )
+
+
+def _by_site(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows indexed by their site in order, where those of one chunk are found without a look at the rest."""
+    return rows.set_index("site_id").sort_index(kind="stable")
 
 
 def _places(sites: pd.DataFrame, stations: list[Station]) -> pd.DataFrame:

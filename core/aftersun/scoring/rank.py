@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass
 from datetime import UTC, date, datetime
@@ -11,13 +11,16 @@ from importlib.metadata import version
 from multiprocessing import get_context
 from pathlib import Path
 
+import pandas as pd
+
 from aftersun.host.registry import Failure, Registry, find_plugins
 from aftersun.inventory import runs
 from aftersun.inventory.store import Inventory
 from aftersun.model.errors import AftersunError
 from aftersun.model.weather import WeatherYear
 from aftersun.money.company import Company, load_company
-from aftersun.scoring.calls import call_list
+from aftersun.scoring.acceptance import Beta, chance_of_yes
+from aftersun.scoring.calls import contact_rule, exclusions
 from aftersun.scoring.catalogue import catalogue, check_names, hashes
 from aftersun.scoring.cohorts import (
     Chunk,
@@ -29,6 +32,7 @@ from aftersun.scoring.cohorts import (
     read_portfolio,
     year_of,
 )
+from aftersun.scoring.month import Plan, plan_month
 from aftersun.scoring.single import Scored, score
 from aftersun.scoring.spool import Spool
 
@@ -88,9 +92,38 @@ def _tables(spool: Spool, portfolio: Portfolio, registry: Registry, company: Com
     broken = {failure.plugin for failure in spool.failures}
     places = portfolio.places.rename(columns={"weather_id": "station_id", "basis": "weather_basis"})
     places = places.drop(columns=["cell_latitude", "cell_longitude"])
-    calls = call_list(spool.candidates(broken), portfolio.owners, portfolio.customers, portfolio.left_out)
+    files = spool.tables(broken)
+    plan = _plan(spool, portfolio, company, broken)
     energy = spool.whole("site_energy").join(places, on="site_id")
-    return {**catalogue(registry, company), **spool.tables(broken), "site_energy": energy, "call": calls}
+    return {
+        **catalogue(registry, company),
+        **files,
+        "site_energy": energy,
+        "call": plan.calls,
+        "run_capacity": plan.capacities,
+        "run_plan": plan.outcome,
+        "run_value": spool.value_range(broken),
+    }
+
+
+def _plan(spool: Spool, portfolio: Portfolio, company: Company, broken: Collection[str]) -> Plan:
+    """Choose the calls of the month: contact rules first, then what the crews can do."""
+    calls = company.calls
+    rules = contact_rule(portfolio.customers, portfolio.log, portfolio.as_of, int(calls.quiet_days))
+    prior = Beta(calls.yes_prior, calls.no_prior)
+    chances = chance_of_yes(portfolio.log, prior=prior)
+    told = spool.candidates(broken)
+    keys = zip(told["site_id"].astype(str), told["retrofit"].astype(str), strict=True)
+    return plan_month(
+        spool.whole("offer"),
+        spool.whole("offer_hours"),
+        dict(zip(keys, told["reason"].astype(str), strict=True)),
+        pd.concat([chunk.sites[["latitude", "longitude"]] for chunk in portfolio.chunks]),
+        portfolio.owners,
+        exclusions(portfolio.owners, rules, portfolio.left_out),
+        company,
+        dict(zip(chances.index.astype(str), chances["chance"], strict=True)),
+    )
 
 
 def _record(

@@ -3,61 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
-from aftersun.energy.balance import simulate
-from aftersun.energy.fitted_baseline import FittedBaseline, fitted_baseline
 from aftersun.energy.losses import loss_chain
-from aftersun.host.assumed import assumed
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Failure, Loaded, Registry
 from aftersun.inventory.dictionary import columns
-from aftersun.model.change import DOES_NOT_FIT, SURVEY_FIRST, Change, Notes
+from aftersun.model.change import DOES_NOT_FIT, SURVEY_FIRST, Notes
 from aftersun.model.cohort import Cohort
-from aftersun.model.errors import AftersunError
-from aftersun.model.plant import Plant
-from aftersun.model.ranges import Bools, Floats
-from aftersun.money import measures, prices
-from aftersun.money.cash_flow import CashFlow, owner_cash_flow, remaining_life, study_years
+from aftersun.model.ranges import Bools
 from aftersun.money.company import Company
-from aftersun.money.tariffs import Bill, yearly_bill
-from aftersun.money.travel import trip
 from aftersun.scoring import words
+from aftersun.scoring.bundles import Single, best_bundles
+from aftersun.scoring.information import fact_values, questions
+from aftersun.scoring.nearby import NearbySimulations, Slopes
+from aftersun.scoring.offers import offers
+from aftersun.scoring.ranges import CommonNumbers, Ranges, Trial, ranges_of, total_by_retrofit
+from aftersun.scoring.worth import Rows, Simulations, Today, Worth, evaluate, today
 
-Rows = npt.NDArray[np.intp]
-
-
-@dataclass(frozen=True, eq=False)
-class Today:
-    """A cohort as it stands: plant, energy, bill, and the years left (S,).
-
-    ``yearly_kwh`` has the sums of the energy balance by the names of its columns; the hours are not kept.
-    """
-
-    cohort: Cohort
-    plant: Plant
-    yearly_kwh: Mapping[str, Floats]
-    bill: Bill
-    remaining_years: Floats
-    remaining_assumed: Bools
-    within_reach: Bools
-
-    def take(self, rows: Rows) -> Today:
-        """Return the sites at these positions."""
-        return Today(
-            self.cohort.take(rows),
-            self.plant.take(rows, self.cohort.array_rows(rows)),
-            {name: kwh[rows] for name, kwh in self.yearly_kwh.items()},
-            self.bill.take(rows),
-            self.remaining_years[rows],
-            self.remaining_assumed[rows],
-            self.within_reach[rows],
-        )
+FACT_VALUE = "fact_value"  # what each retrofit is worth with each fact true and false
+VALUE_DRAW = "value_draw"  # sums of a chunk over the draws; the run stores their range only
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,18 +37,6 @@ class Scored:
     failures: tuple[Failure, ...]
 
 
-def today(cohort: Cohort, company: Company, readings: pd.DataFrame) -> tuple[Today, FittedBaseline]:
-    """Simulate a cohort as it stands, corrected by its meter readings, and take its bill."""
-    fit = fitted_baseline(cohort, readings)
-    cohort, plant, energy = fit.cohort, fit.plant, fit.energy
-    planned = cohort.sites["remaining_life_years"].to_numpy(dtype=np.float64, na_value=np.nan)
-    years, assumed_life = remaining_life(planned, cohort.years_since(cohort.sites["commissioned_on"]), company)
-    way = trip(cohort.sites["latitude"].to_numpy(float), cohort.sites["longitude"].to_numpy(float), company)
-    bill = yearly_bill(energy, cohort.sites, cohort.weather.times)
-    yearly_kwh = {column.name: energy.annual(column.name) for column in fields(energy)}
-    return Today(cohort, plant, yearly_kwh, bill, years, assumed_life, way.within_reach), fit
-
-
 def score(cohort: Cohort, fitted: pd.DataFrame, registry: Registry, company: Company, readings: pd.DataFrame) -> Scored:
     """Evaluate every retrofit of the registry on every site of the cohort.
 
@@ -88,17 +45,31 @@ def score(cohort: Cohort, fitted: pd.DataFrame, registry: Registry, company: Com
     """
     now, fit = today(cohort, company, readings)
     guard = Guard(plant_texts())
+    slopes = Slopes.of(now)
+    facts = {fact for loaded in registry.retrofits for fact in loaded.retrofit.facts}
+    numbers = CommonNumbers(cohort.sites.index, sorted(facts))
     parts: dict[str, list[pd.DataFrame]] = {
         "ranking": [],
         "safety_note": [],
         "cost_item": [],
         "cash_flow": [],
+        FACT_VALUE: [],
     }
+    singles: list[Single] = []
     for loaded in registry.retrofits:
-        for table, frame in _score_one(now, fitted, loaded, company, guard).items():
+        found, single = _score_one(now, fitted, loaded, company, guard, slopes, numbers)
+        for table, frame in found.items():
             parts[table].append(frame)
+        if single is not None:
+            singles.append(single)
     frames = {table: pd.concat(found, ignore_index=True) for table, found in parts.items() if found}
     frames["ranking"]["reason"] = [words.sentences(text) for text in frames["ranking"]["reason"]]
+    values = frames.pop(FACT_VALUE, pd.DataFrame())
+    frames["question"] = questions(values, cohort.sites, registry, company)
+    frames |= offers(singles, best_bundles(singles, now, company, guard), cohort, company)
+    offered = frames["ranking"][frames["ranking"]["status"].isin([words.ADVISED, words.SURVEY])]
+    kept = {one.loaded.id: (one.rows, one.draws) for one in singles}
+    frames[VALUE_DRAW] = total_by_retrofit(offered, cohort.sites.index, kept)
     frames["site_energy"] = _site_energy(now)
     frames["site_loss"] = _site_loss(now)
     evidence = fit.calibration.evidence.reset_index(names="site_id")
@@ -115,126 +86,68 @@ def plant_texts() -> Mapping[str, frozenset[str]]:
 
 
 def _score_one(
-    now: Today, fitted: pd.DataFrame, loaded: Loaded, company: Company, guard: Guard
-) -> dict[str, pd.DataFrame]:
+    now: Today,
+    fitted: pd.DataFrame,
+    loaded: Loaded,
+    company: Company,
+    guard: Guard,
+    slopes: Slopes,
+    numbers: CommonNumbers,
+) -> tuple[dict[str, pd.DataFrame], Single | None]:
     cohort = now.cohort
     screening = guard.screen(loaded, cohort)
     notes = guard.safety(loaded, cohort)
     if screening is None or notes is None:
-        return {"ranking": failed_ranking(cohort.sites.index, loaded.id)}
+        return {"ranking": failed_ranking(cohort.sites.index, loaded.id)}, None
     status, reason = screening.status.copy(), screening.reason.copy()
     have = _still_fitted(fitted, loaded, cohort)
     status[have], reason[have] = words.ALREADY_FITTED, "one is fitted and still within its life"
     far = ~now.within_reach & (status != DOES_NOT_FIT)
     status[far], reason[far] = DOES_NOT_FIT, "beyond the farthest distance the company drives"
     rows = np.flatnonzero(~np.isin(status, [DOES_NOT_FIT, words.ALREADY_FITTED]))
-    ranking = pd.DataFrame({"site_id": cohort.sites.index, "retrofit": loaded.id, "status": status, "reason": reason})
+    told = {"status": status, "reason": reason, "variant": None, "for_safety": False}
+    ranking = pd.DataFrame({"site_id": cohort.sites.index, "retrofit": loaded.id, **told})
     result = {"ranking": ranking, "safety_note": _safety_rows(cohort, loaded, notes)}
     if rows.size == 0:
-        return result
-    offer = _evaluate(now.take(rows), loaded, company, guard)
-    if offer is None:
-        return {"ranking": failed_ranking(cohort.sites.index, loaded.id)}
-    result["ranking"] = _with_worth(ranking, rows, offer, company)
+        return result, None
+    part = now.take(rows)
+    exact = Simulations(part)
+    offer = evaluate(part, loaded, company, guard, simulations=exact)
+    trial = Trial(rows, part, NearbySimulations(part, exact, slopes.take(rows)))
+    sure = None if offer is None else ranges_of(trial, loaded, company, guard, offer, numbers)
+    if offer is None or sure is None:
+        return result | {"ranking": failed_ranking(cohort.sites.index, loaded.id)}, None
+    ranges, draws, found = sure
+    result["ranking"] = _with_worth(ranking, rows, offer, ranges, now, _known_danger(notes), company)
     worth = offer.npv > 0
     result["cost_item"] = offer.items.assign(retrofit=loaded.id)
     result["cash_flow"] = offer.cash_rows(worth).assign(retrofit=loaded.id)
-    return result
+    result[FACT_VALUE] = fact_values(loaded.id, part.cohort.sites.index, found)
+    sold = result["ranking"]["status"].isin([words.ADVISED, words.SURVEY]).to_numpy()[rows]
+    danger = result["ranking"]["for_safety"].to_numpy(dtype=bool)[rows]
+    return result, Single(loaded, rows, offer, draws, sold, danger)
 
 
-@dataclass(frozen=True, eq=False)
-class _Offer:
-    """A retrofit evaluated on the sites that may have it; arrays of shape (S,)."""
-
-    now: Today
-    change: Change
-    gain_kwh: Mapping[str, Floats]
-    years: Floats
-    flow: CashFlow
-    items: pd.DataFrame
-    npv: Floats
-    sir: Floats
-    simple_payback: Floats
-    discounted_payback: Floats
-    discount_rate: float
-
-    def cash_rows(self, where: Bools) -> pd.DataFrame:
-        """Return the cash flow of the sites ``where``, one row a year."""
-        rows = np.flatnonzero(where)
-        count = self.flow.net.shape[1]
-        year = np.tile(np.arange(count), rows.size)
-        table = {
-            "site_id": np.repeat(self.now.cohort.sites.index.to_numpy()[rows], count),
-            "year": year,
-            **{
-                name: getattr(self.flow, name)[rows].ravel()
-                for name in ("saving", "yearly_cost", "avoided", "upfront", "net")
-            },
-        }
-        frame = pd.DataFrame(table)
-        frame["discounted"] = frame["net"] / (1.0 + self.discount_rate) ** year
-        return frame[frame["year"] <= np.repeat(self.years[rows], count)].reset_index(drop=True)
+def _known_danger(notes: Notes) -> Bools:
+    """Tell per site whether a danger is known to stand there now, whatever is bought."""
+    told = [mask for note, mask in notes.entries if note.tell_owner]
+    return np.logical_or.reduce(told) if told else np.zeros(notes.size, dtype=bool)
 
 
-def _evaluate(now: Today, loaded: Loaded, company: Company, guard: Guard) -> _Offer | None:
-    """Return what a retrofit is worth on these sites, or None if it failed."""
-    cohort, retrofit = now.cohort, loaded.retrofit
-    assume = assumed(retrofit, company.overrides(loaded.id), company.priors)
-    change = guard.change(loaded, cohort, now.plant, assume)
-    if change is None:
-        return None
-    try:
-        once = prices.price_lines(change.costs, cohort.sites, company)
-        yearly = prices.price_yearly(change.yearly, cohort.sites, company)
-    except AftersunError as error:
-        guard.fail(loaded, "price", f"{error} {error.hint}")
-        return None
-    after = simulate(cohort, change.plant)
-    bill = yearly_bill(after, cohort.sites, cohort.weather.times)
-    size, horizon = len(cohort), company.money.horizon_years
-    years = study_years(horizon, assume.get("life_years", retrofit.about.life.mode), now.remaining_years)
-    try:
-        flow = owner_cash_flow(
-            now.bill.electricity - bill.electricity,
-            first_year_fuel_saving=now.bill.water_fuel_cost - bill.water_fuel_cost,
-            fade=change.fade,
-            ageing_per_year=now.plant.ageing_per_year,
-            price_growth=company.money.electricity_price_growth,
-            fuel_price_growth=company.money.fuel_price_growth,
-            yearly_cost=prices.yearly_cost(yearly, size),
-            avoided=prices.yearly_avoided(yearly, size),
-            upfront=prices.owner_price(once, size),
-            years=years,
-            horizon_years=horizon,
-        )
-    except ValueError as error:
-        guard.fail(loaded, "cash flow", str(error))
-        return None
-    rate = company.money.real_discount_rate
-    upfront = flow.upfront[:, 0]
-    return _Offer(
-        now=now,
-        change=change,
-        gain_kwh={
-            name: after.annual(name) - now.yearly_kwh[name] for name in ("generated", "to_water", "water_backup")
-        },
-        years=years,
-        flow=flow,
-        items=_items(once, yearly),
-        npv=measures.npv(rate, flow.net),
-        sir=measures.savings_to_investment_ratio(measures.npv(rate, flow.operating), upfront),
-        simple_payback=measures.simple_payback(upfront, flow.operating[:, 1]),
-        discounted_payback=measures.discounted_payback(rate, upfront, flow.operating[:, 1:]),
-        discount_rate=rate,
-    )
-
-
-def _with_worth(ranking: pd.DataFrame, rows: Rows, offer: _Offer, company: Company) -> pd.DataFrame:
+def _with_worth(
+    ranking: pd.DataFrame, rows: Rows, offer: Worth, ranges: Ranges, now: Today, danger: Bools, company: Company
+) -> pd.DataFrame:
     """Fill in the measures of the evaluated sites, and say in words what they amount to."""
     first_year = offer.flow.operating[:, 1]
     upfront = offer.flow.upfront[:, 0]
     columns = {
         "npv": offer.npv,
+        "npv_p90": ranges.p90,
+        "npv_p50": ranges.p50,
+        "npv_p10": ranges.p10,
+        "npv_mean": ranges.mean,
+        "npv_worst_tenth": ranges.worst_tenth,
+        "chance_npv_positive": ranges.chance_positive,
         "upfront": upfront,
         "first_year_saving": first_year,
         "simple_payback_years": offer.simple_payback,
@@ -245,6 +158,7 @@ def _with_worth(ranking: pd.DataFrame, rows: Rows, offer: _Offer, company: Compa
         "water_heater_kwh": -offer.gain_kwh["water_backup"],
     }
     filled = ranking.copy()
+    filled.loc[filled.index[rows], "variant"] = [label or None for label in offer.variant]
     for name, values in columns.items():
         column = np.full(len(ranking), np.nan)
         column[rows] = np.where(np.isfinite(values), values, np.nan)
@@ -255,7 +169,12 @@ def _with_worth(ranking: pd.DataFrame, rows: Rows, offer: _Offer, company: Compa
         survey = reason[row] if status[row] == SURVEY_FIRST else ""
         if upfront[place] > 0 and offer.discounted_payback[place] < words.SUSPICIOUS_PAYBACK_YEARS:
             survey = words.join(words.TOO_GOOD, survey)
-        status[row] = words.status_of(offer.npv[place], SURVEY_FIRST if survey else status[row])
+        status[row] = words.status_of(
+            offer.npv[place],
+            SURVEY_FIRST if survey else status[row],
+            bool(danger[row]),
+            bool(ranges.chance_positive[place] >= company.calls.least_chance),
+        )
         reason[row] = words.sentences(
             words.verdict(
                 offer.npv[place],
@@ -266,10 +185,18 @@ def _with_worth(ranking: pd.DataFrame, rows: Rows, offer: _Offer, company: Compa
                 company.identity.currency,
             ),
             f"survey first: {survey}" if survey and offer.npv[place] > 0 else "",
-            "" if offer.change.remarks is None else str(offer.change.remarks[place]),
-            *_assumptions_made(offer.now, place),
+            f"best way: {offer.variant[place]}" if offer.variant[place] else "",
+            str(offer.remarks[place]),
+            *_assumptions_made(now, row),
         )
-    return filled.assign(status=status, reason=reason)
+    return filled.assign(status=status, reason=reason, for_safety=_at(rows, danger))
+
+
+def _at(rows: Rows, mask: Bools) -> Bools:
+    """Return the mask where sites were evaluated, and no elsewhere."""
+    kept = np.zeros_like(mask)
+    kept[rows] = mask[rows]
+    return kept
 
 
 def _assumptions_made(now: Today, row: int) -> list[str]:
@@ -291,6 +218,8 @@ def failed_ranking(site_ids: pd.Index, retrofit: str) -> pd.DataFrame:
             "retrofit": retrofit,
             "status": words.FAILED,
             "reason": "the plugin failed in this run",
+            "variant": None,
+            "for_safety": False,
         }
     )
 
@@ -300,12 +229,6 @@ def _still_fitted(fitted: pd.DataFrame, loaded: Loaded, cohort: Cohort) -> Bools
     latest = mine.groupby("site_id")["fitted_on"].max().reindex(cohort.sites.index)
     age = cohort.years_since(latest)
     return np.asarray(age < loaded.retrofit.about.life.mode)  # NaN = never fitted, compares false
-
-
-def _items(once: pd.DataFrame, yearly: pd.DataFrame) -> pd.DataFrame:
-    yearly = yearly.assign(note=[words.join(words.EVERY_YEAR, note) for note in yearly["note"]])
-    both = pd.concat([once, yearly], ignore_index=True)
-    return both[["site_id", "kind", "item", "quantity", "unit", "unit_cost", "cost", "price", "note"]]
 
 
 def _safety_rows(cohort: Cohort, loaded: Loaded, notes: Notes) -> pd.DataFrame:

@@ -8,11 +8,14 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Self
 
+import numpy as np
 import pandas as pd
 
 from aftersun.host.registry import Failure
 from aftersun.scoring import words
-from aftersun.scoring.single import Scored, failed_ranking
+from aftersun.scoring.offers import JOINED
+from aftersun.scoring.ranges import portfolio_range
+from aftersun.scoring.single import VALUE_DRAW, Scored, failed_ranking
 
 _CALL_COLUMNS = ["site_id", "retrofit", "npv", "status", "reason"]
 
@@ -47,12 +50,18 @@ class Spool:
         found: dict[str, list[Path]] = {}
         for chunk, tables in enumerate(self._chunks):
             for table in tables:
+                if table == VALUE_DRAW:
+                    continue
                 path = self._path(chunk, table)
                 if table == "ranking":
                     ranked(_without(pd.read_parquet(path), broken)).to_parquet(path, index=False)
                 elif broken and table in ("cost_item", "cash_flow"):
                     frame = pd.read_parquet(path)
                     frame[~frame["retrofit"].isin(broken)].to_parquet(path, index=False)
+                elif broken and table in ("offer", "offer_member", "offer_hours"):
+                    frame = pd.read_parquet(path)
+                    with_broken = [bool(set(offer.split(JOINED)) & set(broken)) for offer in frame["offer"]]
+                    frame[~np.array(with_broken, dtype=bool)].to_parquet(path, index=False)
                 found.setdefault(table, []).append(path)
         return found
 
@@ -61,13 +70,19 @@ class Spool:
         paths = [self._path(chunk, table) for chunk, tables in enumerate(self._chunks) if table in tables]
         return pd.concat([pd.read_parquet(path) for path in paths], ignore_index=True)
 
+    def value_range(self, broken: Collection[str]) -> pd.DataFrame:
+        """Return how sure the sum of the best offers of all sites is, by retrofit and together."""
+        totals = self.whole(VALUE_DRAW)
+        return portfolio_range(totals[~totals["retrofit"].isin(broken)])
+
     def candidates(self, broken: Collection[str]) -> pd.DataFrame:
-        """Return what is worth something anywhere: site_id, retrofit, npv, status, reason."""
+        """Return what may be offered or ends a danger, anywhere: site_id, retrofit, npv, status, reason."""
         parts = []
         for chunk, tables in enumerate(self._chunks):
             if "ranking" in tables:
                 frame = pd.read_parquet(self._path(chunk, "ranking"))
-                good = frame["status"].isin([words.ADVISED, words.SURVEY]) & ~frame["retrofit"].isin(broken)
+                good = frame["status"].isin([words.ADVISED, words.SURVEY]) | frame["for_safety"]
+                good &= ~frame["retrofit"].isin(broken)
                 parts.append(frame.loc[good].reindex(columns=_CALL_COLUMNS))
         return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=_CALL_COLUMNS)
 
@@ -76,9 +91,15 @@ class Spool:
 
 
 def ranked(ranking: pd.DataFrame) -> pd.DataFrame:
-    """Give each evaluated retrofit its rank within the site by net present value; the rest have none."""
+    """Give each evaluated retrofit its rank within the site; the rest have none.
+
+    What ends a known danger comes first whatever it is worth, then the rest by net present value.
+    """
     order = ranking.sort_values(
-        ["site_id", "npv", "retrofit"], ascending=[True, False, True], kind="stable", na_position="last"
+        ["site_id", "for_safety", "npv", "retrofit"],
+        ascending=[True, False, False, True],
+        kind="stable",
+        na_position="last",
     )
     place = order.groupby("site_id", sort=False).cumcount() + 1
     return order.assign(rank=place.where(order["npv"].notna()).astype("Int64")).reset_index(drop=True)

@@ -73,8 +73,7 @@ class RunView:
 
         Their owners are told whether or not they may be called about offers, and without any sales text.
         """
-        notes = self.table("safety_note")
-        known = notes[notes["tell_owner"].fillna(False).astype(bool)]
+        known = runs.read_run_table(self._inventory, "safety_note", self.run.run_id, where="tell_owner")
         return known[["site_id", "note_id", "severity", "text", "who"]].drop_duplicates(ignore_index=True)
 
     def far_from_weather(self) -> int:

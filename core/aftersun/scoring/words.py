@@ -9,6 +9,8 @@ EVERY_YEAR = "every year"  # how the note of a yearly cost item begins
 ADVISED = "advised"
 SURVEY = "survey first"
 NOT_WORTH_IT = "not worth it"
+TOO_UNSURE = "too unsure"  # worth something at the values used, but the chance of that is too small to sell it on
+SAFETY_MATTER = "safety matter"  # worth nothing in money, but a danger is known to stand there now
 DOES_NOT_FIT = "does not fit"
 ALREADY_FITTED = "already fitted"
 FAILED = "failed"
@@ -36,10 +38,12 @@ def amount(value: float, currency: str) -> str:
     return f"{value:,.0f} {currency}" if abs(value) >= 10 else f"{value:,.2f} {currency}"
 
 
-def status_of(npv: float, screened: str) -> str:
-    """Return the status of an evaluated retrofit from its worth and its screening."""
+def status_of(npv: float, screened: str, danger: bool, sure: bool) -> str:
+    """Return the status of an evaluated retrofit from its worth, its screening and a danger that is known to stand."""
     if not npv > 0:
-        return NOT_WORTH_IT
+        return SAFETY_MATTER if danger else NOT_WORTH_IT
+    if not sure:
+        return SAFETY_MATTER if danger else TOO_UNSURE
     return SURVEY if screened == SURVEY else ADVISED
 
 

@@ -35,8 +35,9 @@ class Answers:
 
     @property
     def lines(self) -> tuple[CostLine, ...]:
-        """All cost lines and yearly lines."""
-        return (*self.change.costs, *self.change.yearly)
+        """All cost lines and yearly lines, of the alternatives too."""
+        changes = (self.change, *self.change.alternatives)
+        return tuple(line for change in changes for line in (*change.costs, *change.yearly))
 
 
 def ask(retrofit: Retrofit, cohort: Cohort, assume: Assumed | None = None) -> Answers:
@@ -73,20 +74,28 @@ def per_site(answers: Answers) -> Said:
             "reason": answers.screening.reason[row],
             "safety notes": tuple(note.id for note in answers.notes.for_site(row)),
         }
-    change = answers.change
-    for row, site in enumerate(answers.offered.sites.index):
-        said[str(site)] |= {
-            "remark": "" if change.remarks is None else change.remarks[row],
-            "fade": None if change.fade is None else tuple(np.atleast_2d(change.fade)[row if _by_site(change) else 0]),
-            "costs": _lines(change.costs, row),
-            "yearly": _lines(change.yearly, row),
-        }
-        arrays = answers.offered.array_rows(np.array([row]))
-        for name in column_names(PER_ARRAY):
-            said[str(site)][f"plant.{name}"] = tuple(getattr(change.plant, name)[arrays].tolist())
-        for name in column_names(PER_SITE):
-            said[str(site)][f"plant.{name}"] = getattr(change.plant, name)[row]
+    for change in (answers.change, *answers.change.alternatives):
+        for row, site in enumerate(answers.offered.sites.index):
+            said[str(site)] |= _of_change(change, answers.offered, row)
     return said
+
+
+def _of_change(change: Change, cohort: Cohort, row: int) -> dict[str, object]:
+    """Return what a change says of one site, each thing named with its label."""
+    fade = None if change.fade is None else np.atleast_2d(change.fade)[row if _by_site(change) else 0]
+    said: dict[str, object] = {
+        "remark": "" if change.remarks is None else change.remarks[row],
+        "available": True if change.available is None else bool(change.available[row]),
+        "fade": None if fade is None else tuple(fade),
+        "costs": _lines(change.costs, row),
+        "yearly": _lines(change.yearly, row),
+    }
+    arrays = cohort.array_rows(np.array([row]))
+    for name in column_names(PER_ARRAY):
+        said[f"plant.{name}"] = tuple(getattr(change.plant, name)[arrays].tolist())
+    for name in column_names(PER_SITE):
+        said[f"plant.{name}"] = getattr(change.plant, name)[row]
+    return {f"{change.label} {name}".strip(): value for name, value in said.items()}
 
 
 def difference(one: Said, other: Said) -> str:
@@ -110,7 +119,7 @@ def _by_site(change: Change) -> bool:
 
 def _lines(lines: Sequence[CostLine], row: int) -> tuple[object, ...]:
     return tuple(
-        (line.kind, line.item, float(line.quantity[row]), line.unit, line.note)
+        (line.kind, line.item, float(line.quantity[row]), line.unit, line.note, line.in_year)
         for line in lines
         if line.quantity[row] > 0
     )

@@ -50,7 +50,9 @@ def copy(demo_folder: Path, tmp_path: Path) -> Path:
 def test_demo_shows_ten_calls_with_reasons_and_says_where_everything_is(aftersun, tmp_path):
     ran = aftersun("demo", tmp_path / "d", "--workers", 1)
     assert ran.code == 0
-    assert [int(n) for n in re.findall(r"^ ?(\d+)\. .* worth [\d,]+ EUR$", ran.out, re.M)] == list(range(1, 11))
+    assert [int(n) for n in re.findall(r"^ ?(\d+)\. .* at S\d{4},", ran.out, re.M)] == list(range(1, 11))
+    assert "a safety matter" in ran.out
+    assert "The month, for " in ran.out
     assert ran.out.count("    safety: ") == 10
     assert str(tmp_path / "d" / "demo.duckdb") in ran.out
     assert "rejected" in ran.out
@@ -106,6 +108,47 @@ def test_explain_shows_every_retrofit_cost_item_claim_and_safety_note(aftersun, 
     assert flat.count("Safety, as above: ") > 0
     assert len(re.findall(r"^  (?:once|every year) ", ran.out, re.M)) == costs
     assert all(len(line) <= 80 or "  " in line.strip() for line in ran.out.splitlines())  # tables alone may be wider
+
+
+def test_explain_tells_how_sure_and_what_moves_it_unless_only_the_stored_is_wanted(aftersun, demo_folder):
+    inventory = demo_folder / "demo.duckdb"
+    with duckdb.connect(str(inventory), read_only=True) as connection:
+        (site,) = connection.execute("SELECT site_id FROM call WHERE position = 1").fetchone()
+    full = aftersun("explain", inventory, site)
+    assert "More than " in full.out
+    assert "moved most by" in full.out
+    assert "Rank again" not in full.out  # nothing has changed since the run
+    short = aftersun("explain", inventory, site, "--stored-only")
+    assert "moved most by" not in short.out
+    data = json.loads(aftersun("explain", inventory, site, "--json").out)
+    assert {"name", "low", "high", "npv_low", "npv_high"} <= set(data["drivers"][0])
+
+
+def test_ask_lists_questions_of_all_sites_and_of_one(aftersun, demo_folder):
+    inventory = demo_folder / "demo.duckdb"
+    everywhere = aftersun("ask", inventory)
+    assert everywhere.code == 0
+    assert "Visits worth making" in everywhere.out
+    data = json.loads(aftersun("ask", inventory, "--json").out)
+    values = [row["value_of_phone"] for row in data["questions"]]
+    assert values == sorted(values, reverse=True)
+    site = data["questions"][0]["site_id"]
+    flat = " ".join(aftersun("ask", inventory, site).out.split())
+    assert data["questions"][0]["question"] in flat
+    assert aftersun("ask", inventory, "nowhere").code == 2
+
+
+def test_suppose_shows_both_and_stores_nothing(aftersun, demo_folder):
+    inventory = demo_folder / "demo.duckdb"
+    ran = aftersun("suppose", inventory, "--if", "materials.tilt_frame=10", "--site", "S0160")
+    assert ran.code == 0
+    assert "Nothing is stored" in ran.out
+    data = json.loads(
+        aftersun("suppose", inventory, "--if", "materials.tilt_frame=10", "--site", "S0160", "--json").out
+    )
+    tilt = next(row for row in data["rows"] if row["retrofit"] == "tilt_mount")
+    assert tilt["npv_supposed"] > tilt["npv_stored"]
+    assert aftersun("suppose", inventory, "--if", "nonsense").code == 2
 
 
 def test_json_is_read_by_a_program_and_keeps_the_safety_notes(aftersun, demo_folder):
@@ -269,6 +312,8 @@ def test_help_names_an_example_for_every_command(aftersun):
         ["rank"],
         ["calls"],
         ["explain"],
+        ["ask"],
+        ["suppose"],
         ["retrofits"],
         ["company", "new"],
         ["company", "check"],

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from pvlib import irradiance, shading
+from pvlib import iam, irradiance, shading
 
 from aftersun.energy import assumptions, planes
-from aftersun.energy.planes import cell_temperature, lit_hours, plane_hours, shaded_height
+from aftersun.energy.planes import cell_temperature, lit_hours, passed_by_glass, plane_hours, shaded_height
 from aftersun.model.weather import WeatherYear
 
 
@@ -57,6 +57,15 @@ def test_shade_is_that_of_anderson_and_jensen(
         return
     expected = shading.shaded_fraction1d(zenith, sun_azimuth, azimuth - 90, tilt, collector_width=ratio, pitch=1.0)
     assert shade(np.array(zenith), np.array(sun_azimuth), tilt, azimuth, ratio) == pytest.approx(expected, abs=1e-9)
+
+
+def test_glass_is_that_of_de_soto() -> None:
+    # pvlib's physical model with its own constants; nothing comes through from behind
+    angle = np.linspace(0, 90, 1801)
+    passed = passed_by_glass(np.cos(np.radians(angle)))
+    np.testing.assert_allclose(passed, iam.physical(angle), atol=2e-5)
+    assert passed[0] == pytest.approx(1, abs=1e-6)
+    assert passed_by_glass(np.array([-0.5, -1e-9])) == pytest.approx([0, 0], abs=1e-9)
 
 
 def test_rows_take_light_and_more_so_the_closer_they_are(weather: WeatherYear) -> None:

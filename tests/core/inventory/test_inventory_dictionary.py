@@ -61,6 +61,8 @@ def test_contact_data_is_apart() -> None:
         "customer_id",
         "contact_allowed",
         "last_contact_on",
+        "on_register",
+        "register_agreement_on",
     ]
     assert all(column.personal or column.key for column in stored["contact"])
     assert {"name", "street", "town", "phone", "email"} <= {column.name for column in stored["contact"]}

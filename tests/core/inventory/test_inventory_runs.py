@@ -12,9 +12,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from aftersun.inventory.layout import DTYPES, RUN_TABLES
+from aftersun.inventory.run_tables import RUN_TABLES
 from aftersun.inventory.runs import RunRecord, latest_run, read_run_table, write_run
 from aftersun.inventory.store import Inventory
+from aftersun.inventory.table_layout import DTYPES
 
 Contents = Callable[[Inventory], dict[str, pd.DataFrame]]
 
@@ -153,6 +154,16 @@ def test_files_are_stored_like_frames_in_their_order(inventory: Inventory, tmp_p
         found, expected = (read_run_table(inventory, table, run).drop(columns="run_id") for run in ("r1", "r2"))
         pd.testing.assert_frame_equal(found, expected)
     assert list(read_run_table(inventory, "safety_note", "r1")["note_id"]) == list("zya")
+
+
+def test_only_the_rows_of_a_flag_are_read(inventory: Inventory) -> None:
+    notes = pd.DataFrame({"site_id": "S2", "retrofit": "bird_mesh", "note_id": list("abc"), "severity": "danger"})
+    notes = notes.assign(text="live", tell_owner=pd.array([True, False, None], dtype="boolean"))
+    write_run(inventory, RUN, {"safety_note": notes})
+    assert list(read_run_table(inventory, "safety_note", "r1", where="tell_owner")["note_id"]) == ["a"]
+    assert read_run_table(inventory, "safety_note", "r1", "S1", where="tell_owner").empty
+    with pytest.raises(KeyError):
+        read_run_table(inventory, "safety_note", "r1", where="text")
 
 
 def test_files_that_lack_a_column_or_hold_a_strange_one_are_refused(inventory: Inventory, tmp_path: Path) -> None:

@@ -9,9 +9,10 @@ import pytest
 from pydantic import ValidationError
 
 import aftersun
+import aftersun_datasets
 from aftersun.model.change import ACCESS, AVOIDED_RISK, INSPECTION, LABOUR, MATERIAL, STANDING
 from aftersun.model.errors import AftersunError
-from aftersun.money.company import Company, RoofEquipment, load_company
+from aftersun.money.company import Calls, Company, Month, RoofEquipment, load_company
 
 
 def problems(path: Path, text: str) -> list[str]:
@@ -145,3 +146,85 @@ def test_a_file_that_is_no_toml_or_not_there(company_file: Path, tmp_path: Path)
     company_file.write_bytes(b"name = '\xff'\n")
     with pytest.raises(AftersunError, match="not valid TOML"):
         load_company(company_file)
+
+
+PLAN = """
+[month]
+slack_share = 0.2
+visit_km = 15
+day_hours = 7
+materials_cash = 4000
+
+[month.hours]
+electrician = 120
+
+[month.equipment_visits]
+scaffold = 8
+
+[calls]
+least_chance = 0.7
+quiet_days = 30
+yes_prior = 1
+no_prior = 9
+callback_chance = 0.1
+warranty_reserve_share = 0.03
+cost_per_call = 5
+"""
+
+
+def test_a_file_without_month_and_calls_takes_the_usual_and_limits_nothing(company: Company) -> None:
+    settings = {(row["section"], row["name"]): float(row["mode"]) for row in aftersun_datasets.rows("money.csv")}
+    for section, part in (("month", company.month), ("calls", company.calls)):
+        for (place, name), mode in settings.items():
+            if place == section and name != "cost_per_call":
+                assert getattr(part, name) == mode
+    # common practice: beta prior 3 and 17, mean 0.15; chance of a gain to the owner 0.6 to 0.7
+    assert company.calls.yes_prior / (company.calls.yes_prior + company.calls.no_prior) == pytest.approx(0.15)
+    assert company.calls.least_chance == 0.6
+    # an amount of money has no usual value in a currency that is not known
+    assert company.calls.cost_per_call == 0
+    assert company.month.hours == company.month.equipment_visits == {}
+    assert company.month.materials_cash is None
+
+
+def test_month_and_calls_as_they_stand_in_the_file(company_file: Path, company_toml: str) -> None:
+    company_file.write_text(company_toml + PLAN, encoding="utf-8")
+    company = load_company(company_file)
+    assert company.month == Month(
+        slack_share=0.2,
+        visit_km=15,
+        day_hours=7,
+        materials_cash=4000,
+        hours={"electrician": 120},
+        equipment_visits={"scaffold": 8},
+    )
+    assert company.calls == Calls(
+        least_chance=0.7,
+        quiet_days=30,
+        yes_prior=1,
+        no_prior=9,
+        callback_chance=0.1,
+        warranty_reserve_share=0.03,
+        cost_per_call=5,
+    )
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "line"),
+    [
+        ("electrician = 120", "diver = 120", "month: hours of the skill diver, which is not below [work]"),
+        ("scaffold = 8", "crane = 8", "month: visits with crane, which is not below [access.cost_per_visit]"),
+        ("electrician = 120", "electrician = -1", "month.hours.electrician: should be greater than or equal to 0"),
+        ("scaffold = 8", "scaffold = -8", "month.equipment_visits.scaffold: should be greater than or equal to 0"),
+        ("materials_cash = 4000", "materials_cash = -1", "month.materials_cash: should be greater than or equal to 0"),
+        ("slack_share = 0.2", "slack_share = 1", "month.slack_share: should be less than 1"),
+        ("least_chance = 0.7", "least_chance = 70", "calls.least_chance: should be less than or equal to 1"),
+        ("yes_prior = 1", "yes_prior = 0", "calls.yes_prior: should be greater than 0"),
+        ("cost_per_call = 5", "cost_per_call = -5", "calls.cost_per_call: should be greater than or equal to 0"),
+    ],
+)
+def test_an_impossible_capacity_or_chance_is_refused(
+    company_file: Path, company_toml: str, old: str, new: str, line: str
+) -> None:
+    (found,) = problems(company_file, company_toml + PLAN.replace(old, new))
+    assert found.startswith(line)

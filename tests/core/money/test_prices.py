@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -160,3 +161,17 @@ def test_yearly_and_one_off_kinds_are_kept_apart(company: Company, sites: pd.Dat
         prices.price_lines([CostLine(STANDING, "data_plan", np.ones(3), "1/a")], sites, company)
     with pytest.raises(ValueError, match="material"):
         prices.price_yearly([MESH], sites, company)
+
+
+def test_a_later_visit_has_its_own_trip_and_access(company: Company, sites: pd.DataFrame) -> None:
+    far = sites.assign(latitude=[0.1, 0.1, 0.1])
+    again = [replace(line, in_year=3) for line in (ROOF, HOURS)]
+    table = prices.price_lines([MESH, ROOF, HOURS, *again], far, company)
+    first = prices.price_lines([MESH, ROOF, HOURS], far, company)
+    later = prices.price_lines([ROOF, HOURS], far, company)
+    assert table["in_year"].drop_duplicates().tolist() == [0, 3]
+    assert_allclose(prices.owner_price(table, 3), prices.owner_price(first, 3))
+    paid = prices.owner_later_prices(table, 3, 10)
+    assert_allclose(paid[:, 3], prices.owner_price(later, 3))
+    assert paid.sum() == pytest.approx(paid[:, 3].sum())
+    assert prices.owner_later_prices(table, 3, 2).sum() == 0

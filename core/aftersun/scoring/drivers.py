@@ -1,0 +1,172 @@
+"""Which of the numbers assumed moves the worth of a retrofit most: each alone at its low and at its high."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, fields, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+import aftersun_datasets
+from aftersun.energy.baseline import baseline
+from aftersun.host.assumed import assumed
+from aftersun.host.guard import Guard
+from aftersun.host.registry import Loaded
+from aftersun.model.plant import Plant
+from aftersun.model.ranges import Assumed, Bools, Fact, Floats, Range
+from aftersun.money.company import Company
+from aftersun.scoring.worth import Simulations, Today, Worth, evaluate
+
+TRIANGULAR = "triangular"  # between low and high with its mode at the value used
+NORMAL = "normal"  # low and high are the values exceeded with 90 % and 10 %
+CHANCE = "chance"  # low = no, high = yes, the value used is the chance of yes
+
+_MONEY = ("real_discount_rate", "electricity_price_growth", "fuel_price_growth")
+
+
+@dataclass(frozen=True, eq=False)
+class Parts:
+    """Present values (S,) of what a retrofit saves in bills, avoids of work and risk, and costs."""
+
+    saving: Floats
+    avoided: Floats
+    cost: Floats
+
+    @classmethod
+    def of(cls, worth: Worth) -> Parts:
+        """Take the parts of a worth."""
+        return cls(worth.saving, worth.avoided, worth.cost)
+
+    @property
+    def npv(self) -> Floats:
+        """Net present value, (S,)."""
+        return self.saving + self.avoided - self.cost
+
+
+@dataclass(frozen=True, eq=False)
+class Driver:
+    """One number, and what S sites gain and pay over the years with it at its low and its high, all others as they are.
+
+    ``shared`` numbers are the same for all customers: if one is wrong, it is wrong everywhere.
+    """
+
+    name: str
+    unit: str
+    low: float
+    used: float
+    high: float
+    spread: str
+    shared: bool
+    at_low: Parts
+    at_high: Parts
+
+
+def drivers(
+    now: Today, loaded: Loaded, company: Company, guard: Guard, base: Worth, simulations: Simulations
+) -> Iterator[Driver]:
+    """Yield the drivers of one retrofit on sites that may have it: its own assumptions and facts, money, life, yield.
+
+    ``base`` is what it is worth there. What the company has replaced still runs over its low and high: the company may
+    be wrong too. A value at which the retrofit fails is left out; ``guard`` then says so.
+    """
+    own = assumed(loaded.retrofit, company.overrides(loaded.id), company.priors)
+
+    def worth(values: Assumed = own, company: Company = company, now: Today = now) -> Worth | None:
+        return evaluate(now, loaded, company, guard, values, simulations, itemised=False)
+
+    for name, given in loaded.retrofit.assumptions.items():
+        if given.low < given.high:
+            ends = worth(own.with_value(name, given.low)), worth(own.with_value(name, given.high))
+            yield from _driver(name, given, own[name], TRIANGULAR, True, *ends)
+    for name, given in _money_ranges("money").items():
+        ends = (
+            worth(company=_with_money(company, name, given.low)),
+            worth(company=_with_money(company, name, given.high)),
+        )
+        yield from _driver(name, given, getattr(company.money, name), TRIANGULAR, True, *ends)
+    if now.remaining_assumed.any():
+        lives, used = _money_ranges("pv_system")["life_years"], company.pv_system.life_years
+        ends = (
+            worth(now=_with_life(now, lives.low - used, company)),
+            worth(now=_with_life(now, lives.high - used, company)),
+        )
+        yield from _driver("life_of_the_pv_system", lives, used, TRIANGULAR, False, *ends)
+    for fact in loaded.retrofit.facts.values():
+        yield from _of_fact(now, fact, company.priors.get(fact.id, fact.prior.mode), base, worth, simulations)
+    saving = base.saving
+    for name, spread, shared in (("yield_of_all_sites", now.yield_sd_shared, True), ("yield", now.yield_sd, False)):
+        step = STANDARD_NORMAL_P10 * spread
+        low, high = (Parts(saving + sign * step * saving, base.avoided, base.cost) for sign in (-1.0, 1.0))
+        middle = float(np.median(step)) if np.size(step) else 0.0
+        ratio = (1.0 - middle, 1.0, 1.0 + middle)
+        yield Driver(name, "ratio", *ratio, NORMAL, shared, low, high)
+
+
+STANDARD_NORMAL_P10 = 1.2816  # exceeded with 10 %
+
+
+def _driver(
+    name: str, given: Range, used: float, spread: str, shared: bool, low: Worth | None, high: Worth | None
+) -> Iterator[Driver]:
+    if low is not None and high is not None:
+        ends = min(given.low, used), used, max(given.high, used)
+        yield Driver(name, given.unit, *ends, spread, shared, Parts.of(low), Parts.of(high))
+
+
+def _of_fact(
+    now: Today, fact: Fact, prior: float, base: Worth, worth: Any, simulations: Simulations
+) -> Iterator[Driver]:
+    """Yield the fact as a driver where it is unknown somewhere.
+
+    What it is worth if true is valued; if false follows, since the value used is the mean of both by their chances.
+    """
+    unknown = now.cohort.sites[fact.id].isna().to_numpy()
+    if not unknown.any() or not 0.0 < prior < 1.0:
+        return
+    found: Worth | None = worth(now=told(now, fact.id, unknown, simulations))
+    if found is None:
+        return
+    yes, no = {}, {}
+    for part in fields(Parts):
+        mean, true = getattr(base, part.name), getattr(found, part.name)
+        yes[part.name] = np.where(unknown, true, mean)
+        no[part.name] = np.where(unknown, (mean - prior * true) / (1.0 - prior), mean)
+    yield Driver(fact.id, "no/yes", 0.0, prior, 1.0, CHANCE, False, Parts(**no), Parts(**yes))
+
+
+def told(now: Today, fact: str, where: Bools, simulations: Simulations) -> Today:
+    """Return today as if the fact were known to be true at the sites ``where``, corrected by meters as before."""
+    cohort = now.cohort
+    answer = pd.Series(np.where(where, True, cohort.sites[fact]), index=cohort.sites.index).astype("boolean")
+    other = replace(cohort, sites=cohort.sites.assign(**{fact: answer}))
+    before, after = baseline(cohort), baseline(other)
+    moved = {
+        column.name: getattr(after, column.name)
+        for column in fields(Plant)
+        if not np.array_equal(getattr(before, column.name), getattr(after, column.name))
+    }
+    if not moved:
+        return replace(now, cohort=other)
+    year = simulations.of(now.plant.replace(**moved))
+    return replace(
+        now, cohort=other, plant=year.plant, bill=year.bill, yearly_kwh={**now.yearly_kwh, **year.yearly_kwh}
+    )
+
+
+def _money_ranges(section: str) -> dict[str, Range]:
+    rows = [row for row in aftersun_datasets.rows("money.csv") if row["section"] == section]
+    wanted = _MONEY if section == "money" else ("life_years",)
+    return {row["name"]: Range.from_row(row) for row in rows if row["name"] in wanted}
+
+
+def _with_money(company: Company, name: str, value: float) -> Company:
+    changed: dict[str, Any] = {name: value}
+    return company.model_copy(update={"money": company.money.model_copy(update=changed)})
+
+
+def _with_life(now: Today, more_years: float, company: Company) -> Today:
+    """Return the sites with more or fewer years left where nobody knows how many."""
+    moved = (now.remaining_years + more_years).clip(min=company.pv_system.least_remaining_years)
+    return replace(now, remaining_years=np.where(now.remaining_assumed, moved, now.remaining_years))

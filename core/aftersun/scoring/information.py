@@ -1,0 +1,118 @@
+"""What an answer is worth before it is known: which question to ask on the phone, which visit to make first.
+
+References
+----------
+.. [1] H. Raiffa and R. Schlaifer, Applied Statistical Decision Theory, 1961: expected value of perfect and of sample
+   information.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from functools import cache
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+import aftersun_datasets
+from aftersun.host.registry import Registry
+from aftersun.model.change import INSPECTION
+from aftersun.model.ranges import Floats
+from aftersun.money.company import Company
+from aftersun.money.travel import trip
+from aftersun.scoring.drivers import CHANCE, Driver
+
+PHONE, VISIT = "phone", "visit"
+
+VALUE_COLUMNS = ("site_id", "retrofit", "fact", "chance_true", "npv_if_true", "npv_if_false")
+QUESTION_COLUMNS = (
+    "site_id", "fact", "question", "chance_true", "value_if_known", "value_of_phone", "value_of_visit", "visit_cost",
+    "retrofits",
+)  # fmt: skip
+
+
+def perfect_information(chances: npt.ArrayLike, payoffs: npt.ArrayLike) -> float:
+    """Return the expected value of perfect information [1]_: states (K,) with ``chances``, ``payoffs`` (K, acts)."""
+    weights, table = np.asarray(chances, dtype=np.float64), np.asarray(payoffs, dtype=np.float64)
+    return float(weights @ table.max(axis=1) - (weights @ table).max())
+
+
+def value_if_known(chance: Floats, if_true: Floats, if_false: Floats) -> Floats:
+    """Return the expected value of knowing a yes/no fact before doing something or nothing; arrays that broadcast."""
+    known = chance * np.maximum(if_true, 0.0) + (1.0 - chance) * np.maximum(if_false, 0.0)
+    return np.asarray(known - np.maximum(chance * if_true + (1.0 - chance) * if_false, 0.0))
+
+
+def value_of_test(chance: Floats, if_true: Floats, if_false: Floats, sensitivity: float, specificity: float) -> Floats:
+    """Return the expected value of a test of the fact with this sensitivity and specificity, by Bayes [1]_."""
+    positive = np.maximum(chance * sensitivity * if_true + (1.0 - chance) * (1.0 - specificity) * if_false, 0.0)
+    negative = np.maximum(chance * (1.0 - sensitivity) * if_true + (1.0 - chance) * specificity * if_false, 0.0)
+    return np.asarray(positive + negative - np.maximum(chance * if_true + (1.0 - chance) * if_false, 0.0))
+
+
+def fact_values(retrofit: str, site_ids: pd.Index, drivers: Sequence[Driver]) -> pd.DataFrame:
+    """Return what a retrofit is worth with each unknown fact true and false, where that differs: VALUE_COLUMNS."""
+    parts = []
+    for one in drivers:
+        if one.spread != CHANCE:
+            continue
+        if_true, if_false = one.at_high.npv, one.at_low.npv
+        rows = np.flatnonzero(if_true != if_false)
+        columns = (site_ids[rows], retrofit, one.name, one.used, if_true[rows], if_false[rows])
+        parts.append(pd.DataFrame(dict(zip(VALUE_COLUMNS, columns, strict=True))))
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(VALUE_COLUMNS))
+
+
+def questions(values: pd.DataFrame, sites: pd.DataFrame, registry: Registry, company: Company) -> pd.DataFrame:
+    """Return the questions that are worth something, one row a site and fact: QUESTION_COLUMNS.
+
+    ``values`` has the rows of :func:`fact_values` of all retrofits. Each retrofit is taken or left by itself, so what
+    an answer is worth adds up over them. ``value_of_visit`` is 0 where nobody has to go; ``visit_cost`` is what the
+    company itself pays for trip and inspection.
+    """
+    asked = {name: fact.question for one in registry.retrofits for name, fact in one.retrofit.facts.items()}
+    if values.empty:
+        return pd.DataFrame(columns=list(QUESTION_COLUMNS))
+    worth = (
+        values["chance_true"].to_numpy(float),
+        values["npv_if_true"].to_numpy(float),
+        values["npv_if_false"].to_numpy(float),
+    )
+    table = values.assign(value_if_known=value_if_known(*worth))
+    for way, name in ((PHONE, "value_of_phone"), (VISIT, "value_of_visit")):
+        tests = [_tests().get((fact, way)) for fact in values["fact"]]
+        accuracy = np.array(
+            [(float(test["sensitivity"]), float(test["specificity"])) if test else (0.5, 0.5) for test in tests]
+        )
+        found = value_of_test(*worth, accuracy[:, 0], accuracy[:, 1])  # type: ignore[arg-type]
+        table[name] = np.where([test is not None for test in tests], np.maximum(found, 0.0), 0.0)
+    table = table[table["value_if_known"] > 0.005]  # less than a cent is rounding
+    summed = table.groupby(["site_id", "fact"], sort=True).agg(
+        chance_true=("chance_true", "first"),
+        value_if_known=("value_if_known", "sum"),
+        value_of_phone=("value_of_phone", "sum"),
+        value_of_visit=("value_of_visit", "sum"),
+        retrofits=("retrofit", lambda names: ", ".join(sorted(names))),
+    )
+    result = summed.reset_index()
+    return result.assign(
+        question=[asked[fact] for fact in result["fact"]], visit_cost=_visit_cost(result, sites, company)
+    )[list(QUESTION_COLUMNS)]
+
+
+def _visit_cost(table: pd.DataFrame, sites: pd.DataFrame, company: Company) -> Floats:
+    """Return what a visit costs the company at each row, NaN where none would tell or the book lacks its price."""
+    there = sites.loc[table["site_id"]]
+    way = trip(there["latitude"].to_numpy(np.float64), there["longitude"].to_numpy(np.float64), company).cost
+    cost = np.full(len(table), np.nan)
+    for row, fact in enumerate(table["fact"]):
+        test = _tests().get((fact, VISIT))
+        if test and test["inspection"] in company.inspections:
+            cost[row] = way[row] + company.price_of(INSPECTION, test["inspection"])
+    return cost
+
+
+@cache
+def _tests() -> Mapping[tuple[str, str], Mapping[str, str]]:
+    return {(row["fact"], row["way"]): row for row in aftersun_datasets.rows("fact_tests.csv")}

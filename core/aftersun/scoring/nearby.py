@@ -1,0 +1,154 @@
+"""The year of a plant that differs a little from one that was simulated, without simulating it again.
+
+A change of a share of output, of the draw of a device or of the cells' temperature moves the year nearly in proportion,
+so one simulation with a small step in each serves all trials of a cohort. What differs otherwise is simulated.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+
+import numpy as np
+
+from aftersun.energy.generation import constant_share
+from aftersun.model.plant import PER_ARRAY, Plant, level_of
+from aftersun.model.ranges import Bools, Floats
+from aftersun.money.tariffs import Bill
+from aftersun.scoring.worth import GAINS, Rows, Simulated, Simulations, Today
+
+_DC_STEP = 0.02  # share of DC output
+_AC_STEP = -0.01  # share of AC output: rather more stops than fewer, which would pass 1
+_STANDBY_STEP_KWH = 50.0
+_TEMPERATURE_STEP_K = 2.0
+
+_IN_PROPORTION = frozenset(
+    {
+        "transmittance",
+        "droppings_loss",
+        "shading_loss",
+        "mismatch_loss",
+        "wiring_loss",
+        "connection_loss",
+        "light_induced_loss",
+        "nameplate_loss",
+        "excess_loss",
+        "ageing",
+        "strings_working",
+        "availability",
+        "standby_kwh",
+        "extra_temp_k",
+    }
+)
+_BILL_PARTS = ("import_cost", "export_income", "generation_income", "water_fuel_cost")
+
+Slope = Mapping[str, Floats]  # what a step does to the year, by name of its kWh or part of the bill, (S,)
+
+
+@dataclass(frozen=True, eq=False)
+class Slopes:
+    """What one step of each kind does to today's year."""
+
+    dc: Slope
+    ac: Slope
+    standby: Slope
+    temperature: Slope
+
+    @classmethod
+    def of(cls, now: Today) -> Slopes:
+        """Simulate today's plant with each step."""
+        simulations, plant = Simulations(now), now.plant
+        here = simulations.of(plant)
+
+        def slope(plant: Plant) -> Slope:
+            there = simulations.anew(plant)
+            kwh = {name: there.yearly_kwh[name] - value for name, value in here.yearly_kwh.items()}
+            return kwh | {name: getattr(there.bill, name) - getattr(here.bill, name) for name in _BILL_PARTS}
+
+        return cls(
+            dc=slope(plant.replace(calibration=plant.calibration * (1.0 + _DC_STEP))),
+            ac=slope(plant.replace(availability=plant.availability * (1.0 + _AC_STEP))),
+            standby=slope(plant.replace(standby_kwh=plant.standby_kwh + _STANDBY_STEP_KWH)),
+            temperature=slope(plant.replace(extra_temp_k=plant.extra_temp_k + _TEMPERATURE_STEP_K)),
+        )
+
+    def take(self, rows: Rows) -> Slopes:
+        """Return those of the sites at these positions."""
+        return Slopes(
+            **{
+                column.name: {name: values[rows] for name, values in getattr(self, column.name).items()}
+                for column in fields(Slopes)
+            }
+        )
+
+
+class NearbySimulations(Simulations):
+    """As :class:`Simulations`, but sites whose plant is close to one that was simulated are reckoned from that one.
+
+    Which sites those are is decided for each by itself, so that no site's result depends on the others.
+    """
+
+    def __init__(self, now: Today, exact: Simulations, slopes: Slopes) -> None:
+        super().__init__(now)
+        self._now, self._slopes = now, slopes
+        self._bases = (*exact.known[1:], exact.known[0])
+        self._found: dict[bytes, Simulated] = {}
+
+    def of(self, plant: Plant) -> Simulated:
+        """Return the year of this plant, exactly or nearly."""
+        key = plant.digest()
+        if key not in self._found:
+            self._found[key] = self._reckoned(plant)
+        return self._found[key]
+
+    def _reckoned(self, plant: Plant) -> Simulated:
+        size = len(self._now.cohort)
+        result = {name: np.zeros(size) for name in (*GAINS, *_BILL_PARTS)}
+        left = np.ones(size, dtype=bool)
+        for exactly in (True, False):
+            for base in self._bases:
+                hit = left & self._alike(plant, base.plant, exactly)
+                if hit.any():
+                    year = _columns(base) if exactly else self._moved(base, plant)
+                    for name, values in result.items():
+                        values[hit] = year[name][hit]
+                    left &= ~hit
+        if left.any():
+            rows = np.flatnonzero(left)
+            few = Simulations(self._now.take(rows))
+            year = _columns(few.anew(plant.take(rows, self._now.cohort.array_rows(rows))))
+            for name, values in result.items():
+                values[rows] = year[name]
+        flags = {column.name: getattr(self._bases[0].bill, column.name) for column in fields(Bill)}
+        bill = Bill(**{**flags, **{name: result[name] for name in _BILL_PARTS}})
+        return Simulated(plant, {name: result[name] for name in GAINS}, bill)
+
+    def _alike(self, plant: Plant, base: Plant, exactly: bool) -> Bools:
+        """Tell which sites have the plant of the base; if not ``exactly``, but for what moves in proportion."""
+        same = np.ones(len(self._now.cohort), dtype=bool)
+        for column in fields(Plant):
+            mine, its = getattr(plant, column.name), getattr(base, column.name)
+            if mine is its or (not exactly and column.name in _IN_PROPORTION):
+                continue
+            differs = mine != its
+            same &= ~(self._now.cohort.sum_by_site(differs) > 0 if level_of(column.name) == PER_ARRAY else differs)
+        return same
+
+    def _moved(self, base: Simulated, plant: Plant) -> Mapping[str, Floats]:
+        cohort, slopes = self._now.cohort, self._slopes
+        rating = cohort.sum_by_site(plant.dc_rating_kw)
+        before, after = (cohort.sum_by_site(constant_share(one) * one.dc_rating_kw) for one in (base.plant, plant))
+        warmer = cohort.sum_by_site((plant.extra_temp_k - base.plant.extra_temp_k) * plant.dc_rating_kw) / rating
+        steps = (
+            (slopes.dc, (after / np.maximum(before, 1e-9) - 1.0) / _DC_STEP),
+            (slopes.ac, (plant.availability / np.maximum(base.plant.availability, 1e-9) - 1.0) / _AC_STEP),
+            (slopes.standby, (plant.standby_kwh - base.plant.standby_kwh) / _STANDBY_STEP_KWH),
+            (slopes.temperature, warmer / _TEMPERATURE_STEP_K),
+        )
+        return {
+            name: value + sum(slope[name] * size for slope, size in steps) for name, value in _columns(base).items()
+        }
+
+
+def _columns(year: Simulated) -> dict[str, Floats]:
+    return {name: year.yearly_kwh[name] for name in GAINS} | {name: getattr(year.bill, name) for name in _BILL_PARTS}

@@ -1,0 +1,191 @@
+"""What if: the run again with other prices, assumptions or facts, beside the stored one. Nothing is stored."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+from pydantic import ValidationError
+
+from aftersun.host.registry import Failure, find_plugins
+from aftersun.inventory import rules
+from aftersun.inventory.dictionary import columns
+from aftersun.inventory.runs import RunRecord, read_run_table
+from aftersun.inventory.store import Inventory
+from aftersun.model.errors import AftersunError
+from aftersun.money.company import Company
+from aftersun.money.complaints import complaints
+from aftersun.scoring.catalogue import check_names
+from aftersun.scoring.cohorts import Chunk, cohort_of, read_portfolio, year_of
+from aftersun.scoring.single import score
+from aftersun.scoring.spool import ranked
+
+Progress = Callable[[int, int], None]
+
+FACT_TABLES = ("site", "tariff", "array")  # their columns can be supposed
+_COMPARED = ["status", "npv", "npv_p90", "chance_npv_positive", "upfront", "first_year_saving", "energy_gain_kwh"]
+
+
+@dataclass(frozen=True)
+class Supposed:
+    """What is to be different: settings of the company file by their place, and facts by table and column."""
+
+    settings: Mapping[tuple[str, ...], Any] = field(default_factory=dict)
+    facts: Mapping[tuple[str, str], Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """One row a site and retrofit that was valued before or is now: each measure as ``_stored`` and ``_supposed``."""
+
+    rows: pd.DataFrame
+    failures: tuple[Failure, ...]
+
+
+def understand(changes: Sequence[str], retrofits: Sequence[str]) -> Supposed:
+    """Read changes written as ``place=value``.
+
+    A place is ``site.COLUMN``, ``tariff.COLUMN`` or ``array.COLUMN``, ``RETROFIT.ASSUMPTION``, or a line of the company
+    file by its sections, such as ``money.real_discount_rate`` or ``materials.bird_mesh``.
+
+    Raises
+    ------
+    AftersunError
+        If one cannot be read; the text says how to write it.
+    """
+    settings: dict[tuple[str, ...], Any] = {}
+    facts: dict[tuple[str, str], Any] = {}
+    for change in changes:
+        place, equals, value = change.partition("=")
+        parts = tuple(part.strip() for part in place.split("."))
+        if not equals or len(parts) < 2 or not all(parts) or not value.strip():
+            raise AftersunError(
+                f"'{change}' is not a change.",
+                "Write place=value, for example site.birds_seen=yes, tariff.export_price=0.12, "
+                "bird_mesh.life_years=10, money.real_discount_rate=0.05, materials.bird_mesh=5.",
+            )
+        if parts[0] in FACT_TABLES:
+            facts[parts[0], parts[1]] = _fact(parts, value.strip())
+        elif parts[0] in retrofits:
+            settings["assumptions", *parts] = {"value": _number(change, value), "who": "", "why": "supposed"}
+        elif parts[0] in ("facts", "system", "assumptions"):
+            settings[parts] = {"value": _number(change, value), "who": "", "why": "supposed"}
+        else:
+            settings[parts] = _number(change, value)
+    return Supposed(settings, facts)
+
+
+def suppose(
+    inventory: Inventory,
+    run: RunRecord,
+    changes: Sequence[str],
+    site_id: str | None = None,
+    progress: Progress = lambda _done, _total: None,
+) -> Comparison:
+    """Value all sites, or one, as the run did but for the changes, and set both side by side.
+
+    Raises
+    ------
+    AftersunError
+        If a change cannot be understood or cannot be, or no site can be valued.
+    """
+    stored = Company.model_validate_json(json.dumps(run.settings["company"]))
+    folder = run.settings.get("plugin_folder")
+    registry = find_plugins(stored.retrofits.off, None if folder is None else Path(folder))
+    supposed = understand(changes, [loaded.id for loaded in registry.retrofits])
+    company = _company(run.settings["company"], supposed.settings)
+    check_names(registry, company)
+    portfolio = read_portfolio(inventory, run.as_of, site_id=site_id)
+    if not portfolio.chunks:
+        raise AftersunError(
+            "No site can be valued.", "Check the site's number, its arrays and its tariff; 'aftersun inventory check'."
+        )
+    rankings: list[pd.DataFrame] = []
+    failures: dict[Failure, None] = {}
+    done = 0
+    progress(0, portfolio.sites)
+    for chunk in portfolio.chunks:
+        changed = _chunk(chunk, supposed.facts)
+        cohort = cohort_of(changed, year_of(portfolio.weather[chunk.weather_id]), run.as_of, company)
+        result = score(cohort, changed.fitted, registry, company, changed.readings)
+        rankings.append(ranked(result.frames["ranking"]))
+        failures.update(dict.fromkeys(result.failures))
+        done += len(chunk.sites)
+        progress(done, portfolio.sites)
+    before = read_run_table(inventory, "ranking", run.run_id, site_id)
+    return Comparison(_side_by_side(before, pd.concat(rankings, ignore_index=True)), tuple(failures))
+
+
+def _side_by_side(before: pd.DataFrame, after: pd.DataFrame) -> pd.DataFrame:
+    keys = ["site_id", "retrofit"]
+    both = before.reindex(columns=keys + _COMPARED).merge(
+        after.reindex(columns=keys + _COMPARED), on=keys, how="outer", suffixes=("_stored", "_supposed")
+    )
+    valued = both["npv_stored"].notna() | both["npv_supposed"].notna()
+    return both[valued].sort_values(keys, ignore_index=True)
+
+
+def _company(stored: Mapping[str, Any], settings: Mapping[tuple[str, ...], Any]) -> Company:
+    raw = json.loads(json.dumps(stored))
+    for place, value in settings.items():
+        section = raw
+        for name in place[:-1]:
+            if not isinstance(section.get(name), dict):
+                if place[0] != "assumptions":
+                    raise _no_such_place(place)
+                section[name] = {}
+            section = section[name]
+        if place[0] not in ("assumptions", "facts", "system") and place[-1] not in section:
+            raise _no_such_place(place)
+        section[place[-1]] = value
+    try:
+        return Company.model_validate_json(json.dumps(raw))
+    except ValidationError as error:
+        raise AftersunError("The company file cannot be like that.", "\n".join(complaints(error, Company))) from error
+
+
+def _no_such_place(place: Sequence[str]) -> AftersunError:
+    return AftersunError(
+        f"The company file has no line '{'.'.join(place)}'.",
+        "Write its sections and the line with dots between, for example materials.bird_mesh or travel.cost_per_km; an "
+        "assumption as RETROFIT.NAME.",
+    )
+
+
+def _chunk(chunk: Chunk, facts: Mapping[tuple[str, str], Any]) -> Chunk:
+    """Return the chunk as if all its sites, tariffs and arrays had these facts."""
+    sites, arrays = chunk.sites, chunk.arrays
+    for (table, name), value in facts.items():
+        if table == "array":
+            arrays = arrays.assign(**{name: pd.Series(value, arrays.index).astype(arrays[name].dtype)})
+        else:
+            sites = sites.assign(**{name: pd.Series(value, sites.index).astype(sites[name].dtype)})
+    return replace(chunk, sites=sites, arrays=arrays)
+
+
+def _fact(parts: Sequence[str], text: str) -> Any:
+    """Return the value of a fact as a loaded table would have it."""
+    known = {column.name: column for column in columns(parts[0]) if not column.key and not column.personal}
+    column = known.get(parts[1]) if len(parts) == 2 else None
+    if column is None or column.name in ("customer_id", "site_id", "tariff_id"):
+        raise AftersunError(
+            f"There is no fact '{'.'.join(parts)}' that could be supposed.",
+            f"The columns of table {parts[0]} are: {', '.join(known)}.",
+        )
+    values, problems = rules.parse(column, rules.clean(column, pd.Series([text], dtype="str"), decimal_comma=False))
+    for problem in rules.gather(problems).to_dict("records"):
+        raise AftersunError(f"{'.'.join(parts)}: {problem['reason']}.", str(problem["what_to_do"]))
+    return values.iloc[0]
+
+
+def _number(change: str, value: str) -> float:
+    try:
+        return float(value)
+    except ValueError:
+        raise AftersunError(
+            f"'{change}' needs a number after the equals sign.", "Write it with a decimal point."
+        ) from None

@@ -1,0 +1,175 @@
+"""Which sites can be done in one day's round, and what the way of such a round takes.
+
+Rounds are clusters by complete linkage: any two sites of a round are no farther apart than ``visit_km`` in a straight
+line. Distances are great-circle ones, taken as chords through the sphere, which keep their order. Complete linkage
+needs all pairs, so more than ``_MOST_AT_ONCE`` sites are first halved at the median along their longer side, again and
+again; a round never reaches across such a cut. Exact routing would be wasted as long as nobody has said yes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy.cluster.hierarchy import fcluster, linkage
+from scipy.sparse.csgraph import minimum_spanning_tree
+from scipy.spatial.distance import pdist, squareform
+
+from aftersun.model.errors import AftersunError
+from aftersun.model.ranges import Floats
+from aftersun.money.company import Company
+from aftersun.money.travel import EARTH_RADIUS_KM, great_circle_km, trip
+
+_MOST_AT_ONCE = 1000  # sites; half a million pairs
+_LEAST_KM = 1e-6  # sites at the same place are together whatever visit_km
+
+Ints = npt.NDArray[np.int64]
+
+
+def rounds_of(sites: pd.DataFrame, visit_km: float) -> pd.Series:
+    """Return the number of the round by site_id, counted from 0 in the order of each round's first site_id.
+
+    Parameters
+    ----------
+    sites
+        Columns site_id, latitude, longitude (degrees, north and east positive); the order of rows does not matter.
+    visit_km
+        Two sites farther apart in a straight line are never in one round.
+
+    Raises
+    ------
+    AftersunError
+        If ``visit_km`` is negative, a site comes twice or has no position.
+    """
+    if not (np.isfinite(visit_km) and visit_km >= 0):
+        raise AftersunError(
+            f"Sites cannot be {visit_km:g} km apart in one day's round.", "Set visit_km below [month] to 0 or more."
+        )
+    ordered = _checked(sites)
+    points = _on_the_sphere(ordered)
+    reach_km = max(visit_km, _LEAST_KM)
+    # a chord through the earth that is as long as half its circumference or more joins any two sites
+    chord = 2.0 * EARTH_RADIUS_KM * np.sin(min(reach_km / (2.0 * EARTH_RADIUS_KM), np.pi / 2.0))
+    number = np.zeros(len(ordered), dtype=np.int64)
+    used = 0
+    for part in _parts(points, np.arange(len(ordered))):
+        if len(part) == 1:
+            labels = np.ones(1, dtype=np.int64)
+        else:
+            labels = fcluster(linkage(pdist(points[part]), method="complete"), chord, criterion="distance")
+        number[part] = used + labels
+        used += int(labels.max())
+    codes, _ = pd.factorize(number)  # in the order of first appearance, that is of site_id
+    return pd.Series(codes.astype(np.int64), index=pd.Index(ordered["site_id"], name="site_id"), name="round")
+
+
+def round_trips(sites: pd.DataFrame, rounds: pd.Series, company: Company) -> pd.DataFrame:
+    """Return what the way of one day's round takes, one row a round.
+
+    A round goes out to its sites and back (the mean of the single trips) and from stop to stop: the mean edge of the
+    shortest tree that joins all its sites, by road, for each stop after the first. There are as many stops as their
+    mean hours on site fit into ``day_hours`` of the company file, at least one, at most all.
+
+    Parameters
+    ----------
+    sites
+        Columns site_id, latitude, longitude, work_hours (hours on site, the mean of what may be done there).
+    rounds
+        Number of the round by site_id, from :func:`rounds_of`.
+
+    Returns
+    -------
+    Columns round, sites, stops, km by road, cost (money), and the column ``hours_<skill>`` of the skill that the
+    company file pays on the road: the hours of everybody in the van.
+
+    Raises
+    ------
+    AftersunError
+        If a site comes twice, has no position, or its hours are negative or unknown.
+    """
+    ordered = _checked(sites)
+    work_hours = ordered["work_hours"].to_numpy(dtype=np.float64)
+    if not (np.isfinite(work_hours) & (work_hours >= 0)).all():
+        raise AftersunError("A site has no hours on site, or fewer than 0.", "Give work_hours of 0 or more.")
+    travel = company.travel
+    way = trip(ordered["latitude"].to_numpy(), ordered["longitude"].to_numpy(), company)
+    table = pd.DataFrame(
+        {
+            "round": ordered["site_id"].map(rounds).to_numpy(),
+            "sites": 1,
+            "km": 2.0 * way.distance_km,
+            "work_hours": work_hours,
+        }
+    )
+    found = table.groupby("round", as_index=False).agg({"sites": "sum", "km": "mean", "work_hours": "mean"})
+    fitting = company.month.day_hours / found["work_hours"].clip(lower=1e-9)
+    found["stops"] = fitting.clip(lower=1.0).clip(upper=found["sites"])
+    points = _on_the_sphere(ordered)
+    edges = [_mean_edge_km(points[rows]) for rows in table.groupby("round").indices.values()]
+    found["km"] += np.array(edges, dtype=np.float64) * travel.road_factor * (found["stops"] - 1.0)
+    hours = found["km"] / travel.average_speed_km_h * travel.people
+    found["cost"] = found["km"] * travel.cost_per_km + hours * company.work[travel.skill]
+    found[f"hours_{travel.skill}"] = hours
+    return found.drop(columns="work_hours")
+
+
+def route_km(latitude: npt.ArrayLike, longitude: npt.ArrayLike, company: Company) -> float:
+    """Return the km by road of a tour from the base over all these sites and back, always on to the nearest one left.
+
+    For the sites of a round that have said yes. Degrees of shape (S,); no site, no way.
+    """
+    lat, lon = np.asarray(latitude, dtype=np.float64), np.asarray(longitude, dtype=np.float64)
+    base = here = (company.travel.base_latitude, company.travel.base_longitude)
+    left, total = np.arange(len(lat)), 0.0
+    while len(left):
+        km = great_circle_km(*here, lat[left], lon[left])
+        nearest = int(np.argmin(km))
+        total += float(km[nearest])
+        here = (float(lat[left[nearest]]), float(lon[left[nearest]]))
+        left = np.delete(left, nearest)
+    return (total + float(great_circle_km(*here, *base))) * company.travel.road_factor
+
+
+def _checked(sites: pd.DataFrame) -> pd.DataFrame:
+    ordered = sites.sort_values("site_id", ignore_index=True)
+    if ordered["site_id"].duplicated().any():
+        raise AftersunError("A site comes twice among those to be visited.", "Give one row a site.")
+    degrees = ordered[["latitude", "longitude"]].to_numpy(dtype=np.float64)
+    if not (np.isfinite(degrees).all() and (np.abs(degrees) <= (90.0, 360.0)).all()):
+        raise AftersunError(
+            "A site to be visited has no position.", "Give latitude and longitude in degrees, north and east positive."
+        )
+    return ordered
+
+
+def _on_the_sphere(sites: pd.DataFrame) -> Floats:
+    """Return points of shape (S, 3) in km from the centre of the earth."""
+    lat, lon = (np.radians(sites[name].to_numpy(dtype=np.float64)) for name in ("latitude", "longitude"))
+    points = np.column_stack([np.cos(lat) * np.cos(lon), np.cos(lat) * np.sin(lon), np.sin(lat)])
+    return np.asarray(EARTH_RADIUS_KM * points)
+
+
+def _parts(points: Floats, rows: Ints) -> Iterator[Ints]:
+    """Yield the rows in parts that are small enough, each in its own order."""
+    if len(rows) <= _MOST_AT_ONCE:
+        if len(rows):
+            yield rows
+        return
+    side = int(np.argmax(np.ptp(points[rows], axis=0)))
+    along = np.argsort(points[rows, side], kind="stable")  # equal ones by site_id
+    half = len(rows) // 2
+    yield from _parts(points, np.sort(rows[along[:half]]))
+    yield from _parts(points, np.sort(rows[along[half:]]))
+
+
+def _mean_edge_km(points: Floats) -> float:
+    """Return the mean straight edge of the shortest tree that joins the sites; 0 of a single one."""
+    if len(points) < 2:
+        return 0.0
+    places = np.unique(points, axis=0)  # in the matrix of pairs 0 would mean that there is no way
+    if len(places) < 2:
+        return 0.0
+    tree = minimum_spanning_tree(squareform(pdist(places)))
+    return float(tree.sum()) / (len(points) - 1)

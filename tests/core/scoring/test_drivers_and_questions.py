@@ -1,0 +1,168 @@
+"""What moves a result and what to ask, against the ranking itself with the value or the fact given."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy_financial
+import pandas as pd
+import pytest
+from tests_support import make_cohort, make_weather
+
+from aftersun.host.guard import Guard
+from aftersun.host.registry import Loaded, Registry, find_plugins
+from aftersun.inventory.store import Inventory
+from aftersun.money.company import Company, Override, load_company
+from aftersun.scoring.closer import look_closer
+from aftersun.scoring.demo import Demo
+from aftersun.scoring.drivers import Driver, drivers
+from aftersun.scoring.questions import answers, turning
+from aftersun.scoring.single import plant_texts
+from aftersun.scoring.view import RunView
+from aftersun.scoring.worth import Simulations, evaluate, today
+
+HOME = {
+    "site_id": "A", "latitude": 36.12, "longitude": -79.98, "elevation_m": 0.0, "commissioned_on": "2016-05-01",
+    "roof_kind": "pitched tile", "storeys": 1, "annual_demand_kwh": 3500.0, "export_rule": "net billing",
+    "remaining_life_years": 15.0, "import_price": 0.30, "export_price": 0.10, "load_shape": 0, "module_gap_mm": 90.0,
+}  # fmt: skip
+PLANE = {
+    "site": 0, "tilt_deg": 8.0, "azimuth_deg": 180.0, "dc_rating_kw": 6.0, "mounting": "flush roof",
+    "module_rows": 3, "module_columns": 6, "strings": 2,
+}  # fmt: skip
+NO_READINGS = pd.DataFrame(
+    {name: pd.Series(dtype=kind) for name, kind in (
+        ("site_id", "str"), ("meter", "str"), ("starts_at", "datetime64[us]"), ("ends_at", "datetime64[us]"),
+        ("kwh", "Float64"), ("register_kwh", "Float64"),
+    )}
+)  # fmt: skip
+WEATHER = make_weather()
+
+
+@pytest.fixture(scope="module")
+def company(demo: Demo) -> Company:
+    return load_company(demo.company)
+
+
+def retrofit(name: str) -> Loaded:
+    return next(one for one in find_plugins().retrofits if one.id == name)
+
+
+def worth(company: Company, name: str, **facts: object) -> float:
+    now, _ = today(make_cohort(WEATHER, [{**HOME, **facts}], [PLANE]), company, NO_READINGS)
+    found = evaluate(now, retrofit(name), company, Guard(plant_texts()))
+    assert found is not None
+    return float(found.npv[0])
+
+
+def of_mesh(company: Company, **facts: object) -> dict[str, Driver]:
+    now, _ = today(make_cohort(WEATHER, [{**HOME, **facts}], [PLANE]), company, NO_READINGS)
+    mesh, guard, simulations = retrofit("bird_mesh"), Guard(plant_texts()), Simulations(now)
+    base = evaluate(now, mesh, company, guard, simulations=simulations)
+    assert base is not None
+    return {one.name: one for one in drivers(now, mesh, company, guard, base, simulations)}
+
+
+def test_a_driver_is_the_worth_with_the_value_that_the_company_could_give(company: Company) -> None:
+    found = of_mesh(company, birds_seen=True)
+    given = retrofit("bird_mesh").retrofit.assumptions["clean_ups_per_year"]
+    for value, ends in ((given.low, "at_low"), (given.high, "at_high")):
+        override = {"bird_mesh": {"clean_ups_per_year": Override(value=value, who="", why="test")}}
+        replaced = company.model_copy(update={"assumptions": override})
+        assert getattr(found["clean_ups_per_year"], ends).npv[0] == pytest.approx(
+            worth(replaced, "bird_mesh", birds_seen=True)
+        )
+
+
+def test_every_assumption_with_a_range_is_a_driver(company: Company) -> None:
+    ranges = retrofit("bird_mesh").retrofit.assumptions
+    assert {name for name, given in ranges.items() if given.low < given.high} <= set(of_mesh(company))
+
+
+def test_the_discount_rate_moves_the_worth_as_its_formula_says(company: Company) -> None:
+    now, _ = today(make_cohort(WEATHER, [{**HOME, "birds_seen": True}], [PLANE]), company, NO_READINGS)
+    base = evaluate(now, retrofit("bird_mesh"), company, Guard(plant_texts()))
+    assert base is not None
+    rate = of_mesh(company, birds_seen=True)["real_discount_rate"]
+    assert (rate.low, rate.high) == (
+        0.03,
+        0.07,
+    )  # 10 CFR 436.14: floor 3 %
+    assert rate.at_high.npv[0] == pytest.approx(numpy_financial.npv(0.07, base.flow.net[0]))
+
+
+def test_the_yield_scales_the_saving_only(company: Company) -> None:
+    found = of_mesh(company, birds_seen=True)
+    for name in ("yield", "yield_of_all_sites"):
+        one = found[name]
+        assert one.at_low.npv[0] + one.at_high.npv[0] == pytest.approx(2 * worth(company, "bird_mesh", birds_seen=True))
+    # Thevenard and Pelland 2013: 7.9 % over the life, so that 0.8988 is exceeded with 90 %
+    both = np.hypot(found["yield"].high - 1, found["yield_of_all_sites"].high - 1)
+    assert 1 - both == pytest.approx(0.8988, abs=1e-4)
+
+
+def test_the_life_of_the_system_is_a_driver_only_where_it_is_assumed(company: Company) -> None:
+    assert "life_of_the_pv_system" not in of_mesh(company)
+    assert "life_of_the_pv_system" in of_mesh(company, remaining_life_years=None)
+
+
+def ask(company: Company, name: str, **facts: object) -> pd.DataFrame:
+    cohort = make_cohort(WEATHER, [{**HOME, **facts}], [PLANE])
+    registry = Registry((retrofit(name),), (), (), ())
+    return pd.DataFrame(list(answers(cohort, NO_READINGS, registry, company, Guard(plant_texts()))))
+
+
+def test_an_answer_is_worth_what_the_ranking_says_once_it_is_known(company: Company) -> None:
+    found = ask(company, "bird_mesh", birds_seen=None, listed_building=False)
+    birds = found[found["column"] == "birds_seen"].set_index("answer")["npv"]
+    assert birds["yes"] == pytest.approx(worth(company, "bird_mesh", birds_seen=True))
+    assert birds["no"] == pytest.approx(worth(company, "bird_mesh", birds_seen=False))
+    # design 3: expected value = P(fact) x value if true + (1 - P) x value if false; here but for the bill's curvature
+    prior = retrofit("bird_mesh").retrofit.facts["birds_seen"].prior.mode
+    expected = prior * birds["yes"] + (1 - prior) * birds["no"]
+    assert worth(company, "bird_mesh", birds_seen=None) == pytest.approx(expected, abs=0.02 * abs(birds["yes"]))
+
+
+def test_nothing_known_is_asked(company: Company) -> None:
+    found = ask(company, "bird_mesh", birds_seen=True, listed_building=False)
+    assert found.empty or "birds_seen" not in set(found["column"])
+
+
+def test_an_answer_that_rules_it_out_is_no_worth(company: Company) -> None:
+    found = ask(company, "bird_mesh", roof_kind=None, listed_building=False)
+    roofs = found[found["column"] == "roof_kind"].set_index("answer")["npv"]
+    assert np.isnan(roofs["flat gravel"]) or np.isfinite(roofs["pitched tile"])
+    assert set(roofs.index) >= {"pitched tile", "flat gravel", "ground"}
+
+
+def test_only_what_turns_the_advice_is_a_question() -> None:
+    table = pd.DataFrame(
+        [
+            ("A", "mesh", "birds_seen", "Birds?", "yes", 300.0),
+            ("A", "mesh", "birds_seen", "Birds?", "no", -700.0),
+            ("A", "mesh", "listed_building", "Listed?", "yes", -650.0),
+            ("A", "mesh", "listed_building", "Listed?", "no", -640.0),
+            ("A", "tilt", "roof_kind", "Roof?", "flat", 50.0),
+            ("A", "tilt", "roof_kind", "Roof?", "tile", np.nan),
+        ],
+        columns=["site_id", "retrofit", "column", "question", "answer", "npv"],
+    )
+    found = turning(table)
+    assert found[["retrofit", "question", "worth_if", "not_if"]].to_numpy().tolist() == [
+        ["mesh", "Birds?", "yes", "no"],
+        ["tilt", "Roof?", "flat", "tile"],
+    ]
+    assert found[["least", "most"]].to_numpy().tolist() == [[-700.0, 300.0], [0.0, 50.0]]
+
+
+def test_a_closer_look_finds_the_worth_that_is_stored(demo: Demo) -> None:
+    with Inventory.open(demo.inventory, read_only=True) as inventory:
+        view = RunView(inventory)
+        site = str(view.calls()["site_id"].iloc[0])
+        look = look_closer(inventory, view.run, site)
+        stored = view.table("ranking", site).set_index("retrofit")["npv"].dropna()
+    assert look is not None
+    assert look.failures == ()
+    for name, npv in stored.items():
+        assert look.npv[str(name)] == pytest.approx(npv)
+    swing = (look.drivers["npv_high"] - look.drivers["npv_low"]).abs()
+    assert all((part.diff().dropna() <= 0).all() for _, part in swing.groupby(look.drivers["retrofit"]))
