@@ -29,6 +29,9 @@ _LOW_OR_ISOLATED = ("isolated", "module level")
 _IN_ROWS = ("flat roof frame", "ground frame")
 
 
+FACTS_OF_TODAY = ("birds_seen", "open_string")  # yes/no facts of facts.csv that today's plant depends on
+
+
 def baseline(cohort: Cohort, overrides: Mapping[str, float] = NO_OVERRIDES) -> Plant:
     """Return today's plant of a cohort.
 
@@ -36,6 +39,16 @@ def baseline(cohort: Cohort, overrides: Mapping[str, float] = NO_OVERRIDES) -> P
     ``cohort.overrides`` and ``overrides`` replace by name. Yes/no facts that are unknown enter with their
     chance (``cohort.priors``, else ``facts.csv``). An unknown name in the overrides raises AftersunError.
     """
+    if overrides or "today's plant" not in cohort.memo:
+        plant = _baseline(cohort, overrides)
+        if overrides:
+            return plant
+        cohort.memo["today's plant"] = plant
+    known: Plant = cohort.memo["today's plant"]
+    return known
+
+
+def _baseline(cohort: Cohort, overrides: Mapping[str, float]) -> Plant:
     values = system_values({**cohort.overrides, **overrides})
     per_site = _site_columns(cohort, values)
     plant = Plant(**_array_columns(cohort, values), **per_site)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
@@ -10,14 +10,14 @@ import numpy as np
 import pandas as pd
 
 import aftersun_datasets
-from aftersun.energy.baseline import baseline
+from aftersun.energy.baseline import FACTS_OF_TODAY, baseline
 from aftersun.host.assumed import assumed
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Assumed, Bools, Fact, Floats, Range
 from aftersun.money.company import Company
-from aftersun.scoring.worth import Simulations, Today, Worth, evaluate
+from aftersun.scoring.worth import Rows, Simulations, Today, Worth, evaluate
 
 TRIANGULAR = "triangular"  # between low and high with its mode at the value used
 NORMAL = "normal"  # low and high are the values exceeded with 90 % and 10 %
@@ -38,6 +38,20 @@ class Parts:
     def of(cls, worth: Worth) -> Parts:
         """Take the parts of a worth."""
         return cls(worth.saving, worth.avoided, worth.cost)
+
+    def put(self, rows: Rows, few: Parts) -> Parts:
+        """Return these with those of a few sites in place of their own."""
+        merged = {}
+        for column in fields(Parts):
+            values = getattr(self, column.name).copy()
+            values[rows] = getattr(few, column.name)
+            merged[column.name] = values
+        return Parts(**merged)
+
+    @property
+    def gain(self) -> Floats:
+        """What is saved and avoided, (S,)."""
+        return self.saving + self.avoided
 
     @property
     def npv(self) -> Floats:
@@ -71,6 +85,14 @@ def drivers(
     ``base`` is what it is worth there. What the company has replaced still runs over its low and high: the company may
     be wrong too. A value at which the retrofit fails is left out; ``guard`` then says so.
     """
+    yield from of_numbers(now, loaded, company, guard, simulations)
+    yield from of_facts_and_yield(now, loaded, company, guard, base, simulations)
+
+
+def of_numbers(
+    now: Today, loaded: Loaded, company: Company, guard: Guard, simulations: Simulations
+) -> Iterator[Driver]:
+    """Yield the retrofit's own assumptions, money, and the life of the system where it is assumed."""
     own = assumed(loaded.retrofit, company.overrides(loaded.id), company.priors)
 
     def worth(values: Assumed = own, company: Company = company, now: Today = now) -> Worth | None:
@@ -93,6 +115,17 @@ def drivers(
             worth(now=_with_life(now, lives.high - used, company)),
         )
         yield from _driver("life_of_the_pv_system", lives, used, TRIANGULAR, False, *ends)
+
+
+def of_facts_and_yield(
+    now: Today, loaded: Loaded, company: Company, guard: Guard, base: Worth, simulations: Simulations
+) -> Iterator[Driver]:
+    """Yield the facts that are unknown somewhere, and the yield."""
+    own = assumed(loaded.retrofit, company.overrides(loaded.id), company.priors)
+
+    def worth(now: Today) -> Worth | None:
+        return evaluate(now, loaded, company, guard, own, simulations, itemised=False)
+
     for fact in loaded.retrofit.facts.values():
         yield from _of_fact(now, fact, company.priors.get(fact.id, fact.prior.mode), base, worth, simulations)
     saving = base.saving
@@ -116,7 +149,7 @@ def _driver(
 
 
 def _of_fact(
-    now: Today, fact: Fact, prior: float, base: Worth, worth: Any, simulations: Simulations
+    now: Today, fact: Fact, prior: float, base: Worth, worth: Callable[[Today], Worth | None], simulations: Simulations
 ) -> Iterator[Driver]:
     """Yield the fact as a driver where it is unknown somewhere.
 
@@ -125,7 +158,7 @@ def _of_fact(
     unknown = now.cohort.sites[fact.id].isna().to_numpy()
     if not unknown.any() or not 0.0 < prior < 1.0:
         return
-    found: Worth | None = worth(now=told(now, fact.id, unknown, simulations))
+    found: Worth | None = worth(told(now, fact.id, unknown, simulations))
     if found is None:
         return
     yes, no = {}, {}
@@ -141,6 +174,8 @@ def told(now: Today, fact: str, where: Bools, simulations: Simulations) -> Today
     cohort = now.cohort
     answer = pd.Series(np.where(where, True, cohort.sites[fact]), index=cohort.sites.index).astype("boolean")
     other = replace(cohort, sites=cohort.sites.assign(**{fact: answer}))
+    if fact not in FACTS_OF_TODAY:
+        return replace(now, cohort=other)
     before, after = baseline(cohort), baseline(other)
     moved = {
         column.name: getattr(after, column.name)

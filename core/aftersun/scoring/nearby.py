@@ -12,10 +12,10 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from aftersun.energy.generation import constant_share
-from aftersun.model.plant import PER_ARRAY, Plant, level_of
-from aftersun.model.ranges import Bools, Floats
+from aftersun.model.plant import Plant
+from aftersun.model.ranges import Floats
 from aftersun.money.tariffs import Bill
-from aftersun.scoring.worth import GAINS, Rows, Simulated, Simulations, Today
+from aftersun.scoring.worth import GAINS, Rows, Simulated, Simulations, Today, alike
 
 _DC_STEP = 0.02  # share of DC output
 _AC_STEP = -0.01  # share of AC output: rather more stops than fewer, which would pass 1
@@ -90,9 +90,24 @@ class NearbySimulations(Simulations):
 
     def __init__(self, now: Today, exact: Simulations, slopes: Slopes) -> None:
         super().__init__(now)
-        self._now, self._slopes = now, slopes
+        self._slopes = slopes
         self._bases = (*exact.known[1:], exact.known[0])
         self._found: dict[bytes, Simulated] = {}
+
+    def take(self, rows: Rows) -> NearbySimulations:
+        """Return the same of the sites at these positions."""
+        now = self._now.take(rows)
+        part = NearbySimulations(now, Simulations(now), self._slopes.take(rows))
+        arrays = self._now.cohort.array_rows(rows)
+        part._bases = tuple(
+            Simulated(
+                base.plant.take(rows, arrays),
+                {name: values[rows] for name, values in base.yearly_kwh.items()},
+                base.bill.take(rows),
+            )
+            for base in self._bases
+        )
+        return part
 
     def of(self, plant: Plant) -> Simulated:
         """Return the year of this plant, exactly or nearly."""
@@ -107,7 +122,7 @@ class NearbySimulations(Simulations):
         left = np.ones(size, dtype=bool)
         for exactly in (True, False):
             for base in self._bases:
-                hit = left & self._alike(plant, base.plant, exactly)
+                hit = left & alike(self._now.cohort, plant, base.plant, () if exactly else _IN_PROPORTION)
                 if hit.any():
                     year = _columns(base) if exactly else self._moved(base, plant)
                     for name, values in result.items():
@@ -122,17 +137,6 @@ class NearbySimulations(Simulations):
         flags = {column.name: getattr(self._bases[0].bill, column.name) for column in fields(Bill)}
         bill = Bill(**{**flags, **{name: result[name] for name in _BILL_PARTS}})
         return Simulated(plant, {name: result[name] for name in GAINS}, bill)
-
-    def _alike(self, plant: Plant, base: Plant, exactly: bool) -> Bools:
-        """Tell which sites have the plant of the base; if not ``exactly``, but for what moves in proportion."""
-        same = np.ones(len(self._now.cohort), dtype=bool)
-        for column in fields(Plant):
-            mine, its = getattr(plant, column.name), getattr(base, column.name)
-            if mine is its or (not exactly and column.name in _IN_PROPORTION):
-                continue
-            differs = mine != its
-            same &= ~(self._now.cohort.sum_by_site(differs) > 0 if level_of(column.name) == PER_ARRAY else differs)
-        return same
 
     def _moved(self, base: Simulated, plant: Plant) -> Mapping[str, Floats]:
         cohort, slopes = self._now.cohort, self._slopes

@@ -13,7 +13,7 @@ which sites are computed together.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from zlib import crc32
 
 import numpy as np
@@ -25,11 +25,13 @@ from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded
 from aftersun.model.ranges import Floats
 from aftersun.money.company import Company
-from aftersun.scoring.drivers import CHANCE, NORMAL, STANDARD_NORMAL_P10, Driver, drivers
-from aftersun.scoring.worth import Simulations, Today, Worth
+from aftersun.scoring.drivers import CHANCE, NORMAL, STANDARD_NORMAL_P10, Driver, Parts, of_facts_and_yield, of_numbers
+from aftersun.scoring.nearby import NearbySimulations
+from aftersun.scoring.worth import Today, Worth
 
 DRAWS = 400
 WORST_SHARE = 0.1
+NEAR_SHARE = 0.25  # assumption: below it, gain over cost, no numbers within their ranges make an offer worth it
 
 Draws = npt.NDArray[np.float64]  # (D, S): net present value in each draw
 RowsOfDraws = tuple[npt.NDArray[np.intp], Draws]  # positions of the sites in the chunk, and their draws
@@ -56,7 +58,7 @@ class Trial:
 
     rows: npt.NDArray[np.intp]
     now: Today
-    simulations: Simulations
+    simulations: NearbySimulations
 
 
 class CommonNumbers:
@@ -132,11 +134,28 @@ def ranges_of(
 
     None if it failed at some value.
     """
-    found = list(drivers(trial.now, loaded, company, guard, base, trial.simulations))
+    found = list(of_facts_and_yield(trial.now, loaded, company, guard, base, trial.simulations))
+    near = _near(Parts.of(base), found)
+    if len(near):
+        now, few = trial.now.take(near), trial.simulations.take(near)
+        whole = Parts.of(base)
+        for one in of_numbers(now, loaded, company, guard, few):
+            found.append(replace(one, at_low=whole.put(near, one.at_low), at_high=whole.put(near, one.at_high)))
     if guard.failed(loaded):
         return None
     draws = npv_draws(loaded.id, base, found, numbers, trial.rows)
     return measured(draws), draws, found
+
+
+def _near(base: Parts, found: Sequence[Driver]) -> npt.NDArray[np.intp]:
+    """Return the sites where numbers may turn the advice: what is gained is not far below what is paid.
+
+    Elsewhere only facts and the yield are drawn: a gain below a quarter of the cost would have to be fourfold.
+    """
+    near = base.gain >= NEAR_SHARE * base.cost
+    for one in found:
+        near |= one.at_high.gain >= NEAR_SHARE * one.at_high.cost
+    return np.flatnonzero(near)
 
 
 def measured(draws: Draws) -> Ranges:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from functools import partial
 from operator import attrgetter
 from typing import Any
@@ -22,7 +22,7 @@ from aftersun.host.registry import Loaded
 from aftersun.model.change import Change
 from aftersun.model.cohort import Cohort
 from aftersun.model.errors import AftersunError
-from aftersun.model.plant import Plant
+from aftersun.model.plant import PER_ARRAY, Plant, level_of
 from aftersun.model.ranges import Assumed, Bools, Floats
 from aftersun.money import measures, prices
 from aftersun.money.cash_flow import CashFlow, owner_cash_flow, remaining_life, study_years
@@ -83,7 +83,7 @@ class Simulations:
     """Simulates plants of one cohort, each distinct one once, and adds up prices; the hours are not kept."""
 
     def __init__(self, now: Today) -> None:
-        self._cohort = now.cohort
+        self._now, self._cohort = now, now.cohort
         self.known = [Simulated(now.plant, {name: now.yearly_kwh[name] for name in GAINS}, now.bill)]
         self._totals: tuple[Company, Totals] | None = None
 
@@ -92,8 +92,30 @@ class Simulations:
         for known in self.known:
             if same_plant(plant, known.plant):
                 return known
-        self.known.append(self.anew(plant))
+        self.known.append(self._where_new(plant))
         return self.known[-1]
+
+    def _where_new(self, plant: Plant) -> Simulated:
+        """Simulate the sites whose plant is not that of a known one; a site's year never depends on the others."""
+        size = len(self._now.cohort)
+        source = np.full(size, -1)
+        for place, known in enumerate(self.known):
+            source[(source < 0) & alike(self._now.cohort, plant, known.plant)] = place
+        rows = np.flatnonzero(source < 0)
+        if len(rows) == size:
+            return self.anew(plant)
+        few = Simulations(self._now.take(rows)).anew(plant.take(rows, self._now.cohort.array_rows(rows)))
+
+        def merged(values: Callable[[Simulated], npt.NDArray[Any]]) -> npt.NDArray[Any]:
+            result = values(self.known[0]).copy()
+            for place, known in enumerate(self.known):
+                result[source == place] = values(known)[source == place]
+            result[rows] = values(few)
+            return result
+
+        kwh = {name: merged(partial(_kwh, name)) for name in GAINS}
+        bill = Bill(**{column.name: merged(attrgetter(f"bill.{column.name}")) for column in fields(Bill)})
+        return Simulated(plant, kwh, bill)
 
     def anew(self, plant: Plant) -> Simulated:
         """Simulate a plant, known or not."""
@@ -106,6 +128,35 @@ class Simulations:
         if self._totals is None or self._totals[0] is not company:
             self._totals = company, Totals(self._cohort.sites, company)
         return self._totals[1]
+
+
+def _kwh(name: str, year: Simulated) -> Floats:
+    return year.yearly_kwh[name]
+
+
+def alike(cohort: Cohort, plant: Plant, other: Plant, but_for: Collection[str] = ()) -> Bools:
+    """Tell which sites have the same columns in both plants, apart from some."""
+    same = np.ones(len(cohort), dtype=bool)
+    for column in fields(Plant):
+        mine, its = getattr(plant, column.name), getattr(other, column.name)
+        if mine is its or column.name in but_for:
+            continue
+        differs = mine != its
+        same &= ~(cohort.sum_by_site(differs) > 0 if level_of(column.name) == PER_ARRAY else differs)
+    return same
+
+
+def only_where(cohort: Cohort, where: Bools | None, plant: Plant, other: Plant) -> Plant:
+    """Return the plant at the sites ``where`` (None = everywhere), the other elsewhere."""
+    if where is None or plant is other:
+        return plant
+    of_arrays = where[cohort.arrays["site"].to_numpy(dtype=np.intp)]
+    columns = {}
+    for column in fields(Plant):
+        mine, its = getattr(plant, column.name), getattr(other, column.name)
+        mask = of_arrays if level_of(column.name) == PER_ARRAY else where
+        columns[column.name] = mine if mine is its else np.where(mask, mine, its)
+    return Plant(**columns)
 
 
 def same_plant(plant: Plant, other: Plant) -> bool:
@@ -218,7 +269,7 @@ def evaluate(
     known = Simulations(now) if simulations is None else simulations
     try:
         first = _valued(now, change, life, company, known, itemised)
-        others = _priced(now, change.alternatives, life, company, known, itemised)
+        others = _priced(now, change.alternatives, life, company, known, itemised, change.plant)
     except AftersunError as error:
         guard.fail(loaded, "price", f"{error} {error.hint}")
         return None
@@ -235,12 +286,15 @@ def _priced(
     company: Company,
     simulations: Simulations,
     itemised: bool,
+    first: Plant,
 ) -> dict[Change, Worth]:
     """Value the alternatives; one that the company has no price for is not on offer."""
     found = {}
     for change in alternatives:
+        plant = only_where(now.cohort, change.available, change.plant, first)
         with suppress(AftersunError):
-            found[change] = _valued(now, change, life_years, company, simulations, itemised)
+            here = replace(change, plant=plant)
+            found[change] = _valued(now, here, life_years, company, simulations, itemised)
     return found
 
 

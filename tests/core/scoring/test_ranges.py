@@ -17,10 +17,19 @@ from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded, find_plugins
 from aftersun.money.company import Company, load_company
 from aftersun.money.measures import npv
+from aftersun.scoring import ranges
 from aftersun.scoring.demo import Demo
 from aftersun.scoring.drivers import NORMAL, TRIANGULAR, Driver, Parts, drivers
 from aftersun.scoring.nearby import NearbySimulations, Slopes
-from aftersun.scoring.ranges import CommonNumbers, measured, npv_draws, portfolio_range, total_by_retrofit
+from aftersun.scoring.ranges import (
+    CommonNumbers,
+    Trial,
+    measured,
+    npv_draws,
+    portfolio_range,
+    ranges_of,
+    total_by_retrofit,
+)
 from aftersun.scoring.single import plant_texts
 from aftersun.scoring.worth import Simulations, Today, Worth, evaluate, today
 
@@ -225,3 +234,21 @@ def test_the_portfolio_counts_the_best_offer_of_each_site_once() -> None:
 def test_a_run_in_which_nothing_is_offered_has_no_total() -> None:
     none = pd.DataFrame({"site_id": [], "retrofit": [], "npv": []})
     assert portfolio_range(total_by_retrofit(none, pd.Index(["A"]), {})).empty
+
+
+@pytest.mark.parametrize("name", ["bird_mesh", "monitoring_add_on", "connector_replacement", "hot_water_diverter"])
+def test_what_is_left_undrawn_could_not_turn_the_advice(
+    name: str, now: Today, company: Company, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    loaded, guard, exact = retrofit(name), Guard(plant_texts()), Simulations(now)
+    base = evaluate(now, loaded, company, guard, simulations=exact)
+    assert base is not None
+    trial = Trial(ALL, now, NearbySimulations(now, exact, Slopes.of(now)))
+    numbers = CommonNumbers(now.cohort.sites.index, list(loaded.retrofit.facts))
+    chances = []
+    for share in (0.0, ranges.NEAR_SHARE):
+        monkeypatch.setattr(ranges, "NEAR_SHARE", share)
+        found = ranges_of(trial, loaded, company, guard, base, numbers)
+        assert found is not None
+        chances.append(found[0].chance_positive)
+    assert np.abs(chances[0] - chances[1]).max() <= 0.03
