@@ -165,7 +165,7 @@ def test_trips_cost_less_where_the_winter_is_wet_and_more_where_the_summer_is(sa
 
 
 def test_a_midsummer_day_is_worth_several_midwinter_days_in_the_north(samples):
-    # sourcebook, from memory: 4 to 8 at 50 N; Port Angeles lies at 48 N; the mean of thirty days each
+    # from memory: 4 to 8 at 50 N; Port Angeles lies at 48 N; the mean of thirty days each
     year = read_weather(next(samples.glob("*727885*.epw"))).year
     cohort = sample_cohort({"latitude": 48.1, "longitude": -123.5}, weather=year)
     daily = api.hourly_generation(cohort, api.baseline(cohort)).reshape(1, 365, 24).sum(axis=2, dtype=np.float64)

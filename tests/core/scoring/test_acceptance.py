@@ -92,6 +92,6 @@ def test_interval_is_that_of_scipys_beta_distribution(a, b, share):
     assert Beta(a, b).interval(share) == pytest.approx(beta(a, b).interval(share), abs=1e-9)
 
 
-def test_priors_are_those_of_the_sourcebook():
+def test_priors_are_the_common_ones():
     """No acceptance rate of such calls is published; mean 0.15 is common practice, contact is an assumption."""
     assert (YES_PRIOR.mean, CONTACT_PRIOR.mean) == pytest.approx((0.15, 0.5))
