@@ -1,6 +1,6 @@
 """What ranking a portfolio costs: today's state and every retrofit on each site, stored in the inventory.
 
-    python tests/benchmarks/bench_rank.py [--sites 1000 10000] [--workers 2]
+    python tests/benchmarks/bench_rank.py [--sites 1000 10000] [--workers 2] [--no-ranges]
 
 The portfolio is the demo's, multiplied: each copy has its own tilt, azimuth, rating, demand and position, in whole
 degrees and tenths as records have them. Each size runs in a process of its own. Printed are ratios to the first size
@@ -78,10 +78,12 @@ def prepare(count: int, folder: Path) -> None:
                 put_weather(inventory, station, weather_hours(source, station.station_id))
 
 
-def measure(folder: Path, workers: int) -> dict[str, float]:
+def measure(folder: Path, workers: int, ranges: bool) -> dict[str, float]:
     """Rank the sites in this process; return seconds, also of processors, and peak memory in MB."""
     started = time.perf_counter()
-    record = rank(folder / "many.duckdb", Settings(folder / "demo" / "company.toml", AS_OF, workers=workers))
+    record = rank(
+        folder / "many.duckdb", Settings(folder / "demo" / "company.toml", AS_OF, workers=workers, ranges=ranges)
+    )
     seconds = time.perf_counter() - started
     assert not record.failures, record.failures
     used = [resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
@@ -101,16 +103,18 @@ def main() -> None:
     arguments = argparse.ArgumentParser(description="Cost and memory of ranking, as ratios within one run.")
     arguments.add_argument("--sites", type=int, nargs="+", default=[1000, 10_000])
     arguments.add_argument("--workers", type=int, default=2)
+    arguments.add_argument("--no-ranges", action="store_true", help="baseline and retrofits only")
     arguments.add_argument(IN_FOLDER, type=Path, help=argparse.SUPPRESS)
     given = arguments.parse_args()
     if given.folder:
-        print(json.dumps(measure(given.folder, given.workers)))
+        print(json.dumps(measure(given.folder, given.workers, not given.no_ranges)))
         return
     first: dict[str, float] | None = None
     for count in given.sites:
         with tempfile.TemporaryDirectory() as name:
             prepare(count, Path(name))
             command = [sys.executable, __file__, IN_FOLDER, name, "--workers", str(given.workers)]
+            command += ["--no-ranges"] if given.no_ranges else []
             printed = subprocess.run(command, check=True, capture_output=True, text=True).stdout
         found = json.loads(printed.splitlines()[-1])
         memory = found["main_mb"] + given.workers * found["worker_mb"]

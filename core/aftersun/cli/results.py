@@ -64,6 +64,10 @@ def rank(
     plugins_from: PluginFolder = None,
     workers: Workers = CORES,
     first: Count = 10,
+    no_ranges: Annotated[
+        bool,
+        typer.Option("--no-ranges", help="Leave out how sure it all is; takes about a third of the time."),
+    ] = False,
     json: AsJson = False,
 ) -> None:
     """Evaluate every retrofit on every roof, store the ranking, and list the first calls.
@@ -74,7 +78,7 @@ def rank(
     from aftersun.scoring.rank import Settings
     from aftersun.scoring.rank import rank as run_rank
 
-    settings = Settings(company_path(company, inventory), day(as_of), plugins_from, workers)
+    settings = Settings(company_path(company, inventory), day(as_of), plugins_from, workers, not no_ranges)
     with terminal.progress("ranking") as progress:
         record = run_rank(inventory, settings, progress)
     if json:

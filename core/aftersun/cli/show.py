@@ -46,8 +46,9 @@ def show_calls(inventory: Path, first: int) -> None:
             if row["must_call"]:
                 worth = f"a safety matter, {worth}" if row["npv"] > 0 else "a safety matter, not for its worth"
             terminal.paragraph(f"{row['position']:>2}. {what} at {row['site_id']}, {worth}", hang=4)
-            if row["npv"] > 0:
-                terminal.paragraph(_sureness(view, row), indent=4)
+            offer = _offer(view, row)
+            if row["npv"] > 0 and not pd.isna(offer["chance_npv_positive"]):
+                terminal.paragraph(sureness(offer, view.currency), indent=4)
             terminal.paragraph(", ".join(filter(None, [name, _text(person["town"]), reach])), indent=4)
             terminal.paragraph(row["sentence"], indent=4)
             for question in to_ask(view, row["site_id"]):
@@ -117,10 +118,6 @@ def _show_total(view: RunView) -> None:
         )
 
 
-def _sureness(view: RunView, call: dict[Hashable, Any]) -> str:
-    return sureness(_offer(view, call), view.currency)
-
-
 def _offer(view: RunView, call: Mapping[Hashable, Any]) -> pd.Series:
     """Return the offer that a call is about, in both ledgers."""
     offers = view.table("offer", call["site_id"])
@@ -159,7 +156,7 @@ def calls_as_data(inventory: Path, first: int) -> dict[str, Any]:
             result.append(
                 {
                     **{name: row[name] for name in names},
-                    **{name: float(worth[name]) for name in RANGE_COLUMNS},
+                    **{name: None if pd.isna(worth[name]) else float(worth[name]) for name in RANGE_COLUMNS},
                     "ask": to_ask(view, row["site_id"]),
                     "safety_notes": [
                         {name: note[name] for name in ("note_id", "severity", "text", "who")} for note in mine

@@ -76,7 +76,7 @@ def offers(
         table = _owner_ledger(ids, bundle.npv, bundle.upfront, bundle.first_year, bundle.draws)
         dangers = [one.worth.site_ids[one.danger] for one in singles if one.loaded.id in bundle.members]
         table["must_call"] = np.any([np.isin(ids, found) for found in dangers], axis=0)
-        sure = (table["chance_npv_positive"] >= company.calls.least_chance).to_numpy()
+        sure = ~(table["chance_npv_positive"] < company.calls.least_chance).to_numpy()  # not known counts as sure
         members = pd.concat(
             [
                 pd.DataFrame({"site_id": ids, "retrofit": name, "npv_added": added}).assign(

@@ -159,7 +159,9 @@ def _near(base: Parts, found: Sequence[Driver]) -> npt.NDArray[np.intp]:
 
 
 def measured(draws: Draws) -> Ranges:
-    """Return the measures of each site over its draws."""
+    """Return the measures of each site over its draws; one draw tells nothing, and they are NaN."""
+    if draws.shape[0] == 1:
+        return Ranges(*np.full((6, draws.shape[1]), np.nan))
     ordered = np.sort(np.ascontiguousarray(draws.T), axis=1)  # a site's draws in a row: sums do not depend on others
     worst = max(round(WORST_SHARE * ordered.shape[1]), 1)
     p90, p50, p10 = np.quantile(ordered, (0.1, 0.5, 0.9), axis=1)

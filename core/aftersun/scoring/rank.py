@@ -49,6 +49,7 @@ class Settings:
     as_of: date
     plugin_folder: Path | None = None
     workers: int = 1
+    ranges: bool = True
 
 
 def rank(inventory_file: Path, settings: Settings, progress: Progress = lambda _done, _total: None) -> runs.RunRecord:
@@ -158,7 +159,7 @@ def score_chunk(chunk: Chunk, weather: Weather, settings: Settings) -> Scored:
     company = load_company(settings.company_file)
     registry = find_plugins(company.retrofits.off, settings.plugin_folder)
     cohort = cohort_of(chunk, _year(weather), settings.as_of, company)
-    return score(cohort, chunk.fitted, registry, company, chunk.readings)
+    return score(cohort, chunk.fitted, registry, company, chunk.readings, settings.ranges)
 
 
 @lru_cache(maxsize=4)

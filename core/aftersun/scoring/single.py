@@ -22,7 +22,7 @@ from aftersun.scoring.bundles import Single, best_bundles
 from aftersun.scoring.information import fact_values, questions
 from aftersun.scoring.nearby import NearbySimulations, Slopes
 from aftersun.scoring.offers import offers
-from aftersun.scoring.ranges import CommonNumbers, Ranges, Trial, ranges_of, total_by_retrofit
+from aftersun.scoring.ranges import CommonNumbers, Ranges, Trial, measured, ranges_of, total_by_retrofit
 from aftersun.scoring.worth import Rows, Simulations, Today, Worth, evaluate, today
 
 FACT_VALUE = "fact_value"  # what each retrofit is worth with each fact true and false
@@ -37,15 +37,23 @@ class Scored:
     failures: tuple[Failure, ...]
 
 
-def score(cohort: Cohort, fitted: pd.DataFrame, registry: Registry, company: Company, readings: pd.DataFrame) -> Scored:
+def score(
+    cohort: Cohort,
+    fitted: pd.DataFrame,
+    registry: Registry,
+    company: Company,
+    readings: pd.DataFrame,
+    ranges: bool = True,
+) -> Scored:
     """Evaluate every retrofit of the registry on every site of the cohort.
 
     ``fitted`` and ``readings`` have the dictionary's columns of these tables, ``readings`` may be empty: what is
-    fitted and within its life is not offered again, and what the meters say corrects the energy.
+    fitted and within its life is not offered again, and what the meters say corrects the energy. Without ``ranges``
+    nothing is drawn: how sure a worth is stays unknown, and so does what an answer is worth.
     """
     now, fit = today(cohort, company, readings)
     guard = Guard(plant_texts())
-    slopes = Slopes.of(now)
+    slopes = Slopes.of(now) if ranges else None
     facts = {fact for loaded in registry.retrofits for fact in loaded.retrofit.facts}
     numbers = CommonNumbers(cohort.sites.index, sorted(facts))
     parts: dict[str, list[pd.DataFrame]] = {
@@ -68,7 +76,7 @@ def score(cohort: Cohort, fitted: pd.DataFrame, registry: Registry, company: Com
     frames["question"] = questions(values, cohort.sites, registry, company)
     frames |= offers(singles, best_bundles(singles, now, company, guard), cohort, company)
     offered = frames["ranking"][frames["ranking"]["status"].isin([words.ADVISED, words.SURVEY])]
-    kept = {one.loaded.id: (one.rows, one.draws) for one in singles}
+    kept = {one.loaded.id: (one.rows, one.draws) for one in singles if ranges}
     frames[VALUE_DRAW] = total_by_retrofit(offered, cohort.sites.index, kept)
     frames["site_energy"] = _site_energy(now)
     frames["site_loss"] = _site_loss(now)
@@ -91,7 +99,7 @@ def _score_one(
     loaded: Loaded,
     company: Company,
     guard: Guard,
-    slopes: Slopes,
+    slopes: Slopes | None,
     numbers: CommonNumbers,
 ) -> tuple[dict[str, pd.DataFrame], Single | None]:
     cohort = now.cohort
@@ -113,8 +121,13 @@ def _score_one(
     part = now.take(rows)
     exact = Simulations(part)
     offer = evaluate(part, loaded, company, guard, simulations=exact)
-    trial = Trial(rows, part, NearbySimulations(part, exact, slopes.take(rows)))
-    sure = None if offer is None else ranges_of(trial, loaded, company, guard, offer, numbers)
+    sure = None
+    if offer is not None and slopes is not None:
+        trial = Trial(rows, part, NearbySimulations(part, exact, slopes.take(rows)))
+        sure = ranges_of(trial, loaded, company, guard, offer, numbers)
+    elif offer is not None:
+        undrawn = offer.npv[np.newaxis]
+        sure = measured(undrawn), undrawn, []
     if offer is None or sure is None:
         return result | {"ranking": failed_ranking(cohort.sites.index, loaded.id)}, None
     ranges, draws, found = sure
@@ -173,7 +186,7 @@ def _with_worth(
             offer.npv[place],
             SURVEY_FIRST if survey else status[row],
             bool(danger[row]),
-            bool(ranges.chance_positive[place] >= company.calls.least_chance),
+            not ranges.chance_positive[place] < company.calls.least_chance,
         )
         reason[row] = words.sentences(
             words.verdict(

@@ -124,6 +124,21 @@ def test_explain_tells_how_sure_and_what_moves_it_unless_only_the_stored_is_want
     assert {"name", "low", "high", "npv_low", "npv_high"} <= set(data["drivers"][0])
 
 
+def test_a_ranking_without_ranges_is_the_same_but_for_how_sure_it_is(aftersun, copy):
+    inventory = copy / "demo.duckdb"
+    ran = aftersun("rank", inventory, "--as-of", "2026-06-01", "--workers", 1, "--no-ranges")
+    assert ran.code == 0
+    assert "chance of a gain" not in ran.out
+    with duckdb.connect(str(inventory), read_only=True) as connection:
+        query = "SELECT site_id, retrofit, npv, npv_p90 FROM ranking WHERE run_id = ? ORDER BY ALL"
+        runs = [run for (run,) in connection.execute("SELECT run_id FROM run ORDER BY started_at").fetchall()]
+        drawn, undrawn = (connection.execute(query, [run]).df() for run in (runs[0], runs[-1]))
+    assert drawn["npv"].equals(undrawn["npv"])
+    assert drawn["npv_p90"].notna().any()
+    assert undrawn["npv_p90"].isna().all()
+    assert json.loads(aftersun("calls", inventory, "--json").out)["calls"][0]["npv_p90"] is None
+
+
 def test_ask_lists_questions_of_all_sites_and_of_one(aftersun, demo_folder):
     inventory = demo_folder / "demo.duckdb"
     everywhere = aftersun("ask", inventory)
