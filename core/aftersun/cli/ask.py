@@ -9,6 +9,7 @@ import pandas as pd
 
 from aftersun.cli.terminal import terminal
 from aftersun.inventory.store import Inventory
+from aftersun.scoring.information import by_question, visits_worth_making
 from aftersun.scoring.view import RunView
 
 PER_CALL = 3  # questions to ask on one call
@@ -44,25 +45,14 @@ def show_questions(inventory: Path, site_id: str | None) -> None:
             "An answer is worth what better decisions it leads to, on average over what it may be. On the phone it may "
             "be wrong, and that is counted."
         )
-        rows = []
-        for _, group in table.groupby("fact", sort=False):
-            first = group.iloc[0]
-            sums = group[["value_if_known", "value_of_phone"]].sum()
-            rows.append(
-                [
-                    str(first["question"]),
-                    f"{len(group):,}",
-                    f"{sums['value_of_phone']:,.0f}",
-                    f"{sums['value_if_known']:,.0f}",
-                ]
-            )
-        rows.sort(key=lambda row: -float(row[2].replace(",", "")))
-        for question, sites, phone, known in rows:
-            terminal.paragraph(question, hang=2)
+        for row in by_question(table).to_dict("records"):
+            terminal.paragraph(row["question"], hang=2)
             terminal.paragraph(
-                f"unknown at {sites} sites; worth {phone} by phone, {known} if known for certain", indent=2
+                f"unknown at {row['sites']:,} sites; worth {row['value_of_phone']:,.0f} by phone, "
+                f"{row['value_if_known']:,.0f} if known for certain",
+                indent=2,
             )
-        visits = table[table["value_of_visit"] > table["visit_cost"]].sort_values("value_of_visit", ascending=False)
+        visits = visits_worth_making(table)
         terminal.heading("Visits worth making before anything is offered")
         if visits.empty:
             terminal.paragraph("None: no single fact is worth its trip and inspection. Ask on the phone.")

@@ -59,13 +59,7 @@ def show_calls(inventory: Path, first: int) -> None:
             terminal.paragraph(f"safety: {', '.join(note['note_id'] for note in mine)}", indent=4, hang=8)
             for danger in tell[tell["site_id"] == row["site_id"]].to_dict("records"):
                 terminal.paragraph(f"known danger, tell the owner: {danger['text']}", indent=4, hang=2)
-        if notes:
-            terminal.heading("Safety notes for these calls")
-            for note in _worst_first(pd.DataFrame(notes.values())):
-                terminal.paragraph(
-                    f"{note['severity'].upper()} [{note['note_id']}] {note['text']} Who: {note['who']}.", hang=2
-                )
-            terminal.paragraph("Local codes and licensed practice come first; these notes replace neither.")
+        show_notes(pd.DataFrame(notes.values()), "Safety notes for these calls")
         _show_known_dangers(tell)
         far = view.far_from_weather()
         if far:
@@ -78,6 +72,16 @@ def show_calls(inventory: Path, first: int) -> None:
         terminal.heading("Not called")
         for reason, count in view.excluded().items():
             terminal.result(f"{count:>6}  {reason}")
+
+
+def show_notes(notes: pd.DataFrame, heading: str) -> None:
+    """Print safety notes under a heading, worst first; nothing if there are none."""
+    if notes.empty:
+        return
+    terminal.heading(heading)
+    for note in _worst_first(notes):
+        terminal.paragraph(f"{note['severity'].upper()} [{note['note_id']}] {note['text']} Who: {note['who']}.", hang=2)
+    terminal.paragraph("Local codes and licensed practice come first; these notes replace neither.")
 
 
 def _show_capacity(view: RunView) -> None:

@@ -8,14 +8,13 @@ from typing import Any
 
 import pandas as pd
 
+from aftersun.cli.show import show_notes
 from aftersun.cli.terminal import terminal
 from aftersun.inventory.store import Inventory
-from aftersun.scoring import words
 from aftersun.scoring.suppose import Comparison, suppose
 from aftersun.scoring.view import RunView
 
 _SITES = 10
-_OFFERED = (words.ADVISED, words.SURVEY)
 
 
 def compared(inventory: Path, changes: Sequence[str], site_id: str | None) -> tuple[Comparison, RunView]:
@@ -39,12 +38,18 @@ def comparison_as_data(comparison: Comparison, view: RunView) -> dict[str, Any]:
             {str(name): None if pd.isna(value) else value for name, value in row.items()}
             for row in rows.to_dict("records")
         ],
+        "safety_notes": comparison.told().to_dict("records"),
         "failures": [failure.plugin for failure in comparison.failures],
     }
 
 
 def show_comparison(comparison: Comparison, view: RunView, changes: Sequence[str], site_id: str | None) -> None:
-    """Print what moves: each retrofit of one site, or sums by retrofit and the sites whose advice turns."""
+    """Print what moves, of one site or of all, and what can hurt someone in what would be offered."""
+    _show_rows(comparison, view, changes, site_id)
+    show_notes(comparison.told(), "Safety notes for what would be offered")
+
+
+def _show_rows(comparison: Comparison, view: RunView, changes: Sequence[str], site_id: str | None) -> None:
     rows = comparison.rows
     terminal.heading(f"If {', '.join(changes)}: net present value in {view.currency}")
     terminal.paragraph(f"Beside run {view.run.run_id}, which stays as it is. Nothing is stored.")
@@ -62,7 +67,7 @@ def show_comparison(comparison: Comparison, view: RunView, changes: Sequence[str
             "<><><",
         )
         return
-    stored, supposed = (_sums(rows, name) for name in ("stored", "supposed"))
+    stored, supposed = comparison.offered("stored"), comparison.offered("supposed")
     table = [
         [
             retrofit.replace("_", " "),
@@ -74,11 +79,10 @@ def show_comparison(comparison: Comparison, view: RunView, changes: Sequence[str
         for retrofit in sorted(rows["retrofit"].unique())
     ]
     terminal.table(["retrofit", "offered", "worth", "supposed", "worth"], table, "<>>>>")
-    turned = rows[rows["status_stored"].isin(_OFFERED) != rows["status_supposed"].isin(_OFFERED)]
+    turned = comparison.turned()
     terminal.result()
     terminal.result(f"The advice turns {len(turned)} times.")
-    order = (turned["npv_supposed"].fillna(0) - turned["npv_stored"].fillna(0)).abs().sort_values(ascending=False).index
-    for row in turned.loc[order].head(_SITES).to_dict("records"):
+    for row in turned.head(_SITES).to_dict("records"):
         terminal.paragraph(
             f"{row['site_id']} {row['retrofit'].replace('_', ' ')}: {' '.join(_cell(row, 'stored'))} -> "
             f"{' '.join(_cell(row, 'supposed'))}",
@@ -92,11 +96,3 @@ def show_comparison(comparison: Comparison, view: RunView, changes: Sequence[str
 def _cell(row: dict[Any, Any], which: str) -> tuple[str, str]:
     npv, status = row[f"npv_{which}"], row[f"status_{which}"]
     return ("" if pd.isna(npv) else f"{npv:,.0f}", "" if pd.isna(status) else str(status))
-
-
-def _sums(rows: pd.DataFrame, which: str) -> dict[str, tuple[int, float]]:
-    offered = rows[f"status_{which}"].isin(_OFFERED)
-    return {
-        str(retrofit): (int(offered[group.index].sum()), float(group.loc[offered[group.index], f"npv_{which}"].sum()))
-        for retrofit, group in rows.groupby("retrofit")
-    }

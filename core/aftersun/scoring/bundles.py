@@ -21,11 +21,11 @@ from aftersun.host.registry import Loaded
 from aftersun.model.change import ACCESS, Change, CostLine
 from aftersun.model.plant import PER_ARRAY, Plant, level_of
 from aftersun.model.ranges import Bools, Floats
-from aftersun.money.cash_flow import CashFlow, owner_cash_flow, study_years
+from aftersun.money.cash_flow import CashFlow, study_years
 from aftersun.money.company import Company
 from aftersun.money.measures import npv
 from aftersun.scoring.ranges import Draws
-from aftersun.scoring.worth import Rows, Simulated, Simulations, Today, Worth
+from aftersun.scoring.worth import Rows, Simulated, Simulations, Today, Worth, bills_to_flow
 
 MOST_CANDIDATES = 5
 
@@ -149,20 +149,7 @@ def _set(
     horizon = company.money.horizon_years
     values = assumed(last.loaded.retrofit, company.overrides(last.loaded.id), company.priors)
     years = study_years(horizon, values.get("life_years", last.loaded.retrofit.about.life.mode), part.remaining_years)
-    cost, avoided = totals.yearly(change.yearly)
-    own = owner_cash_flow(
-        previous.bill.electricity - year.bill.electricity,
-        first_year_fuel_saving=previous.bill.water_fuel_cost - year.bill.water_fuel_cost,
-        fade=change.fade,
-        ageing_per_year=part.plant.ageing_per_year,
-        price_growth=company.money.electricity_price_growth,
-        fuel_price_growth=company.money.fuel_price_growth,
-        yearly_cost=cost,
-        avoided=avoided,
-        upfront=0.0,
-        years=years,
-        horizon_years=horizon,
-    )
+    own = bills_to_flow(part, change, (previous.bill, year.bill), years, company, totals)
     changes, flows = (*changes, _paid_while(change, years)), (*flows, own)
     paid = totals.once([line for one in changes for line in one.costs], horizon)
     flow = CashFlow(

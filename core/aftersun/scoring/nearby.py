@@ -11,7 +11,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from aftersun.energy.generation import constant_share
+from aftersun.energy.generation import ARRAY_LOSSES, constant_share
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Floats
 from aftersun.money.tariffs import Bill
@@ -23,22 +23,7 @@ _STANDBY_STEP_KWH = 50.0
 _TEMPERATURE_STEP_K = 2.0
 
 _IN_PROPORTION = frozenset(
-    {
-        "transmittance",
-        "droppings_loss",
-        "shading_loss",
-        "mismatch_loss",
-        "wiring_loss",
-        "connection_loss",
-        "light_induced_loss",
-        "nameplate_loss",
-        "excess_loss",
-        "ageing",
-        "strings_working",
-        "availability",
-        "standby_kwh",
-        "extra_temp_k",
-    }
+    {*ARRAY_LOSSES, "transmittance", "ageing", "strings_working", "availability", "standby_kwh", "extra_temp_k"}
 )
 _BILL_PARTS = ("import_cost", "export_income", "generation_income", "water_fuel_cost")
 

@@ -19,10 +19,13 @@ from aftersun.inventory.store import Inventory
 from aftersun.model.errors import AftersunError
 from aftersun.money.company import Company
 from aftersun.money.complaints import complaints
+from aftersun.scoring import words
 from aftersun.scoring.catalogue import check_names
 from aftersun.scoring.cohorts import Chunk, cohort_of, read_portfolio, year_of
 from aftersun.scoring.single import score
 from aftersun.scoring.spool import ranked
+
+_OFFERED = (words.ADVISED, words.SURVEY)
 
 Progress = Callable[[int, int], None]
 
@@ -43,7 +46,31 @@ class Comparison:
     """One row a site and retrofit that was valued before or is now: each measure as ``_stored`` and ``_supposed``."""
 
     rows: pd.DataFrame
+    notes: pd.DataFrame  # safety notes of what is supposed: site_id, retrofit, note_id, severity, text, who
     failures: tuple[Failure, ...]
+
+    def offered(self, which: str) -> dict[str, tuple[int, float]]:
+        """Return by retrofit how many sites are offered it and what they come to; ``which`` = stored or supposed."""
+        sold = self.rows[self.rows[f"status_{which}"].isin(_OFFERED)]
+        found = {str(name): (0, 0.0) for name in self.rows["retrofit"].unique()}
+        for name, group in sold.groupby("retrofit"):
+            found[str(name)] = len(group), float(group[f"npv_{which}"].sum())
+        return found
+
+    def turned(self) -> pd.DataFrame:
+        """Return the rows that are offered in one case only, the greatest difference first."""
+        rows = self.rows[self.rows["status_stored"].isin(_OFFERED) != self.rows["status_supposed"].isin(_OFFERED)]
+        apart = (rows["npv_supposed"].fillna(0) - rows["npv_stored"].fillna(0)).abs()
+        return rows.loc[apart.sort_values(ascending=False, kind="stable").index].reset_index(drop=True)
+
+    def told(self) -> pd.DataFrame:
+        """Return the safety notes of all that is shown of one site, or that would be offered or is a safety matter."""
+        shown = self.rows
+        if shown["site_id"].nunique() > 1:
+            shown = shown[shown["status_supposed"].isin((*_OFFERED, words.SAFETY_MATTER))]
+        pairs = set(zip(shown["site_id"], shown["retrofit"], strict=True))
+        mine = [pair in pairs for pair in zip(self.notes["site_id"], self.notes["retrofit"], strict=True)]
+        return self.notes.loc[mine, ["note_id", "severity", "text", "who"]].drop_duplicates(ignore_index=True)
 
 
 def understand(changes: Sequence[str], retrofits: Sequence[str]) -> Supposed:
@@ -105,6 +132,7 @@ def suppose(
             "No site can be valued.", "Check the site's number, its arrays and its tariff; 'aftersun inventory check'."
         )
     rankings: list[pd.DataFrame] = []
+    notes: list[pd.DataFrame] = []
     failures: dict[Failure, None] = {}
     done = 0
     progress(0, portfolio.sites)
@@ -113,11 +141,13 @@ def suppose(
         cohort = cohort_of(changed, year_of(portfolio.weather[chunk.weather_id]), run.as_of, company)
         result = score(cohort, changed.fitted, registry, company, changed.readings)
         rankings.append(ranked(result.frames["ranking"]))
+        notes.append(result.frames["safety_note"])
         failures.update(dict.fromkeys(result.failures))
         done += len(chunk.sites)
         progress(done, portfolio.sites)
     before = read_run_table(inventory, "ranking", run.run_id, site_id)
-    return Comparison(_side_by_side(before, pd.concat(rankings, ignore_index=True)), tuple(failures))
+    rows = _side_by_side(before, pd.concat(rankings, ignore_index=True))
+    return Comparison(rows, pd.concat(notes, ignore_index=True), tuple(failures))
 
 
 def _side_by_side(before: pd.DataFrame, after: pd.DataFrame) -> pd.DataFrame:

@@ -298,30 +298,44 @@ def _priced(
     return found
 
 
-def _valued(
-    now: Today, change: Change, life_years: float, company: Company, simulations: Simulations, itemised: bool
-) -> Worth:
-    """Value one variant on all sites."""
-    cohort = now.cohort
-    after, totals = simulations.of(change.plant), simulations.totals(company)
-    size, horizon = len(cohort), company.money.horizon_years
-    years = study_years(horizon, life_years, now.remaining_years)
-    paid = totals.once(change.costs, horizon)
+def bills_to_flow(
+    now: Today,
+    change: Change,
+    bills: tuple[Bill, Bill],
+    years: Floats,
+    company: Company,
+    totals: Totals,
+    paid: Floats | None = None,
+) -> CashFlow:
+    """Return the owner's cash flow of a change from the bills before and after it; ``paid`` (S, Y+1) or nothing."""
+    before, after = bills
     yearly_cost, avoided = totals.yearly(change.yearly)
-    flow = owner_cash_flow(
-        now.bill.electricity - after.bill.electricity,
-        first_year_fuel_saving=now.bill.water_fuel_cost - after.bill.water_fuel_cost,
+    return owner_cash_flow(
+        before.electricity - after.electricity,
+        first_year_fuel_saving=before.water_fuel_cost - after.water_fuel_cost,
         fade=change.fade,
         ageing_per_year=now.plant.ageing_per_year,
         price_growth=company.money.electricity_price_growth,
         fuel_price_growth=company.money.fuel_price_growth,
         yearly_cost=yearly_cost,
         avoided=avoided,
-        upfront=paid[:, 0],
-        later=paid,
+        upfront=0.0 if paid is None else paid[:, 0],
+        later=0.0 if paid is None else paid,
         years=years,
-        horizon_years=horizon,
+        horizon_years=company.money.horizon_years,
     )
+
+
+def _valued(
+    now: Today, change: Change, life_years: float, company: Company, simulations: Simulations, itemised: bool
+) -> Worth:
+    """Value one variant on all sites."""
+    cohort = now.cohort
+    after, totals = simulations.of(change.plant), simulations.totals(company)
+    paid = totals.once(change.costs, company.money.horizon_years)
+    years = study_years(company.money.horizon_years, life_years, now.remaining_years)
+    flow = bills_to_flow(now, change, (now.bill, after.bill), years, company, totals, paid)
+    size = len(cohort)
     rate = company.money.real_discount_rate
     first = flow.upfront[:, 0]
     afterwards = flow.operating[:, 1:] - flow.upfront[:, 1:]

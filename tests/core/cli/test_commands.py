@@ -161,6 +161,9 @@ def test_suppose_shows_both_and_stores_nothing(aftersun, demo_folder):
     data = json.loads(
         aftersun("suppose", inventory, "--if", "materials.tilt_frame=10", "--site", "S0160", "--json").out
     )
+    assert {note["note_id"] for note in data["safety_notes"]} >= {"dc_stays_live", "work_at_height", "mains_licensed"}
+    assert "DANGER [work_at_height]" in ran.out
+    assert "Local codes and licensed practice come first" in ran.out
     tilt = next(row for row in data["rows"] if row["retrofit"] == "tilt_mount")
     assert tilt["npv_supposed"] > tilt["npv_stored"]
     assert aftersun("suppose", inventory, "--if", "nonsense").code == 2

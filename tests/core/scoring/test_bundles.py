@@ -7,9 +7,8 @@ from itertools import combinations
 
 import numpy as np
 import numpy_financial
-import pandas as pd
 import pytest
-from tests_support import make_cohort, make_weather
+from tests_support import empty_frame, make_cohort, make_weather
 
 from aftersun import api
 from aftersun.energy.balance import simulate
@@ -36,12 +35,7 @@ SITES = [
     {**HOME, "site_id": "D", "birds_seen": False},
 ]
 KW = (9.0, 4.0, 16.0, 7.0)
-NO_READINGS = pd.DataFrame(
-    {name: pd.Series(dtype=kind) for name, kind in (
-        ("site_id", "str"), ("meter", "str"), ("starts_at", "datetime64[us]"), ("ends_at", "datetime64[us]"),
-        ("kwh", "Float64"), ("register_kwh", "Float64"),
-    )}
-)  # fmt: skip
+NO_READINGS = empty_frame("reading", 0)
 LIFE = api.Range(12, 12, 12, "a", "assumption")
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import numpy_financial
 import pandas as pd
 import pytest
-from tests_support import make_cohort, make_weather
+from tests_support import empty_frame, make_cohort, make_weather
 
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded, Registry, find_plugins
@@ -29,12 +29,7 @@ PLANE = {
     "site": 0, "tilt_deg": 8.0, "azimuth_deg": 180.0, "dc_rating_kw": 6.0, "mounting": "flush roof",
     "module_rows": 3, "module_columns": 6, "strings": 2,
 }  # fmt: skip
-NO_READINGS = pd.DataFrame(
-    {name: pd.Series(dtype=kind) for name, kind in (
-        ("site_id", "str"), ("meter", "str"), ("starts_at", "datetime64[us]"), ("ends_at", "datetime64[us]"),
-        ("kwh", "Float64"), ("register_kwh", "Float64"),
-    )}
-)  # fmt: skip
+NO_READINGS = empty_frame("reading", 0)
 WEATHER = make_weather()
 
 

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
-from tests_support import make_cohort, make_weather
+from tests_support import empty_frame, make_cohort, make_weather
 
 from aftersun.host.assumed import assumed
 from aftersun.host.guard import Guard
@@ -53,12 +53,7 @@ SITES = [
     {**HOME, "site_id": "B", "annual_demand_kwh": 2500.0, "remaining_life_years": 9.0, "occupants": 2},
     {**HOME, "site_id": "C", "annual_demand_kwh": 9000.0, "export_rule": "net metering", "inverter_rating_kw": 5.0},
 ]
-NO_READINGS = pd.DataFrame(
-    {name: pd.Series(dtype=kind) for name, kind in (
-        ("site_id", "str"), ("meter", "str"), ("starts_at", "datetime64[us]"), ("ends_at", "datetime64[us]"),
-        ("kwh", "Float64"), ("register_kwh", "Float64"),
-    )}
-)  # fmt: skip
+NO_READINGS = empty_frame("reading", 0)
 ALL = np.arange(len(SITES))
 BRUTE_DRAWS = 60
 

@@ -8,7 +8,7 @@ import numpy as np
 import numpy_financial
 import pandas as pd
 import pytest
-from tests_support import make_cohort, make_weather
+from tests_support import empty_frame, make_cohort, make_weather
 
 from aftersun import api
 from aftersun.host.guard import Guard
@@ -29,12 +29,7 @@ PLANE = {"site": 0, "tilt_deg": 30.0, "azimuth_deg": 180.0, "dc_rating_kw": 6.0,
 NOTE = api.Note("hot", api.DANGER, "It is hot.", "electrician", "assumption")
 LIFE = api.Range(6, 3, 12, "a", "assumption")
 SHARE = api.Range(0.01, 0.0, 0.05, "share", "assumption")
-NO_READINGS = pd.DataFrame(
-    {name: pd.Series(dtype=kind) for name, kind in (
-        ("site_id", "str"), ("meter", "str"), ("starts_at", "datetime64[us]"), ("ends_at", "datetime64[us]"),
-        ("kwh", "Float64"), ("register_kwh", "Float64"),
-    )}
-)  # fmt: skip
+NO_READINGS = empty_frame("reading", 0)
 NONE_FITTED = pd.DataFrame({"site_id": [], "retrofit": [], "fitted_on": pd.to_datetime([])})
 
 
