@@ -21,6 +21,7 @@ import numpy.typing as npt
 
 from aftersun.energy.balance import simulate as _simulate
 from aftersun.energy.baseline import baseline as _baseline
+from aftersun.energy.blocks import simulated as _simulated
 from aftersun.energy.generation import annual_generation as _annual_generation
 from aftersun.energy.generation import hourly_generation as _hourly_generation
 from aftersun.energy.soiling import annual_soiling_loss as _annual_soiling_loss
@@ -50,9 +51,24 @@ from aftersun.model.change import (
 from aftersun.model.cohort import Cohort
 from aftersun.model.energy import Energy
 from aftersun.model.errors import AftersunError
+from aftersun.model.letter import (
+    Letter,
+    LetterAssumption,
+    LetterClaim,
+    LetterFact,
+    LetterLoss,
+    LetterMonth,
+    LetterNote,
+    LetterOption,
+    LetterPart,
+    LetterPrice,
+    LetterQuestion,
+    LetterYear,
+)
+from aftersun.model.output import OF_LETTER, OF_RUN, Letterhead, Output, RunView
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Assumed, Bools, Claim, Fact, Floats, Range
-from aftersun.model.retrofit import Output, Retrofit
+from aftersun.model.retrofit import Retrofit
 from aftersun.model.weather import Station, WeatherYear
 from aftersun.money.tariffs import yearly_bill as _yearly_bill
 
@@ -68,6 +84,8 @@ __all__ = [
     "INSPECTION",
     "LABOUR",
     "MATERIAL",
+    "OF_LETTER",
+    "OF_RUN",
     "STANDING",
     "SURVEY_FIRST",
     "WARNING",
@@ -82,12 +100,26 @@ __all__ = [
     "Energy",
     "Fact",
     "Floats",
+    "Letter",
+    "LetterAssumption",
+    "LetterClaim",
+    "LetterFact",
+    "LetterLoss",
+    "LetterMonth",
+    "LetterNote",
+    "LetterOption",
+    "LetterPart",
+    "LetterPrice",
+    "LetterQuestion",
+    "LetterYear",
+    "Letterhead",
     "Note",
     "Notes",
     "Output",
     "Plant",
     "Range",
     "Retrofit",
+    "RunView",
     "Screening",
     "Station",
     "WeatherYear",
@@ -148,7 +180,8 @@ def annual_soiling_loss(cohort: Cohort, plant: Plant | None = None) -> Floats:
 
 
 def _electricity(cohort: Cohort, plant: Plant) -> Floats:
-    return _yearly_bill(_simulate(cohort, plant), cohort.sites, cohort.weather.times).electricity
+    bills = [_yearly_bill(energy, part.sites, part.weather.times) for _, part, energy in _simulated(cohort, plant)]
+    return np.concatenate([bill.electricity for bill in bills])
 
 
 _Result = TypeVar("_Result", bound=npt.NDArray[np.generic])

@@ -44,6 +44,16 @@ MONTH = {
     "# scaffold = 8": "scaffold = 4\ntower = 6",
 }
 
+# How it writes. The German words lie beside it: take the # away from their line, and the letters change.
+LETTER = {
+    "address = []": 'address = ["Slate Lane 3", "LK 1 Larkmoor (invented)"]',
+    "contact = []": 'contact = ["Telephone 0555 0100", "office@larkmoor.example"]',
+    "closing = []": 'closing = ["Invented for a demo: no such company exists, and nothing here is for sale."]',
+    '# logo = "logo.svg"': 'logo = "logo.svg"',
+    '# language = "words.toml"': '# language = "words_de.toml"',
+    'accent_colour = "#2b5a66"': 'accent_colour = "#2f5d50"',
+}
+
 
 def invented_price(key: str, mode: float) -> str:
     """Return a price near ``mode``, rounded to two figures as people round prices."""
@@ -68,7 +78,9 @@ def demo_company() -> str:
         text,
         flags=re.MULTILINE,
     )
-    for example, own in MONTH.items():
+    for example, own in (MONTH | LETTER).items():
+        if example not in filled:
+            raise ValueError(f"the template has no line {example}")
         filled = filled.replace(example, own)
     return HEADER + filled + OVERRIDES
 

@@ -297,7 +297,11 @@ class MonitoringAddOn:
             alerted: api.Floats,
             starts: api.Floats,
         ) -> Faults:
-            lost = (energy_lost(daily, days, starts) for days in (without, alerted))
+            # Even starts cost their days whatever the seasons: most calls need no walk through the year.
+            lost = (
+                np.asarray(days / DAYS) if starts is EVEN_STARTS else energy_lost(daily, days, starts)
+                for days in (without, alerted)
+            )
             return Faults(per_year, share, without, alerted, *lost)
 
         def part_faults(per_year: api.Floats | float, parts: api.Floats) -> Faults:

@@ -9,7 +9,7 @@ from typing import NoReturn
 
 import typer
 
-from aftersun.cli import company, inventory, log, plugin, results, weather
+from aftersun.cli import company, inventory, keep, log, office, plugin, results, weather
 from aftersun.cli.terminal import terminal
 from aftersun.model.errors import EXIT_BAD_INPUT, AftersunError
 
@@ -23,11 +23,13 @@ app = typer.Typer(
     add_completion=False,
 )
 app.add_typer(inventory.app, name="inventory")
+app.add_typer(keep.customer, name="customer")
 app.add_typer(weather.app, name="weather")
 app.add_typer(company.app, name="company")
 app.add_typer(log.app, name="log")
 app.add_typer(plugin.app, name="plugin")
 results.add_to(app)
+office.add_to(app)
 
 
 def _print_version(wanted: bool) -> None:

@@ -48,8 +48,8 @@ def show_questions(inventory: Path, site_id: str | None) -> None:
         for row in by_question(table).to_dict("records"):
             terminal.paragraph(row["question"], hang=2)
             terminal.paragraph(
-                f"unknown at {row['sites']:,} sites; worth {row['value_of_phone']:,.0f} by phone, "
-                f"{row['value_if_known']:,.0f} if known for certain",
+                f"unknown at {row['sites']:,} {'site' if row['sites'] == 1 else 'sites'}; worth "
+                f"{row['value_of_phone']:,.0f} by phone, {row['value_if_known']:,.0f} if known for certain",
                 indent=2,
             )
         visits = visits_worth_making(table)

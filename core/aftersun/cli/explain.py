@@ -38,6 +38,8 @@ def explain_as_data(inventory: Path, site_id: str, closer: bool) -> dict[str, An
             "site_evidence",
             "reading_finding",
             "ranking",
+            "offer_member",
+            "question",
             "cost_item",
             "cash_flow",
             "safety_note",
@@ -61,6 +63,7 @@ def show_explanation(inventory: Path, site_id: str, closer: bool) -> None:
         _energy(view, site_id)
         look = _look(opened, view, site_id) if closer else None
         _questions(view, look)
+        _together(view, site_id)
         _retrofits(view, site_id, look)
 
 
@@ -87,6 +90,29 @@ def _questions(view: RunView, look: CloserLook | None) -> None:
             )
 
 
+def _together(view: RunView, site_id: str) -> None:
+    """Print the sets of retrofits that are worth more in one visit, and what each member adds."""
+    offers, members, titles = view.table("offer", site_id), view.table("offer_member", site_id), view.titles()
+    for offer in offers.sort_values("npv", ascending=False).to_dict("records"):
+        mine = members[members["offer"] == offer["offer"]]
+        if len(mine) < 2:
+            continue
+        terminal.heading("In one visit, with one way up")
+        terminal.paragraph(
+            f"{' and '.join(titles.get(name, name) for name in mine['retrofit'])}: costs {offer['upfront']:,.0f} "
+            f"{view.currency} together, net present value {offer['npv']:,.0f} {view.currency}."
+        )
+        if not pd.isna(offer["npv_p90"]):
+            sure = sureness({str(name): value for name, value in offer.items()}, view.currency)
+            terminal.paragraph(f"{sure[0].upper()}{sure[1:]}.")
+        rows = [
+            [titles.get(row["retrofit"], row["retrofit"]), f"{row['npv_alone']:,.0f}", f"{row['npv_added']:,.0f}"]
+            for row in mine.to_dict("records")
+        ]
+        terminal.table(["member", "worth alone", "adds, given the others"], rows, "<>>", indent=2)
+        terminal.paragraph("The safety notes of each member stand below with the retrofit itself.")
+
+
 def _drivers(look: CloserLook | None, retrofit: str, stored_npv: float, currency: str) -> None:
     """Print the numbers that move a retrofit most, each alone from its low to its high."""
     if look is None:
@@ -97,15 +123,14 @@ def _drivers(look: CloserLook | None, retrofit: str, stored_npv: float, currency
         return
     rows = [
         [
-            _words(row["name"]) + (" *" if row["turns"] else ""),
+            _words(row["name"]),
             f"{row['low']:g} .. {row['high']:g} {row['unit']}",
             f"{row['npv_low']:,.0f} .. {row['npv_high']:,.0f}",
+            f"{row['flips_at']:.3g}" if row["turns"] else "",
         ]
         for row in moved.to_dict("records")
     ]
-    terminal.table(["moved most by", "low .. high", f"worth, {currency}"], rows, "<<>", indent=2)
-    if moved["turns"].any():
-        terminal.paragraph("* turns the advice", indent=2)
+    terminal.table(["moved most by", "low .. high", f"worth, {currency}", "turns at"], rows, "<<>>", indent=2)
     if abs(look.npv.get(retrofit, stored_npv) - stored_npv) > 0.005 * max(abs(stored_npv), 1):
         terminal.paragraph(
             "Facts or retrofits have changed since the run: it would be worth "

@@ -65,6 +65,9 @@ def load(
     inventory: InventoryFile,
     files: Annotated[list[Path], typer.Argument(help="Tables as CSV, XLSX or Parquet.", show_default=False)],
     table: Annotated[str, typer.Option(help="Table the files belong to; else told by name or header.")] = "",
+    allow_again: Annotated[
+        bool, typer.Option("--allow-again", help="Load also customers and sites that were erased on request.")
+    ] = False,
     json: AsJson = False,
 ) -> None:
     """Load tables. Good rows are stored; rows that cannot be right are kept with the reason.
@@ -86,7 +89,7 @@ def load(
         for name, path in chosen:
             try:
                 with terminal.progress(f"loading {path.name}") as progress:
-                    reports.append(load_file(opened, name, path, progress=progress))
+                    reports.append(load_file(opened, name, path, progress, allow_again))
             except AftersunError as error:
                 if reports:
                     done = ", ".join(report.source for report in reports)
@@ -96,11 +99,14 @@ def load(
                 _show_load(name, path.name, reports[-1])
     if json:
         terminal.json([asdict(report) for report in reports])
-    if any(report.rejected for report in reports):
+    if any(report.erased for report in reports):
+        terminal.message("Rows about customers erased on request are not kept.")
+    if any(report.rejected > report.erased for report in reports):
         terminal.message(
             f"Rejected rows are kept. Write them out with 'aftersun inventory rejects {inventory} --to FOLDER', mend "
             "them, and load those files."
         )
+    if any(report.rejected for report in reports):
         raise typer.Exit(EXIT_LOSSES)
 
 
@@ -123,13 +129,14 @@ def rejects(
 
     Example: aftersun inventory rejects company.duckdb --to mend
     """
+    from aftersun.inventory.private import make_folder
     from aftersun.inventory.rejects import export_rejects, open_rejects
     from aftersun.inventory.store import Inventory
 
     with Inventory.open(inventory, read_only=True) as opened:
         found = open_rejects(opened)
         if to is not None:
-            to.mkdir(parents=True, exist_ok=True)
+            make_folder(to)
             for name in sorted(set(found["table_name"])):
                 path = to / f"{name}.csv"
                 if path.exists():

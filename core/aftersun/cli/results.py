@@ -15,12 +15,18 @@ from aftersun.model.errors import EXIT_LOSSES
 CORES = os.cpu_count() or 1
 
 Workers = Annotated[int, typer.Option(min=1, help="Processes to compute with; default one a core.")]
+PluginSeconds = Annotated[
+    float,
+    typer.Option(
+        "--plugin-seconds", min=0.1, help="What a plugin may take for one answer before it is left out of the run."
+    ),
+]
 Count = Annotated[int, typer.Option("--first", min=1, help="How many calls to show.")]
 
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands to the program."""
-    for command in (demo, rank, calls, ask, explain, suppose, retrofits):
+    for command in (demo, rank, calls, ask, explain, suppose, compare, retrofits):
         app.command()(command)
 
 
@@ -32,7 +38,7 @@ def demo(
 
     Example: aftersun demo aftersun-demo
     """
-    from aftersun.cli.show import first_site, show_calls, show_failures
+    from aftersun.cli.show import first_site, show_calls, show_failures, show_summary
     from aftersun.scoring.demo import make_demo
     from aftersun.scoring.rank import Settings
     from aftersun.scoring.rank import rank as run_rank
@@ -46,12 +52,14 @@ def demo(
     with terminal.progress("ranking") as progress:
         record = run_rank(made.inventory, settings, progress)
     show_calls(made.inventory, 10)
+    show_summary(made.inventory)
     show_failures(record)
     terminal.heading("Where everything is")
     terminal.result(f"inventory with all results  {made.inventory}")
     terminal.result(f"company file, prices        {made.company}")
     terminal.result(f"tables it was loaded from   {made.tables}")
     terminal.result(f"rejected rows               aftersun inventory rejects {made.inventory}")
+    terminal.result(f"all that leaves the office  aftersun write {made.inventory} --to {folder / 'run'}")
     terminal.result(f"one roof in full            aftersun explain {made.inventory} {first_site(made.inventory)}")
     if record.failures:
         raise typer.Exit(EXIT_LOSSES)
@@ -68,23 +76,48 @@ def rank(
         bool,
         typer.Option("--no-ranges", help="Leave out how sure it all is; takes about a third of the time."),
     ] = False,
+    afresh: Annotated[
+        bool, typer.Option("--afresh", help="Do not go on with a run that was stopped; begin anew.")
+    ] = False,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(
+            "--scheduler",
+            help="Compute on the workers of this Dask scheduler, for example tcp://host:8786. Each needs this program "
+            "and its installed plugins in the same versions; data and one-file plugins are sent to them.",
+            show_default=False,
+        ),
+    ] = None,
+    plugin_seconds: PluginSeconds = 300.0,
     json: AsJson = False,
 ) -> None:
     """Evaluate every retrofit on every roof, store the ranking, and list the first calls.
 
+    A run that is stopped keeps its finished chunks beside the inventory; rank again, with all the same, to go on.
+
     Example: aftersun rank company.duckdb --company company.toml
     """
-    from aftersun.cli.show import calls_as_data, show_calls, show_failures
+    from aftersun.cli.show import calls_as_data, show_calls, show_failures, show_summary
     from aftersun.scoring.rank import Settings
     from aftersun.scoring.rank import rank as run_rank
 
-    settings = Settings(company_path(company, inventory), day(as_of), plugins_from, workers, not no_ranges)
+    settings = Settings(
+        company_path(company, inventory),
+        day(as_of),
+        plugins_from,
+        workers,
+        not no_ranges,
+        scheduler,
+        afresh,
+        plugin_seconds=plugin_seconds,
+    )
     with terminal.progress("ranking") as progress:
-        record = run_rank(inventory, settings, progress)
+        record = run_rank(inventory, settings, progress, terminal.message)
     if json:
         terminal.json(calls_as_data(inventory, first))
     else:
         show_calls(inventory, first)
+        show_summary(inventory)
         terminal.result()
         terminal.result(f"Stored as run {record.run_id} in {inventory}.")
     show_failures(record)
@@ -173,6 +206,30 @@ def suppose(
     show_failed([(failure.plugin, failure.during, failure.reason) for failure in comparison.failures])
     if comparison.failures:
         raise typer.Exit(EXIT_LOSSES)
+
+
+def compare(
+    inventory: InventoryFile,
+    first: Annotated[
+        str | None, typer.Argument(help="Number of a run; default the last but one.", show_default=False)
+    ] = None,
+    second: Annotated[
+        str | None, typer.Argument(help="Number of another; default the last.", show_default=False)
+    ] = None,
+    largest: Annotated[int, typer.Option(min=0, help="How many of the largest changes to show.")] = 10,
+    json: AsJson = False,
+) -> None:
+    """Say why two stored runs differ: what they were made from, what came of it, and safety notes that only one has.
+
+    Example: aftersun compare company.duckdb
+    """
+    from aftersun.cli.compare import compared, difference_as_data, show_difference
+
+    found = compared(inventory, first, second, largest)
+    if json:
+        terminal.json(difference_as_data(found))
+    else:
+        show_difference(found)
 
 
 def retrofits(

@@ -15,6 +15,7 @@ from aftersun.inventory.runs import RunRecord
 from aftersun.inventory.store import Inventory
 from aftersun.model.change import SEVERITIES
 from aftersun.scoring.offers import JOINED
+from aftersun.scoring.summary import summary
 from aftersun.scoring.view import RunView
 
 RANGE_COLUMNS = ("npv_p90", "npv_p50", "npv_p10", "chance_npv_positive", "upfront", "contribution")
@@ -92,7 +93,7 @@ def _show_capacity(view: RunView) -> None:
     row = plan.iloc[0]
     terminal.heading(f"The month, for {view.company_name}")
     terminal.paragraph(
-        f"All calls together bring {row['value']:,.0f} {view.currency} on average, the way taken off ({row['status']}; "
+        f"All calls together bring {row['value']:,.0f} {view.currency} on average, after travel ({row['status']}; "
         f"a plain list by value for effort would bring {row['greedy_value']:,.0f})."
     )
     if row["shortage"]:
@@ -103,12 +104,12 @@ def _show_capacity(view: RunView) -> None:
             f"{one['bookable']:,.4g}",
             f"{one['used']:,.4g}",
             "" if pd.isna(one["value_of_one_more"]) else f"{one['value_of_one_more']:,.0f}",
-            "short of it" if one["binding"] else "",
+            "does not fit" if one["binding"] else "fits",
         ]
         for one in capacities.to_dict("records")
     ]
     if rows:
-        terminal.table(["capacity", "bookable", "expected", "one more is worth", ""], rows, "<>>><")
+        terminal.table(["capacity", "bookable", "expected", "one more is worth", "next job"], rows, "<>>><")
 
 
 def _show_total(view: RunView) -> None:
@@ -133,8 +134,13 @@ def sureness(row: Mapping[Any, Any] | pd.Series, currency: str) -> str:
     """Say how sure a worth is: what is exceeded with 90 and 10 %, and the chance of a gain."""
     return (
         f"more than {row['npv_p90']:,.0f} {currency} with 90 %, than {row['npv_p10']:,.0f} with 10 %; chance of a gain "
-        f"{100 * row['chance_npv_positive']:.0f} %"
+        f"{_percent(row['chance_npv_positive'])}"
     )
+
+
+def _percent(chance: float) -> str:
+    """Write a chance; draws never make certain."""
+    return "over 99 %" if chance > 0.99 else "under 1 %" if chance < 0.01 else f"{100 * chance:.0f} %"
 
 
 def _show_known_dangers(tell: pd.DataFrame) -> None:
@@ -174,6 +180,15 @@ def calls_as_data(inventory: Path, first: int) -> dict[str, Any]:
             "tell_owner": view.to_tell().to_dict("records"),
             "not_called": {str(reason): int(count) for reason, count in view.excluded().items()},
         }
+
+
+def show_summary(inventory: Path) -> None:
+    """Print the last run in ten lines."""
+    with Inventory.open(inventory, read_only=True) as opened:
+        view = RunView(opened)
+        terminal.heading("In short")
+        for line in summary(view):
+            terminal.result(line)
 
 
 def show_failures(record: RunRecord) -> None:

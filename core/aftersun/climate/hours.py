@@ -53,6 +53,12 @@ def _longest_run(holes: npt.NDArray[np.bool_]) -> int:
     return int(np.max(edges[1::2] - edges[::2], initial=0))
 
 
+def _whole(column: pd.Series) -> Ints:
+    """A column as whole numbers, -1 where it holds none."""
+    values = pd.to_numeric(column, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+    return np.where((values >= 0) & (values < 100) & (values % 1 == 0), values, -1).astype(np.int64)
+
+
 def in_order(records: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
     """Lay a file's records on the hours 0..8759 of a non-leap year.
 
@@ -64,9 +70,7 @@ def in_order(records: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
     if leap.any():
         records = records[~leap]
         found.append(Finding(f"29 February was dropped ({int(leap.sum())} hours)"))
-    month = records["month"].to_numpy(dtype=int)
-    day = records["day"].to_numpy(dtype=int)
-    hour = records["hour"].to_numpy(dtype=int)
+    month, day, hour = (_whole(records[name]) for name in ("month", "day", "hour"))
     real = (month >= 1) & (month <= 12) & (day >= 1) & (hour >= 0) & (hour <= 23)
     real &= day <= DAYS_IN_MONTH[np.clip(month, 1, 12) - 1]
     if not real.all():

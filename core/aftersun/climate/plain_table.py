@@ -7,6 +7,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from io import StringIO
 
+import numpy as np
 import pandas as pd
 
 _AS_CSV = "Save it as CSV with commas between columns and points in numbers."
@@ -79,7 +80,7 @@ def to_numbers(rows: pd.DataFrame, name: str) -> pd.Series:
     """
     text = rows[name]
     values = pd.to_numeric(text.where(text != ""), errors="coerce")
-    wrong = (values.isna() & (text != "")).to_numpy()
+    wrong = (~np.isfinite(values) & (text != "")).to_numpy()
     if wrong.any():
         raise BadTable(f"line {rows.index[wrong][0]} has no number in the column {name}")
     return values.astype(float)

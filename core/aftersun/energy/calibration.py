@@ -12,6 +12,7 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,6 +21,7 @@ import pandas as pd
 
 from aftersun.energy import readings_fit
 from aftersun.energy.assumptions import system_values
+from aftersun.energy.balance import simulate
 from aftersun.energy.generation import generated_lit
 from aftersun.energy.readings_checks import PRODUCTION, fine_production, limits
 from aftersun.energy.readings_quality import Checked
@@ -52,6 +54,13 @@ SITE_COLUMNS = {
     "meter_trend_per_year": "trend_per_year",
 }
 NO_READINGS = "no production readings"
+
+_NOTHING_KNOWN: Mapping[str, object] = {
+    **dict.fromkeys(EVIDENCE_COLUMNS, np.nan),
+    "years_of_data": 0.0,
+    "periods": 0,
+    "remark": NO_READINGS,
+}
 
 _FIT_ROUNDS = 3
 _LEAST_MONTH_H = 20 * 24.0  # of readings, for a month to count in a trend
@@ -91,13 +100,27 @@ def calibrate(cohort: Cohort, plant: Plant, energy: Energy, readings: Checked) -
     clock_faults = readings.sites_with("clock")
     rows = []
     for site, site_id in enumerate(cohort.sites.index):
-        row = dict.fromkeys(EVIDENCE_COLUMNS, np.nan) | {"years_of_data": 0.0, "periods": 0, "remark": NO_READINGS}
+        row = dict(_NOTHING_KNOWN)
         if site_id in by_site:
             row["zero_day_share"] = zero_days.get(site_id, np.nan)
             row |= _evidence(cohort, plant, energy, site, by_site[site_id], site_id not in clock_faults)
         rows.append(row)
     evidence = pd.DataFrame(rows, columns=list(EVIDENCE_COLUMNS), index=cohort.sites.index)
     return Calibration(evidence, _dc_factors(cohort, plant, energy, evidence))
+
+
+def calibrate_metered(cohort: Cohort, plant: Plant, readings: Checked) -> Calibration:
+    """Compare the readings of the sites that have any; only these are simulated. The others have no factor."""
+    metered = np.flatnonzero(cohort.sites.index.isin(readings.of(PRODUCTION)["site_id"].unique()))
+    part, part_plant = cohort.take(metered), plant.take(metered, cohort.array_rows(metered))
+    found = calibrate(part, part_plant, simulate(part, part_plant), readings)
+    rest = cohort.sites.index.delete(metered)
+    rows = [_NOTHING_KNOWN] * len(rest)
+    nothing = pd.DataFrame(rows, columns=list(EVIDENCE_COLUMNS), index=rest)
+    both = [evidence for evidence in (found.evidence, nothing) if len(evidence)] or [nothing]
+    factor = np.ones(len(cohort))
+    factor[metered] = found.dc_factor
+    return Calibration(pd.concat(both).loc[cohort.sites.index], factor)
 
 
 @dataclass(frozen=True, eq=False)

@@ -36,7 +36,7 @@ from aftersun.model.plant import Plant, Texts
 from aftersun.model.ranges import Floats
 from aftersun.model.weather import WeatherYear
 
-PLANES_KEPT = 2000  # about 55 kB each
+PLANES_KEPT = 4000  # about 55 kB each; fewer than a chunk has, and each is computed again and again
 _AT_A_TIME = 16  # planes or sites; keeps the working arrays in the processor's cache
 
 CELL_TEMPERATURE_SETS = {

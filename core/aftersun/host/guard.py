@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import traceback
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import fields, replace
@@ -11,7 +12,12 @@ from typing import TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from aftersun.host.registry import Failure, Loaded
+from aftersun.host.duty import asking, mine
+from aftersun.host.failure import Failure, remarks
+from aftersun.host.memory import meter
+from aftersun.host.registry import Loaded
+from aftersun.host.unchanged import unchanged
+from aftersun.host.watch import Overdue
 from aftersun.model.change import (
     COST_KINDS,
     DOES_NOT_FIT,
@@ -62,7 +68,8 @@ class PluginError(Exception):
 class Guard:
     """Asks retrofits and remembers which failed. A failed retrofit is not asked again in this run.
 
-    ``choices`` says what the plant's columns of texts may hold, by column; others may hold any text.
+    While one is asked, :mod:`aftersun.host.duty` says so, and afterwards the process is as before. ``choices`` says
+    what the plant's columns of texts may hold, by column; others may hold any text.
     """
 
     def __init__(self, choices: Mapping[str, Collection[str]] = _ANY_TEXT) -> None:
@@ -109,11 +116,16 @@ class Guard:
     ) -> Answer | None:
         if self.failed(loaded):
             return None
+        meter.asked(loaded.id)
         try:
-            answer = call()
-            check(answer, len(cohort))
-        except (Exception, SystemExit) as error:  # a plugin may raise anything; the others must go on
-            self.fail(loaded, during, _reason(error))
+            with asking(loaded.id, during), unchanged(lambda text: remarks.add(loaded.id, during, text)):
+                answer = call()
+                check(answer, len(cohort))  # what it asks of the answer may be the plugin's own code, too
+        except KeyboardInterrupt:
+            raise
+        except BaseException as error:  # a plugin may raise anything; the others must go on
+            mine().end()  # once more, if it was stopped in the very moment in which it had answered
+            self.fail(loaded, during, _without_ids(_reason(error), cohort))
             return None
         return answer
 
@@ -238,7 +250,18 @@ def _lent(cohort: Cohort) -> Cohort:
     return lent
 
 
+def _without_ids(text: str, cohort: Cohort) -> str:
+    """Return a reason without the numbers of sites and arrays that the plugin may have put into it."""
+    ids = {*map(str, cohort.sites.index), *map(str, cohort.arrays.index)}
+    return _WORD.sub(lambda word: "..." if word[0] in ids else word[0], text)
+
+
+_WORD = re.compile(r"[\w.-]*\w")
+
+
 def _reason(error: BaseException) -> str:
+    if isinstance(error, Overdue):
+        return error.said
     # str() of a KeyError is the quoted form of its message
     told = error.args[0] if isinstance(error, KeyError) and error.args else error
     text = " ".join(str(told).split()) or "no message"

@@ -2,46 +2,51 @@
 
 from __future__ import annotations
 
-import importlib.util
 import re
-import sys
-from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import partial
 from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
 from types import ModuleType
+from typing import TypeVar
 
 import pluggy
 
 from aftersun.host import specs
+from aftersun.host.duty import asking
+from aftersun.host.failure import Failure as Failure
+from aftersun.host.failure import remarks
+from aftersun.host.sources import Source, load, module_hash, read_sources, text_hash
+from aftersun.host.unchanged import unchanged
+from aftersun.host.watch import Overdue
 from aftersun.model.change import API_VERSION, About
-from aftersun.model.errors import AftersunError
+from aftersun.model.output import OF_LETTER, OF_RUN, Output
 from aftersun.model.ranges import Claim, Fact, Range
-from aftersun.model.retrofit import Output, Retrofit
+from aftersun.model.retrofit import Retrofit
+
+Answer = TypeVar("Answer")
 
 _ID = re.compile(r"[a-z][a-z0-9_]*")
 
 
 @dataclass(frozen=True)
-class Failure:
-    """A plugin or retrofit that could not be used, and why. ``during`` is the step: load, screen, change ..."""
-
-    plugin: str
-    during: str
-    reason: str
-
-
-@dataclass(frozen=True)
 class Loaded:
-    """A retrofit ready for use and where it came from."""
+    """A retrofit ready for use and where it came from; ``code`` is a hash of what is run."""
 
     retrofit: Retrofit
     plugin: str
     origin: str
+    code: str = ""
 
     @property
     def id(self) -> str:
         return self.retrofit.about.id
+
+    @property
+    def built_in(self) -> bool:
+        """Whether it came with the program."""
+        return self.origin.startswith(f"{specs.PROJECT} ")
 
 
 @dataclass(frozen=True)
@@ -52,10 +57,15 @@ class Registry:
     outputs: tuple[Output, ...]
     off: tuple[str, ...]
     failures: tuple[Failure, ...]
+    output_origins: Mapping[str, str] = field(default_factory=dict)
 
     def versions(self) -> dict[str, str]:
         """Return the version of each retrofit by id."""
         return {loaded.id: loaded.retrofit.about.version for loaded in self.retrofits}
+
+    def codes(self) -> dict[str, str]:
+        """Return a hash of the code of each retrofit by id."""
+        return {loaded.id: loaded.code for loaded in self.retrofits}
 
 
 def find_plugins(off: Collection[str] = (), folder: Path | None = None) -> Registry:
@@ -68,17 +78,25 @@ def find_plugins(off: Collection[str] = (), folder: Path | None = None) -> Regis
     AftersunError
         If ``folder`` is neither a folder nor such a file.
     """
+    return load_plugins(off, read_sources(folder))
+
+
+def load_plugins(off: Collection[str], sources: Sequence[Source]) -> Registry:
+    """Load every installed plugin and the one-file plugins of these texts, one at a time."""
     retrofits: dict[str, Loaded] = {}
     outputs: dict[str, Output] = {}
+    origins: dict[str, str] = {}
     failures: list[Failure] = []
     switched_off: list[str] = []
-    for name, origin, module in _modules(folder, failures):
+    for name, origin, module, code in _modules(sources, failures):
         if name in off:
             switched_off.append(name)
             continue
         try:
-            brought, written = _register(module)
-        except (Exception, SystemExit) as error:
+            brought, written = _aside(name, "register", partial(_register, module))
+        except KeyboardInterrupt:
+            raise
+        except BaseException as error:
             failures.append(Failure(name, "register", _sentence(error)))
             continue
         for retrofit in brought:
@@ -88,58 +106,52 @@ def find_plugins(off: Collection[str] = (), folder: Path | None = None) -> Regis
             elif retrofit.about.id in off:
                 switched_off.append(retrofit.about.id)
             else:
-                retrofits[retrofit.about.id] = Loaded(retrofit, name, origin)
+                retrofits[retrofit.about.id] = Loaded(retrofit, name, origin, code)
         for output in written:
-            if not isinstance(getattr(output, "id", None), str) or not callable(getattr(output, "write", None)):
-                failures.append(Failure(name, "register", f"{type(output).__name__} has no 'id' or no method 'write'"))
-            elif output.id in outputs:
-                failures.append(Failure(name, "register", f"another plugin already brings the output '{output.id}'"))
+            problem = _output_problem(output, outputs)
+            if problem:
+                failures.append(Failure(name, "register", problem))
+            elif output.id in off:
+                switched_off.append(output.id)
             else:
-                outputs[output.id] = output
+                outputs[output.id], origins[output.id] = output, origin
     return Registry(
         tuple(retrofits[key] for key in sorted(retrofits)),
         tuple(outputs[key] for key in sorted(outputs)),
         tuple(sorted(set(switched_off))),
         tuple(failures),
+        {key: origins[key] for key in sorted(origins)},
     )
 
 
-def _modules(folder: Path | None, failures: list[Failure]) -> list[tuple[str, str, ModuleType]]:
+def _modules(sources: Sequence[Source], failures: list[Failure]) -> list[tuple[str, str, ModuleType, str]]:
+    """Return name, origin, module and hash of the code of each plugin that can be loaded."""
     found = []
     for entry in sorted(entry_points(group=specs.ENTRY_POINTS), key=lambda entry: entry.name):
-        try:
-            found.append((entry.name, _origin(entry), entry.load()))
-        except (Exception, SystemExit) as error:
-            failures.append(Failure(entry.name, "load", _sentence(error)))
-    for path in _files(folder):
-        try:
-            found.append((path.stem, "file", _load_file(path)))
-        except (Exception, SystemExit) as error:
-            failures.append(Failure(path.stem, "load", _sentence(error)))
+        module = _loaded(entry.name, entry.load, failures)
+        if module is not None:
+            found.append((entry.name, _origin(entry), module, module_hash(module)))
+    for source in sources:
+        module = _loaded(source.name, partial(load, source), failures)
+        if module is not None:
+            found.append((source.name, "file", module, text_hash(source)))
     return found
 
 
-def _files(folder: Path | None) -> list[Path]:
-    if folder is None:
-        return []
-    if folder.suffix == ".py" and folder.is_file():
-        return [folder]
-    if not folder.is_dir():
-        raise AftersunError(
-            f"There is no folder {folder} to load plugins from.", "Name an existing folder of .py files, or one file."
-        )
-    return sorted(folder.glob("*.py"))
+def _loaded(name: str, call: Callable[[], ModuleType], failures: list[Failure]) -> ModuleType | None:
+    try:
+        return _aside(name, "load", call)
+    except KeyboardInterrupt:
+        raise
+    except BaseException as error:
+        failures.append(Failure(name, "load", _sentence(error)))
+        return None
 
 
-def _load_file(path: Path) -> ModuleType:
-    name = f"aftersun_file_plugin_{path.stem}"
-    spec = importlib.util.spec_from_file_location(name, path)
-    if spec is None or spec.loader is None:
-        raise ImportError(f"{path.name} cannot be imported")
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
+def _aside(name: str, during: str, call: Callable[[], Answer]) -> Answer:
+    """Run a plugin's code with a note of whose it is, and put back what it changes in the process."""
+    with asking(name, during), unchanged(lambda text: remarks.add(name, during, text), loading=True):
+        return call()
 
 
 def _register(module: ModuleType) -> tuple[list[Retrofit], list[Output]]:
@@ -172,6 +184,30 @@ def _problem_of(retrofit: Retrofit, taken: dict[str, Loaded]) -> str:
     return ""
 
 
+def _output_problem(output: Output, taken: Mapping[str, Output]) -> str:
+    """Return what this lacks to be an output that can be written, or ""."""
+    kind = type(output).__name__
+    try:
+        name, writes, of, personal = (getattr(output, part, None) for part in ("id", "writes", "of", "personal"))
+    except Exception as error:
+        return _sentence(error)
+    if not isinstance(name, str) or not _ID.fullmatch(name):
+        return f"{kind} has no 'id' of lower-case letters, digits and underscores"
+    if not isinstance(writes, str) or not writes.strip():
+        return f"'{name}' does not say in 'writes' what it writes"
+    if of not in (OF_RUN, OF_LETTER):
+        return f"'{name}' has to be 'of' a {OF_RUN} or a {OF_LETTER}"
+    if not isinstance(personal, bool):
+        return f"'{name}' has to say in 'personal' whether it needs names, True or False"
+    if of == OF_LETTER and not personal:
+        return f"'{name}' writes letters, which need names: 'personal' has to be True"
+    if not callable(getattr(output, "write", None)):
+        return f"'{name}' has no method 'write'"
+    if name in taken:
+        return f"another plugin already brings the output '{name}'"
+    return ""
+
+
 def _missing_from(retrofit: Retrofit) -> str:
     """Return what this lacks to be a retrofit, or "": better told here than met in the middle of a run."""
     about = getattr(retrofit, "about", None)
@@ -198,5 +234,7 @@ def _origin(entry: EntryPoint) -> str:
 
 
 def _sentence(error: BaseException) -> str:
+    if isinstance(error, Overdue):
+        return error.said
     text = " ".join(str(error).split()) or "no message"
     return f"{type(error).__name__}: {text}"

@@ -26,7 +26,9 @@ from aftersun.model.errors import AftersunError
 UNREACHED, NO, LATER, YES, DONE, OBJECTION = "unreached", "no", "later", "yes", "done", "objection"
 OUTCOMES = (UNREACHED, NO, LATER, YES, DONE, OBJECTION)
 OPEN, TAKEN, DECLINED, CARRIED_OUT = "open", "taken", "declined", "carried out"
-OFFER_STATES = (OPEN, TAKEN, DECLINED, CARRIED_OUT)
+WITHDRAWN = "withdrawn"  # a later version of its letter has replaced it
+OFFER_STATES = (OPEN, TAKEN, DECLINED, CARRIED_OUT, WITHDRAWN)
+SET = "+"  # between the retrofits of an offer of several
 
 _STATE_AFTER = {YES: TAKEN, NO: DECLINED, OBJECTION: DECLINED, DONE: CARRIED_OUT}
 _NO_DAYS = 2  # common practice, no source: who said no on so many days is not asked again
@@ -98,7 +100,9 @@ def _row_problems(connection: duckdb.DuckDBPyConnection, rows: pd.DataFrame, tod
     retrofits = named("SELECT retrofit FROM run_retrofit UNION SELECT retrofit FROM fitted")
     named_one = rows["retrofit"] != ""
     # Before the first run nothing is known of the retrofits, so nothing is refused.
-    strange = named_one & ~rows["retrofit"].isin(retrofits) & bool(len(run_ids))
+    known = set(retrofits)
+    all_known = pd.Series([set(name.split(SET)) <= known for name in rows["retrofit"]], index=rows.index, dtype=bool)
+    strange = named_one & ~all_known & bool(len(run_ids))
     later = rows["outcome"] == LATER
     too_soon = later & ~(rows["leave_until"] > rows["called_on"]).fillna(False)
     needs_one = rows["outcome"].isin([YES, DONE]) & ~named_one
@@ -204,10 +208,14 @@ def store_calls(connection: duckdb.DuckDBPyConnection, values: pd.DataFrame) -> 
 
     ``values`` are those of :func:`read_text`. Retrofits that are done become fitted, open offers get their state,
     facts go into the inventory, and an objection, or a no on two days, ends the permission to call.
+    An entry about several retrofits, joined by ``SET``, is stored as one entry for each.
     """
     if values.empty:
         return Recorded((), 0, ())
     now, rows = _now(), values.sort_values("called_on", kind="stable")
+    rows = rows.assign(retrofit=rows["retrofit"].str.split(SET, regex=False)).explode("retrofit")
+    said = rows.index  # which of the values each entry is
+    rows = rows.reset_index(drop=True).astype({"retrofit": "string"})
     owners = connection.execute("SELECT site_id, customer_id FROM site").df().set_index("site_id")["customer_id"]
     first = int(scalar(connection, "SELECT coalesce(max(entry), 0) + 1 FROM call_log"))
     entries = pd.Series(np.arange(first, first + len(rows)), index=rows.index, dtype="Int64")
@@ -222,8 +230,9 @@ def store_calls(connection: duckdb.DuckDBPyConnection, values: pd.DataFrame) -> 
     _fit(connection, rows[rows["outcome"] == DONE])
     _settle_offers(connection, rows)
     closed = _close_contact(connection, rows)
-    origins = "phone call, entry " + entries.astype("string")
-    told = learnt.store_facts(connection, values, origins, entries, now)
+    first_of = entries.set_axis(said)[~said.duplicated()].reindex(values.index)
+    origins = "phone call, entry " + first_of.astype("string")
+    told = learnt.store_facts(connection, values, origins, first_of, now)
     return Recorded(tuple(map(int, entries)), told, closed)
 
 
@@ -244,17 +253,19 @@ def _fit(connection: duckdb.DuckDBPyConnection, done: pd.DataFrame) -> None:
 
 
 def _settle_offers(connection: duckdb.DuckDBPyConnection, rows: pd.DataFrame) -> None:
+    """Give open offers the state that the last word on them makes; on one of several it settles the whole."""
     for row in rows[rows["outcome"].isin(list(_STATE_AFTER))].itertuples():
         # A refusal settles what is open; work that is done also what was taken before.
         settled = (OPEN, TAKEN) if row.outcome == DONE else (OPEN,)
         connection.execute(
             "UPDATE offer_made SET state = ? WHERE site_id = ? AND made_on <= ? AND state IN (SELECT unnest(?)) "
-            "AND (retrofit = ? OR ?)",
+            "AND (list_contains(string_split(retrofit, ?), ?) OR ?)",
             [
                 _STATE_AFTER[str(row.outcome)],
                 row.site_id,
                 pd.Timestamp(str(row.called_on)).date(),
                 list(settled),
+                SET,
                 row.retrofit,
                 row.outcome == OBJECTION,
             ],

@@ -14,6 +14,8 @@ from aftersun.model.errors import AftersunError
 REJECT_ID = "reject_id"
 EXPORT_COLUMNS = ("problem_line", "problem_column", "problem", "what_to_do", REJECT_ID)
 _SHOWN_COLUMNS = 10
+_SHOWN_LETTERS = 40
+_VALUES = ("yes", "no", "true", "false", "unknown")
 
 
 @dataclass(frozen=True)
@@ -30,8 +32,11 @@ class Header:
     remark: str
 
 
-def match_header(table: str, header: Sequence[str], source: str) -> Header:
+def match_header(table: str, header: Sequence[str], source: str, may_name: bool = True) -> Header:
     """Match a header with the columns of a table; capitals and surrounding blanks do not matter.
+
+    Where a line break is lost, the header goes on with the first customer. So unknown columns are named only if
+    ``may_name`` and none of their names looks like a value; else they are numbered.
 
     Raises
     ------
@@ -44,8 +49,10 @@ def match_header(table: str, header: Sequence[str], source: str) -> Header:
     special = [name for name in EXPORT_COLUMNS if name not in names]
     required = [column.name for column in columns(table) if column.required]
     unknown = [name for name in folded if name not in names and name not in special]
+    may_name = may_name and not any(map(_like_a_value, unknown))
+    close = unknown if may_name else []
     faults = [
-        *(f"the required column {name} is missing{_near(name, unknown)}" for name in required if name not in counts),
+        *(f"the required column {name} is missing{_near(name, close)}" for name in required if name not in counts),
         *(f"the column {name} occurs {counts[name]} times" for name in (*names, *special) if counts[name] > 1),
     ]
     if faults:
@@ -53,11 +60,7 @@ def match_header(table: str, header: Sequence[str], source: str) -> Header:
             f"{source} cannot be loaded as {table}: {'; '.join(faults)}.",
             "Correct the first line of the file and load it again; nothing was changed.",
         )
-    left_out = [
-        f"{header[position].strip()!r}{_near(name, names)}" if name else f"column {position + 1} without a name"
-        for position, name in enumerate(folded)
-        if name not in names and name not in special
-    ]
+    left_out = [position for position, name in enumerate(folded) if name not in names and name not in special]
     labels = [
         name if name and counts[name.casefold()] == 1 else f"{name or 'cell'} {position + 1}"
         for position, name in enumerate(header)
@@ -66,15 +69,28 @@ def match_header(table: str, header: Sequence[str], source: str) -> Header:
         positions={name: folded.index(name) for name in names if name in counts},
         reject_id=folded.index(REJECT_ID) if REJECT_ID in counts else None,
         names=tuple(labels),
-        remark=_left_out(left_out),
+        remark=_left_out(header, left_out, names, may_name),
     )
 
 
-def _left_out(labels: Sequence[str]) -> str:
-    if not labels:
+def _left_out(header: Sequence[str], positions: Sequence[int], known: Sequence[str], may_name: bool) -> str:
+    if not positions:
         return ""
-    more = f" and {len(labels) - _SHOWN_COLUMNS} more" if len(labels) > _SHOWN_COLUMNS else ""
-    return f"columns that are not known and were left out: {', '.join(labels[:_SHOWN_COLUMNS])}{more}"
+    labels = [_label(header[position].strip(), position, known, may_name) for position in positions[:_SHOWN_COLUMNS]]
+    more = f" and {len(positions) - _SHOWN_COLUMNS} more" if len(positions) > _SHOWN_COLUMNS else ""
+    return f"columns that are not known and were left out: {', '.join(labels)}{more}"
+
+
+def _label(name: str, position: int, known: Sequence[str], may_name: bool) -> str:
+    if not name:
+        return f"column {position + 1} without a name"
+    if len(name) > _SHOWN_LETTERS:
+        return f"column {position + 1} with a name of {len(name):,} letters"
+    return f"{repr(name) if may_name else f'column {position + 1}'}{_near(name.casefold(), known)}"
+
+
+def _like_a_value(name: str) -> bool:
+    return any(letter.isdigit() or letter == "@" for letter in name) or name in _VALUES
 
 
 def _near(name: str, candidates: Sequence[str]) -> str:

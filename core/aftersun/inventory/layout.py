@@ -140,6 +140,57 @@ FACT_ORIGIN = Layout(
     required=("site_id", "table_name", "row_key", "column_name", "value", "learnt_on", "origin", "recorded_at"),
 )
 
+# Letters as they were issued, by the output that wrote the file: content and file hold names, and go with an erasure.
+LETTER = Layout(
+    columns={
+        "number": "VARCHAR",  # year and six digits
+        "version": "INTEGER",
+        "output": "VARCHAR",
+        "site_id": "VARCHAR",
+        "run_id": "VARCHAR",
+        "made_on": "DATE",
+        "valid_until": "DATE",
+        "content": "JSON",  # aftersun.model.letter.Letter
+        "choices": "JSON",  # what the account manager had chosen
+        "file_name": "VARCHAR",
+        "sha256": "VARCHAR",
+        "file": "BLOB",
+    },
+    order=("number", "version", "output"),
+    key=("number", "version", "output"),
+    required=("site_id", "run_id", "made_on", "valid_until", "content", "choices", "file_name", "sha256", "file"),
+)
+
+# Which of the offers made stand in which letter.
+LETTER_OFFER = Layout(
+    columns={
+        "number": "VARCHAR",
+        "version": "INTEGER",
+        "site_id": "VARCHAR",
+        "offer": "VARCHAR",  # a retrofit, or several joined by "+"
+        "entry": "BIGINT",  # number of the offer in offer_made
+    },
+    order=("number", "version", "entry"),
+    key=("number", "version", "offer"),
+    required=("site_id", "entry"),
+)
+
+# The key of pseudonyms and of what is remembered of erased customers; it goes into no export.
+PSEUDONYM_KEY = Layout(
+    columns={"key_id": "INTEGER", "secret": "VARCHAR", "made_at": "TIMESTAMP"},  # 1, hex digits, UTC
+    order=("key_id",),
+    key=("key_id",),
+    required=("secret", "made_at"),
+)
+
+# Who was erased on request, as keyed hashes of the numbers alone, so that a later load does not bring them back.
+ERASED = Layout(
+    columns={"kind": "VARCHAR", "hash": "VARCHAR", "erased_on": "DATE"},  # kind: customer, site
+    order=("erased_on", "kind", "hash"),
+    key=("kind", "hash"),
+    required=("erased_on",),
+)
+
 TABLES: Mapping[str, Layout] = {
     "load": LOAD,
     "call_log": CALL_LOG,
@@ -150,6 +201,10 @@ TABLES: Mapping[str, Layout] = {
     "weather_hour": WEATHER_HOUR,
     "run": RUN,
     **RUN_TABLES,
+    "letter": LETTER,
+    "letter_offer": LETTER_OFFER,
+    "pseudonym_key": PSEUDONYM_KEY,
+    "erased": ERASED,
 }
 
 NEWEST_FIRST = "finished_at DESC, started_at DESC, run_id DESC"

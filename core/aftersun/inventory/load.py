@@ -12,7 +12,7 @@ from pathlib import Path
 import duckdb
 import pandas as pd
 
-from aftersun.inventory import readings, rejects, rules
+from aftersun.inventory import erased, readings, rejects, rules
 from aftersun.inventory.dictionary import columns, key_columns, references, tables
 from aftersun.inventory.header import Header, match_header
 from aftersun.inventory.reject_rows import accepted_frame, reject_frame
@@ -35,7 +35,8 @@ class LoadReport:
     """What became of a file: ``rows_read = added + changed + unchanged + rejected``.
 
     ``problems`` are sentences without any value from the file: first what concerns the whole file, then at
-    most ``SHOWN_PROBLEMS`` of its rows. ``mended`` counts rejects of earlier loads that this one settled.
+    most ``SHOWN_PROBLEMS`` of its rows. ``mended`` counts rejects of earlier loads that this one settled, ``erased``
+    the rejected rows that are not kept, since they are about somebody erased on request.
     ``load_id`` is None if nothing in the inventory changed.
     """
 
@@ -49,6 +50,7 @@ class LoadReport:
     mended: int
     problems: tuple[str, ...]
     load_id: int | None
+    erased: int = 0
 
     @property
     def accepted(self) -> int:
@@ -65,12 +67,18 @@ class _Rows:
     problems: pd.DataFrame
 
 
-def load_file(inventory: Inventory, table: str, path: Path | str, progress: Progress | None = None) -> LoadReport:
+def load_file(
+    inventory: Inventory,
+    table: str,
+    path: Path | str,
+    progress: Progress | None = None,
+    allow_again: bool = False,
+) -> LoadReport:
     """Load a CSV, XLSX or Parquet file into a table of the dictionary.
 
     A row whose key is known changes that row where something differs; a column the file lacks is left as it
     is, an empty cell means unknown. Loading the same file again changes nothing. ``progress(done, total)`` is
-    called with lines of the file.
+    called with lines of the file. Rows about somebody erased on request are refused unless ``allow_again``.
 
     Raises
     ------
@@ -82,13 +90,18 @@ def load_file(inventory: Inventory, table: str, path: Path | str, progress: Prog
     if table not in tables():
         raise AftersunError(f"There is no table {table!r} to load into.", f"Choose one of {', '.join(tables())}.")
     raw = read_file(path, table, progress)
-    header = match_header(table, raw.header, path.name)
+    header = match_header(table, raw.header, path.name, may_name=bool(raw.fits.any()))
     rows = _check(table, raw, header)
     with inventory.transaction() as connection:
+        if allow_again:
+            erased.forget(connection, rows.values)
+        gone, about_gone = erased.refused(connection, rows.values, raw)
         problems = rules.gather([rows.problems, *_unknown_references(connection, table, rows)])
+        kept = problems[~problems["row"].isin(gone)]  # what is wrong with the others besides would be stored
+        problems = rules.gather([kept, *about_gone])
         good = rows.values.loc[rows.values.index.difference(pd.Index(problems["row"]))]
         counts = upsert(connection, table, good)
-        bad = reject_frame(table, path.name, raw, header, rows.text, rows.values, problems)
+        bad = reject_frame(table, path.name, raw, header, rows.text, rows.values, kept)
         settled = accepted_frame(table, raw, header, good)
         load_id = int(scalar(connection, 'SELECT coalesce(max(load_id), 0) + 1 FROM "load"'))
         changes = rejects.record(connection, table, path.name, load_id, bad, settled)
@@ -109,6 +122,7 @@ def load_file(inventory: Inventory, table: str, path: Path | str, progress: Prog
         mended=changes.mended,
         problems=(*filter(None, [header.remark]), *_sentences(raw, problems)),
         load_id=load_id if anything_new else None,
+        erased=len(gone),
     )
 
 

@@ -7,12 +7,14 @@ a further step, so that older files get it too: ``_what_is_missing`` once more, 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from datetime import UTC, datetime
 
 import duckdb
 
 from aftersun.inventory import dictionary, layout
 from aftersun.inventory.dictionary import quoted
+from aftersun.inventory.pseudonyms import make_key
 from aftersun.inventory.sql import scalar
 
 Step = Callable[[duckdb.DuckDBPyConnection], None]
@@ -47,7 +49,8 @@ def _add_columns(connection: duckdb.DuckDBPyConnection, table: str, columns: Map
 
 # Step 2: meter readings, and what else came with them.
 # Step 3: wind, roof load, outlines, hot plugs, costs of later years, variants.
-MIGRATIONS: list[Step] = [_everything, _what_is_missing, _what_is_missing]
+# Step 4: what letters and pages are made from, letters issued, pseudonyms, who was erased.
+MIGRATIONS: list[Step] = [_everything, _what_is_missing, _what_is_missing, _what_is_missing]
 
 
 def newest_version() -> int:
@@ -63,17 +66,17 @@ def stored_version(connection: duckdb.DuckDBPyConnection) -> int | None:
 
 
 def migrate(connection: duckdb.DuckDBPyConnection) -> None:
-    """Do the steps this file lacks, each with its record in one transaction."""
-    for number in range((stored_version(connection) or 0) + 1, newest_version() + 1):
-        connection.execute("BEGIN")
-        try:
-            connection.execute(
-                "CREATE TABLE IF NOT EXISTS schema_version (version INTEGER PRIMARY KEY, done_at TIMESTAMP)"
-            )
+    """Do the steps this file lacks, with their records, in one transaction: it gets today's layout or keeps its own."""
+    connection.execute("BEGIN")
+    try:
+        connection.execute("CREATE TABLE IF NOT EXISTS schema_version (version INTEGER PRIMARY KEY, done_at TIMESTAMP)")
+        for number in range((stored_version(connection) or 0) + 1, newest_version() + 1):
             MIGRATIONS[number - 1](connection)
             done_at = datetime.now(UTC).replace(tzinfo=None)
             connection.execute("INSERT INTO schema_version VALUES (?, ?)", [number, done_at])
-        except BaseException:
+        make_key(connection)
+    except BaseException:
+        with suppress(duckdb.Error):  # a transaction that broke down is gone already
             connection.execute("ROLLBACK")
-            raise
-        connection.execute("COMMIT")
+        raise
+    connection.execute("COMMIT")

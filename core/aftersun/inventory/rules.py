@@ -23,6 +23,7 @@ _DATE = r"(19|20|21)[0-9]{2}-[0-9]{2}-[0-9]{2}([ T]00:00(:00(\.0+)?)?Z?)?"
 _MOMENT = r"(19|20|21)[0-9]{2}-[0-9]{2}-[0-9]{2}([ T][0-9]{2}:[0-9]{2}(:00(\.0+)?)?)?"
 _TRUTH = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False}
 _UNKNOWN = "unknown"
+_LONGEST_TEXT = 10_000  # characters; the database takes no key of more than 120 kB
 _LARGEST_EXACT = 2**53  # whole numbers beyond it are not exact in double precision
 
 
@@ -63,8 +64,14 @@ def where(flags: pd.Series, column: str, reason: str, what_to_do: str) -> pd.Dat
     return problems(flags.index[mask], column, reason, what_to_do) if mask.any() else NONE
 
 
-def _text(_column: Column, text: pd.Series) -> tuple[pd.Series, list[pd.DataFrame]]:
-    return text, []
+def _text(column: Column, text: pd.Series) -> tuple[pd.Series, list[pd.DataFrame]]:
+    broken = text.str.contains("\0", regex=False)
+    long = text.str.len() > _LONGEST_TEXT
+    found = [
+        where(broken, column.name, "holds a NUL character, which is no text", "Write it anew."),
+        where(long, column.name, f"longer than {_LONGEST_TEXT:,} characters", "Shorten it."),
+    ]
+    return text.mask((broken | long).fillna(False)), found
 
 
 def _number(column: Column, text: pd.Series) -> tuple[pd.Series, list[pd.DataFrame]]:

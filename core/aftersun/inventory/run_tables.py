@@ -76,6 +76,8 @@ RUN_TABLES: Mapping[str, Layout] = {
             "equipment": "VARCHAR",
             "trip_cost": "DOUBLE",  # of the company, for this site alone; in contribution
             "must_call": "BOOLEAN",  # it ends a danger that is known to stand: told whatever it is worth
+            "years": "DOUBLE",  # over which the net present value is taken
+            "npv_percentiles": "DOUBLE[]",  # P0, P5 .. P100 over the draws, ascending: share of draws below
         },
         order=("site_id", "offer"),
         required=("run_id", "site_id", "offer"),
@@ -91,6 +93,46 @@ RUN_TABLES: Mapping[str, Layout] = {
         },
         order=("site_id", "offer", "retrofit"),
         required=("run_id", "site_id", "offer", "retrofit"),
+    ),
+    "offer_month": Layout(  # energy of each calendar month as new; offer "" = as the site stands today
+        columns={
+            "run_id": "VARCHAR",
+            "site_id": "VARCHAR",
+            "offer": "VARCHAR",
+            "month": "INTEGER",
+            "generated_kwh": "DOUBLE",
+            "used_kwh": "DOUBLE",
+            "to_water_kwh": "DOUBLE",
+            "exported_kwh": "DOUBLE",
+            "imported_kwh": "DOUBLE",
+        },
+        order=("site_id", "offer", "month"),
+        required=("run_id", "site_id", "offer", "month"),
+    ),
+    "site_picture": Layout(
+        columns={
+            "run_id": "VARCHAR",
+            "site_id": "VARCHAR",
+            "mean_w": "UINTEGER[]",  # W generated today: 12 months of 24 hours each, standard time of the station
+        },
+        order=("site_id",),
+    ),
+    "driver": Layout(  # the numbers that move an offer's worth most, each alone at its low and its high
+        columns={
+            **_RUN_SITE_RETROFIT,
+            "name": "VARCHAR",
+            "meaning": "VARCHAR",
+            "unit": "VARCHAR",
+            "low": "DOUBLE",
+            "used": "DOUBLE",
+            "high": "DOUBLE",
+            "npv_low": "DOUBLE",
+            "npv_high": "DOUBLE",
+            "turns": "BOOLEAN",  # the net present value changes its sign between low and high
+            "flips_at": "DOUBLE",  # value at which it does, all others as they are; empty = nowhere between
+        },
+        order=("site_id", "retrofit", "rowid"),
+        required=("run_id", "site_id", "retrofit", "name"),
     ),
     "offer_hours": Layout(
         columns={
@@ -145,7 +187,7 @@ RUN_TABLES: Mapping[str, Layout] = {
         order=("site_id", "retrofit", "rowid"),
         required=("run_id", "site_id", "retrofit", "note_id", "severity", "text"),
     ),
-    "cost_item": Layout(
+    "cost_item": Layout(  # of each retrofit, and of each offer of several: retrofit is the offer then
         columns={
             **_RUN_SITE_RETROFIT,
             "kind": "VARCHAR",
@@ -161,7 +203,7 @@ RUN_TABLES: Mapping[str, Layout] = {
         order=("site_id", "retrofit", "rowid"),
         required=("run_id", "site_id", "retrofit", "kind", "item"),
     ),
-    "cash_flow": Layout(
+    "cash_flow": Layout(  # of retrofits that are worth it or end a known danger, and of each offer of several
         columns={
             **_RUN_SITE_RETROFIT,
             "year": "INTEGER",

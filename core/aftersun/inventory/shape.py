@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
-import io
 import warnings
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from itertools import zip_longest
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +21,18 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
+from aftersun.inventory.bounds import (
+    LARGEST_FILE,
+    LONGEST_CELL,
+    LONGEST_LINE,
+    MOST_COLUMNS,
+    MOST_ROWS,
+    MOST_WORKBOOK_ROWS,
+    Meter,
+    check_size,
+    check_workbook,
+    too_much,
+)
 from aftersun.model.errors import AftersunError
 
 Progress = Callable[[int, int], None]
@@ -30,6 +42,8 @@ _CSV_SUFFIXES = (".csv", ".tsv", ".txt")
 _XLSX_SUFFIXES = (".xlsx", ".xlsm")
 _PARQUET_SUFFIXES = (".parquet", ".pq")
 _PROGRESS_ROWS = 5000
+_CHUNK = 1 << 20
+_BATCH_ROWS = 1024
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,15 +75,18 @@ class RawTable:
 def read_file(path: Path, sheet: str, progress: Progress | None = None) -> RawTable:
     """Read a file by its suffix. In a workbook of several sheets the one named ``sheet`` is taken.
 
-    ``progress(done, total)`` is called now and then with lines read so far and in all.
+    ``progress(done, total)`` is called now and then with lines read so far and in all. Files that hold more than
+    `aftersun.inventory.bounds` allows are refused, within seconds and without being held in memory: 1 GB, 1 GB
+    unpacked, 10 million rows, 2,000 columns, lines of 1 MB, cells of 131,072 characters.
 
     Raises
     ------
     AftersunError
-        If the file is missing, of another kind, damaged, empty, or not UTF-8 text.
+        If the file is missing, of another kind, damaged, empty, not UTF-8 text, or holds too much.
     """
     suffix = path.suffix.lower()
     try:
+        check_size(path)
         if suffix in _CSV_SUFFIXES:
             return _read_csv(path, progress)
         if suffix in _XLSX_SUFFIXES:
@@ -85,61 +102,97 @@ def read_file(path: Path, sheet: str, progress: Progress | None = None) -> RawTa
 
 
 def _read_csv(path: Path, progress: Progress | None) -> RawTable:
-    data = path.read_bytes()
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
-        raise AftersunError(
-            f"{path.name} is not UTF-8 text (line {line}).", "Save it again as CSV in UTF-8, then load it."
-        ) from error
-    delimiter = _delimiter(text)
-    total = text.count("\n") + 1
-    # skipinitialspace: a blank after the separator does not hide a quotation mark
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, skipinitialspace=True, strict=True)
+    total = _checked_lines(path)
+    delimiter = max(DELIMITERS, key=lambda candidate: _names(path, candidate))  # told from the header alone
     rows: list[list[str]] = []
     lines: list[int] = []
+    meter = Meter(path.name)
     begins = 1
-    try:
-        for row in reader:
-            if any(map(str.strip, row)):
-                rows.append(row)
-                lines.append(begins)
-                if progress and len(rows) % _PROGRESS_ROWS == 0:
-                    progress(begins, total)
-            begins = reader.line_num + 1  # line_num is where a record ends; quoted cells may hold line breaks
-    except csv.Error as error:
-        raise AftersunError(
-            f"{path.name}: the record that begins on line {begins} cannot be split into cells.",
-            "A quotation mark there is not closed or misplaced; correct it and load the file again.",
-        ) from error
+    with _text(path) as handle:
+        # skipinitialspace: a blank after the separator does not hide a quotation mark
+        reader = csv.reader(_lines(handle, path), delimiter=delimiter, skipinitialspace=True, strict=True)
+        try:
+            for row in reader:
+                if any(map(str.strip, row)):
+                    meter.add(begins, row)
+                    rows.append(row)
+                    lines.append(begins)
+                    if progress and len(rows) % _PROGRESS_ROWS == 0:
+                        progress(begins, total)
+                begins = reader.line_num + 1  # line_num is where a record ends; quoted cells may hold line breaks
+        except csv.Error as error:
+            raise AftersunError(
+                f"{path.name}: the record that begins on line {begins} cannot be split into cells.",
+                "A quotation mark there is not closed or misplaced, or a cell is longer than 131,072 characters; "
+                "correct it and load the file again.",
+            ) from error
     return _raw_table(path, rows, lines, decimal_comma=delimiter == ";")
 
 
-def _delimiter(text: str) -> str:
-    """Return the separator that splits the header, the first line that says anything, into most names."""
-    blank = "".join(DELIMITERS) + " "
+def _checked_lines(path: Path) -> int:
+    """Return how many lines a file of text has, after a look at all of it in small pieces."""
+    decoder = codecs.getincrementaldecoder("utf-8")()
+    feeds = returns = size = 0
+    with path.open("rb") as handle:
+        try:
+            while chunk := handle.read(_CHUNK):
+                decoder.decode(chunk)
+                feeds += chunk.count(b"\n")
+                returns += chunk.count(b"\r")
+                size += len(chunk)
+                if size > LARGEST_FILE:
+                    raise too_much(path.name, f"more than {LARGEST_FILE:,} bytes")
+                if max(feeds, returns) > MOST_ROWS:
+                    raise too_much(path.name, f"more than {MOST_ROWS:,} lines")
+            decoder.decode(b"", final=True)
+        except UnicodeDecodeError as error:
+            line = feeds + error.object.count(b"\n", 0, error.start) + 1
+            raise AftersunError(
+                f"{path.name} is not UTF-8 text (line {line}).", "Save it again as CSV in UTF-8, then load it."
+            ) from error
+    return feeds + 1
 
-    def names(delimiter: str) -> int:
-        records = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, skipinitialspace=True)
+
+def _text(path: Path) -> TextIO:
+    return path.open(encoding="utf-8-sig", newline="")
+
+
+def _lines(handle: TextIO, path: Path) -> Iterator[str]:
+    """Yield the lines of a file; one that does not end is not read to its end."""
+    number = 0
+    while line := handle.readline(LONGEST_LINE + 1):
+        number += 1
+        if len(line) > LONGEST_LINE:
+            raise too_much(path.name, f"line {number} has more than {LONGEST_LINE:,} characters")
+        yield line
+
+
+def _names(path: Path, delimiter: str) -> int:
+    """Return into how many names a separator splits the header, the first line that says anything."""
+    blank = "".join(DELIMITERS) + " "
+    with _text(path) as handle:
+        records = csv.reader(_lines(handle, path), delimiter=delimiter, skipinitialspace=True)
         try:
             return len(next((record for record in records if any(cell.strip(blank) for cell in record)), []))
         except csv.Error:
             return 0
 
-    return max(DELIMITERS, key=names)
-
 
 def _read_xlsx(path: Path, sheet: str, progress: Progress | None) -> RawTable:
     rows: list[list[str]] = []
     lines: list[int] = []
+    meter = Meter(path.name, MOST_WORKBOOK_ROWS)
     with _opened(path) as book:
         found = _sheet(path, book, sheet)
         total = found.max_row or 0
         found.reset_dimensions()  # some programs state them wrongly
         for line, values in enumerate(found.iter_rows(values_only=True), start=1):
-            row = [_cell_text(value) for value in values]
-            if any(map(str.strip, row)):
+            kept = len(values)
+            while kept and values[kept - 1] is None:
+                kept -= 1
+            row = _without_empty_end([_cell_text(value) for value in values[:kept]])
+            meter.add(line, row, len(values))
+            if row:
                 rows.append(row)
                 lines.append(line)
                 if progress and len(rows) % _PROGRESS_ROWS == 0:
@@ -164,6 +217,8 @@ def sheet_names(path: Path) -> tuple[str, ...]:
 @contextmanager
 def _opened(path: Path) -> Iterator[Any]:
     try:
+        check_size(path)
+        check_workbook(path)
         with warnings.catch_warnings():
             # About styles and extensions that do not concern the values.
             warnings.filterwarnings("ignore", category=UserWarning, module="openpyxl")
@@ -217,28 +272,65 @@ def _cell_text(value: Any) -> str:
 
 
 def _read_parquet(path: Path) -> RawTable:
-    try:
-        table = pq.ParquetFile(path).read()
-    except (pa.ArrowInvalid, pa.ArrowNotImplementedError) as error:
-        raise AftersunError(f"{path.name} is not a readable Parquet file.", "Write it again, then load it.") from error
+    table = _parquet_table(path)
     columns = []
     for name, column in zip(table.column_names, table.columns, strict=True):
         try:
             if pa.types.is_floating(column.type):
                 column = pc.if_else(pc.is_nan(column), pa.scalar(None, column.type), column)
-            text = pc.cast(column, pa.string())
-        except (pa.ArrowInvalid, pa.ArrowNotImplementedError) as error:
+            text = pc.cast(column, pa.string()).combine_chunks()
+            text.validate(full=True)  # letters that are none come through a cast
+            longest = pc.max(pc.binary_length(text)).as_py() or 0
+        except (pa.ArrowException, ValueError) as error:
             raise AftersunError(
                 f"{path.name}: the column {name!r} of type {column.type} cannot be read as text.",
                 "Keep plain columns only: text, numbers, yes/no and dates.",
             ) from error
-        columns.append(pd.Series(text.combine_chunks().to_pandas(), dtype="string"))
+        if longest > LONGEST_CELL:
+            raise too_much(path.name, f"a cell of more than {LONGEST_CELL:,} characters")
+        columns.append(pd.Series(text.to_pandas(), dtype="string"))
     header = tuple(name.strip() for name in table.column_names)
     cells = pd.DataFrame(dict(enumerate(columns)), index=pd.RangeIndex(table.num_rows))
     kept = cells.notna().any(axis=1).to_numpy() if len(cells) else np.zeros(0, dtype=bool)
     lines = np.arange(1, table.num_rows + 1, dtype=np.int64)[kept]
     cells = cells[kept].reset_index(drop=True)
     return RawTable(header, cells, lines, np.full(len(lines), len(header), dtype=np.int64), {}, decimal_comma=False)
+
+
+def _parquet_table(path: Path) -> pa.Table:
+    try:
+        with pq.ParquetFile(path) as file:
+            stated = file.metadata
+            if stated.num_rows > MOST_ROWS:
+                raise too_much(path.name, f"{stated.num_rows:,} rows; {MOST_ROWS:,} is the most")
+            if stated.num_columns > MOST_COLUMNS:
+                raise too_much(path.name, f"{stated.num_columns:,} columns; {MOST_COLUMNS:,} is the most")
+            size = 0
+            for batch in file.iter_batches(_BATCH_ROWS):
+                size += sum(map(_written_out, batch.columns))
+                if size > LARGEST_FILE:
+                    raise too_much(path.name, f"it unpacks to more than {LARGEST_FILE:,} bytes")
+            return file.read()
+    except AftersunError:
+        raise
+    except OSError as error:
+        if error.errno is not None:
+            raise
+        raise _no_parquet(path) from error
+    except Exception as error:  # a damaged file fails in many places of the library that reads it
+        raise _no_parquet(path) from error
+
+
+def _written_out(column: pa.Array) -> int:
+    """Bytes of a column with each value in its row, where the file has a row say only which value it is."""
+    if isinstance(column, pa.DictionaryArray) and pa.types.is_string(column.type.value_type):
+        lengths = pc.binary_length(column.dictionary)
+        return int(pc.sum(pc.take(lengths, column.indices)).as_py() or 0)
+    return int(column.nbytes)
+
+
+def _no_parquet(path: Path) -> AftersunError:
+    return AftersunError(f"{path.name} is not a readable Parquet file.", "Write it again, then load it.")
 
 
 def _raw_table(
@@ -248,6 +340,11 @@ def _raw_table(
     if not rows:
         raise AftersunError(f"{path.name} is empty.", "The first line must name the columns; see the templates.")
     header = tuple(name.strip() for name in _without_empty_end(rows[0]))
+    if any("\0" in name for name in header):
+        raise AftersunError(
+            f"{path.name} is not UTF-8 text: its first line holds NUL characters, as UTF-16 does.",
+            "Save it again as CSV in UTF-8, then load it.",
+        )
     width = len(header)
     body = rows[1:]
     widths = np.fromiter(map(len, body), dtype=np.int64, count=len(body))

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from typing import Any
 
 import duckdb
 import pandas as pd
+
+_OF_THE_FILE = re.compile(r"failed to commit|corrupt database file|database has been invalidated", re.IGNORECASE)
 
 
 @contextmanager
@@ -39,3 +42,16 @@ def typed_frame(
     """Return the columns named in ``dtypes`` as declared: the dtypes DuckDB hands out depend on the data."""
     frame = connection.execute(query, list(parameters)).df()
     return frame.loc[:, list(dtypes)].astype(dict(dtypes))
+
+
+def of_the_file(error: BaseException) -> bool:
+    """Tell whether an error is about the file (disk full, damaged, taken away), and not about what was asked of it."""
+    if not isinstance(error, duckdb.Error):
+        return False
+    of_kind = isinstance(error, (duckdb.IOException, duckdb.FatalException, duckdb.SerializationException))
+    return of_kind or bool(_OF_THE_FILE.search(str(error)))
+
+
+def literal(text: str) -> str:
+    """Return a text as an SQL literal, for the few statements that take no parameters."""
+    return "'" + text.replace("'", "''") + "'"

@@ -14,6 +14,8 @@ DTYPES = {
     "BOOLEAN": "boolean",
     "DATE": "datetime64[us]",
     "TIMESTAMP": "datetime64[us]",
+    "DOUBLE[]": "object",  # an array of numbers in each cell
+    "UINTEGER[]": "object",
 }
 
 

@@ -9,6 +9,8 @@ import numpy.typing as npt
 
 from aftersun.model.ranges import Floats
 
+HOURS_OF_MONTHS = 24 * np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])  # of the typical year
+
 HourlyKwh = npt.NDArray[np.float32] | npt.NDArray[np.float64]
 
 
@@ -30,6 +32,13 @@ class Energy:
     curtailed: HourlyKwh  # of it lost at the export limit
     imported: HourlyKwh  # bought from the grid, electric water heating included
     water_backup: HourlyKwh  # taken by the present water heater, in its own fuel or electricity
+
+    def monthly(self, name: str) -> Floats:
+        """Return kWh of one column in each calendar month, shape (S, 12), added up in double precision."""
+        hourly = getattr(self, name)
+        ends = np.cumsum(HOURS_OF_MONTHS)
+        spans = zip(ends - HOURS_OF_MONTHS, ends, strict=True)
+        return np.stack([hourly[:, first:end].sum(axis=1, dtype=np.float64) for first, end in spans], axis=1)
 
     def take(self, rows: npt.NDArray[np.intp]) -> Energy:
         """Return the balance of the sites at these positions."""

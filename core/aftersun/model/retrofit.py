@@ -1,10 +1,9 @@
-"""The shape of a retrofit and of an output: what a plugin hands over through the hooks."""
+"""The shape of a retrofit: what a plugin hands over through the hooks."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from pathlib import Path
-from typing import Any, Protocol
+from typing import Protocol
 
 from aftersun.model.change import About, Change, Notes, Screening
 from aftersun.model.cohort import Cohort
@@ -39,18 +38,3 @@ class Retrofit(Protocol):
 
     def safety(self, cohort: Cohort) -> Notes:
         """Return what can hurt someone, per site; never empty for work on site."""
-
-
-class Output(Protocol):
-    """Something made from a stored run."""
-
-    @property
-    def id(self) -> str:
-        """Its name on the command line."""
-
-    @property
-    def writes(self) -> str:
-        """What it writes, in one sentence."""
-
-    def write(self, run_view: Any, folder: Path, settings: Mapping[str, Any]) -> Sequence[Path]:
-        """Write into ``folder`` and return the files made."""

@@ -24,6 +24,7 @@ import aftersun_datasets
 from aftersun.model.change import ACCESS, AVOIDED_RISK, AVOIDED_WORK, INSPECTION, LABOUR, MATERIAL, STANDING
 from aftersun.model.errors import AftersunError
 from aftersun.money.complaints import complaints
+from aftersun.money.letter_section import LetterSection
 from aftersun.money.template import company_template
 
 __all__ = ["NO_EQUIPMENT", "Company", "company_template", "load_company"]
@@ -225,6 +226,7 @@ class Company(_Part):
     retrofits: Retrofits = Retrofits()
     month: Month = Field(default_factory=Month)
     calls: Calls = Field(default_factory=Calls)
+    letter: LetterSection = LetterSection()
     assumptions: dict[str, Overrides] = {}
     facts: ChanceOverrides = {}
     system: Overrides = {}

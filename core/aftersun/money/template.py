@@ -124,6 +124,30 @@ $month
 [calls]
 $calls
 
+# How you write to your customers: letterhead, language and number format of letters, sheets and pages.
+[letter]
+# Lines of your address, of how you are reached, and of the small print at the foot
+address = []
+contact = []
+closing = []
+# A PNG, JPEG or SVG picture, its path from this file's folder; without this line there is none
+# logo = "logo.svg"
+# A colour of your own, as # and six digits 0 to 9 or a to f
+accent_colour = "#2b5a66"
+# "a4" or "letter"
+paper = "a4"
+# A file of your language, its path from this file's folder; without this line the letters are in English
+# language = "words.toml"
+# How numbers, days and amounts are written
+decimal_mark = "."
+thousands_mark = ","
+date_format = "%d %B %Y"
+# Does the currency stand before the amount?
+currency_first = false
+# Days that an offer holds, and the most options that a letter proposes beside doing nothing
+valid_days = 30
+most_options = 2
+
 # Everything below replaces what the program assumes. Write a number, or the number with who decided and why:
 #
 # [assumptions.bird_mesh]

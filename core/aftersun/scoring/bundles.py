@@ -24,8 +24,10 @@ from aftersun.model.ranges import Bools, Floats
 from aftersun.money.cash_flow import CashFlow, study_years
 from aftersun.money.company import Company
 from aftersun.money.measures import npv
+from aftersun.money.template import TRAVEL
 from aftersun.scoring.ranges import Draws
-from aftersun.scoring.worth import Rows, Simulated, Simulations, Today, Worth, bills_to_flow
+from aftersun.scoring.simulations import Months, Rows, Simulated, Simulations, Today
+from aftersun.scoring.worth import Worth, bills_to_flow
 
 MOST_CANDIDATES = 5
 
@@ -53,6 +55,7 @@ class Bundle:
     """A set of retrofits on the sites at ``rows`` of the chunk; arrays over these sites.
 
     ``marginal`` is what each member adds to the net present value given all others. ``lines`` are all cost lines.
+    ``years`` are those of the member that lasts longest, ``months`` the year's energy with all members.
     """
 
     members: Members
@@ -61,35 +64,36 @@ class Bundle:
     upfront: Floats
     first_year: Floats
     flow: CashFlow
+    years: Floats
+    discount_rate: float
+    months: Months
     marginal: Mapping[str, Floats]
     lines: tuple[CostLine, ...]
     draws: Draws
 
 
-def candidates(singles: Sequence[Single], now: Today, company: Company, guard: Guard) -> Bools:
-    """Return which retrofit is a candidate for bundles at which site, shape (retrofits, S of the chunk)."""
-    size = len(now.cohort)
+def candidates(singles: Sequence[Single], size: int) -> Bools:
+    """Return which retrofit is a candidate for bundles at which site, shape (retrofits, ``size`` of the chunk)."""
     worth = np.full((len(singles), size), -np.inf)
     for place, one in enumerate(singles):
-        shared = _shared_price(one, now, company, guard)
-        worth[place, one.rows] = np.where(one.offered | (one.worth.npv + shared > 0), one.worth.npv, -np.inf)
+        worth[place, one.rows] = np.where(
+            one.offered | (one.worth.npv + _shared_price(one) > 0), one.worth.npv, -np.inf
+        )
     rank = np.argsort(np.argsort(-worth, axis=0, kind="stable"), axis=0)
     return np.asarray(np.isfinite(worth) & (rank < MOST_CANDIDATES))
 
 
-def _shared_price(one: Single, now: Today, company: Company, guard: Guard) -> Floats:
+def _shared_price(one: Single) -> Floats:
     """Return what the owner pays of the retrofit alone for access and the trip: a bundle can save no more."""
-    change = _change(one, now.take(one.rows), company, guard)
-    if change is None:
-        return np.zeros(len(one.rows))
-    totals = Simulations(now.take(one.rows)).totals(company)
-    way_up = [line for line in change.costs if line.kind == ACCESS and line.in_year == 0]
-    return totals.once(way_up, 0)[:, 0]
+    items = one.worth.items
+    way_up = items[items["kind"].isin([ACCESS, TRAVEL]) & (items["in_year"] == 0)]
+    price = way_up.groupby("site_id")["price"].sum().reindex(one.worth.site_ids)
+    return np.asarray(price.fillna(0.0).to_numpy(dtype=np.float64))
 
 
 def best_bundles(singles: Sequence[Single], now: Today, company: Company, guard: Guard) -> Iterator[Bundle]:
     """Yield the sets of two and more that are the best of their sites: no other set is worth more, nor is nothing."""
-    allowed = candidates(singles, now, company, guard)
+    allowed = candidates(singles, len(now.cohort))
     several = allowed.sum(axis=0) >= 2
     if not several.any():
         return
@@ -118,6 +122,7 @@ class _Set:
     changes: tuple[Change, ...]
     flows: tuple[CashFlow, ...]  # of each member, without what is paid
     flow: CashFlow
+    years: Floats
 
     def npv(self, rate: float) -> Floats:
         return npv(rate, self.flow.net)
@@ -139,7 +144,7 @@ def _set(
         plant = before.year.plant.take(kept, before.now.cohort.array_rows(kept))
         previous = Simulated(plant, {}, before.year.bill.take(kept))
         changes = tuple(_of_rows(change, kept, before.now) for change in before.changes)
-        flows = tuple(_flow_of_rows(flow, kept) for flow in before.flows)
+        flows = tuple(flow.take(kept) for flow in before.flows)
     change = _change(last, replace(part, plant=previous.plant), company, guard, rows)
     if change is None:
         return None
@@ -159,7 +164,8 @@ def _set(
         upfront=paid,
     )
     names = tuple(one.loaded.id for one in members)
-    return _Set(names, rows, part, year, changes, flows, flow)
+    longest = years if before is None else np.maximum(years, before.years[kept])
+    return _Set(names, rows, part, year, changes, flows, flow, longest)
 
 
 def _best(found: Mapping[Members, _Set], singles: Sequence[Single], size: int) -> Iterator[Bundle]:
@@ -184,7 +190,7 @@ def _best(found: Mapping[Members, _Set], singles: Sequence[Single], size: int) -
         draws = value[members][rows] + np.sum(
             [_around(single, rows) for single in singles if single.loaded.id in members], axis=0
         )
-        flow = _flow_of_rows(one.flow, mine)
+        flow = one.flow.take(mine)
         lines = tuple(replace(line, quantity=line.quantity[mine]) for change in one.changes for line in change.costs)
         yield Bundle(
             members,
@@ -193,6 +199,9 @@ def _best(found: Mapping[Members, _Set], singles: Sequence[Single], size: int) -
             flow.upfront[:, 0],
             flow.operating[:, 1],
             flow,
+            one.years[mine],
+            rate,
+            one.year.months[mine],
             marginal,
             lines,
             np.asarray(draws, dtype=np.float64),
@@ -216,14 +225,13 @@ def _complete(names: Members, singles: Sequence[Single]) -> bool:
     return all(needed <= set(names) for needed in needs)
 
 
-def _change(one: Single, part: Today, company: Company, guard: Guard, rows: Rows | None = None) -> Change | None:
+def _change(one: Single, part: Today, company: Company, guard: Guard, rows: Rows) -> Change | None:
     """Ask a retrofit for its change to a plant, of each site the variant that is the best of it alone."""
     values = assumed(one.loaded.retrofit, company.overrides(one.loaded.id), company.priors)
     change = guard.change(one.loaded, part.cohort, part.plant, values)
     if change is None or not change.alternatives:
         return change
-    mine = np.arange(len(one.rows)) if rows is None else np.searchsorted(one.rows, rows)
-    return _variant(change, one.worth.variant[mine], part)
+    return _variant(change, one.worth.variant[np.searchsorted(one.rows, rows)], part)
 
 
 def _variant(change: Change, label: npt.NDArray[np.object_], part: Today) -> Change:
@@ -277,7 +285,3 @@ def _of_rows(change: Change, rows: Rows, now: Today) -> Change:
     plant = change.plant.take(rows, now.cohort.array_rows(rows))
     costs = [replace(line, quantity=line.quantity[rows]) for line in change.costs]
     return Change(plant, costs)
-
-
-def _flow_of_rows(flow: CashFlow, rows: Rows) -> CashFlow:
-    return CashFlow(**{column.name: getattr(flow, column.name)[rows] for column in fields(CashFlow)})

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from pathlib import Path
 
 import pandas as pd
@@ -13,7 +14,7 @@ from aftersun.host.registry import Registry
 from aftersun.model.errors import AftersunError
 from aftersun.money.company import Company
 from aftersun.scoring import words
-from aftersun.scoring.cohorts import Portfolio
+from aftersun.scoring.cohorts import GridCell, Portfolio, Weather
 
 
 def check_names(registry: Registry, company: Company) -> None:
@@ -51,16 +52,46 @@ def check_names(registry: Registry, company: Company) -> None:
 
 def hashes(company_file: Path, portfolio: Portfolio) -> dict[str, str]:
     """Return what the run was made from: company file, tables and weather years, by SHA-256."""
-    found = {"company_file": hashlib.sha256(company_file.read_bytes()).hexdigest()}
-    found.update({f"weather {name}": weather.sha256 for name, weather in sorted(portfolio.weather.items())})
-    for table in ("sites", "arrays", "fitted", "readings"):
-        digest = hashlib.sha256()
-        for chunk in portfolio.chunks:
-            digest.update(pd.util.hash_pandas_object(getattr(chunk, table)).to_numpy().tobytes())
-        found[table] = digest.hexdigest()
-    skylines = [sorted(chunk.horizons.items()) for chunk in portfolio.chunks]
-    found["horizons"] = hashlib.sha256(repr(skylines).encode()).hexdigest()
+    found = {"company_file": hashlib.sha256(company_file.read_bytes()).hexdigest(), **chunk_hashes(portfolio)}
+    for name, table in (
+        ("customers", portfolio.customers),
+        ("call_log", portfolio.log),
+        ("owners", portfolio.owners),
+        ("left_out", portfolio.left_out),
+    ):
+        found[name] = _digest([table])
     return found
+
+
+def chunk_hashes(portfolio: Portfolio) -> dict[str, str]:
+    """Return hashes of all that the chunks are computed from, the same however the portfolio is cut into them."""
+    found = {f"weather {name}": _weather_digest(weather) for name, weather in sorted(portfolio.weather.items())}
+    for table in ("sites", "arrays", "fitted", "readings"):
+        found[table] = _digest(
+            [getattr(chunk, table).drop(columns="site", errors="ignore") for chunk in portfolio.chunks]
+        )
+    skylines = sorted((site, repr(line)) for chunk in portfolio.chunks for site, line in chunk.horizons.items())
+    found["horizons"] = hashlib.sha256(repr(skylines).encode()).hexdigest()
+    found["places"] = _digest([portfolio.places])
+    return found
+
+
+def _weather_digest(weather: Weather) -> str:
+    """Return the hash of the file of a weather year and of what was made of it."""
+    if isinstance(weather, GridCell):
+        return weather.sha256
+    made = _digest([weather.hours])
+    return hashlib.sha256(f"{weather.sha256} {weather.station!r} {made}".encode()).hexdigest()
+
+
+def _digest(frames: Sequence[pd.DataFrame | pd.Series]) -> str:
+    """Return a hash of the rows of frames that follow one another."""
+    digest = hashlib.sha256()
+    for frame in frames:
+        digest.update(pd.util.hash_pandas_object(frame).to_numpy().tobytes())
+    names = list(frames[0].columns) if frames and isinstance(frames[0], pd.DataFrame) else []
+    digest.update(repr(names).encode())
+    return digest.hexdigest()
 
 
 def catalogue(registry: Registry, company: Company) -> dict[str, pd.DataFrame]:

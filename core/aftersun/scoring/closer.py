@@ -16,21 +16,24 @@ from aftersun.inventory.runs import RunRecord
 from aftersun.inventory.store import Inventory
 from aftersun.model.change import DOES_NOT_FIT
 from aftersun.money.company import Company
+from aftersun.scoring.break_even import DRIVER_COLUMNS, driver_rows
 from aftersun.scoring.cohorts import cohort_of, read_portfolio, year_of
-from aftersun.scoring.drivers import drivers
+from aftersun.scoring.drivers import Parts, drivers
 from aftersun.scoring.questions import answers, turning
+from aftersun.scoring.ranges import may_turn
+from aftersun.scoring.simulations import Simulations, Today, today
 from aftersun.scoring.single import plant_texts
-from aftersun.scoring.worth import Simulations, Today, evaluate, today
+from aftersun.scoring.system_drivers import Before, OtherSystems
+from aftersun.scoring.worth import evaluate
 
 Progress = Callable[[int, int], None]
-
-DRIVER_COLUMNS = ("retrofit", "name", "unit", "low", "used", "high", "npv_low", "npv_high", "turns")
 
 
 @dataclass(frozen=True, eq=False)
 class CloserLook:
-    """``drivers`` has one row a retrofit and number, those that move it most first: DRIVER_COLUMNS, where ``turns``
-    says whether the sign of the net present value changes between low and high. ``questions`` has what
+    """``drivers`` has one row a retrofit and number, those that move it most first: the columns of
+    :func:`aftersun.scoring.break_even.driver_rows`, with what is assumed of every system where that may turn the
+    advice. ``questions`` has what
     :func:`aftersun.scoring.questions.turning` returns. ``npv`` is each retrofit's net present value as of now.
     """
 
@@ -55,11 +58,12 @@ def look_closer(
         return None
     (chunk,) = portfolio.chunks
     cohort = cohort_of(chunk, year_of(portfolio.weather[chunk.weather_id]), run.as_of, company)
+    before = Before(cohort, chunk.readings)
     now, _ = today(cohort, company, chunk.readings)
     guard = Guard(plant_texts())
     total = len(registry.retrofits) + 1
     progress(0, total)
-    npv, found = _drivers(now, registry, company, guard, lambda done: progress(done, total))
+    npv, found = _drivers(now, before, registry, company, guard, lambda done: progress(done, total))
     asked = turning(pd.DataFrame(list(answers(cohort, chunk.readings, registry, company, guard)), columns=_ANSWER))
     progress(total, total)
     return CloserLook(npv, found, asked, tuple(guard.failures))
@@ -69,11 +73,12 @@ _ANSWER = ["site_id", "retrofit", "column", "question", "answer", "npv"]
 
 
 def _drivers(
-    now: Today, registry: Registry, company: Company, guard: Guard, done: Callable[[int], None]
+    now: Today, before: Before, registry: Registry, company: Company, guard: Guard, done: Callable[[int], None]
 ) -> tuple[dict[str, float], pd.DataFrame]:
     simulations = Simulations(now)
     npv: dict[str, float] = {}
-    rows = []
+    tables = []
+    others = OtherSystems(before, company)
     for count, loaded in enumerate(registry.retrofits, start=1):
         screening = guard.screen(loaded, now.cohort)
         if screening is not None and screening.status[0] != DOES_NOT_FIT:
@@ -81,12 +86,10 @@ def _drivers(
             if worth is None:
                 continue
             npv[loaded.id] = float(worth.npv[0])
-            for one in drivers(now, loaded, company, guard, worth, simulations):
-                ends = float(one.at_low.npv[0]), float(one.at_high.npv[0])
-                turns = (ends[0] > 0) != (ends[1] > 0)
-                rows.append((loaded.id, one.name, one.unit, one.low, one.used, one.high, *ends, turns))
+            found = list(drivers(now, loaded, company, guard, worth, simulations))
+            if may_turn(Parts.of(worth), found).any():
+                found += others.drivers(loaded, guard)
+            everywhere = np.ones(1, dtype=bool)
+            tables.append(driver_rows(loaded.id, now.cohort.sites.index, everywhere, found, worth.npv, len(found)))
         done(count)
-    table = pd.DataFrame(rows, columns=list(DRIVER_COLUMNS))
-    swing = np.abs(table["npv_high"] - table["npv_low"])
-    order = table.assign(swing=swing).sort_values(["retrofit", "swing", "name"], ascending=[True, False, True])
-    return npv, order.drop(columns="swing").reset_index(drop=True)
+    return npv, pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=list(DRIVER_COLUMNS))

@@ -23,7 +23,7 @@ from aftersun.model.horizon import Horizon
 from aftersun.model.weather import Station, WeatherYear
 from aftersun.money.company import Company
 
-CHUNK_SITES = 1000  # fewer cost more a site, since each chunk is asked the same hundreds of questions; more only memory
+CHUNK_SITES = 2000  # fewer cost more a site, since each chunk is asked the same hundreds of questions; more only memory
 
 NO_ARRAY = "no array is loaded for it"
 NO_TARIFF = "no tariff in force: without an import price nothing can be valued"

@@ -49,6 +49,8 @@ def make_demo(folder: Path) -> Demo:
         (made / name).write_bytes(aftersun_datasets.path(f"demo/{name}").read_bytes())
     company = folder / "company.toml"
     company.write_bytes(aftersun_datasets.path("demo/company.toml").read_bytes())
+    for name in ("logo.svg", "words_de.toml"):  # what the company file names
+        (folder / name).write_bytes(aftersun_datasets.path(f"demo/{name}").read_bytes())
     inventory = folder / "demo.duckdb"
     accepted = rejected = 0
     with Inventory.create(inventory) as opened:

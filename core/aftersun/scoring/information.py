@@ -14,6 +14,7 @@ from functools import cache
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from scipy import stats
 
 import aftersun_datasets
 from aftersun.host.registry import Registry
@@ -21,9 +22,19 @@ from aftersun.model.change import INSPECTION
 from aftersun.model.ranges import Floats
 from aftersun.money.company import Company
 from aftersun.money.travel import trip
-from aftersun.scoring.drivers import CHANCE, Driver
+from aftersun.scoring.drivers import CHANCE, LIFE, Driver
 
 PHONE, VISIT = "phone", "visit"
+LEAST_VALUE = 0.005  # less than a cent is rounding
+_STEPS = 200
+
+# Unknown numbers that an owner can tell: column, and how to ask.
+NUMBERS_ASKED: Mapping[str, tuple[str, str]] = {
+    LIFE: ("remaining_life_years", "How many more years do you want to keep the PV system?"),
+    "annual_demand_kwh": ("annual_demand_kwh", "How many kWh of electricity does your bill show for a year?"),
+    "occupants": ("occupants", "How many people live in the house?"),
+}
+NUMBER_COLUMNS = ("site_id", "retrofit", "fact", "value_if_known")
 
 VALUE_COLUMNS = ("site_id", "retrofit", "fact", "chance_true", "npv_if_true", "npv_if_false")
 QUESTION_COLUMNS = (
@@ -64,16 +75,68 @@ def fact_values(retrofit: str, site_ids: pd.Index, drivers: Sequence[Driver]) ->
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(VALUE_COLUMNS))
 
 
-def questions(values: pd.DataFrame, sites: pd.DataFrame, registry: Registry, company: Company) -> pd.DataFrame:
+def value_of_number(one: Driver, npv: Floats) -> Floats:
+    """Return the expected value of knowing a number before doing something or nothing, (S,).
+
+    ``npv`` (S,) is the worth with all values as used. The number is triangular, as in the draws, the worth runs on
+    straight lines between its low, the value used and its high, and all else is as it is.
+    """
+    chances = (np.arange(_STEPS) + 0.5) / _STEPS
+    width = one.high - one.low
+    values = stats.triang.ppf(chances, (one.used - one.low) / width, loc=one.low, scale=width)
+    nodes = np.array([one.low, one.used, one.high])
+    ends = np.stack([one.at_low.npv, npv, one.at_high.npv])
+    place = np.clip(np.searchsorted(nodes, values, side="right") - 1, 0, 1)
+    step = np.maximum(nodes[place + 1] - nodes[place], 1e-300)
+    share = ((values - nodes[place]) / step)[:, np.newaxis]
+    worth = ends[place] * (1.0 - share) + ends[place + 1] * share
+    return np.asarray(np.maximum(worth, 0.0).mean(axis=0) - np.maximum(worth.mean(axis=0), 0.0))
+
+
+def number_values(retrofit: str, site_ids: pd.Index, drivers: Sequence[Driver], npv: Floats) -> pd.DataFrame:
+    """Return what it is worth to know each unknown number: site_id, retrofit, fact, value_if_known."""
+    parts = []
+    for one in drivers:
+        if one.name in NUMBERS_ASKED:
+            found = value_of_number(one, npv)
+            rows = np.flatnonzero(found > LEAST_VALUE)
+            columns = (site_ids[rows], retrofit, NUMBERS_ASKED[one.name][0], found[rows])
+            parts.append(pd.DataFrame(dict(zip(NUMBER_COLUMNS, columns, strict=True))))
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(NUMBER_COLUMNS))
+
+
+def questions(
+    values: pd.DataFrame, numbers: pd.DataFrame, sites: pd.DataFrame, registry: Registry, company: Company
+) -> pd.DataFrame:
     """Return the questions that are worth something, one row a site and fact: QUESTION_COLUMNS.
 
-    ``values`` has the rows of :func:`fact_values` of all retrofits. Each retrofit is taken or left by itself, so what
-    an answer is worth adds up over them. ``value_of_visit`` is 0 where nobody has to go; ``visit_cost`` is what the
-    company itself pays for trip and inspection.
+    ``values`` has the rows of :func:`fact_values` and ``numbers`` those of :func:`number_values` of all retrofits. Each
+    retrofit is taken or left by itself, so what an answer is worth adds up over them. ``value_of_visit`` is 0 where
+    nobody has to go; ``visit_cost`` is what the company itself pays for trip and inspection. A number has no
+    ``chance_true``; asked for, it is known with the sensitivity of its row in ``fact_tests.csv`` and else is not.
     """
-    asked = {name: fact.question for one in registry.retrofits for name, fact in one.retrofit.facts.items()}
-    if values.empty:
+    table = pd.concat([_of_facts(values), _of_numbers(numbers)], ignore_index=True)
+    table = table[table["value_if_known"] > LEAST_VALUE]
+    if table.empty:
         return pd.DataFrame(columns=list(QUESTION_COLUMNS))
+    summed = table.groupby(["site_id", "fact"], sort=True).agg(
+        chance_true=("chance_true", "first"),
+        value_if_known=("value_if_known", "sum"),
+        value_of_phone=("value_of_phone", "sum"),
+        value_of_visit=("value_of_visit", "sum"),
+        retrofits=("retrofit", lambda names: ", ".join(sorted(names))),
+    )
+    asked = {name: fact.question for one in registry.retrofits for name, fact in one.retrofit.facts.items()}
+    asked |= dict(NUMBERS_ASKED.values())
+    result = summed.reset_index()
+    return result.assign(
+        question=[asked[fact] for fact in result["fact"]], visit_cost=_visit_cost(result, sites, company)
+    )[list(QUESTION_COLUMNS)]
+
+
+def _of_facts(values: pd.DataFrame) -> pd.DataFrame:
+    if values.empty:
+        return pd.DataFrame(columns=["value_if_known"])
     worth = (
         values["chance_true"].to_numpy(float),
         values["npv_if_true"].to_numpy(float),
@@ -87,18 +150,18 @@ def questions(values: pd.DataFrame, sites: pd.DataFrame, registry: Registry, com
         )
         found = value_of_test(*worth, accuracy[:, 0], accuracy[:, 1])  # type: ignore[arg-type]
         table[name] = np.where([test is not None for test in tests], np.maximum(found, 0.0), 0.0)
-    table = table[table["value_if_known"] > 0.005]  # less than a cent is rounding
-    summed = table.groupby(["site_id", "fact"], sort=True).agg(
-        chance_true=("chance_true", "first"),
-        value_if_known=("value_if_known", "sum"),
-        value_of_phone=("value_of_phone", "sum"),
-        value_of_visit=("value_of_visit", "sum"),
-        retrofits=("retrofit", lambda names: ", ".join(sorted(names))),
+    return table
+
+
+def _of_numbers(numbers: pd.DataFrame) -> pd.DataFrame:
+    """Add what asking brings: an answer with a chance, and then the true one."""
+    if numbers.empty:
+        return pd.DataFrame(columns=["value_if_known"])
+    told = [_tests().get((fact, PHONE)) for fact in numbers["fact"]]
+    answered = np.array([float(test["sensitivity"]) if test else 0.0 for test in told])
+    return numbers.assign(
+        chance_true=np.nan, value_of_phone=answered * numbers["value_if_known"].to_numpy(float), value_of_visit=0.0
     )
-    result = summed.reset_index()
-    return result.assign(
-        question=[asked[fact] for fact in result["fact"]], visit_cost=_visit_cost(result, sites, company)
-    )[list(QUESTION_COLUMNS)]
 
 
 def by_question(table: pd.DataFrame) -> pd.DataFrame:

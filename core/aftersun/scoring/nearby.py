@@ -6,16 +6,16 @@ so one simulation with a small step in each serves all trials of a cohort. What 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from collections.abc import Callable, Mapping
+from dataclasses import fields
 
 import numpy as np
 
 from aftersun.energy.generation import ARRAY_LOSSES, constant_share
 from aftersun.model.plant import Plant
-from aftersun.model.ranges import Floats
+from aftersun.model.ranges import Bools, Floats
 from aftersun.money.tariffs import Bill
-from aftersun.scoring.worth import GAINS, Rows, Simulated, Simulations, Today, alike
+from aftersun.scoring.simulations import GAINS, Rows, Simulated, Simulations, Today, alike
 
 _DC_STEP = 0.02  # share of DC output
 _AC_STEP = -0.01  # share of AC output: rather more stops than fewer, which would pass 1
@@ -27,44 +27,35 @@ _IN_PROPORTION = frozenset(
 )
 _BILL_PARTS = ("import_cost", "export_income", "generation_income", "water_fuel_cost")
 
+_STEPS: Mapping[str, Callable[[Plant], Plant]] = {
+    "dc": lambda plant: plant.replace(calibration=plant.calibration * (1.0 + _DC_STEP)),
+    "ac": lambda plant: plant.replace(availability=plant.availability * (1.0 + _AC_STEP)),
+    "standby": lambda plant: plant.replace(standby_kwh=plant.standby_kwh + _STANDBY_STEP_KWH),
+    "temperature": lambda plant: plant.replace(extra_temp_k=plant.extra_temp_k + _TEMPERATURE_STEP_K),
+}
+
 Slope = Mapping[str, Floats]  # what a step does to the year, by name of its kWh or part of the bill, (S,)
 
 
-@dataclass(frozen=True, eq=False)
 class Slopes:
-    """What one step of each kind does to today's year."""
+    """What one step of each kind does to today's year; simulated where somebody asks for it, and kept."""
 
-    dc: Slope
-    ac: Slope
-    standby: Slope
-    temperature: Slope
+    def __init__(self, now: Today) -> None:
+        self._now = now
+        self._known = {kind: np.zeros(len(now.cohort), dtype=bool) for kind in _STEPS}
+        self._slopes = {kind: {name: np.zeros(len(now.cohort)) for name in (*GAINS, *_BILL_PARTS)} for kind in _STEPS}
 
-    @classmethod
-    def of(cls, now: Today) -> Slopes:
-        """Simulate today's plant with each step."""
-        simulations, plant = Simulations(now), now.plant
-        here = simulations.of(plant)
-
-        def slope(plant: Plant) -> Slope:
-            there = simulations.anew(plant)
-            kwh = {name: there.yearly_kwh[name] - value for name, value in here.yearly_kwh.items()}
-            return kwh | {name: getattr(there.bill, name) - getattr(here.bill, name) for name in _BILL_PARTS}
-
-        return cls(
-            dc=slope(plant.replace(calibration=plant.calibration * (1.0 + _DC_STEP))),
-            ac=slope(plant.replace(availability=plant.availability * (1.0 + _AC_STEP))),
-            standby=slope(plant.replace(standby_kwh=plant.standby_kwh + _STANDBY_STEP_KWH)),
-            temperature=slope(plant.replace(extra_temp_k=plant.extra_temp_k + _TEMPERATURE_STEP_K)),
-        )
-
-    def take(self, rows: Rows) -> Slopes:
-        """Return those of the sites at these positions."""
-        return Slopes(
-            **{
-                column.name: {name: values[rows] for name, values in getattr(self, column.name).items()}
-                for column in fields(Slopes)
-            }
-        )
+    def at(self, kind: str, rows: Rows) -> Slope:
+        """Return a slope at the sites at these positions, in their order."""
+        missing = rows[~self._known[kind][rows]]
+        if len(missing):
+            here = self._now.take(missing)
+            year = Simulations(here).anew(_STEPS[kind](here.plant))
+            before, after = _columns(Simulated(here.plant, here.yearly_kwh, here.bill)), _columns(year)
+            for name, values in self._slopes[kind].items():
+                values[missing] = after[name] - before[name]
+            self._known[kind][missing] = True
+        return {name: values[rows] for name, values in self._slopes[kind].items()}
 
 
 class NearbySimulations(Simulations):
@@ -73,16 +64,25 @@ class NearbySimulations(Simulations):
     Which sites those are is decided for each by itself, so that no site's result depends on the others.
     """
 
-    def __init__(self, now: Today, exact: Simulations, slopes: Slopes) -> None:
+    def __init__(self, now: Today, exact: Simulations, slopes: Slopes, rows: Rows) -> None:
         super().__init__(now)
-        self._slopes = slopes
+        self._slopes, self._rows = slopes, rows  # where these sites stand in the slopes' cohort
         self._bases = (*exact.known[1:], exact.known[0])
         self._found: dict[bytes, Simulated] = {}
+
+    def changed_columns(self) -> frozenset[str]:
+        """Return the columns of the plant in which what was simulated exactly differs from today's."""
+        return frozenset(
+            column.name
+            for column in fields(Plant)
+            for base in self._bases
+            if not np.array_equal(getattr(base.plant, column.name), getattr(self._now.plant, column.name))
+        )
 
     def take(self, rows: Rows) -> NearbySimulations:
         """Return the same of the sites at these positions."""
         now = self._now.take(rows)
-        part = NearbySimulations(now, Simulations(now), self._slopes.take(rows))
+        part = NearbySimulations(now, Simulations(now), self._slopes, self._rows[rows])
         arrays = self._now.cohort.array_rows(rows)
         part._bases = tuple(
             Simulated(
@@ -109,7 +109,7 @@ class NearbySimulations(Simulations):
             for base in self._bases:
                 hit = left & alike(self._now.cohort, plant, base.plant, () if exactly else _IN_PROPORTION)
                 if hit.any():
-                    year = _columns(base) if exactly else self._moved(base, plant)
+                    year = _columns(base) if exactly else self._moved(base, plant, hit)
                     for name, values in result.items():
                         values[hit] = year[name][hit]
                     left &= ~hit
@@ -123,20 +123,25 @@ class NearbySimulations(Simulations):
         bill = Bill(**{**flags, **{name: result[name] for name in _BILL_PARTS}})
         return Simulated(plant, {name: result[name] for name in GAINS}, bill)
 
-    def _moved(self, base: Simulated, plant: Plant) -> Mapping[str, Floats]:
-        cohort, slopes = self._now.cohort, self._slopes
+    def _moved(self, base: Simulated, plant: Plant, where: Bools) -> Mapping[str, Floats]:
+        """Return the year of the plant from that of the base; right at the sites ``where`` alone."""
+        cohort = self._now.cohort
         rating = cohort.sum_by_site(plant.dc_rating_kw)
         before, after = (cohort.sum_by_site(constant_share(one) * one.dc_rating_kw) for one in (base.plant, plant))
         warmer = cohort.sum_by_site((plant.extra_temp_k - base.plant.extra_temp_k) * plant.dc_rating_kw) / rating
-        steps = (
-            (slopes.dc, (after / np.maximum(before, 1e-9) - 1.0) / _DC_STEP),
-            (slopes.ac, (plant.availability / np.maximum(base.plant.availability, 1e-9) - 1.0) / _AC_STEP),
-            (slopes.standby, (plant.standby_kwh - base.plant.standby_kwh) / _STANDBY_STEP_KWH),
-            (slopes.temperature, warmer / _TEMPERATURE_STEP_K),
-        )
-        return {
-            name: value + sum(slope[name] * size for slope, size in steps) for name, value in _columns(base).items()
+        steps = {
+            "dc": (after / np.maximum(before, 1e-9) - 1.0) / _DC_STEP,
+            "ac": (plant.availability / np.maximum(base.plant.availability, 1e-9) - 1.0) / _AC_STEP,
+            "standby": (plant.standby_kwh - base.plant.standby_kwh) / _STANDBY_STEP_KWH,
+            "temperature": warmer / _TEMPERATURE_STEP_K,
         }
+        year = {name: values.copy() for name, values in _columns(base).items()}
+        for kind, size in steps.items():
+            rows = np.flatnonzero(where & (size != 0))
+            if len(rows):
+                for name, slope in self._slopes.at(kind, self._rows[rows]).items():
+                    year[name][rows] += slope * size[rows]
+        return year
 
 
 def _columns(year: Simulated) -> dict[str, Floats]:

@@ -16,7 +16,10 @@ from aftersun.model.change import DOES_NOT_FIT
 from aftersun.model.cohort import Cohort
 from aftersun.model.ranges import Fact
 from aftersun.money.company import Company
-from aftersun.scoring.worth import evaluate, today
+from aftersun.scoring.drivers import LIFE
+from aftersun.scoring.information import NUMBERS_ASKED
+from aftersun.scoring.simulations import today
+from aftersun.scoring.worth import evaluate
 
 _LIFE, _EXPORT = "remaining_life_years", "export_price"
 
@@ -94,7 +97,7 @@ def _all_asked(facts: Mapping[str, Fact], read: set[str], company: Company) -> I
     few, many = float(system.least_remaining_years), float(system.life_years)
     yield _Asked(
         _LIFE,
-        "How many more years do you want to keep the PV system?",
+        NUMBERS_ASKED[LIFE][1],
         {f"{few:g} years": few, f"{many:g} years": many},
     )
     yield _Asked(

@@ -23,11 +23,25 @@ from scipy import stats
 
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded
-from aftersun.model.ranges import Floats
+from aftersun.model.ranges import Bools, Floats
 from aftersun.money.company import Company
-from aftersun.scoring.drivers import CHANCE, NORMAL, STANDARD_NORMAL_P10, Driver, Parts, of_facts_and_yield, of_numbers
+from aftersun.scoring.drivers import (
+    CHANCE,
+    LIFE,
+    NORMAL,
+    STANDARD_NORMAL_P10,
+    UNKNOWN_NUMBERS,
+    YIELD,
+    YIELD_OF_ALL,
+    Driver,
+    Parts,
+    of_facts_and_yield,
+    of_numbers,
+    of_systems,
+)
 from aftersun.scoring.nearby import NearbySimulations
-from aftersun.scoring.worth import Today, Worth
+from aftersun.scoring.simulations import Today
+from aftersun.scoring.worth import Worth
 
 DRAWS = 400
 WORST_SHARE = 0.1
@@ -36,8 +50,8 @@ NEAR_SHARE = 0.25  # assumption: below it, gain over cost, no numbers within the
 Draws = npt.NDArray[np.float64]  # (D, S): net present value in each draw
 RowsOfDraws = tuple[npt.NDArray[np.intp], Draws]  # positions of the sites in the chunk, and their draws
 
-_OWN_NUMBERS = ("life_of_the_pv_system", "yield")  # of one roof, beside its facts
-_ACTS_ON_ALL = ("real_discount_rate", "electricity_price_growth", "fuel_price_growth", "yield_of_all_sites")
+_OWN_NUMBERS = (LIFE, YIELD, *UNKNOWN_NUMBERS)  # of one roof, beside its yes/no facts
+_ACTS_ON_ALL = ("real_discount_rate", "electricity_price_growth", "fuel_price_growth", YIELD_OF_ALL)
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,7 +98,7 @@ class CommonNumbers:
 
 
 def npv_draws(
-    retrofit: str, base: Worth, found: Sequence[Driver], numbers: CommonNumbers, rows: npt.NDArray[np.intp]
+    retrofit: str, base: Parts, found: Sequence[Driver], numbers: CommonNumbers, rows: npt.NDArray[np.intp]
 ) -> Draws:
     """Return the net present value of a retrofit in each draw, (D, S); ``rows`` places its sites in ``numbers``."""
     weights = []
@@ -134,28 +148,32 @@ def ranges_of(
 
     None if it failed at some value.
     """
+    whole = Parts.of(base)
     found = list(of_facts_and_yield(trial.now, loaded, company, guard, base, trial.simulations))
-    near = _near(Parts.of(base), found)
+    draws = npv_draws(loaded.id, whole, found, numbers, trial.rows)
+    near = np.flatnonzero(may_turn(whole, found))
     if len(near):
         now, few = trial.now.take(near), trial.simulations.take(near)
-        whole = Parts.of(base)
-        for one in of_numbers(now, loaded, company, guard, few):
+        here = base.take(near)
+        more = [*of_numbers(now, loaded, company, guard, few), *of_systems(now, loaded, company, guard, here, few)]
+        before = [replace(one, at_low=one.at_low.take(near), at_high=one.at_high.take(near)) for one in found]
+        draws[:, near] = npv_draws(loaded.id, whole.take(near), [*before, *more], numbers, trial.rows[near])
+        for one in more:
             found.append(replace(one, at_low=whole.put(near, one.at_low), at_high=whole.put(near, one.at_high)))
     if guard.failed(loaded):
         return None
-    draws = npv_draws(loaded.id, base, found, numbers, trial.rows)
     return measured(draws), draws, found
 
 
-def _near(base: Parts, found: Sequence[Driver]) -> npt.NDArray[np.intp]:
-    """Return the sites where numbers may turn the advice: what is gained is not far below what is paid.
+def may_turn(base: Parts, found: Sequence[Driver]) -> Bools:
+    """Tell the sites (S,) where numbers may turn the advice: what is gained is not far below what is paid.
 
     Elsewhere only facts and the yield are drawn: a gain below a quarter of the cost would have to be fourfold.
     """
     near = base.gain >= NEAR_SHARE * base.cost
     for one in found:
         near |= one.at_high.gain >= NEAR_SHARE * one.at_high.cost
-    return np.flatnonzero(near)
+    return near
 
 
 def measured(draws: Draws) -> Ranges:

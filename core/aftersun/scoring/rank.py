@@ -2,70 +2,118 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
+import os
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from datetime import UTC, date, datetime
-from functools import lru_cache
 from importlib.metadata import version
-from multiprocessing import get_context
 from pathlib import Path
 
+import duckdb
 import pandas as pd
 
-from aftersun.host.registry import Failure, Registry, find_plugins
+from aftersun.host import memory, watch
+from aftersun.host.failure import Failure, remarks
+from aftersun.host.registry import Registry
+from aftersun.host.sources import program_hash, read_sources, versions
+from aftersun.host.workers import Lost
 from aftersun.inventory import runs
 from aftersun.inventory.store import Inventory
 from aftersun.model.errors import AftersunError
-from aftersun.model.weather import WeatherYear
 from aftersun.money.company import Company, load_company
 from aftersun.scoring.acceptance import Beta, chance_of_yes
 from aftersun.scoring.calls import contact_rule, exclusions
-from aftersun.scoring.catalogue import catalogue, check_names, hashes
-from aftersun.scoring.cohorts import (
-    Chunk,
-    GridCell,
-    Portfolio,
-    StationYear,
-    Weather,
-    cohort_of,
-    read_portfolio,
-    year_of,
-)
+from aftersun.scoring.catalogue import catalogue, check_names, chunk_hashes, hashes
+from aftersun.scoring.cohorts import CHUNK_SITES, Portfolio, read_portfolio
+from aftersun.scoring.engine import Engine, engine_for
+from aftersun.scoring.lost import given_up
 from aftersun.scoring.month import Plan, plan_month
-from aftersun.scoring.single import Scored, score
+from aftersun.scoring.resume import Bench, Stopped, bench_of, digest
 from aftersun.scoring.spool import Spool
+from aftersun.scoring.work import Job, Order, forget_plugins, versions_of
 
 Progress = Callable[[int, int], None]
-
-_PARALLEL_FROM_CHUNKS = 3  # below that, starting processes costs more than they save
+Say = Callable[[str], None]
 
 
 @dataclass(frozen=True)
 class Settings:
-    """What a run is made with; sent to every worker. ``off`` adds to what the company file switches off."""
+    """What a run is made with, and who computes it. What the second half says changes no result."""
 
     company_file: Path
     as_of: date
     plugin_folder: Path | None = None
     workers: int = 1
     ranges: bool = True
+    # the second half
+    scheduler: str | None = None  # address of a Dask scheduler; None = this machine
+    afresh: bool = False  # throw away what a run that was stopped has left
+    chunk_sites: int = CHUNK_SITES
+    plugin_seconds: float = watch.LIMIT_S  # that a plugin may take for one answer
+    memory_mb: float = memory.LIMIT_MB  # that a process may grow by before it is told
 
 
-def rank(inventory_file: Path, settings: Settings, progress: Progress = lambda _done, _total: None) -> runs.RunRecord:
+def rank(
+    inventory_file: Path,
+    settings: Settings,
+    progress: Progress = lambda _done, _total: None,
+    say: Say = lambda _text: None,
+) -> runs.RunRecord:
     """Evaluate and store a run; the inventory is held only while it is read and while the result is written.
+
+    Chunks that a run of the same was stopped at are taken over; ``say`` is told so, and what plugins do that they
+    should not.
 
     Raises
     ------
     AftersunError
-        If the company file, the inventory or its weather cannot be used, or no site can be valued.
+        If the company file, the inventory or its weather cannot be used, no site can be valued, another process ranks
+        this inventory, or the run is interrupted by Ctrl-C.
     """
     started = datetime.now(UTC)
-    company = load_company(settings.company_file)
-    registry = find_plugins(company.retrofits.off, settings.plugin_folder)
-    check_names(registry, company)
-    with Inventory.open(inventory_file, read_only=True) as inventory:
-        portfolio = read_portfolio(inventory, settings.as_of)
+    try:
+        company = load_company(settings.company_file)
+        order = Order(
+            company,
+            settings.as_of,
+            settings.ranges,
+            read_sources(settings.plugin_folder),
+            settings.plugin_seconds,
+            settings.memory_mb,
+        )
+        forget_plugins()
+        remarks.take()
+        with watch.watched(settings.plugin_seconds):
+            registry = order.registry
+        loading = remarks.take()
+        check_names(registry, company)
+        Inventory.open(inventory_file, read_only=True).close()  # that there is one, before anything is put beside it
+    except KeyboardInterrupt:
+        raise Stopped(0, 0) from None
+    with bench_of(inventory_file) as bench:
+        spool, chunks = None, 0
+        try:
+            with Inventory.open(inventory_file, read_only=True) as inventory:
+                portfolio = read_portfolio(inventory, settings.as_of, chunk_sites=settings.chunk_sites)
+            _check_there_is_work(portfolio, registry)
+            spool = _spool(bench, order, portfolio, settings, say)
+            chunks = len(portfolio.chunks)
+            with engine_for(chunks, registry, order, settings.workers, settings.scheduler) as engine:
+                _compute(engine, portfolio, order, spool, progress)
+            told = list(dict.fromkeys([*loading, *spool.remarks]))
+            for one in told:
+                say(f"plugin {one.plugin} {one.reason} (during {one.during})")
+            failures = [*registry.failures, *spool.failures]
+            record = _record(started, settings, order, registry, portfolio, failures, told)
+            with Inventory.open(inventory_file, may_use=[bench.folder]) as inventory:
+                runs.write_run(inventory, record, _tables(spool, portfolio, registry, company))
+        except (KeyboardInterrupt, duckdb.InterruptException):
+            raise Stopped(chunks - len(spool.todo()) if spool else 0, chunks) from None
+        bench.clear()
+    return record
+
+
+def _check_there_is_work(portfolio: Portfolio, registry: Registry) -> None:
     if not portfolio.chunks:
         raise AftersunError(
             "No site of the inventory can be valued.",
@@ -76,44 +124,80 @@ def rank(inventory_file: Path, settings: Settings, progress: Progress = lambda _
             "There is no retrofit to evaluate.",
             "Switch one on in the company file, or install a plugin; 'aftersun retrofits' lists them.",
         )
-    with Spool() as spool:
-        done = 0
-        for chunk, result in _scored(portfolio, settings):
-            spool.add(result)
-            done += len(chunk.sites)
-            progress(done, portfolio.sites)
-        record = _record(started, settings, company, registry, portfolio, [*registry.failures, *spool.failures])
-        with Inventory.open(inventory_file) as inventory:
-            runs.write_run(inventory, record, _tables(spool, portfolio, registry, company))
-    return record
+
+
+def _spool(bench: Bench, order: Order, portfolio: Portfolio, settings: Settings, say: Say) -> Spool:
+    """Return the spool with the chunks that are there from a run of the very same, and say so."""
+    made_from = {
+        **chunk_hashes(portfolio),
+        **versions_of(order),
+        "company file": digest(order.company.model_dump(mode="json", by_alias=True)),
+        "day": str(order.as_of),
+        "ranges": str(order.ranges),
+        "sites a chunk": str(settings.chunk_sites),
+        "retrofits": digest([one.id for one in order.registry.retrofits]),
+    }
+    chunks = len(portfolio.chunks)
+    spool, changed = bench.spool(made_from, chunks, settings.afresh)
+    kept = chunks - len(spool.todo())
+    if kept:
+        say(f"{kept} of {chunks} chunks were done before; going on")
+    elif changed:
+        say(f"chunks of an earlier run are of no use any more ({', '.join(changed[:5])} changed); beginning anew")
+    return spool
+
+
+def _compute(engine: Engine, portfolio: Portfolio, order: Order, spool: Spool, progress: Progress) -> None:
+    """Have all chunks computed that are not there yet.
+
+    A retrofit that fails somewhere counts nowhere: chunks that were computed with it are computed again without.
+    """
+    chunks = portfolio.chunks
+
+    def jobs(numbers: Sequence[int]) -> Iterator[Job]:
+        for number in numbers:
+            weather = portfolio.weather[chunks[number].weather_id]
+            yield Job(number, len(chunks), chunks[number], weather, order, dict(spool.broken))
+
+    def show() -> None:
+        progress(portfolio.sites - sum(len(chunks[number].sites) for number in spool.todo()), portfolio.sites)
+
+    show()
+    while todo := spool.todo():
+        for job, done in engine.results(jobs(todo)):
+            if not isinstance(done, Lost):
+                spool.add(job.number, done, job.broken)
+            elif done.plugin:
+                spool.breaks(Failure(done.plugin, done.during, done.reason), job.broken)
+            else:
+                raise given_up(job.number, job.chunks, done.reason)
+            show()
 
 
 def _tables(spool: Spool, portfolio: Portfolio, registry: Registry, company: Company) -> dict[str, runs.Rows]:
     """Return all that is stored of a run by table: what is large as files, one a chunk."""
-    broken = {failure.plugin for failure in spool.failures}
     places = portfolio.places.rename(columns={"weather_id": "station_id", "basis": "weather_basis"})
     places = places.drop(columns=["cell_latitude", "cell_longitude"])
-    files = spool.tables(broken)
-    plan = _plan(spool, portfolio, company, broken)
+    plan = _plan(spool, portfolio, company)
     energy = spool.whole("site_energy").join(places, on="site_id")
     return {
         **catalogue(registry, company),
-        **files,
+        **spool.tables(),
         "site_energy": energy,
         "call": plan.calls,
         "run_capacity": plan.capacities,
         "run_plan": plan.outcome,
-        "run_value": spool.value_range(broken),
+        "run_value": spool.value_range(),
     }
 
 
-def _plan(spool: Spool, portfolio: Portfolio, company: Company, broken: Collection[str]) -> Plan:
+def _plan(spool: Spool, portfolio: Portfolio, company: Company) -> Plan:
     """Choose the calls of the month: contact rules first, then what the crews can do."""
     calls = company.calls
     rules = contact_rule(portfolio.customers, portfolio.log, portfolio.as_of, int(calls.quiet_days))
     prior = Beta(calls.yes_prior, calls.no_prior)
     chances = chance_of_yes(portfolio.log, prior=prior)
-    told = spool.candidates(broken)
+    told = spool.candidates()
     keys = zip(told["site_id"].astype(str), told["retrofit"].astype(str), strict=True)
     return plan_month(
         spool.whole("offer"),
@@ -130,22 +214,32 @@ def _plan(spool: Spool, portfolio: Portfolio, company: Company, broken: Collecti
 def _record(
     started: datetime,
     settings: Settings,
-    company: Company,
+    order: Order,
     registry: Registry,
     portfolio: Portfolio,
     failures: Sequence[Failure],
+    told: Sequence[Failure],
 ) -> runs.RunRecord:
+    inputs = {
+        **hashes(settings.company_file, portfolio),
+        "code of aftersun": program_hash(),
+        **{f"code of plugin {name}": code for name, code in registry.codes().items()},
+    }
     return runs.RunRecord(
         run_id=started.strftime("%Y%m%dT%H%M%S%fZ"),
         started_at=started,
         finished_at=datetime.now(UTC),
         program_version=version("aftersun"),
         plugin_versions=registry.versions(),
-        input_hashes=hashes(settings.company_file, portfolio),
+        input_hashes=inputs,
         settings={
             "company_file": str(settings.company_file),
             "plugin_folder": None if settings.plugin_folder is None else str(settings.plugin_folder),
-            "company": company.model_dump(mode="json", by_alias=True),
+            "company": order.company.model_dump(mode="json", by_alias=True),
+            "ranges": settings.ranges,
+            "libraries": versions(),
+            "computed_by": _computed_by(settings),
+            "remarks": [asdict(one) for one in told],
         },
         seed=0,
         as_of=settings.as_of,
@@ -154,52 +248,12 @@ def _record(
     )
 
 
-def score_chunk(chunk: Chunk, weather: Weather, settings: Settings) -> Scored:
-    """Evaluate one chunk. Takes plain data, returns rows, touches nothing else, so any process may run it."""
-    company = load_company(settings.company_file)
-    registry = find_plugins(company.retrofits.off, settings.plugin_folder)
-    cohort = cohort_of(chunk, _year(weather), settings.as_of, company)
-    return score(cohort, chunk.fitted, registry, company, chunk.readings, settings.ranges)
-
-
-@lru_cache(maxsize=4)
-def _cell_year(cell: GridCell) -> WeatherYear:
-    return year_of(cell)
-
-
-class _StationKey:
-    """A station's year as a cache key: the same file content is the same year."""
-
-    def __init__(self, weather: StationYear) -> None:
-        self.weather = weather
-        self._key = (weather.station.station_id, weather.sha256)
-
-    def __hash__(self) -> int:
-        return hash(self._key)
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, _StationKey) and self._key == other._key
-
-
-@lru_cache(maxsize=4)
-def _station_year(key: _StationKey) -> WeatherYear:
-    return year_of(key.weather)
-
-
-def _year(weather: Weather) -> WeatherYear:
-    """Return the year, kept with its planes while a process works on chunks of the same weather."""
-    return _cell_year(weather) if isinstance(weather, GridCell) else _station_year(_StationKey(weather))
-
-
-def _scored(portfolio: Portfolio, settings: Settings) -> Iterator[tuple[Chunk, Scored]]:
-    """Yield the chunks in order with their results, from this process or from workers."""
-    chunks = portfolio.chunks
-    inputs = [portfolio.weather[chunk.weather_id] for chunk in chunks]
-    if settings.workers <= 1 or len(chunks) < _PARALLEL_FROM_CHUNKS:
-        for chunk, weather in zip(chunks, inputs, strict=True):
-            yield chunk, score_chunk(chunk, weather, settings)
-        return
-    # "spawn" starts clean processes on every system; a forked one would inherit locks and open files.
-    with ProcessPoolExecutor(settings.workers, mp_context=get_context("spawn")) as pool:
-        results = pool.map(score_chunk, chunks, inputs, [settings] * len(chunks))
-        yield from zip(chunks, results, strict=True)
+def _computed_by(settings: Settings) -> dict[str, object]:
+    """Return what changes no result, to be stored beside what does."""
+    return {
+        "chunk_sites": settings.chunk_sites,
+        "workers": settings.workers,
+        "cores": os.cpu_count(),
+        "scheduler": settings.scheduler is not None,
+        "plugin_seconds": settings.plugin_seconds,
+    }

@@ -8,6 +8,7 @@ from functools import cache
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 from aftersun.energy.losses import loss_chain
 from aftersun.host.guard import Guard
@@ -18,13 +19,16 @@ from aftersun.model.cohort import Cohort
 from aftersun.model.ranges import Bools
 from aftersun.money.company import Company
 from aftersun.scoring import words
+from aftersun.scoring.break_even import driver_rows
 from aftersun.scoring.bundles import Single, best_bundles
-from aftersun.scoring.information import fact_values, questions
+from aftersun.scoring.information import fact_values, number_values, questions
 from aftersun.scoring.nearby import NearbySimulations, Slopes
-from aftersun.scoring.offers import offers
+from aftersun.scoring.offers import month_rows, offers
 from aftersun.scoring.ranges import CommonNumbers, Ranges, Trial, measured, ranges_of, total_by_retrofit
-from aftersun.scoring.worth import Rows, Simulations, Today, Worth, evaluate, today
+from aftersun.scoring.simulations import Rows, Simulations, Today, today
+from aftersun.scoring.worth import Worth, evaluate
 
+NUMBER_VALUE = "number_value"  # what it is worth to know each unknown number
 FACT_VALUE = "fact_value"  # what each retrofit is worth with each fact true and false
 VALUE_DRAW = "value_draw"  # sums of a chunk over the draws; the run stores their range only
 
@@ -53,7 +57,7 @@ def score(
     """
     now, fit = today(cohort, company, readings)
     guard = Guard(plant_texts())
-    slopes = Slopes.of(now) if ranges else None
+    slopes = Slopes(now) if ranges else None
     facts = {fact for loaded in registry.retrofits for fact in loaded.retrofit.facts}
     numbers = CommonNumbers(cohort.sites.index, sorted(facts))
     parts: dict[str, list[pd.DataFrame]] = {
@@ -62,6 +66,8 @@ def score(
         "cost_item": [],
         "cash_flow": [],
         FACT_VALUE: [],
+        NUMBER_VALUE: [],
+        "driver": [],
     }
     singles: list[Single] = []
     for loaded in registry.retrofits:
@@ -73,8 +79,13 @@ def score(
     frames = {table: pd.concat(found, ignore_index=True) for table, found in parts.items() if found}
     frames["ranking"]["reason"] = [words.sentences(text) for text in frames["ranking"]["reason"]]
     values = frames.pop(FACT_VALUE, pd.DataFrame())
-    frames["question"] = questions(values, cohort.sites, registry, company)
-    frames |= offers(singles, best_bundles(singles, now, company, guard), cohort, company)
+    numbers_told = frames.pop(NUMBER_VALUE, pd.DataFrame())
+    frames["question"] = questions(values, numbers_told, cohort.sites, registry, company)
+    for table, frame in offers(singles, best_bundles(singles, now, company, guard), cohort, company).items():
+        both = [one for one in (frames.get(table), frame) if one is not None and len(one)]
+        frames[table] = pd.concat(both, ignore_index=True) if both else frame
+    frames["offer_month"] = pd.concat([month_rows(cohort.sites.index, "", now.months), frames["offer_month"]])
+    frames["site_picture"] = _pictures(now)
     offered = frames["ranking"][frames["ranking"]["status"].isin([words.ADVISED, words.SURVEY])]
     kept = {one.loaded.id: (one.rows, one.draws) for one in singles if ranges}
     frames[VALUE_DRAW] = total_by_retrofit(offered, cohort.sites.index, kept)
@@ -110,6 +121,7 @@ def _score_one(
     status, reason = screening.status.copy(), screening.reason.copy()
     have = _still_fitted(fitted, loaded, cohort)
     status[have], reason[have] = words.ALREADY_FITTED, "one is fitted and still within its life"
+    reason[have & _known_danger(notes)] = "recorded as fitted, yet a danger is known to stand: inspect it"
     far = ~now.within_reach & (status != DOES_NOT_FIT)
     status[far], reason[far] = DOES_NOT_FIT, "beyond the farthest distance the company drives"
     rows = np.flatnonzero(~np.isin(status, [DOES_NOT_FIT, words.ALREADY_FITTED]))
@@ -123,7 +135,7 @@ def _score_one(
     offer = evaluate(part, loaded, company, guard, simulations=exact)
     sure = None
     if offer is not None and slopes is not None:
-        trial = Trial(rows, part, NearbySimulations(part, exact, slopes.take(rows)))
+        trial = Trial(rows, part, NearbySimulations(part, exact, slopes, rows))
         sure = ranges_of(trial, loaded, company, guard, offer, numbers)
     elif offer is not None:
         undrawn = offer.npv[np.newaxis]
@@ -132,12 +144,13 @@ def _score_one(
         return result | {"ranking": failed_ranking(cohort.sites.index, loaded.id)}, None
     ranges, draws, found = sure
     result["ranking"] = _with_worth(ranking, rows, offer, ranges, now, _known_danger(notes), company)
-    worth = offer.npv > 0
     result["cost_item"] = offer.items.assign(retrofit=loaded.id)
-    result["cash_flow"] = offer.cash_rows(worth).assign(retrofit=loaded.id)
     result[FACT_VALUE] = fact_values(loaded.id, part.cohort.sites.index, found)
+    result[NUMBER_VALUE] = number_values(loaded.id, part.cohort.sites.index, found, offer.npv)
     sold = result["ranking"]["status"].isin([words.ADVISED, words.SURVEY]).to_numpy()[rows]
     danger = result["ranking"]["for_safety"].to_numpy(dtype=bool)[rows]
+    result["cash_flow"] = offer.cash_rows((offer.npv > 0) | danger).assign(retrofit=loaded.id)
+    result["driver"] = driver_rows(loaded.id, part.cohort.sites.index, sold | danger, found, offer.npv)
     return result, Single(loaded, rows, offer, draws, sold, danger)
 
 
@@ -197,7 +210,7 @@ def _with_worth(
                 offer.discounted_payback[place],
                 company.identity.currency,
             ),
-            f"survey first: {survey}" if survey and offer.npv[place] > 0 else "",
+            f"survey first: {survey}" if survey and (offer.npv[place] > 0 or danger[row]) else "",
             f"best way: {offer.variant[place]}" if offer.variant[place] else "",
             str(offer.remarks[place]),
             *_assumptions_made(now, row),
@@ -254,6 +267,16 @@ def _safety_rows(cohort: Cohort, loaded: Loaded, notes: Notes) -> pd.DataFrame:
     rows.insert(0, "site_id", cohort.sites.index.take(site))
     rows.insert(1, "retrofit", loaded.id)
     return rows
+
+
+_PICTURE_STEP_W = 5  # fine enough to look at, and small in the file
+
+
+def _pictures(now: Today) -> pd.DataFrame:
+    """Return the mean W generated in each hour of the day of each month."""
+    watts = _PICTURE_STEP_W * np.rint(np.maximum(now.picture, 0.0) / _PICTURE_STEP_W).astype(np.uint32)
+    mean_w = pd.Series(list(watts), dtype=pd.ArrowDtype(pa.list_(pa.uint32())))
+    return pd.DataFrame({"site_id": now.cohort.sites.index, "mean_w": mean_w})
 
 
 def _site_energy(now: Today) -> pd.DataFrame:

@@ -1,93 +1,177 @@
-"""Keeps the results of finished chunks on disk until the run is whole, so that memory does not grow with it."""
+"""Keeps the results of finished chunks on disk until the run is whole, so that neither memory nor a crash matters.
+
+Each chunk has a folder of its own, written under another name and renamed when it is complete, with a hash of every
+file: what is torn does not count.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Collection
-from dataclasses import dataclass, field
+import hashlib
+import json
+import os
+import shutil
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from tempfile import TemporaryDirectory
-from typing import Self
+from typing import Any
 
-import numpy as np
 import pandas as pd
 
-from aftersun.host.registry import Failure
+from aftersun.host.failure import Failure
+from aftersun.inventory.private import umask
 from aftersun.scoring import words
-from aftersun.scoring.offers import JOINED
 from aftersun.scoring.ranges import portfolio_range
-from aftersun.scoring.single import VALUE_DRAW, Scored, failed_ranking
+from aftersun.scoring.single import VALUE_DRAW
 
 _CALL_COLUMNS = ["site_id", "retrofit", "npv", "status", "reason"]
+SAFETY = "safety"  # the step in which a retrofit is asked for its notes
+_DONE, _BROKEN = "done.json", "broken.json"
+_MAKING = ".making"
 
 
-@dataclass(eq=False)
+@dataclass(frozen=True, eq=False)
+class Packed:
+    """Tables of a chunk as Parquet files in memory, what failed, what else is to be said, whether memory leaks.
+
+    The tables are as if the retrofits in ``broken`` were not there: by id, whether they were asked for safety notes.
+    """
+
+    tables: Mapping[str, bytes]
+    broken: Mapping[str, bool] = field(default_factory=dict)
+    failures: tuple[Failure, ...] = ()
+    remarks: tuple[Failure, ...] = ()
+    leaks: bool = False
+
+
 class Spool:
-    """Results chunk by chunk, in the order of the chunks. Use it in a ``with`` block; its folder goes with it."""
+    """Results chunk by chunk in a folder. What lies there already is taken over.
 
-    failures: dict[Failure, None] = field(default_factory=dict)
-    _chunks: list[list[str]] = field(default_factory=list)
+    ``broken`` are the retrofits that failed in some chunk and so in the run, by id, with whether they are still asked
+    for their safety notes. A chunk counts only if it was computed without them.
+    """
 
-    def __enter__(self) -> Self:
-        self._folder = TemporaryDirectory(prefix="aftersun-")  # readable by its owner only
-        return self
+    def __init__(self, folder: Path, chunks: int) -> None:
+        self._folder, self._chunks = folder, chunks
+        self.failures: list[Failure] = []
+        self.broken: dict[str, bool] = {}
+        self.remarks: dict[Failure, None] = {}
+        self._done: dict[int, dict[str, bool]] = {}
+        self._tables: dict[int, list[str]] = {}
+        for failure in _listed(folder / _BROKEN):
+            self._note(failure)
+        for number in range(chunks):
+            found = _whole(self._place(number))
+            if found is not None:
+                self._count(number, found)
 
-    def __exit__(self, *_: object) -> None:
-        self._folder.cleanup()
+    def todo(self) -> list[int]:
+        """Return the numbers of the chunks that are still to be computed, or to be computed again."""
+        return [number for number in range(self._chunks) if self._done.get(number) != self.broken]
 
-    def add(self, result: Scored) -> None:
-        """Keep the result of the next chunk."""
-        self.failures.update(dict.fromkeys(result.failures))
-        for table, frame in result.frames.items():
-            frame.to_parquet(self._path(len(self._chunks), table), index=False)
-        self._chunks.append(list(result.frames))
+    def add(self, number: int, packed: Packed, broken: Mapping[str, bool]) -> None:
+        """Keep the result of a chunk for which these retrofits were known to be broken."""
+        place = self._place(number)
+        making = place.with_name(place.name + _MAKING)
+        shutil.rmtree(making, ignore_errors=True)
+        with umask():
+            making.mkdir()
+            for table, data in packed.tables.items():
+                _write(making / f"{table}.parquet", data)
+            told = {
+                "broken": dict(packed.broken),
+                "remarks": [asdict(one) for one in packed.remarks],
+                "files": {table: hashlib.sha256(data).hexdigest() for table, data in packed.tables.items()},
+            }
+            _write(making / _DONE, json.dumps(told).encode())
+        shutil.rmtree(place, ignore_errors=True)
+        making.rename(place)
+        self._count(number, told)
+        for failure in packed.failures:
+            self.breaks(failure, broken)
 
-    def tables(self, broken: Collection[str]) -> dict[str, list[Path]]:
-        """Return the files of each table, one a chunk, rankings with the rank within each site.
+    def breaks(self, failure: Failure, broken: Mapping[str, bool]) -> None:
+        """Note that a retrofit failed: none of its results count, in no chunk. Its safety notes are still asked for.
 
-        A retrofit in ``broken`` failed in some chunk and so in the run: none of its results count. Its safety notes
-        are kept.
+        If it failed at these, it is asked nothing more. ``broken`` are those that were known to be so when it was
+        asked: where others have noted the failure since, it is no second one.
         """
+        if self.broken.get(failure.plugin) != broken.get(failure.plugin):
+            return
+        self._note(failure)
+        making = self._folder / f"{_BROKEN}{_MAKING}"
+        with umask():
+            _write(making, json.dumps([asdict(one) for one in self.failures]).encode())
+        making.replace(self._folder / _BROKEN)
+
+    def tables(self) -> dict[str, list[Path]]:
+        """Return the files of each table that the run stores, one a chunk."""
         found: dict[str, list[Path]] = {}
-        for chunk, tables in enumerate(self._chunks):
+        for number, tables in sorted(self._tables.items()):
             for table in tables:
-                if table == VALUE_DRAW:
-                    continue
-                path = self._path(chunk, table)
-                if table == "ranking":
-                    ranked(_without(pd.read_parquet(path), broken)).to_parquet(path, index=False)
-                elif broken and table in ("cost_item", "cash_flow"):
-                    frame = pd.read_parquet(path)
-                    frame[~frame["retrofit"].isin(broken)].to_parquet(path, index=False)
-                elif broken and table in ("offer", "offer_member", "offer_hours"):
-                    frame = pd.read_parquet(path)
-                    with_broken = [bool(set(offer.split(JOINED)) & set(broken)) for offer in frame["offer"]]
-                    frame[~np.array(with_broken, dtype=bool)].to_parquet(path, index=False)
-                found.setdefault(table, []).append(path)
+                if table != VALUE_DRAW:
+                    found.setdefault(table, []).append(self._path(number, table))
         return found
 
     def whole(self, table: str) -> pd.DataFrame:
         """Return a table of all chunks; for small ones."""
-        paths = [self._path(chunk, table) for chunk, tables in enumerate(self._chunks) if table in tables]
+        paths = [self._path(number, table) for number, tables in sorted(self._tables.items()) if table in tables]
         return pd.concat([pd.read_parquet(path) for path in paths], ignore_index=True)
 
-    def value_range(self, broken: Collection[str]) -> pd.DataFrame:
+    def value_range(self) -> pd.DataFrame:
         """Return how sure the sum of the best offers of all sites is, by retrofit and together."""
-        totals = self.whole(VALUE_DRAW)
-        return portfolio_range(totals[~totals["retrofit"].isin(broken)])
+        return portfolio_range(self.whole(VALUE_DRAW))
 
-    def candidates(self, broken: Collection[str]) -> pd.DataFrame:
+    def candidates(self) -> pd.DataFrame:
         """Return what may be offered or ends a danger, anywhere: site_id, retrofit, npv, status, reason."""
         parts = []
-        for chunk, tables in enumerate(self._chunks):
-            if "ranking" in tables:
-                frame = pd.read_parquet(self._path(chunk, "ranking"))
-                good = frame["status"].isin([words.ADVISED, words.SURVEY]) | frame["for_safety"]
-                good &= ~frame["retrofit"].isin(broken)
-                parts.append(frame.loc[good].reindex(columns=_CALL_COLUMNS))
-        return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=_CALL_COLUMNS)
+        for number in sorted(self._tables):
+            frame = pd.read_parquet(self._path(number, "ranking"))
+            good = frame["status"].isin([words.ADVISED, words.SURVEY]) | frame["for_safety"]
+            parts.append(frame.loc[good].reindex(columns=_CALL_COLUMNS))
+        return pd.concat(parts, ignore_index=True)
 
-    def _path(self, chunk: int, table: str) -> Path:
-        return Path(self._folder.name) / f"{chunk:06d}-{table}.parquet"
+    def _note(self, failure: Failure) -> None:
+        self.failures.append(failure)
+        self.broken[failure.plugin] = failure.plugin not in self.broken and failure.during != SAFETY
+
+    def _count(self, number: int, told: Mapping[str, Any]) -> None:
+        self._done[number] = dict(told["broken"])
+        self._tables[number] = list(told["files"])
+        self.remarks.update(dict.fromkeys(Failure(**one) for one in told["remarks"]))
+
+    def _place(self, number: int) -> Path:
+        return self._folder / f"{number:06d}"
+
+    def _path(self, number: int, table: str) -> Path:
+        return self._place(number) / f"{table}.parquet"
+
+
+def _write(path: Path, data: bytes) -> None:
+    """Write a file that outlasts a power failure."""
+    with path.open("wb") as handle:
+        handle.write(data)
+        handle.flush()
+        os.fsync(handle.fileno())
+
+
+def _listed(path: Path) -> list[Failure]:
+    try:
+        return [Failure(**one) for one in json.loads(path.read_bytes())]
+    except (OSError, ValueError, TypeError):
+        return []
+
+
+def _whole(place: Path) -> dict[str, Any] | None:
+    """Return what is told of a chunk if all its files are as they were written."""
+    try:
+        told: dict[str, Any] = json.loads((place / _DONE).read_bytes())
+        for table, expected in told["files"].items():
+            if hashlib.sha256((place / f"{table}.parquet").read_bytes()).hexdigest() != expected:
+                return None
+        [Failure(**one) for one in told["remarks"]]
+        return told if isinstance(told["broken"], dict) else None
+    except (OSError, ValueError, TypeError, KeyError, AttributeError):
+        return None
 
 
 def ranked(ranking: pd.DataFrame) -> pd.DataFrame:
@@ -103,12 +187,3 @@ def ranked(ranking: pd.DataFrame) -> pd.DataFrame:
     )
     place = order.groupby("site_id", sort=False).cumcount() + 1
     return order.assign(rank=place.where(order["npv"].notna()).astype("Int64")).reset_index(drop=True)
-
-
-def _without(ranking: pd.DataFrame, broken: Collection[str]) -> pd.DataFrame:
-    lost = ranking["retrofit"].isin(broken)
-    parts = [ranking[~lost]]
-    for name, rows in ranking[lost].groupby("retrofit"):
-        parts.append(failed_ranking(pd.Index(rows["site_id"]), str(name)))
-    ranking = pd.concat(parts, ignore_index=True)
-    return ranking if "npv" in ranking else ranking.assign(npv=float("nan"))

@@ -49,7 +49,7 @@ def loaded_file(empty_file: Path) -> Path:
 
 @pytest.fixture
 def inventory(tmp_path: Path, empty_file: Path) -> Iterator[Inventory]:
-    with Inventory.open(shutil.copy(empty_file, tmp_path / "company.duckdb")) as opened:
+    with Inventory.open(shutil.copy(empty_file, tmp_path / "company.duckdb"), may_use=[tmp_path]) as opened:
         yield opened
 
 

@@ -260,6 +260,23 @@ TABLE = (
 )
 
 
+def test_a_word_on_several_retrofits_is_an_entry_for_each_and_settles_their_offer(loaded: Inventory) -> None:
+    both = "bird_mesh+tilt_mount"
+    make_offer(loaded, "S1", both, 1500.0, "EUR", date(2026, 3, 1))
+    done = record_call(
+        loaded,
+        {"site_id": "S1", "called_on": "2026-03-05", "outcome": "done", "retrofit": both},
+        {"storeys": "2"},
+        today=date(2026, 3, 6),
+    )
+    assert len(done.entries) == 2
+    assert done.facts == 1  # told once, whatever it was about
+    assert list(entries(loaded, "S1")["retrofit"]) == ["bird_mesh", "tilt_mount"]
+    assert list(offers(loaded, "S1")["state"]) == ["carried out"]
+    fitted = loaded.connection.execute("SELECT retrofit FROM fitted WHERE site_id = 'S1' ORDER BY 1").fetchall()
+    assert {"bird_mesh", "tilt_mount"} <= {name for (name,) in fitted}
+
+
 def test_a_table_of_calls_is_recorded_and_bad_rows_are_kept_with_their_reason(loaded, write, tmp_path: Path) -> None:
     report = load_calls(loaded, write("calls.csv", TABLE), today=TODAY)
     assert (report.rows_read, report.recorded, report.known, report.rejected, report.facts) == (4, 2, 0, 2, 2)

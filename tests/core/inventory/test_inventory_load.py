@@ -254,7 +254,7 @@ def test_failure_midway_changes_nothing(
         raise duckdb.IOException("disk full")
 
     monkeypatch.setattr(load_module, "_log", broken)  # the last step, after rows and rejects are written
-    with pytest.raises(duckdb.IOException, match="disk full"):
+    with pytest.raises(AftersunError, match="disk is full"):
         load_file(loaded, "site", write("s.csv", SITE + "S1,C1,41,0\nS9,C1,41,0\nS8,C1,x,0\n"))
     _assert_same(before, contents(loaded))
 

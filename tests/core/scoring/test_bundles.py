@@ -20,8 +20,9 @@ from aftersun.money.tariffs import yearly_bill
 from aftersun.scoring.bundles import Bundle, Single, best_bundles
 from aftersun.scoring.demo import Demo
 from aftersun.scoring.offers import offers
+from aftersun.scoring.simulations import Simulations, Today, today
 from aftersun.scoring.single import plant_texts
-from aftersun.scoring.worth import Simulations, Today, evaluate, today
+from aftersun.scoring.worth import evaluate
 
 HOME = {
     "latitude": 36.3, "longitude": -79.98, "elevation_m": 0.0, "commissioned_on": "2016-05-01",

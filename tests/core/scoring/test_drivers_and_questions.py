@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import numpy_financial
 import pandas as pd
@@ -16,9 +18,10 @@ from aftersun.scoring.closer import look_closer
 from aftersun.scoring.demo import Demo
 from aftersun.scoring.drivers import Driver, drivers
 from aftersun.scoring.questions import answers, turning
+from aftersun.scoring.simulations import Simulations, today
 from aftersun.scoring.single import plant_texts
 from aftersun.scoring.view import RunView
-from aftersun.scoring.worth import Simulations, evaluate, today
+from aftersun.scoring.worth import evaluate
 
 HOME = {
     "site_id": "A", "latitude": 36.12, "longitude": -79.98, "elevation_m": 0.0, "commissioned_on": "2016-05-01",
@@ -66,6 +69,26 @@ def test_a_driver_is_the_worth_with_the_value_that_the_company_could_give(compan
         assert getattr(found["clean_ups_per_year"], ends).npv[0] == pytest.approx(
             worth(replaced, "bird_mesh", birds_seen=True)
         )
+
+
+def test_what_droppings_are_assumed_to_cost_decides_on_the_mesh_as_if_the_company_had_said_so(company: Company) -> None:
+    found = of_mesh(company, birds_seen=True)["droppings_loss_nested"]
+    assert (found.low, found.high) == (0.0, 0.08)  # system.csv
+    for share, end in ((0.0, found.at_low), (0.08, found.at_high)):
+        cohort = replace(
+            make_cohort(WEATHER, [{**HOME, "birds_seen": True}], [PLANE]), overrides={"droppings_loss_nested": share}
+        )
+        told = evaluate(today(cohort, company, NO_READINGS)[0], retrofit("bird_mesh"), company, Guard(plant_texts()))
+        assert told is not None
+        assert end.npv[0] == pytest.approx(told.npv[0], rel=1e-6)
+    assert "soiling_rate_factor" not in of_mesh(company)  # a mesh does not change how dust settles
+
+
+def test_an_unknown_demand_is_a_driver_and_a_known_one_is_not(company: Company) -> None:
+    assert "annual_demand_kwh" not in of_mesh(company)
+    found = of_mesh(company, annual_demand_kwh=None)["annual_demand_kwh"]
+    told = [worth(company, "bird_mesh", annual_demand_kwh=kwh) for kwh in (1500.0, 6000.0)]  # system.csv
+    assert [found.at_low.npv[0], found.at_high.npv[0]] == pytest.approx(told, rel=1e-6)
 
 
 def test_every_assumption_with_a_range_is_a_driver(company: Company) -> None:

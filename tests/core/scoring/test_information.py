@@ -13,7 +13,15 @@ from aftersun.host.registry import find_plugins
 from aftersun.inventory.store import Inventory
 from aftersun.money.company import load_company
 from aftersun.scoring.demo import Demo
-from aftersun.scoring.information import perfect_information, questions, value_if_known, value_of_test
+from aftersun.scoring.drivers import TRIANGULAR, Driver, Parts
+from aftersun.scoring.information import (
+    NUMBERS_ASKED,
+    perfect_information,
+    questions,
+    value_if_known,
+    value_of_number,
+    value_of_test,
+)
 from aftersun.scoring.view import RunView
 
 MONEY = st.floats(-1e5, 1e5)
@@ -66,8 +74,32 @@ def test_an_answer_that_cannot_turn_the_advice_is_worth_nothing(chance: float, i
     assert value_if_known(one(chance), one(if_true), one(if_false)) == pytest.approx([0.0], abs=1e-6)
 
 
+def a_number(low: float, used: float, high: float, npv_low: float, npv_high: float) -> Driver:
+    zero = np.zeros(1)
+    ends = Parts(one(npv_low), zero, zero), Parts(one(npv_high), zero, zero)
+    return Driver("life_of_the_pv_system", "a", low, used, high, TRIANGULAR, False, *ends)
+
+
+def test_knowing_a_number_against_the_closed_form() -> None:
+    # years triangular on 0..20 with mode 10, worth 100 (years - 10): the mean worth is 0, so nothing is gained unasked.
+    # Knowing it is worth 100 E[(X - 10)+] = 100 x 20/12: half the mean deviation of a symmetric triangle is b/6 = 10/6
+    found = value_of_number(a_number(0, 10, 20, -1000, 1000), one(0.0))
+    assert found == pytest.approx([1000 / 6], rel=1e-3)
+
+
+@given(MONEY, MONEY, MONEY, st.floats(0.05, 0.95))
+def test_knowing_a_number_is_never_worth_less_than_nothing_and_nothing_where_it_turns_nothing(
+    low: float, middle: float, high: float, used: float
+) -> None:
+    found = value_of_number(a_number(0, used, 1, low, high), one(middle))[0]
+    assert found >= -1e-6
+    if min(low, middle, high) >= 0 or max(low, middle, high) <= 0:
+        assert found == pytest.approx(0.0, abs=1e-6)
+
+
 def test_every_fact_that_is_asked_can_be_asked_on_the_phone() -> None:
     facts = {name for loaded in find_plugins().retrofits for name in loaded.retrofit.facts}
+    facts |= {column for column, _ in NUMBERS_ASKED.values()}
     rows = aftersun_datasets.rows("fact_tests.csv")
     assert {row["fact"] for row in rows if row["way"] == "phone"} == facts
     for row in rows:
@@ -88,7 +120,13 @@ def test_a_question_adds_up_over_the_retrofits(demo: Demo) -> None:
             "npv_if_false": [-600.0, -50.0],
         }
     )
-    (row,) = questions(values, sites, find_plugins(), company).to_dict("records")
+    numbers = pd.DataFrame(
+        {"site_id": "A", "retrofit": ["other"], "fact": "remaining_life_years", "value_if_known": [50.0]}
+    )
+    row, years = questions(values, numbers, sites, find_plugins(), company).to_dict("records")
+    assert years["value_if_known"] == 50.0
+    assert years["value_of_phone"] == pytest.approx(0.7 * 50.0)  # the sensitivity that fact_tests.csv has for it
+    assert np.isnan(years["chance_true"])
     assert row["value_if_known"] == pytest.approx(0.1 * 900 + 0.1 * 100)
     assert 0 < row["value_of_phone"] < row["value_of_visit"] < row["value_if_known"]
     assert row["retrofits"] == "bird_mesh, other"

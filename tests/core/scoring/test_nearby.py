@@ -10,7 +10,7 @@ from aftersun.model.plant import Plant
 from aftersun.money.company import Company, load_company
 from aftersun.scoring.demo import Demo
 from aftersun.scoring.nearby import NearbySimulations, Slopes
-from aftersun.scoring.worth import Simulations, Today, today
+from aftersun.scoring.simulations import Simulations, Today, today
 
 HOME = {
     "latitude": 36.12, "longitude": -79.98, "elevation_m": 0.0, "commissioned_on": "2012-05-01", "birds_seen": True,
@@ -55,7 +55,7 @@ def test_a_plant_close_to_a_known_one_is_reckoned_as_simulated(
     now: Today, column: str, factor: float, more: float
 ) -> None:
     exact = Simulations(now)
-    near = NearbySimulations(now, exact, Slopes.of(now))
+    near = NearbySimulations(now, exact, Slopes(now), np.arange(len(now.cohort)))
     plant = changed(now.plant, column, factor, more)
     reckoned, simulated = near.of(plant), exact.anew(plant)
     # a tenth of the change: the bill bends with surplus, and an inverter that clips takes part of what DC gains
@@ -67,7 +67,7 @@ def test_a_plant_close_to_a_known_one_is_reckoned_as_simulated(
 
 def test_what_is_not_in_proportion_is_simulated_and_only_where_it_differs(now: Today) -> None:
     exact = Simulations(now)
-    near = NearbySimulations(now, exact, Slopes.of(now))
+    near = NearbySimulations(now, exact, Slopes(now), np.arange(len(now.cohort)))
     tilt = now.plant.tilt_deg.copy()
     tilt[0] = 60.0  # of site A alone
     plant = now.plant.replace(tilt_deg=tilt)
@@ -78,8 +78,10 @@ def test_what_is_not_in_proportion_is_simulated_and_only_where_it_differs(now: T
 
 def test_no_site_depends_on_the_others(now: Today) -> None:
     plant = changed(changed(now.plant, "availability", 0.98, 0.0), "transmittance", 1.02, 0.0)
-    together = NearbySimulations(now, Simulations(now), Slopes.of(now)).of(plant)
+    together = NearbySimulations(now, Simulations(now), Slopes(now), np.arange(len(now.cohort))).of(plant)
     row = np.array([1])
     part = now.take(row)
-    alone = NearbySimulations(part, Simulations(part), Slopes.of(part)).of(plant.take(row, now.cohort.array_rows(row)))
+    alone = NearbySimulations(part, Simulations(part), Slopes(part), np.arange(len(part.cohort))).of(
+        plant.take(row, now.cohort.array_rows(row))
+    )
     assert alone.bill.electricity[0] == together.bill.electricity[1]

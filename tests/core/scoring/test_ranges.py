@@ -30,8 +30,9 @@ from aftersun.scoring.ranges import (
     ranges_of,
     total_by_retrofit,
 )
+from aftersun.scoring.simulations import Simulations, Today, today
 from aftersun.scoring.single import plant_texts
-from aftersun.scoring.worth import Simulations, Today, Worth, evaluate, today
+from aftersun.scoring.worth import Worth, evaluate
 
 HOME = {
     "latitude": 36.12, "longitude": -79.98, "elevation_m": 0.0, "commissioned_on": "2012-05-01",
@@ -77,10 +78,14 @@ def quick(now: Today, loaded: Loaded, company: Company, draws: int) -> tuple[Wor
     guard, exact = Guard(plant_texts()), Simulations(now)
     base = evaluate(now, loaded, company, guard, simulations=exact)
     assert base is not None
-    found = list(drivers(now, loaded, company, guard, base, NearbySimulations(now, exact, Slopes.of(now))))
+    found = list(
+        drivers(
+            now, loaded, company, guard, base, NearbySimulations(now, exact, Slopes(now), np.arange(len(now.cohort)))
+        )
+    )
     assert not guard.failures
     numbers = CommonNumbers(now.cohort.sites.index, [], draws=draws)
-    return base, npv_draws(loaded.id, base, found, numbers, ALL)
+    return base, npv_draws(loaded.id, Parts.of(base), found, numbers, ALL)
 
 
 def brute_force(now: Today, loaded: Loaded, company: Company, draws: int) -> np.ndarray:
@@ -152,7 +157,7 @@ def bare(sites: int) -> Worth:
     texts = np.full(sites, "", dtype=object)
     index = pd.Index([f"S{row}" for row in range(sites)])
     zero = np.zeros(sites)
-    return Worth(index, {}, zero, flow, pd.DataFrame(), zero, zero, zero, zero, 0.0, texts, texts)  # type: ignore[arg-type]
+    return Worth(index, {}, zero, flow, pd.DataFrame(), zero, zero, zero, zero, 0.0, texts, texts, np.empty((0, 12, 5)))  # type: ignore[arg-type]
 
 
 def test_measures_of_a_normal_worth() -> None:
@@ -172,7 +177,11 @@ def test_what_is_shared_adds_up_and_what_is_not_evens_out(shared: bool, expected
     base = bare(100)
     name = "real_discount_rate" if shared else "yield"
     draws = npv_draws(
-        "x", base, [one_driver(name, shared, 800, 100)], CommonNumbers(base.site_ids, [], draws=2000), np.arange(100)
+        "x",
+        Parts.of(base),
+        [one_driver(name, shared, 800, 100)],
+        CommonNumbers(base.site_ids, [], draws=2000),
+        np.arange(100),
     )
     assert draws.sum(axis=1).std() == pytest.approx(expected, rel=0.06)
 
@@ -184,7 +193,7 @@ def test_a_part_that_is_shared_gives_the_correlation_that_it_should() -> None:
         one_driver("real_discount_rate", True, 800 * np.sqrt(0.3), 100),
         one_driver("yield", False, 800 * np.sqrt(0.7), 100),
     ]
-    draws = npv_draws("x", base, both, CommonNumbers(base.site_ids, [], draws=2000), np.arange(100))
+    draws = npv_draws("x", Parts.of(base), both, CommonNumbers(base.site_ids, [], draws=2000), np.arange(100))
     assert draws.sum(axis=1).std() == pytest.approx(44_326, rel=0.06)
 
 
@@ -193,7 +202,7 @@ def test_a_triangular_number_keeps_its_mean() -> None:
     base, zero = bare(1), np.zeros(1)
     ends = Parts(zero, zero, np.array([-1.0])), Parts(zero, zero, np.array([4.0]))
     cost = Driver("hours", "h", 1, 2, 6, TRIANGULAR, True, *ends)
-    draws = npv_draws("x", base, [cost], CommonNumbers(base.site_ids, [], draws=4000), np.array([0]))
+    draws = npv_draws("x", Parts.of(base), [cost], CommonNumbers(base.site_ids, [], draws=4000), np.array([0]))
     assert -draws.mean() == pytest.approx((1 + 2 + 6) / 3 - 2, abs=0.01)
 
 
@@ -211,7 +220,9 @@ def test_quantiles_are_in_order(low: float, high: float, seed: int) -> None:
     zero = np.zeros(1)
     ends = {"at_low": Parts(np.array([-low]), zero, zero), "at_high": Parts(np.array([high]), zero, zero)}
     driver = replace(one_driver("yield", False, 1, 1), **ends)
-    found = measured(npv_draws("x", base, [driver], CommonNumbers(base.site_ids, [], seed=seed), np.array([0])))
+    found = measured(
+        npv_draws("x", Parts.of(base), [driver], CommonNumbers(base.site_ids, [], seed=seed), np.array([0]))
+    )
     assert found.worst_tenth[0] <= found.p90[0] <= found.p50[0] <= found.p10[0]
     assert 0 <= found.chance_positive[0] <= 1
 
@@ -238,7 +249,7 @@ def test_what_is_left_undrawn_could_not_turn_the_advice(
     loaded, guard, exact = retrofit(name), Guard(plant_texts()), Simulations(now)
     base = evaluate(now, loaded, company, guard, simulations=exact)
     assert base is not None
-    trial = Trial(ALL, now, NearbySimulations(now, exact, Slopes.of(now)))
+    trial = Trial(ALL, now, NearbySimulations(now, exact, Slopes(now), np.arange(len(now.cohort))))
     numbers = CommonNumbers(now.cohort.sites.index, list(loaded.retrofit.facts))
     chances = []
     for share in (0.0, ranges.NEAR_SHARE):

@@ -16,9 +16,10 @@ from aftersun.host.registry import Loaded, Registry
 from aftersun.money.company import Company, load_company
 from aftersun.scoring import words
 from aftersun.scoring.demo import Demo
+from aftersun.scoring.simulations import Simulations, Today, today
 from aftersun.scoring.single import plant_texts, score
 from aftersun.scoring.spool import ranked
-from aftersun.scoring.worth import Simulations, Today, evaluate, today
+from aftersun.scoring.worth import evaluate
 
 HOME = {
     "site_id": "A", "latitude": 36.12, "longitude": -79.98, "elevation_m": 0.0, "commissioned_on": "2016-05-01",

@@ -9,8 +9,11 @@ from __future__ import annotations
 
 import csv
 import re
+import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
+
+import pandas as pd
 
 from aftersun.climate.formats.epw import read_epw
 from aftersun.climate.formats.nsrdb import read_nsrdb
@@ -49,6 +52,17 @@ FORMATS = (
     Format("plain table", re.compile(r"(#[^\n]*\n)*# *[a-z_]+ *="), read_plain),
 )
 
+# What the readers, pvlib's and those below them, raise over a broken file.
+_BROKEN = (ArithmeticError, AttributeError, LookupError, RecursionError, StopIteration, TypeError, ValueError)
+_OF_NO_USE = (RuntimeWarning, pd.errors.DtypeWarning, pd.errors.ParserWarning)
+_LONGEST_REASON = 160
+
+
+def _shortened(reason: str) -> str:
+    """A reason without what a terminal would obey, and without most of a cell that it quotes."""
+    plain = "".join(letter if letter.isprintable() else " " for letter in reason)
+    return plain if len(plain) <= _LONGEST_REASON else f"{plain[:_LONGEST_REASON]} ..."
+
 
 def parse(text: str, file_name: str) -> RawWeather:
     """Recognise the format by the file's content and read it.
@@ -62,13 +76,16 @@ def parse(text: str, file_name: str) -> RawWeather:
         if not known.opening.match(text):
             continue
         try:
-            return known.read(text)
+            with warnings.catch_warnings():
+                for category in _OF_NO_USE:  # what the values are worth is judged by the gate
+                    warnings.simplefilter("ignore", category)
+                return known.read(text)
         except Unusable as error:
             raise AftersunError(
                 f"{file_name} looks like {known.name} but cannot be used: {error}.", error.hint
             ) from error
-        except (ValueError, KeyError, IndexError, AttributeError, TypeError, StopIteration, csv.Error) as error:
-            reason = (str(error).strip() or type(error).__name__).splitlines()[0]
+        except (*_BROKEN, csv.Error) as error:
+            reason = _shortened((str(error).strip() or type(error).__name__).splitlines()[0])
             raise AftersunError(
                 f"{file_name} looks like {known.name} but cannot be read: {reason}.",
                 "Get the file again from its source, unchanged by a spreadsheet program.",

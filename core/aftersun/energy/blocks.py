@@ -1,0 +1,35 @@
+"""Simulates a cohort block by block: the hours of a few hundred sites are all that is in memory at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import numpy.typing as npt
+
+from aftersun.energy.balance import simulate
+from aftersun.model.cohort import Cohort
+from aftersun.model.energy import Energy
+from aftersun.model.plant import Plant
+
+BLOCK_SITES = 500  # measured: more do not fit the processor's caches, fewer cost more a site
+
+
+def simulated(cohort: Cohort, plant: Plant) -> Iterator[tuple[npt.NDArray[np.intp], Cohort, Energy]]:
+    """Yield the positions of each block's sites, their cohort and their hourly balance, in order.
+
+    A site's balance is the same bits whatever the block.
+    """
+    for rows, part in _blocks(cohort):
+        yield rows, part, simulate(part, plant.take(rows, cohort.array_rows(rows)))
+
+
+def _blocks(cohort: Cohort) -> list[tuple[npt.NDArray[np.intp], Cohort]]:
+    """Return the blocks of a cohort, kept with it: it is simulated again and again."""
+    known: list[tuple[npt.NDArray[np.intp], Cohort]] | None = cohort.memo.get("blocks")
+    if known is None:
+        whole = np.arange(len(cohort), dtype=np.intp)
+        cuts = np.array_split(whole, max(-(-len(cohort) // BLOCK_SITES), 1))
+        known = [(rows, cohort if len(rows) == len(cohort) else cohort.take(rows)) for rows in cuts]
+        cohort.memo["blocks"] = known
+    return known

@@ -1,0 +1,55 @@
+"""What speaks for a retrofit that failed in a run: it fits nowhere, but its safety notes still count."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from aftersun.host.registry import Loaded, Registry
+from aftersun.model.change import DOES_NOT_FIT, About, Change, Notes, Screening
+from aftersun.model.cohort import Cohort
+from aftersun.model.plant import Plant
+from aftersun.model.ranges import Assumed, Claim, Fact, Range
+from aftersun.model.retrofit import Retrofit
+
+
+class StandIn:
+    """A retrofit without facts, assumptions and claims, so that all others are valued as if it were not there.
+
+    With ``notes`` the failed retrofit itself is still asked for its safety notes; without, this one fails at once.
+    """
+
+    def __init__(self, failed: Retrofit, notes: bool) -> None:
+        self._failed, self._notes = failed, notes
+        self.about: About = failed.about
+        self.assumptions: Mapping[str, Range] = {}
+        self.facts: Mapping[str, Fact] = {}
+        self.claims: Sequence[Claim] = ()
+
+    def screen(self, cohort: Cohort) -> Screening:
+        """Fit nowhere."""
+        if not self._notes:
+            raise RuntimeError("failed before")
+        size = len(cohort)
+        return Screening(np.full(size, DOES_NOT_FIT, dtype=object), np.full(size, "failed before", dtype=object))
+
+    def safety(self, cohort: Cohort) -> Notes:
+        """Return the notes of the failed retrofit."""
+        if not self._notes:
+            raise RuntimeError("failed before")
+        return self._failed.safety(cohort)
+
+    def change(self, cohort: Cohort, plant: Plant, assume: Assumed) -> Change:  # noqa: ARG002
+        """Never be asked: it fits nowhere."""
+        raise RuntimeError("failed before")
+
+
+def with_stand_ins(registry: Registry, failed: Mapping[str, bool]) -> Registry:
+    """Return the registry with stand-ins for failed retrofits: by id, whether they are still asked for their notes."""
+    retrofits = tuple(
+        Loaded(StandIn(one.retrofit, failed[one.id]), one.plugin, one.origin, one.code) if one.id in failed else one
+        for one in registry.retrofits
+    )
+    return replace(registry, retrofits=retrofits)

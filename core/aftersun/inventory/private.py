@@ -1,0 +1,108 @@
+"""Files that their owner alone may read, and that are there as a whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import secrets
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from aftersun.model.errors import AftersunError
+
+
+class _Umask:
+    """Takes all rights of others from new files as long as somebody holds it.
+
+    DuckDB makes its file, its log and what it cannot keep in memory with the process's usual rights.
+    """
+
+    def __init__(self) -> None:
+        self._holders = 0
+        self._before = 0
+
+    def hold(self) -> None:
+        """Begin; to be released as often as held."""
+        if not self._holders:
+            self._before = os.umask(0o077)
+        self._holders += 1
+
+    def release(self) -> None:
+        """End."""
+        self._holders -= 1
+        if not self._holders:
+            os.umask(self._before)
+
+    @contextmanager
+    def __call__(self) -> Iterator[None]:
+        """Hold it for a block."""
+        self.hold()
+        try:
+            yield
+        finally:
+            self.release()
+
+
+umask = _Umask()
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder that its owner alone may enter; one that is there is left as it is.
+
+    Raises
+    ------
+    AftersunError
+        If it cannot be made.
+    """
+    try:
+        with umask():
+            folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise AftersunError(f"The folder {folder} cannot be made ({error.strerror}).", "Choose another one.") from error
+
+
+def sibling(path: Path) -> Path:
+    """Return an unused name beside a path, for a file that is to take its place."""
+    return path.with_name(f"{path.name}{_MAKING}{secrets.token_hex(4)}")
+
+
+_MAKING = ".making-"
+
+
+def left_over(path: Path) -> list[Path]:
+    """Return the files that were to take the place of one, and did not because their maker was killed."""
+    return [name for name in path.parent.iterdir() if name.name.startswith(path.name + _MAKING)]
+
+
+def put_in_place(made: Path, path: Path, replace: bool) -> None:
+    """Give a finished file its name, at once and for good.
+
+    Raises
+    ------
+    AftersunError
+        If something stands there already and is not to be replaced, or the folder cannot be written to.
+    """
+    try:
+        with made.open("rb+") as handle:
+            os.fsync(handle.fileno())
+        made.chmod(0o600)
+        if replace:
+            made.replace(path)
+        else:
+            os.link(made, path)  # unlike a renaming it never overwrites
+            made.unlink()
+        _settle(path.parent)
+    except FileExistsError as error:
+        raise AftersunError(f"{path} exists already.", "Choose another name; nothing was changed.") from error
+    except OSError as error:
+        raise AftersunError(f"{path} cannot be written ({error.strerror}).", "Choose another place.") from error
+
+
+def _settle(folder: Path) -> None:
+    """Make a new name outlast a power failure; not every file system knows how."""
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)

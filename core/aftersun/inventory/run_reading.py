@@ -1,0 +1,74 @@
+"""Reads stored runs for those who read much of them: a run by its number, a table of many sites by one query."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+import pandas as pd
+
+from aftersun.inventory.dictionary import quoted
+from aftersun.inventory.layout import NEWEST_FIRST
+from aftersun.inventory.run_tables import RUN, RUN_TABLES
+from aftersun.inventory.runs import RunRecord, read_run_table
+from aftersun.inventory.sql import typed_frame
+from aftersun.inventory.store import Inventory
+from aftersun.inventory.table_layout import DTYPES
+
+
+def stored_run(inventory: Inventory, run_id: str | None = None) -> RunRecord | None:
+    """Return the run of this number, or the one that finished last; None if there is none."""
+    query = (
+        f"SELECT {', '.join(RUN.columns)} FROM run WHERE run_id = coalesce(?, run_id) ORDER BY {NEWEST_FIRST} LIMIT 1"
+    )
+    rows = inventory.connection.execute(query, [run_id]).fetchall()
+    if not rows:
+        return None
+    return RunRecord(**{name: _read(name, value) for name, value in zip(RUN.columns, rows[0], strict=True)})
+
+
+def _read(name: str, value: Any) -> Any:
+    if RUN.columns[name] == "JSON":
+        return json.loads(value)
+    return value.replace(tzinfo=UTC) if isinstance(value, datetime) else value
+
+
+def read_sites(inventory: Inventory, table: str, run_id: str, site_ids: Sequence[str]) -> pd.DataFrame:
+    """Return the rows of a result table of these sites, with declared dtypes and in the table's order."""
+    layout = RUN_TABLES[table]
+    kept = "run_id = ? AND site_id IN (SELECT unnest(?::VARCHAR[]))"
+    query = f"SELECT * FROM {quoted(table)} WHERE {kept} ORDER BY {', '.join(layout.order)}"
+    dtypes = {name: DTYPES[kind] for name, kind in layout.columns.items()}
+    return typed_frame(inventory.connection, query, dtypes, [run_id, list(site_ids)])
+
+
+class RunTables:
+    """The tables of one run: those asked for site by site are read once and kept."""
+
+    def __init__(self, inventory: Inventory, run_id: str) -> None:
+        self._inventory, self._run_id = inventory, run_id
+        self._asked: dict[str, str] = {}  # the site that a table was asked for first
+        self._kept: dict[str, tuple[pd.DataFrame, Mapping[Any, Any]]] = {}
+
+    def whole(self, name: str, where: str | None = None) -> pd.DataFrame:
+        """Return a whole table; ``where`` names a yes/no column, for the rows in which it is true."""
+        if where is None and name in self._kept:
+            return self._kept[name][0].copy(deep=False)
+        return read_run_table(self._inventory, name, self._run_id, where=where)
+
+    def of_site(self, name: str, site_id: str) -> pd.DataFrame:
+        """Return the rows of one site. From the second site on, the table is in memory and no more asked for."""
+        if name not in self._kept and self._asked.setdefault(name, site_id) == site_id:
+            return read_run_table(self._inventory, name, self._run_id, site_id)
+        if name not in self._kept:
+            frame = read_run_table(self._inventory, name, self._run_id)
+            places: Mapping[Any, Any] = frame.groupby("site_id", sort=False).indices
+            self._kept[name] = frame, places
+        frame, places = self._kept[name]
+        return frame.take(places.get(site_id, [])).reset_index(drop=True)
+
+    def of_sites(self, name: str, site_ids: Sequence[str]) -> pd.DataFrame:
+        """Return the rows of these sites, by one query."""
+        return read_sites(self._inventory, name, self._run_id, site_ids)

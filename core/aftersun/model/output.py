@@ -1,0 +1,127 @@
+"""What an output is, and what it may read: one stored run, through one read-only view."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any, Protocol
+
+import pandas as pd
+
+from aftersun.model.letter import Letter
+
+OF_RUN = "run"  # one file or a few for a whole run
+OF_LETTER = "letter"  # one file for each letter
+
+
+@dataclass(frozen=True)
+class Letterhead:
+    """How the company writes: section [letter] of the company file, read and checked.
+
+    ``logo`` holds a PNG, JPEG or SVG picture, None = none. ``words`` are the texts of the company's language file by
+    key, on top of the output's own English ones. ``paper`` is a4 or letter. Colours are #rrggbb.
+    """
+
+    name: str
+    address: tuple[str, ...]
+    contact: tuple[str, ...]  # telephone, e-mail, registration: one line each
+    closing: tuple[str, ...]  # small print at the foot, one line each; safety texts never stand there
+    logo: bytes | None
+    logo_format: str  # png, jpg, svg or ""
+    accent_colour: str
+    paper: str
+    language: str  # two-letter code of ISO 639-1; "en" where ``words`` is empty
+    words: Mapping[str, str]
+    decimal_mark: str
+    thousands_mark: str
+    date_format: str  # as strftime takes it
+    currency_first: bool
+
+
+class RunView(Protocol):
+    """One stored run, read only. Tables are those of core/README.md, section on stored results."""
+
+    @property
+    def run_id(self) -> str:
+        """Its id."""
+
+    @property
+    def as_of(self) -> date:
+        """The day that ages and prices are taken at."""
+
+    @property
+    def made_at(self) -> datetime:
+        """When it was finished, UTC."""
+
+    @property
+    def made_from(self) -> Mapping[str, Any]:
+        """What it was made from and with: program_version, plugin_versions, input_hashes, seed, sites, failures."""
+
+    @property
+    def company(self) -> Mapping[str, Any]:
+        """The company file as the run used it."""
+
+    @property
+    def currency(self) -> str:
+        """The currency of all amounts."""
+
+    @property
+    def letterhead(self) -> Letterhead:
+        """How the company writes."""
+
+    @property
+    def personal(self) -> bool:
+        """Whether names and addresses may be read; without, ``contacts`` is empty and site numbers are pseudonyms."""
+
+    def table(self, name: str, site_id: str | None = None) -> pd.DataFrame:
+        """Return the rows of a result table, of the whole run or of one site."""
+
+    def sites(self) -> pd.DataFrame:
+        """Return the technical facts of all sites as the inventory has them now, columns of the dictionary."""
+
+    def arrays(self) -> pd.DataFrame:
+        """Return all arrays as the inventory has them now."""
+
+    def contacts(self) -> pd.DataFrame:
+        """Return name, street, town, phone and email by customer_id, of those on the call list or in a letter alone."""
+
+    def titles(self) -> Mapping[str, str]:
+        """Return the title of each retrofit by id."""
+
+    def calls(self) -> pd.DataFrame:
+        """Return the sites to call, first one first."""
+
+    def to_tell(self) -> pd.DataFrame:
+        """Return the dangers known to stand: site_id, note_id, severity, text, who."""
+
+    def letters(self) -> Sequence[Letter]:
+        """Return the letters to write; empty for an output of a whole run."""
+
+
+class Output(Protocol):
+    """Something made from a stored run."""
+
+    @property
+    def id(self) -> str:
+        """Its name on the command line: lower-case letters, digits and underscores."""
+
+    @property
+    def writes(self) -> str:
+        """What it writes, in one sentence."""
+
+    @property
+    def of(self) -> str:
+        """``OF_RUN`` or ``OF_LETTER``."""
+
+    @property
+    def personal(self) -> bool:
+        """Whether it can do nothing without names and addresses; if not, it is also written without them."""
+
+    def write(self, run: RunView, folder: Path, settings: Mapping[str, str]) -> Sequence[Path]:
+        """Write into ``folder``, which is empty and its own, and return the files made, first the one to open.
+
+        ``settings`` are what the user gave as --set name=value. An output of letters makes one file for each of
+        ``run.letters()``, in their order. Raise :class:`AftersunError` for what the user can mend.
+        """

@@ -1,0 +1,244 @@
+"""Today's state of a cohort, and its year with other plants: each distinct one simulated once, sums kept, no hours."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, field, fields
+from functools import partial
+from operator import attrgetter
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+import aftersun_datasets
+from aftersun.energy.blocks import simulated
+from aftersun.energy.fitted_baseline import FittedBaseline, fitted_baseline
+from aftersun.model.cohort import Cohort
+from aftersun.model.energy import HOURS_OF_MONTHS, Energy
+from aftersun.model.plant import PER_ARRAY, Plant, level_of
+from aftersun.model.ranges import Bools, Floats
+from aftersun.money.cash_flow import remaining_life
+from aftersun.money.company import Company
+from aftersun.money.tariffs import Bill, yearly_bill
+from aftersun.money.totals import Totals
+from aftersun.money.travel import trip
+
+Rows = npt.NDArray[np.intp]
+
+GAINS = ("generated", "to_water", "water_backup")
+MONTHLY = ("generated", "used", "to_water", "exported", "imported")
+
+Months = Floats  # (S, 12, columns MONTHLY), kWh
+NO_MONTHS: Months = np.empty((0, 12, len(MONTHLY)))
+
+
+@dataclass(frozen=True, eq=False)
+class Today:
+    """A cohort as it stands: plant, energy, bill, and the years left (S,).
+
+    ``yearly_kwh`` has the sums of the energy balance by the names of its columns; the hours are not kept, but for the
+    mean W generated in each hour of the day, month by month, in ``picture`` (S, 288).
+    """
+
+    cohort: Cohort
+    plant: Plant
+    yearly_kwh: Mapping[str, Floats]
+    months: Months
+    picture: Floats
+    bill: Bill
+    remaining_years: Floats
+    remaining_assumed: Bools
+    within_reach: Bools
+    yield_sd: Floats  # standard deviation of the yield over the years, beyond what all sites share; share
+    yield_sd_shared: float
+
+    def take(self, rows: Rows) -> Today:
+        """Return the sites at these positions."""
+        return Today(
+            self.cohort.take(rows),
+            self.plant.take(rows, self.cohort.array_rows(rows)),
+            {name: kwh[rows] for name, kwh in self.yearly_kwh.items()},
+            self.months[rows],
+            self.picture[rows],
+            self.bill.take(rows),
+            self.remaining_years[rows],
+            self.remaining_assumed[rows],
+            self.within_reach[rows],
+            self.yield_sd[rows],
+            self.yield_sd_shared,
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Simulated:
+    """What a plant does in a year: sums of its energy, kWh (S,) by name, the bill, and the months where simulated."""
+
+    plant: Plant
+    yearly_kwh: Mapping[str, Floats]
+    bill: Bill
+    months: Months = field(default_factory=lambda: NO_MONTHS)
+
+
+class Simulations:
+    """Simulates plants of one cohort, each distinct one once, and adds up prices; the hours are not kept."""
+
+    def __init__(self, now: Today) -> None:
+        self._now, self._cohort = now, now.cohort
+        kwh = {name: now.yearly_kwh[name] for name in GAINS}
+        self.known = [Simulated(now.plant, kwh, now.bill, now.months)]
+        self._totals: tuple[Company, Totals] | None = None
+
+    def of(self, plant: Plant) -> Simulated:
+        """Return the year of this plant."""
+        for known in self.known:
+            if same_plant(plant, known.plant):
+                return known
+        self.known.append(self._where_new(plant))
+        return self.known[-1]
+
+    def _where_new(self, plant: Plant) -> Simulated:
+        """Simulate the sites whose plant is not that of a known one; a site's year never depends on the others."""
+        size = len(self._now.cohort)
+        source = np.full(size, -1)
+        for place, known in enumerate(self.known):
+            source[(source < 0) & alike(self._now.cohort, plant, known.plant)] = place
+        rows = np.flatnonzero(source < 0)
+        if len(rows) == size:
+            return self.anew(plant)
+        few = Simulations(self._now.take(rows)).anew(plant.take(rows, self._now.cohort.array_rows(rows)))
+
+        def merged(values: Callable[[Simulated], npt.NDArray[Any]]) -> npt.NDArray[Any]:
+            result = values(self.known[0]).copy()
+            for place, known in enumerate(self.known):
+                result[source == place] = values(known)[source == place]
+            result[rows] = values(few)
+            return result
+
+        kwh = {name: merged(partial(_kwh, name)) for name in GAINS}
+        bill = Bill(**{column.name: merged(attrgetter(f"bill.{column.name}")) for column in fields(Bill)})
+        return Simulated(plant, kwh, bill, merged(attrgetter("months")))
+
+    def anew(self, plant: Plant) -> Simulated:
+        """Simulate a plant, known or not."""
+        return _year(self._cohort, plant, GAINS)[0]
+
+    def changed_columns(self) -> frozenset[str]:
+        """Return the columns of the plant in which what was simulated differs from today's."""
+        today = self.known[0].plant
+        return frozenset(
+            column.name
+            for column in fields(Plant)
+            for known in self.known[1:]
+            if not np.array_equal(getattr(known.plant, column.name), getattr(today, column.name))
+        )
+
+    def take(self, rows: Rows) -> Simulations:
+        """Return the same of the sites at these positions, with nothing simulated yet but today."""
+        return Simulations(self._now.take(rows))
+
+    def totals(self, company: Company) -> Totals:
+        """Return the company's prices at these sites."""
+        if self._totals is None or self._totals[0] is not company:
+            self._totals = company, Totals(self._cohort.sites, company)
+        return self._totals[1]
+
+
+def _year(cohort: Cohort, plant: Plant, names: Sequence[str], pictured: bool = False) -> tuple[Simulated, Floats]:
+    """Simulate a plant, add up the energy of these names, months and bill, and picture its days where wanted."""
+    parts = []
+    for _, part, energy in simulated(cohort, plant):
+        bill = yearly_bill(energy, part.sites, part.weather.times)
+        months = np.stack([energy.monthly(name) for name in MONTHLY], axis=2)
+        picture = _picture(energy) if pictured else np.empty((len(part), 0))
+        parts.append(({name: energy.annual(name) for name in names}, bill, months, picture))
+    kwh, bills, month_parts, pictures = zip(*parts, strict=True)
+    year = Simulated(
+        plant,
+        {name: np.concatenate([one[name] for one in kwh]) for name in names},
+        Bill(**{column.name: np.concatenate([getattr(one, column.name) for one in bills]) for column in fields(Bill)}),
+        np.concatenate(month_parts),
+    )
+    return year, np.concatenate(pictures)
+
+
+def _picture(energy: Energy) -> Floats:
+    """Return the mean W generated in each hour of the day of each month, (S, 288)."""
+    parts = np.split(energy.generated, np.cumsum(HOURS_OF_MONTHS)[:-1], axis=1)
+    days = [part.reshape(len(part), -1, 24).mean(axis=1, dtype=np.float64) for part in parts]
+    return 1000.0 * np.concatenate(days, axis=1)
+
+
+def _kwh(name: str, year: Simulated) -> Floats:
+    return year.yearly_kwh[name]
+
+
+def alike(cohort: Cohort, plant: Plant, other: Plant, but_for: Collection[str] = ()) -> Bools:
+    """Tell which sites have the same columns in both plants, apart from some."""
+    same = np.ones(len(cohort), dtype=bool)
+    for column in fields(Plant):
+        mine, its = getattr(plant, column.name), getattr(other, column.name)
+        if mine is its or column.name in but_for:
+            continue
+        differs = mine != its
+        same &= ~(cohort.sum_by_site(differs) > 0 if level_of(column.name) == PER_ARRAY else differs)
+    return same
+
+
+def only_where(cohort: Cohort, where: Bools | None, plant: Plant, other: Plant) -> Plant:
+    """Return the plant at the sites ``where`` (None = everywhere), the other elsewhere."""
+    if where is None or plant is other:
+        return plant
+    of_arrays = where[cohort.arrays["site"].to_numpy(dtype=np.intp)]
+    columns = {}
+    for column in fields(Plant):
+        mine, its = getattr(plant, column.name), getattr(other, column.name)
+        mask = of_arrays if level_of(column.name) == PER_ARRAY else where
+        columns[column.name] = mine if mine is its else np.where(mask, mine, its)
+    return Plant(**columns)
+
+
+def same_plant(plant: Plant, other: Plant) -> bool:
+    """Tell whether all columns are equal."""
+    columns = [(getattr(plant, column.name), getattr(other, column.name)) for column in fields(Plant)]
+    return all(mine is its or np.array_equal(mine, its) for mine, its in columns)
+
+
+def today(cohort: Cohort, company: Company, readings: pd.DataFrame) -> tuple[Today, FittedBaseline]:
+    """Simulate a cohort as it stands, corrected by its meter readings, and take its bill."""
+    fit = fitted_baseline(cohort, readings)
+    cohort, plant = fit.cohort, fit.plant
+    planned = cohort.sites["remaining_life_years"].to_numpy(dtype=np.float64, na_value=np.nan)
+    years, assumed_life = remaining_life(planned, cohort.years_since(cohort.sites["commissioned_on"]), company)
+    way = trip(cohort.sites["latitude"].to_numpy(float), cohort.sites["longitude"].to_numpy(float), company)
+    year, picture = _year(cohort, plant, [column.name for column in fields(Energy)], pictured=True)
+    own, shared = yield_sd(fit.cohort)
+    now = Today(
+        cohort,
+        plant,
+        year.yearly_kwh,
+        year.months,
+        picture,
+        year.bill,
+        years,
+        assumed_life,
+        way.within_reach,
+        own,
+        shared,
+    )
+    return now, fit
+
+
+def yield_sd(cohort: Cohort) -> tuple[Floats, float]:
+    """Return the standard deviation of the yield of each site over the years, and that which all sites share.
+
+    Both as shares. Where meters have corrected the model, their own error stands instead of the model's.
+    """
+    rows = {row["name"]: float(row["mode"]) for row in aftersun_datasets.rows("weather_uncertainty.csv")}
+    total, shared = rows["yield_over_life"], rows["yield_shared"]
+    own = np.full(len(cohort), np.sqrt(total**2 - shared**2))
+    if "meter_factor_se" in cohort.sites:
+        measured = cohort.sites["meter_factor_se"].to_numpy(dtype=np.float64, na_value=np.nan)
+        own = np.where(np.isnan(measured), own, np.minimum(measured, own))
+    return own, shared

@@ -1,0 +1,107 @@
+"""The call sheet: one XLSX workbook that a salesperson works from on the phone, made from a stored run."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from xlsxwriter.exceptions import XlsxWriterException
+
+from aftersun import api
+from aftersun_reports.call_sheet import facts, log, names, tables
+from aftersun_reports.call_sheet.book import Book, Sheet
+from aftersun_reports.call_sheet.calls import CallList
+from aftersun_reports.call_sheet.guide import guide
+from aftersun_reports.call_sheet.notes import NotesOfRun
+
+FILE = "call_sheet.xlsx"
+
+
+@dataclass(frozen=True)
+class CallSheet:
+    """The workbook of calls."""
+
+    id: str = "call_sheet"
+    writes: str = "One XLSX workbook: whom to call, what to say, ask and warn of, and all that it rests on."
+    of: str = api.OF_RUN
+    personal: bool = False
+
+    def write(self, run: api.RunView, folder: Path, settings: Mapping[str, str]) -> Sequence[Path]:
+        """Write the workbook into ``folder``; it takes no settings.
+
+        Raises
+        ------
+        AftersunError
+            If a setting is given, or the file cannot be written. Nothing half-written is left then.
+        """
+        if settings:
+            raise api.AftersunError(
+                f"The call sheet has no setting {', '.join(sorted(settings))}.", "Leave --set out for it."
+            )
+        path = folder / FILE
+        try:
+            # What is written on the way holds names: it lies in a folder of its own, which goes whatever happens.
+            with TemporaryDirectory(prefix="aftersun-call-sheet-") as scratch:
+                _make(path, run, Path(scratch))
+        except (OSError, XlsxWriterException) as error:
+            path.unlink(missing_ok=True)
+            why = getattr(error, "strerror", None) or "no room, or no such folder"
+            raise api.AftersunError(
+                f"{path} cannot be written ({why}).", "Name a folder that can be written."
+            ) from error
+        except BaseException:
+            path.unlink(missing_ok=True)
+            raise
+        return [path]
+
+
+def _make(path: Path, run: api.RunView, scratch: Path) -> None:
+    book = Book(path, run, scratch)
+    try:
+        _fill(book, run)
+        book.close()
+    finally:
+        book.discard()
+
+
+def _fill(book: Book, run: api.RunView) -> None:
+    """Write all sheets. Each table of the run is read once."""
+    titles, called = run.titles(), run.table("call")
+    calls = CallList(
+        run, NotesOfRun(run.table("safety_note")), run.table("ranking"), run.table("offer"), run.table("question")
+    )
+    first, listed = calls.sheet(), facts.retrofits(run)
+    after = [
+        tables.dangers(calls, called),
+        tables.safety_notes(calls.notes, titles),
+        tables.questions(calls, called, titles),
+        tables.offers(calls, called, titles),
+        tables.ranking(calls, titles),
+        tables.not_called(run, called),
+        facts.month(run),
+        facts.assumptions(run, titles),
+        facts.claims(run, titles),
+        listed,
+        facts.run_facts(run),
+    ]
+    written = book.write(first, calls.rows())
+    shown = [(first.name, first.columns), *([(names.LOG, log.columns(calls))] if run.personal else [])]
+    book.write(*guide(run, [*shown, *((sheet.name, sheet.columns) for sheet, _ in after)]))
+    if run.personal:
+        log.write_log(book, calls, first.columns, written[0], _retrofit_ids(listed[0], len(titles)))
+    for sheet, rows in after:
+        book.write(sheet, rows)
+
+
+def _retrofit_ids(sheet: Sheet, count: int) -> str:
+    """Return the range of cells that holds the ids of all retrofits, below the header."""
+    first = sheet.header_row + 2  # spreadsheets count from 1
+    return f"{sheet.name}!$A${first}:$A${first + max(count, 1) - 1}"
+
+
+@api.hookimpl
+def aftersun_outputs() -> list[api.Output]:
+    """Bring the call sheet."""
+    return [CallSheet()]

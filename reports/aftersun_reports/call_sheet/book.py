@@ -1,0 +1,291 @@
+"""The workbook: sheets of one table each, written row by row, with header, filter, formats and print setup."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import zip_longest
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import xlsxwriter
+
+from aftersun import api
+from aftersun_reports.call_sheet.text import CONTINUED, CONTINUES, MOST_LINES, pieces, plain
+
+LARGEST_SHEET = 1_048_576  # rows, of the format
+_AT_ONCE = 20_000  # rows held as Python values
+
+TEXT, SHORT, MONEY, NUMBER, HOURS, COUNT, SHARE, ENTRY, ENTRY_DAY = (
+    "text", "short", "money", "number", "hours", "count", "share", "entry", "entry day",
+)  # fmt: skip
+_NUMBER_FORMATS = {
+    # Text that somebody types again into such a cell stays text. Not for long text: it would show as ####.
+    SHORT: "@",
+    MONEY: "#,##0",
+    NUMBER: "General",
+    HOURS: "#,##0.0",
+    COUNT: "#,##0",
+    # Shares here are chances: whole per cent, and one near 0 or 1 is never shown as certain.
+    SHARE: '[>0.99]"over 99 %";[<0.01]"under 1 %";0%',
+    ENTRY_DAY: "yyyy-mm-dd",
+}
+_KINDS = (TEXT, SHORT, MONEY, NUMBER, HOURS, COUNT, SHARE, ENTRY, ENTRY_DAY)
+_ENTRIES = (ENTRY, ENTRY_DAY)
+_WRAPPED = (TEXT, SHORT, ENTRY)
+_PAPERS = {"a4": 9, "letter": 1}
+# Lines of full width, or line feeds: with so few a text has at most MOST_LINES lines, however its words are broken.
+_SURELY_FITS = MOST_LINES // 4
+_INK, _HEADER_FILL, _ENTRY_FILL = "#1f2a33", "#dde5e8", "#fff6d6"
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column: title, width in characters, kind of its cells, and what it says in plain words."""
+
+    title: str
+    width: int
+    kind: str = TEXT
+    says: str = ""
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """One table. ``above`` are lines over the header; ``empty`` is said where there are no rows.
+
+    ``keys`` is how many first columns tell rows apart and are repeated where a row is continued. ``held`` is how many
+    first columns stay in sight; ``pages_wide`` how many pages it is printed across.
+    """
+
+    name: str
+    above: Sequence[str]
+    columns: Sequence[Column]
+    empty: str = "none"
+    keys: int = 1
+    held: int = 1
+    pages_wide: int = 1
+
+    @property
+    def header_row(self) -> int:
+        """Row of the header, counted from 0."""
+        return len(self.above)
+
+
+@dataclass(frozen=True)
+class Written:
+    """One sheet as written: the library's worksheet, and its first and last row of data, counted from 0."""
+
+    worksheet: Any
+    first: int
+    last: int
+
+
+class Book:
+    """A workbook that is being written; ``close`` makes the file, and without it there is none.
+
+    Rows go out to files in ``scratch`` as they come, so that memory does not grow with their number.
+    """
+
+    def __init__(self, path: Path, run: api.RunView, scratch: Path) -> None:
+        self.run = run
+        options = {
+            "constant_memory": True,
+            "tmpdir": str(scratch),
+            "strings_to_formulas": False,
+            "strings_to_urls": False,
+            "strings_to_numbers": False,
+        }
+        self.workbook = xlsxwriter.Workbook(str(path), options)
+        made = run.made_at
+        self.workbook.set_properties(
+            {
+                "title": "Call sheet",
+                "subject": f"Run {run.run_id}, as of {run.as_of:%Y-%m-%d}",
+                # The same run gives the same file; the format knows no time zone.
+                "created": made.replace(tzinfo=None),
+            }
+        )
+        base = {"font_size": 10, "font_color": _INK, "valign": "top"}
+        self._formats = {
+            kind: self.workbook.add_format(
+                {
+                    **base,
+                    "num_format": _NUMBER_FORMATS.get(kind, "General"),
+                    "text_wrap": kind in _WRAPPED,
+                    **({"bg_color": _ENTRY_FILL, "border": 4} if kind in _ENTRIES else {}),
+                }
+            )
+            for kind in _KINDS
+        }
+        self._header = self.workbook.add_format(
+            {**base, "bold": True, "text_wrap": True, "bg_color": _HEADER_FILL, "bottom": 2}
+        )
+        self._title = self.workbook.add_format({**base, "bold": True, "font_size": 14})
+        self._above = self.workbook.add_format({**base, "valign": "vcenter"})
+
+    def close(self) -> None:
+        """Make the file."""
+        self.workbook.close()
+
+    def discard(self) -> None:
+        """Let go of the scratch files of a workbook that is not to be made; harmless after ``close``."""
+        for worksheet in self.workbook.worksheets():
+            handle = getattr(worksheet, "row_data_fh", None)
+            if handle is not None:
+                handle.close()
+
+    def formatted(self, kind: str) -> Any:
+        """Return the library's format of a kind of cells."""
+        return self._formats[kind]
+
+    def write(self, sheet: Sheet, rows: Iterable[Sequence[Any]]) -> list[Written]:
+        """Write a table and return its sheets: a second and more where one cannot hold all rows.
+
+        A cell is text, a number, a day, or None or NaN for nothing.
+        """
+        found: list[Written] = []
+        cells = [
+            _Cells(self._formats[one.kind], one.width * _SURELY_FITS, one.kind in _ENTRIES) for one in sheet.columns
+        ]
+        worksheet, at = self._begin(sheet, 0), sheet.header_row + 1
+        for row in rows:
+            # A row that may be too long for one is written over from its beginning.
+            for part in (row,) if at < LARGEST_SHEET and _put(worksheet, at, row, cells) else _parts(sheet, row):
+                if at == LARGEST_SHEET:
+                    found.append(self._end(sheet, worksheet, at))
+                    worksheet, at = self._begin(sheet, len(found)), sheet.header_row + 1
+                if part is not row:
+                    _put(worksheet, at, part, cells, surely=True)
+                at += 1
+        if at == sheet.header_row + 1:
+            worksheet.write_string(at, 0, sheet.empty, self._above)
+            at += 1
+        return [*found, self._end(sheet, worksheet, at)]
+
+    def add_sheet(self, name: str, columns: Sequence[Column], header_row: int, held: int, pages_wide: int) -> Any:
+        """Add a sheet with column widths, header and print setup; its rows are still to be written."""
+        worksheet = self.workbook.add_worksheet(name)
+        for place, column in enumerate(columns):
+            worksheet.set_column(place, place, column.width)
+        worksheet.freeze_panes(header_row + 1, held)
+        worksheet.hide_gridlines(0)
+        worksheet.ignore_errors({"number_stored_as_text": "A1:XFD1048576"})
+        worksheet.set_landscape()
+        worksheet.set_paper(_PAPERS.get(self.run.letterhead.paper, _PAPERS["a4"]))
+        worksheet.set_margins(left=0.4, right=0.4, top=0.5, bottom=0.6)
+        worksheet.repeat_rows(header_row)
+        if pages_wide > 1 and held:
+            worksheet.repeat_columns(0, held - 1)
+        worksheet.fit_to_pages(pages_wide, 0)
+        worksheet.set_footer(f"&L&A&C{self.run.run_id.replace('&', '&&')}&RPage &P of &N")
+        return worksheet
+
+    def write_header(self, worksheet: Any, row: int, columns: Sequence[Column]) -> None:
+        """Write the titles of the columns."""
+        for place, column in enumerate(columns):
+            worksheet.write_string(row, place, plain(column.title), self._header)
+
+    def _begin(self, sheet: Sheet, before: int) -> Any:
+        name = f"{sheet.name} {before + 1}" if before else sheet.name
+        worksheet = self.add_sheet(name, sheet.columns, sheet.header_row, sheet.held, sheet.pages_wide)
+        for place, line in enumerate(sheet.above):
+            if place == 0:
+                worksheet.set_row(0, 21)
+            worksheet.write_string(place, 0, plain(line), self._title if place == 0 else self._above)
+        self.write_header(worksheet, sheet.header_row, sheet.columns)
+        return worksheet
+
+    def _end(self, sheet: Sheet, worksheet: Any, at: int) -> Written:
+        worksheet.autofilter(sheet.header_row, 0, at - 1, len(sheet.columns) - 1)
+        return Written(worksheet, sheet.header_row + 1, at - 1)
+
+
+@dataclass(frozen=True)
+class _Cells:
+    """What holds for the cells of a column: their format, how long a text surely fits, whether they are filled in."""
+
+    formatted: Any
+    fits: int
+    entry: bool
+
+
+def _put(worksheet: Any, at: int, row: Sequence[Any], cells: Sequence[_Cells], surely: bool = False) -> bool:
+    """Write one row; return False at a text that may not fit into it, unless it ``surely`` does."""
+    write_string, write_number = worksheet.write_string, worksheet.write_number
+    for place, value in enumerate(row):
+        kind = value.__class__
+        if kind is str:
+            text = plain(value)
+            if not surely and (len(text) > cells[place].fits or text.count("\n") >= _SURELY_FITS):
+                return False
+            if text:
+                write_string(at, place, text, cells[place].formatted)
+            elif cells[place].entry:  # an empty cell to be filled in keeps its look
+                worksheet.write_blank(at, place, None, cells[place].formatted)
+        elif kind is float or kind is int:
+            if value == value:  # NaN is nothing
+                write_number(at, place, value, cells[place].formatted)
+        elif value is not None and value is not pd.NaT:
+            worksheet.write_datetime(at, place, value, cells[place].formatted)
+    return True
+
+
+def _parts(sheet: Sheet, row: Sequence[Any]) -> Iterator[list[Any]]:
+    """Return the rows that one row needs for its text to be seen whole."""
+    parts = [
+        pieces(plain(value), column.width) if value.__class__ is str else [value]
+        for value, column in zip(row, sheet.columns, strict=True)
+    ]
+    return _continued(parts, sheet)
+
+
+def _continued(parts: Sequence[Sequence[Any]], sheet: Sheet) -> Iterator[list[Any]]:
+    """Yield the rows that cells of several pieces need; each says that it goes on or goes on from above."""
+    length = max(map(len, parts))
+    whole = [piece[0] for piece in parts[: sheet.keys]]
+    for number, row in enumerate(zip_longest(*parts)):
+        cells = list(row)
+        for place, cell in enumerate(cells):
+            if cell.__class__ is str and len(parts[place]) > 1:
+                before = CONTINUED if number else ""
+                after = CONTINUES if number + 1 < len(parts[place]) else ""
+                cells[place] = f"{before}{cell}{after}"
+        if length > 1 and number:
+            for place in range(sheet.keys):
+                cells[place] = whole[place] if cells[place] is None else cells[place]
+        yield cells
+
+
+def rows_of(frame: pd.DataFrame, names: Sequence[str]) -> Iterator[tuple[Any, ...]]:
+    """Yield these columns of a frame row by row as plain Python values; what is missing is None or NaN."""
+    for first in range(0, len(frame), _AT_ONCE):
+        some = frame.iloc[first : first + _AT_ONCE]
+        yield from zip(*(values_of(some[name]) for name in names), strict=True)
+
+
+def values_of(series: pd.Series) -> list[Any]:
+    """Return a column as plain Python values; what is missing is None or NaN."""
+    if pd.api.types.is_bool_dtype(series.dtype):
+        return [None if pd.isna(value) else "yes" if value else "no" for value in series]
+    if pd.api.types.is_numeric_dtype(series.dtype):
+        plain_numbers: list[Any] = series.to_numpy(dtype=float, na_value=float("nan")).tolist()
+        return plain_numbers
+    kept: list[Any] = series.astype(object).where(series.notna(), None).tolist()
+    return kept
+
+
+def records_of(frame: pd.DataFrame) -> list[Mapping[str, Any]]:
+    """Return the rows of a frame by column name, as plain Python values."""
+    names = [str(name) for name in frame]
+    return [dict(zip(names, row, strict=True)) for row in rows_of(frame, names)] if names else []
+
+
+NOT_DRAWN = "not drawn"
+
+
+def or_not_drawn(values: Sequence[float], worth: float) -> Sequence[Any]:
+    """Return numbers, or where there is a worth but no range of it, these words instead of nothing."""
+    if worth != worth:
+        return values
+    return [NOT_DRAWN if value != value else value for value in values]

@@ -1,0 +1,66 @@
+"""The offer letter: one PDF for each letter, two to three pages in plain language, and safety notices of one."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from aftersun import api
+from aftersun_reports.offer_letter.page import page
+from aftersun_reports.offer_letter.typeset import Typesetter
+from aftersun_reports.offer_letter.wording import file_stem
+
+__all__ = ["OfferLetter", "aftersun_outputs"]
+
+
+class OfferLetter:
+    """Writes letters one after another: a letter takes a few hundredths of a second, less than a process to start."""
+
+    id = "offer_letter"
+    writes = (
+        "An offer to each customer as PDF: what is known, what is proposed, its price, its worth with range, safety; "
+        "or a safety notice."
+    )
+    of = api.OF_LETTER
+    personal = True
+
+    def write(self, run: api.RunView, folder: Path, settings: Mapping[str, str]) -> Sequence[Path]:
+        """Write one file for each of ``run.letters()``, named by number and version, and return them in their order.
+
+        The only setting is ``fonts``, a folder of further fonts for scripts that the built-in ones lack.
+
+        Raises
+        ------
+        AftersunError
+            For an unknown setting, a folder of fonts that is not there, or a logo that cannot be read.
+        """
+        unknown = sorted(set(settings) - {"fonts"})
+        if unknown:
+            raise api.AftersunError(f"The offer letter has no setting {unknown[0]!r}.", "It knows fonts=FOLDER.")
+        fonts = [Path(settings["fonts"])] if settings.get("fonts") else []
+        if fonts and not fonts[0].is_dir():
+            raise api.AftersunError(f"There is no folder of fonts at {fonts[0]}.", "Give the folder that holds them.")
+        head = run.letterhead
+        written: list[Path] = []
+        with TemporaryDirectory(prefix="aftersun-letter-") as scratch:
+            typesetter = Typesetter(head, Path(scratch), fonts)
+            for letter in run.letters():
+                path = _free(folder, file_stem(letter.number, letter.version))
+                path.write_bytes(typesetter.pdf(page(letter, head)))
+                written.append(path)
+        return written
+
+
+def _free(folder: Path, stem: str) -> Path:
+    """Return a path that no other letter has: different numbers may read alike once made harmless."""
+    path, copy = folder / f"{stem}.pdf", 2
+    while path.exists():
+        path, copy = folder / f"{stem}-{copy}.pdf", copy + 1
+    return path
+
+
+@api.hookimpl
+def aftersun_outputs() -> list[api.Output]:
+    """Return the offer letter."""
+    return [OfferLetter()]

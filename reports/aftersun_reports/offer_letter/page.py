@@ -1,0 +1,262 @@
+"""One letter as the texts that stand on its pages, section by section; ``letter.typ`` sets them and knows no more."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from aftersun import api
+from aftersun_reports.offer_letter import charts, choices
+from aftersun_reports.offer_letter.figures import Figures
+from aftersun_reports.offer_letter.wording import Words, breakable, clean, sentence
+
+_ASSUMPTIONS = 6  # that move the result most are printed; those that turn the advice or were replaced always are
+
+
+def page(letter: api.Letter, head: api.Letterhead) -> dict[str, Any]:
+    """Return all texts of a letter, ready to be written as JSON. Sections with nothing to say are None."""
+    words = Words(head.words)
+    notice = letter.notice
+    kind = "notice_" if notice else ""
+    amounts = [
+        amount
+        for option in letter.options
+        for amount in (
+            option.price,
+            option.price_before,
+            option.sales_tax,
+            *(line.price for line in option.price_lines),
+        )
+    ]
+    figures = Figures(head, words, clean(letter.currency), amounts)
+    letters = words.letters(len(letter.options))
+    number, version = breakable(letter.number), letter.version
+    return {
+        "paper": "us-letter" if head.paper == "letter" else "a4",
+        "language": head.language,
+        "accent": head.accent_colour,
+        "accent_reads": _reads_on_white(head.accent_colour),
+        "title": words(f"{kind}pdf_title", number=clean(letter.number), version=version),
+        "made_on": [letter.made_on.year, letter.made_on.month, letter.made_on.day],
+        "footer": words(f"{kind}footer", number=number, version=version),
+        "page": words("page"),
+        "name": breakable(head.name),
+        "address": _lines(head.address),
+        "contact": _lines(head.contact),
+        "closing_lines": _lines(head.closing),
+        "customer": _lines(letter.customer),
+        "reference": [
+            [words(f"{kind}number"), number],
+            [words("version"), str(version)],
+            [words("date"), figures.day(letter.made_on)],
+            *([] if notice else [[words("valid_until"), figures.day(letter.valid_until)]]),
+            [words("site"), breakable(letter.site_id)],
+        ],
+        "headline": words("notice_title" if notice else "letter_title"),
+        "notice": notice,
+        "notice_first": words("notice_first"),
+        "dangers": _dangers(letter, words),
+        "greeting": words("greeting"),
+        "opening": words(_opening(letter)),
+        "remark": _section(words("remark_title"), [breakable(part) for part in letter.remark.split("\n")]),
+        "changes": _section(words("changes_title", before=version - 1), [breakable(line) for line in letter.changes]),
+        "system": _system(letter, words, figures),
+        "options": choices.options(letter, letters, words, figures),
+        "safety": _safety(letter, letters, words),
+        "charts_title": words("charts_title"),
+        "cash": charts.cash(letter, letters, words, figures),
+        "months": charts.months(letter, letters, words, figures),
+        "claims": _claims(letter, letters, words),
+        "assumptions": _assumptions(letter, words, figures),
+        "questions": _questions(letter, words),
+        "answer": _answer(letter, head, words, figures),
+        "about": {
+            "title": words(f"{kind}about_title"),
+            "rows": [
+                *([[words("about_weather"), breakable(letter.weather).rstrip(".")]] if letter.weather else []),
+                *([] if notice else [[words("about_prices"), figures.day(letter.price_date)]]),
+                [words("about_as_of"), figures.day(letter.as_of)],
+                [words("about_run"), breakable(letter.run_id)],
+                [words("about_program"), breakable(letter.program_version)],
+            ],
+        },
+    }
+
+
+def _opening(letter: api.Letter) -> str:
+    """Return the key of the opening: from records unless there are readings, and a known danger goes first."""
+    if letter.notice:
+        return "notice_opening"
+    return f"opening{'_meters' if letter.from_meters else ''}{'_danger' if letter.dangers else ''}"
+
+
+def _answer(letter: api.Letter, head: api.Letterhead, words: Words, figures: Figures) -> dict[str, Any]:
+    """Return what is asked of the customer; of a known danger to phone the company, whatever is decided."""
+    contact = ", ".join(_lines(head.contact))
+    without = "" if contact else "_no_contact"
+    date = figures.day(letter.valid_until)
+    more = ""
+    if letter.notice:
+        text, more = words(f"notice_phone{without}", contact=contact), words("notice_other")
+    elif letter.dangers:
+        text = words(f"answer_danger{without}", contact=contact, date=date)
+    else:
+        text = words("answer", date=date)
+    title = words("notice_phone_title" if letter.notice else "answer_title")
+    return {"title": title, "text": text, "more": more, "closing": words("closing")}
+
+
+def _lines(lines: Sequence[str]) -> list[str]:
+    return [text for text in map(breakable, lines) if text]
+
+
+def _section(title: str, items: Sequence[str]) -> dict[str, Any] | None:
+    kept = [item for item in items if item]
+    return {"title": title, "items": kept} if kept else None
+
+
+def _note(note: api.LetterNote, words: Words) -> dict[str, str]:
+    key = f"severity_{note.severity}"
+    return {
+        "severity": words(key) if words.has(key) else breakable(note.severity),
+        "text": breakable(note.text),
+        "who": words("who", who=sentence(breakable(note.who))) if note.who.strip() else "",
+        "letters": "",
+    }
+
+
+def _dangers(letter: api.Letter, words: Words) -> dict[str, Any] | None:
+    if not letter.dangers:
+        return None
+    return {
+        "title": words("notice_dangers_title" if letter.notice else "dangers_title"),
+        "lead": "" if letter.notice else words("dangers_lead"),
+        "notes": [_note(note, words) for note in letter.dangers],
+    }
+
+
+def _safety(letter: api.Letter, letters: Sequence[str], words: Words) -> dict[str, Any] | None:
+    """Return every note of every option; one that several options share stands once, with all their letters.
+
+    Where there is work of one option alone, no letter has to tell which.
+    """
+    named: dict[tuple[str, str, str], list[str]] = {}
+    notes: dict[tuple[str, str, str], api.LetterNote] = {}
+    for tag, option in zip(letters, letter.options, strict=True):
+        for note in option.notes:
+            key = (note.severity, note.text, note.who)
+            notes[key] = note
+            named.setdefault(key, [])
+            if tag not in named[key]:
+                named[key].append(tag)
+    if not notes:
+        return None
+    several = sum(bool(option.notes) for option in letter.options) > 1
+    order = [api.DANGER, api.WARNING, api.CAUTION]
+    worst_first = sorted(notes, key=lambda key: order.index(key[0]) if key[0] in order else -1)
+    return {
+        "title": words("safety_title"),
+        "lead": words("safety_lead"),
+        "notes": [
+            _note(notes[key], words)
+            | ({"letters": words("note_for", letters=", ".join(named[key]))} if several else {})
+            for key in worst_first
+        ],
+    }
+
+
+def _system(letter: api.Letter, words: Words, figures: Figures) -> dict[str, Any] | None:
+    if not (letter.system or letter.findings or letter.losses):
+        return None
+    losses = [
+        [
+            f"{breakable(loss.step)} ({words('loss_by_chance')})" if loss.by_chance else breakable(loss.step),
+            # what all begins with is no gain
+            figures.fixed(-loss.kwh, 0) if place == 0 and loss.kwh < 0 else figures.signed(-loss.kwh),
+        ]
+        for place, loss in enumerate(letter.losses)
+    ]
+    return {
+        "title": words("system_title"),
+        "facts": [[breakable(fact.label), breakable(fact.value)] for fact in letter.system],
+        "findings_title": words("findings_title"),
+        "findings": [sentence(breakable(finding)) for finding in letter.findings if finding.strip()],
+        "losses_title": words("losses_title"),
+        "losses_unit": words("losses_unit"),
+        "losses": losses,
+    }
+
+
+def _claims(letter: api.Letter, letters: Sequence[str], words: Words) -> dict[str, Any] | None:
+    """Return the trade's claims beside what was computed; none of an option that is told and not sold."""
+    rows = [
+        {
+            "letter": tag,
+            "text": breakable(claim.text),
+            "source": words("source", source=sentence(breakable(claim.source))) if claim.source.strip() else "",
+            "computed": breakable(claim.computed),
+        }
+        for tag, option in zip(letters, letter.options, strict=True)
+        if not option.told_not_sold
+        for claim in option.claims
+    ]
+    if not rows:
+        return None
+    return {
+        "title": words("claims_title"),
+        "lead": words("claims_lead"),
+        "head": [words("claims_said"), words("claims_computed")],
+        "rows": rows,
+    }
+
+
+def _assumptions(letter: api.Letter, words: Words, figures: Figures) -> dict[str, Any] | None:
+    """Return the assumptions that matter; how many more there are is said, not kept quiet.
+
+    They stand for gains, so those of an option that promises none are left out.
+    """
+    sold = [option for option in letter.options if not option.told_not_sold]
+    distinct = list(dict.fromkeys(one for option in sold for one in option.assumptions))
+    if not distinct:
+        return None
+    per_option = [option.assumptions for option in sold if option.assumptions]
+    share = max(_ASSUMPTIONS // len(per_option), 1)
+    leading = {one for assumptions in per_option for one in assumptions[:share]}
+    shown = [one for one in distinct if one in leading or one.turns or one.replaced.strip()]
+    left = len(distinct) - len(shown)
+    return {
+        "title": words("assumptions_title"),
+        "lead": words("assumptions_lead"),
+        "head": [words(key) for key in ("assumption", "assumption_used", "assumption_range", "assumption_source")],
+        "rows": [
+            {
+                "meaning": breakable(one.meaning),
+                "remarks": [
+                    *([words("assumption_turns")] if one.turns else []),
+                    *([words("assumption_replaced", why=sentence(breakable(one.replaced)))] if one.replaced else []),
+                ],
+                "used": figures.with_unit(one.used, None, one.unit),
+                "range": figures.with_unit(one.low, one.high, one.unit),
+                "source": breakable(one.source),
+            }
+            for one in shown
+        ],
+        "more": words.counted("assumptions_more", left) if left else "",
+    }
+
+
+def _questions(letter: api.Letter, words: Words) -> dict[str, Any] | None:
+    if not letter.questions:
+        return None
+    return {
+        "title": words("questions_title"),
+        "lead": words("questions_lead"),
+        "rows": [[breakable(one.question), sentence(breakable(one.changes))] for one in letter.questions],
+    }
+
+
+def _reads_on_white(colour: str) -> bool:
+    """Tell whether text of this colour, #rrggbb, has a contrast of 4.5 to 1 on white (WCAG 2.2, 1.4.3)."""
+    parts = [int(colour[start : start + 2], 16) / 255 for start in (1, 3, 5)]
+    red, green, blue = (part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts)
+    return 1.05 / (0.2126 * red + 0.7152 * green + 0.0722 * blue + 0.05) >= 4.5

@@ -1,0 +1,132 @@
+"""What the page says of the whole portfolio, and of the run that it was made from."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from datetime import date
+from typing import Any
+
+from aftersun import api
+from aftersun_reports.portfolio_page import details, safety, sites
+from aftersun_reports.portfolio_page.coding import number, text
+
+
+def page_data(run: api.RunView) -> dict[str, Any]:
+    """Return all that the page shows, as plain data."""
+    notes, all_sites = safety.read_notes(run), sites.read_sites(run)
+    place_of = {site: place for place, site in enumerate(all_sites.ids)}
+    head = run.letterhead
+    drawn = bool(run.table("offer")["chance_npv_positive"].notna().any() or len(run.table("run_value")))
+    return {
+        "company": head.name,
+        "personal": run.personal,
+        "format": {
+            "decimal": head.decimal_mark,
+            "thousands": head.thousands_mark,
+            "currency": run.currency,
+            "currency_first": head.currency_first,
+        },
+        "drawn": drawn,
+        "titles": dict(run.titles()),
+        "states": [{"word": word, "means": means} for word, means in sites.STATES],
+        "value": _value(run),
+        "month": _month(run),
+        **safety.as_data(notes, place_of),
+        "sites": sites.as_data(run, all_sites, notes),
+        "details": details.as_data(run, all_sites, notes),
+        "run": _run(run),
+    }
+
+
+def _value(run: api.RunView) -> list[dict[str, Any]]:
+    """Return the rows of run_value, all together first (retrofit "")."""
+    return [
+        {
+            "retrofit": text(row["retrofit"]),
+            "offers": number(row["offers"]),
+            **{name: number(row[f"npv_{name}"]) for name in ("p90", "p50", "p10")},
+        }
+        for row in run.table("run_value").sort_values("retrofit", kind="stable").to_dict("records")
+    ]
+
+
+def _month(run: api.RunView) -> dict[str, Any]:
+    """Return how far the month goes, how many are called, and how many are not, by reason."""
+    calls, plan = run.table("call"), run.table("run_plan")
+    reasons = calls.loc[calls["position"].isna(), "excluded_reason"].value_counts()
+    names = ("bookable", "used", "short", "value_of_one_more")
+    return {
+        "calls": int(calls["position"].notna().sum()),
+        "plan": [
+            {
+                "value": number(row["value"]),
+                "status": text(row["status"]),
+                "shortage": text(row["shortage"]),
+            }
+            for row in plan.to_dict("records")
+        ],
+        "capacities": [
+            {
+                "name": text(row["name"]),
+                "binding": text(row["binding"]) == "yes",
+                **{name: number(row[name]) for name in names},
+            }
+            for row in run.table("run_capacity").to_dict("records")
+        ],
+        "not_called": [{"reason": text(reason), "sites": int(count)} for reason, count in reasons.items()],
+    }
+
+
+def _run(run: api.RunView) -> dict[str, Any]:
+    """Return what the run was made from, as label and text, and which plugins failed."""
+    made, head = run.made_from, run.letterhead
+    company = run.company.get("company", {})
+    energy = run.table("site_energy")
+    weather = Counter(zip(map(text, energy["station_id"]), map(text, energy["weather_basis"]), strict=True))
+    versions = [f"{name} {version}" for name, version in sorted(_mapping(made.get("plugin_versions")).items())]
+    hashes = [f"{name}: {digest}" for name, digest in sorted(_mapping(made.get("input_hashes")).items())]
+    facts = [
+        ("Run", [run.run_id]),
+        ("Calculated as of", [_day(run.as_of, head)]),
+        ("Finished", [f"{_day(run.made_at.date(), head)} {run.made_at:%H:%M} UTC"]),
+        ("Prices of", [_day(company.get("price_date"), head)]),
+        ("Weather", [_weather(basis, station, count) for (station, basis), count in weather.most_common()]),
+        ("Sites valued", [text(made.get("sites"))]),
+        ("Program", [f"aftersun {text(made.get('program_version'))}"]),
+        ("Retrofits", versions),
+        ("Seed of the draws", [text(made.get("seed"))]),
+        ("Inputs, SHA-256", hashes),
+    ]
+    failures = [
+        {name: text(failure.get(name)) for name in ("plugin", "during", "reason")}
+        for failure in made.get("failures") or ()
+    ]
+    return {
+        "facts": [{"label": label, "texts": texts} for label, texts in facts if any(texts)],
+        "failures": failures,
+        "as_of": _day(run.as_of, head),
+    }
+
+
+def _weather(basis: str, station: str, count: int) -> str:
+    sites_said = "1 site" if count == 1 else f"{count} sites"
+    if basis == "normals":
+        return f"made from the climate normals of {station} ({sites_said})"
+    return f"typical year of station {station} ({sites_said})"
+
+
+def _day(value: Any, head: api.Letterhead) -> str:
+    """Write a day as the company does; what is no day stays as it is."""
+    if isinstance(value, str):
+        try:
+            return _day(date.fromisoformat(value), head)
+        except ValueError:
+            return str(value)
+    if isinstance(value, date):
+        return str(value.strftime(head.date_format))
+    return text(value)
+
+
+def _mapping(value: Any) -> Mapping[str, Any]:
+    return value if isinstance(value, Mapping) else {}

@@ -1,0 +1,136 @@
+"""The table of sites: one line each, with its best offer and whether it may be called."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from aftersun import api
+from aftersun_reports.portfolio_page.coding import coded, numbers, text
+from aftersun_reports.portfolio_page.safety import Notes
+
+JOINED = "+"  # between the retrofits of an offer
+
+# What a site is marked as, the first that holds: word and what it means, in the order of their marks on the map.
+STATES = (
+    ("known danger", "there is a known danger: the owner is told, whatever is sold"),
+    ("to call", "on the list of calls of the month"),
+    ("offer, not called", "something is worth offering, but not called now"),
+    ("no offer", "no retrofit is worth it there"),
+    ("not valued", "could not be valued"),
+)
+NO_OFFER, NOT_VALUED, FAILED = "nothing worth it", "not valued", "failed"
+_DANGER, _CALL, _OFFER, _NONE, _UNVALUED = range(len(STATES))
+_ROUGH = 1  # decimals of a position where nothing personal may be read: about ten kilometres
+
+
+@dataclass(frozen=True)
+class Sites:
+    """All sites of a run in one order: ids, their facts, the best offer of each (rows by site_id) and its status."""
+
+    ids: list[str]
+    facts: pd.DataFrame
+    best: pd.DataFrame
+    calls: pd.DataFrame
+    statuses: Sequence[str]
+
+
+def read_sites(run: api.RunView) -> Sites:
+    """Read the sites that the inventory has now or the run has valued, by site_id."""
+    facts, ranking = run.sites(), run.table("ranking")
+    ids = sorted({*map(str, facts["site_id"]), *map(str, ranking["site_id"])})
+    offers = run.table("offer")
+    order = ["site_id", "npv", "offer"]
+    best = offers.sort_values(order, ascending=[True, False, True], kind="stable").drop_duplicates("site_id")
+    best = best.set_index("site_id", drop=False)
+    calls = run.table("call").set_index("site_id", drop=False)
+    return Sites(ids, facts.set_index("site_id", drop=False).reindex(ids), best, calls, _statuses(ids, best, ranking))
+
+
+def as_data(run: api.RunView, sites: Sites, notes: Notes) -> dict[str, Any]:
+    """Return the columns of the table of sites. Names and towns stand there only if they may be read."""
+    best, calls = sites.best.reindex(sites.ids), sites.calls.reindex(sites.ids)
+    position = calls["position"]
+    tell: dict[str, set[int]] = {}
+    for note, told in notes.known:
+        for site in told:
+            tell.setdefault(site, set()).add(note)
+    offers = [text(offer) for offer in best["offer"]]
+    about = [text(offer) for offer in calls["retrofit"]]
+    sets: dict[tuple[int, ...], int] = {}
+    with_notes = []
+    for site, offer, call in zip(sites.ids, offers, about, strict=True):
+        members = [*offer.split(JOINED), *call.split(JOINED)]
+        mine = tell.get(site, set()).union(notes.of(site, filter(None, members)))
+        with_notes.append(sets.setdefault(tuple(sorted(mine)), len(sets)))
+    decimals = 5 if run.personal else _ROUGH
+    data = {
+        "id": list(sites.ids),
+        "offer": coded(offers),
+        "npv": numbers(best["npv"]),
+        "p90": numbers(best["npv_p90"]),
+        "p50": numbers(best["npv_p50"]),
+        "p10": numbers(best["npv_p10"]),
+        "chance": numbers(best["chance_npv_positive"]),
+        "price": numbers(best["upfront"]),
+        "status": coded(sites.statuses),
+        "call": numbers(position),
+        "about": coded(about),
+        "not_called": coded(calls["excluded_reason"]),
+        "notes": with_notes,
+        "note_sets": [list(one) for one in sets],
+        "danger": [int(site in tell) for site in sites.ids],
+        "state": [
+            _state(site in tell, pd.notna(place), offer, status)
+            for site, place, offer, status in zip(sites.ids, position, offers, sites.statuses, strict=True)
+        ],
+        "latitude": numbers(sites.facts["latitude"].round(decimals)),
+        "longitude": numbers(sites.facts["longitude"].round(decimals)),
+    }
+    return data | _people(run, sites, calls)
+
+
+def _people(run: api.RunView, sites: Sites, calls: pd.DataFrame) -> dict[str, Any]:
+    if not run.personal:
+        return {}
+    contacts = run.contacts()
+    if "customer_id" in contacts:
+        contacts = contacts.set_index("customer_id")
+    of_site = sites.facts["customer_id"] if "customer_id" in sites.facts else calls["customer_id"]
+    found = contacts.reindex(list(of_site))
+    return {"name": coded(found["name"]), "town": coded(found["town"])}
+
+
+def _state(danger: bool, called: bool, offer: str, status: str) -> int:
+    if danger:
+        return _DANGER
+    if called:
+        return _CALL
+    if offer:
+        return _OFFER
+    return _UNVALUED if status in (NOT_VALUED, FAILED) else _NONE
+
+
+def _statuses(ids: list[str], best: pd.DataFrame, ranking: pd.DataFrame) -> list[str]:
+    """Return the status of each site's best offer as its retrofits have it; of a site without an offer, why."""
+    of_pair = dict(zip(zip(ranking["site_id"], ranking["retrofit"], strict=True), ranking["status"], strict=True))
+    of_site: dict[str, set[str]] = {}
+    for site, status in zip(ranking["site_id"], ranking["status"], strict=True):
+        of_site.setdefault(str(site), set()).add(str(status))
+    result = []
+    offers = dict(zip(best["site_id"], best["offer"], strict=True))
+    for site in ids:
+        if site in offers:
+            members = str(offers[site]).split(JOINED)
+            found = [str(of_pair.get((site, member), "")) for member in members]
+            if len(found) == 1:
+                result.append(found[0])
+            else:  # of a set the members' own statuses say what they are worth alone; only a survey holds for all
+                result.append("survey first" if "survey first" in found else "advised")
+        else:
+            seen = of_site.get(site, set())
+            result.append(NOT_VALUED if not seen else FAILED if seen == {"failed"} else NO_OFFER)
+    return result

@@ -1,0 +1,165 @@
+"""A run with plugins that do all that a plugin should not: each is named, and all else is as without it, to the bit."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from pathlib import Path
+
+import pytest
+from run_support import Small, assert_same, plugin, small, stored, without
+
+from aftersun.scoring.rank import rank
+
+SITES = 6
+
+# What each does wrong, by its name: in which method, and what is said of it.
+WRONG = {
+    "raising": ({"change": "raise RuntimeError('no such luck')"}, "change", "RuntimeError: no such luck"),
+    "hanging": ({"change": "time.sleep(600)"}, "change", "has not answered for 3 s"),
+    "leaving": ({"screen": "os._exit(3)"}, "screen", "ended the process that it ran in (exit code 3)"),
+    "crashing": ({"change": "os.kill(os.getpid(), 11)"}, "change", "ended the process that it ran in"),
+    "garbage": ({"change": "return 42"}, "change", "change returned int, not a Change"),
+    "not_a_number": (
+        {"change": "plant = plant.replace(transmittance=plant.transmittance * np.nan)"},
+        "change",
+        "plant",
+    ),
+    "silent": ({"safety": "return api.Notes.of(cohort)"}, "safety", "safety gave no note"),
+    "late": (
+        {"change": "assert 'S0014' not in cohort.sites.index"},  # fails in the last chunk only
+        "change",
+        "AssertionError",
+    ),
+}
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Small:
+    return small(tmp_path_factory.mktemp("isolation") / "made", SITES)
+
+
+@pytest.fixture(scope="module")
+def alone(made: Small, tmp_path_factory: pytest.TempPathFactory):
+    """All that is stored where no plugin is added."""
+    path = copied(made, tmp_path_factory.mktemp("alone"))
+    rank(path.inventory, path.settings())
+    return stored(path.inventory)
+
+
+def copied(made: Small, folder: Path) -> Small:
+    shutil.copytree(made.inventory.parent, folder / "copy")
+    return Small(folder / "copy" / made.inventory.name, folder / "copy" / made.company.name)
+
+
+@pytest.fixture
+def one(made: Small, tmp_path: Path) -> Small:
+    return copied(made, tmp_path)
+
+
+def assert_alone(one: Small, alone, names: list[str]) -> None:
+    """Hold that all results but the rows of these retrofits are as if they were not there."""
+    tables = stored(one.inventory)
+    for name in names:
+        tables = without(tables, name)
+    assert_same(tables, alone)
+
+
+@pytest.mark.parametrize(
+    ("workers", "chunk_sites", "names"),
+    [
+        (1, 3, ["raising", "hanging", "crashing", "silent", "late"]),
+        pytest.param(2, 2, list(WRONG), marks=pytest.mark.slow),
+    ],
+)
+def test_all_that_can_go_wrong_at_once(one, alone, tmp_path, workers, chunk_sites, names):
+    wrong = {name: WRONG[name] for name in names}
+    folder = tmp_path / "plugins"
+    for name, (methods, *_) in wrong.items():
+        plugin(folder, name, **methods)
+    plugin(folder, "z_twin")
+    (folder / "z_twin.py").write_text((folder / "z_twin.py").read_text().replace('"z_twin"', '"raising"'))
+    (folder / "z_no_import.py").write_text("import no_such_module\n")
+    text = (folder / "raising.py").read_text().replace('"raising"', '"future"')
+    (folder / "z_future.py").write_text(text.replace('("test",))', '("test",), api_version=99)'))
+    said: list[str] = []
+    settings = one.settings(plugin_folder=folder, workers=workers, chunk_sites=chunk_sites, plugin_seconds=3.0)
+    record = rank(one.inventory, settings, say=said.append)
+    told = {failure["plugin"]: (failure["during"], failure["reason"]) for failure in record.failures}
+    for name, (_, during, reason) in wrong.items():
+        assert told[name][0] == during
+        assert reason in told[name][1]
+    assert "already brought by the plugin 'raising'" in told["z_twin"][1]
+    assert "no_such_module" in told["z_no_import"][1]
+    assert "API version 99" in told["z_future"][1]
+    assert len(told) == len(record.failures) == len(wrong) + 3
+    assert_alone(one, alone, names)
+    mine = stored(one.inventory)["ranking"].query("retrofit in @names")
+    assert set(mine["status"]) == {"failed"}
+    assert len(mine) == SITES * len(wrong)
+    # safety notes are never lost: all who could give them did, on every site
+    notes = stored(one.inventory)["safety_note"]
+    counts = notes[notes["note_id"] == "odd_note"].groupby("retrofit")["site_id"].nunique().to_dict()
+    assert counts == dict.fromkeys(wrong.keys() - {"silent"}, SITES)
+
+
+@pytest.mark.slow
+def test_one_that_crashes_at_its_safety_notes_too(one, alone, tmp_path):
+    folder = plugin(tmp_path / "plugins", change="os._exit(3)", safety="sys.exit(1)")
+    record = rank(one.inventory, one.settings(plugin_folder=folder))
+    assert [(failure["plugin"], failure["during"]) for failure in record.failures] == [("odd", "safety")]
+    assert_alone(one, alone, ["odd"])
+
+
+@pytest.mark.slow
+def test_a_fact_of_its_own_does_not_move_the_draws_of_others(tmp_path):
+    """The draws of a site depend on which facts there are: after a failure those of the plugin are not among them."""
+    made = small(tmp_path / "made", 2, keep=["connector_replacement"])
+    alone, beside = copied(made, tmp_path / "alone"), copied(made, tmp_path / "beside")
+    rank(alone.inventory, alone.settings(ranges=True))
+    folder = plugin(tmp_path / "plugins", change="raise RuntimeError")
+    path = folder / "odd.py"
+    path.write_text(path.read_text().replace("facts = {}", "facts = {'odd_fact': FACT}"))
+    rank(beside.inventory, beside.settings(ranges=True, plugin_folder=folder))
+    assert_alone(beside, stored(alone.inventory), ["odd"])
+
+
+@pytest.mark.slow
+def test_one_that_disturbs_is_said_and_its_results_count(one, alone, tmp_path):
+    disturb = (
+        "print('a name'); os.environ['ODD'] = '1'; np.random.seed(1); np.seterr(all='raise'); os.chdir('/'); "
+        "warnings.simplefilter('error'); os.write(1, b'more')"
+    )
+    quiet, loud = plugin(tmp_path / "quiet"), plugin(tmp_path / "loud", change=disturb)
+    other = copied(one, tmp_path / "other")
+    assert rank(other.inventory, other.settings(plugin_folder=quiet, chunk_sites=6)).failures == []
+    said: list[str] = []
+    record = rank(one.inventory, one.settings(plugin_folder=loud, chunk_sites=6), say=said.append)
+    assert record.failures == []
+    assert all(text.startswith("plugin odd ") for text in said)
+    for what in ("prints to stdout", "os.environ", "numpy.random", "handling of errors", "working folder", "filters"):
+        assert any(what in text for text in said)
+    assert {one["plugin"] for one in record.settings["remarks"]} == {"odd"}
+    assert "ODD" not in os.environ
+    assert_same(stored(one.inventory), stored(other.inventory))
+
+
+@pytest.mark.slow
+def test_one_that_leaks_is_named(one, tmp_path):
+    folder = plugin(tmp_path / "plugins", change="self.__class__.kept = [*getattr(self, 'kept', []), np.ones(10**6)]")
+    said: list[str] = []
+    record = rank(one.inventory, one.settings(plugin_folder=folder, memory_mb=30.0, chunk_sites=6), say=said.append)
+    assert record.failures == []
+    if not any("seems to leak memory" in text and text.startswith("plugin odd") for text in said):
+        from aftersun.host.memory import resident_mb
+
+        assert resident_mb() is None, said
+
+
+@pytest.mark.slow
+def test_one_that_hangs_before_the_run_is_left_out(one, alone, tmp_path):
+    folder = plugin(tmp_path / "plugins")
+    (folder / "odd.py").write_text("while True: pass\n")
+    record = rank(one.inventory, one.settings(plugin_folder=folder, plugin_seconds=1.0))
+    assert [(failure["plugin"], failure["during"]) for failure in record.failures] == [("odd", "load")]
+    assert_alone(one, alone, [])

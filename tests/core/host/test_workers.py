@@ -1,0 +1,95 @@
+"""A process that hangs, crashes or is killed costs one job at most, and says whose fault it was."""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+
+import pytest
+from run_support import alive, processes_of
+from worker_support import answer
+
+from aftersun.host.workers import AHEAD, Lost, Workers
+
+
+def run(jobs, processes=1, seconds=60.0):
+    with Workers(answer, processes, seconds) as workers:
+        return [done for _, done in workers.run(iter(jobs))]
+
+
+def test_answers_come_in_order_and_jobs_are_taken_late():
+    taken = []
+
+    def jobs():
+        for number in range(12):
+            taken.append(number)
+            yield "give", number
+
+    with Workers(answer, 2, 60.0) as workers:
+        for fetched, (job, done) in enumerate(workers.run(jobs())):
+            assert job == ("give", fetched)
+            assert done == fetched
+            assert len(taken) <= fetched + 1 + AHEAD * 2
+        here = processes_of(os.getpid())
+    assert fetched == 11
+    assert not any(alive(pid) and "multiprocessing.spawn" in _command(pid) for pid in here)
+
+
+def _command(pid):
+    try:
+        with open(f"/proc/{pid}/cmdline") as handle:
+            return handle.read()
+    except OSError:
+        return ""
+
+
+def test_what_hangs_is_stopped_and_named_and_the_others_stand():
+    began = time.monotonic()
+    assert run([("give", 1), ("hang", 0), ("give", 2)], seconds=1.0) == [
+        1,
+        Lost("odd", "change", "has not answered for 1 s"),
+        2,
+    ]
+    assert time.monotonic() - began < 60
+
+
+@pytest.mark.parametrize(
+    ("what", "how"), [("exit", "exit code 3"), ("crash", "SIGSEGV" if sys.platform == "linux" else "")]
+)
+def test_what_ends_its_process_twice_is_named(what, how):
+    first, lost, last = run([("give", 1), (what, 0), ("give", 2)])
+    assert (first, last) == (1, 2)
+    assert (lost.plugin, lost.during) == ("odd", "change")
+    assert lost.reason.startswith("ended the process that it ran in")
+    assert how in lost.reason
+
+
+def test_a_process_that_somebody_kills_once_costs_nothing(tmp_path):
+    path = str(tmp_path / "been here")
+    assert run([("once", path), ("give", 2)]) == [path, 2]
+
+
+def test_a_process_that_ends_outside_of_a_plugin_blames_nobody():
+    (lost,) = run([("core", 0)])
+    assert (lost.plugin, lost.during) == ("", "")
+
+
+def test_a_bug_keeps_its_type_and_traceback():
+    with pytest.raises(ValueError, match="no such luck") as told:
+        run([("raise", "no such luck")])
+    assert "worker_support.py" in "".join(told.value.__notes__)
+    with pytest.raises(RuntimeError, match="nobody else knows"):
+        run([("unpicklable", "")])
+
+
+def test_nothing_is_printed_to_stdout(capfd):
+    assert run([("print", 1)]) == [1]
+    printed = capfd.readouterr()
+    assert printed.out == ""
+    assert "from compiled code" in printed.err
+
+
+def test_one_that_has_grown_too_much_is_replaced():
+    first, second, third = run([("pid", 0), ("grow", 0), ("pid", 0)])
+    assert first == second != third

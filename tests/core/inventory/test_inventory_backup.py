@@ -1,0 +1,227 @@
+"""Backup and restore, and deleting old runs."""
+
+from __future__ import annotations
+
+import shutil
+import stat
+import subprocess
+import sys
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import duckdb
+import numpy as np
+import pandas as pd
+import pytest
+
+from aftersun.inventory import backup, call_log, rewrite
+from aftersun.inventory.backup import copy_inventory
+from aftersun.inventory.prune import prune
+from aftersun.inventory.run_tables import RUN_TABLES
+from aftersun.inventory.runs import RunRecord, latest_run, read_run_table, write_run
+from aftersun.inventory.store import Inventory
+from aftersun.model.errors import AftersunError, InUse
+
+Contents = Callable[[Inventory], dict[str, pd.DataFrame]]
+
+START = datetime(2026, 3, 1, 8, 0, tzinfo=UTC)
+RUN = RunRecord("r0", START, START, "0.1.0", date(2026, 3, 1), 2, 0)
+
+
+@pytest.fixture
+def path(tmp_path: Path, loaded_file: Path) -> Path:
+    return Path(shutil.copy(loaded_file, tmp_path / "company.duckdb"))
+
+
+def _same(one: Path, other: Path, contents: Contents) -> bool:
+    found = []
+    for path in (one, other):
+        with Inventory.open(path, read_only=True) as inventory:
+            found.append(contents(inventory))
+    assert found[0].keys() == found[1].keys()
+    for table, frame in found[0].items():
+        pd.testing.assert_frame_equal(frame, found[1][table])
+    return True
+
+
+def test_backup_and_restore_bring_everything_back(path: Path, contents: Contents) -> None:
+    copy, again = path.with_name("backup.duckdb"), path.with_name("again.duckdb")
+    done = copy_inventory(path, copy)
+    assert done.rows > 10
+    assert done.size == copy.stat().st_size
+    assert _same(path, copy, contents)
+    with Inventory.open(path) as inventory:
+        inventory.connection.execute("DELETE FROM contact")
+    copy_inventory(copy, path, replace=True)
+    copy_inventory(copy, again)
+    assert _same(copy, path, contents)
+    assert _same(copy, again, contents)
+    assert {name.name for name in path.parent.iterdir()} == {"company.duckdb", "backup.duckdb", "again.duckdb"}
+    assert {stat.S_IMODE(name.stat().st_mode) for name in (copy, again, path)} == {0o600}
+
+
+def test_rows_keep_their_order_and_tables_of_others_come_along(path: Path) -> None:
+    """Some result tables are read back in the order in which their rows were written."""
+    with Inventory.open(path) as inventory:
+        notes = pd.DataFrame(
+            {"site_id": "S1", "retrofit": "bird_mesh", "note_id": [f"n{n * 7 % 5000}" for n in range(5000)]}
+        )
+        write_run(inventory, RUN, {"safety_note": notes.assign(severity="danger", text="x")})
+        inventory.connection.execute("CREATE TABLE my_notes AS SELECT 'keep me' AS note")
+    copy_inventory(path, path.with_name("backup.duckdb"))
+    with Inventory.open(path.with_name("backup.duckdb"), read_only=True) as inventory:
+        assert list(read_run_table(inventory, "safety_note", "r0")["note_id"]) == list(notes["note_id"])
+        assert inventory.connection.execute("SELECT note FROM my_notes").fetchall() == [("keep me",)]
+
+
+def test_nothing_is_overwritten_unless_told(path: Path) -> None:
+    mine = path.with_name("mine.txt")
+    mine.write_text("mine")
+    with pytest.raises(AftersunError, match="exists already"):
+        copy_inventory(path, mine)
+    assert mine.read_text() == "mine"
+    with pytest.raises(AftersunError, match="onto itself"):
+        copy_inventory(path, path, replace=True)
+    with pytest.raises(AftersunError, match="no folder"):
+        copy_inventory(path, path.parent / "nowhere" / "b.duckdb")
+    with pytest.raises(AftersunError, match="no inventory file"):
+        copy_inventory(path.with_name("absent.duckdb"), path.with_name("b.duckdb"))
+    foreign = path.with_name("foreign.duckdb")
+    duckdb.connect(str(foreign)).close()
+    before = path.read_bytes()
+    with pytest.raises(AftersunError, match="not an inventory"):
+        copy_inventory(foreign, path, replace=True)
+    assert path.read_bytes() == before
+
+
+def test_a_damaged_inventory_can_be_replaced_by_its_backup(path: Path, contents: Contents) -> None:
+    copy = path.with_name("backup.duckdb")
+    copy_inventory(path, copy)
+    code = (
+        "import duckdb, os, sys\nc = duckdb.connect(sys.argv[1])\n"
+        "c.execute(\"INSERT INTO customer (customer_id) VALUES ('C99')\")\nos._exit(0)\n"
+    )
+    subprocess.run([sys.executable, "-c", code, str(path)], check=True)
+    assert path.with_name("company.duckdb.wal").exists()  # not to be read into what is restored
+    path.write_bytes(path.read_bytes()[:100_000])
+    copy_inventory(copy, path, replace=True)
+    assert not path.with_name("company.duckdb.wal").exists()
+    assert _same(copy, path, contents)
+
+
+def test_a_log_left_over_is_not_read_into_another_file(path: Path) -> None:
+    left = path.with_name("new.duckdb.wal")
+    left.write_bytes(b"left over")
+    for make in (
+        lambda: Inventory.create(path.with_name("new.duckdb")),
+        lambda: copy_inventory(path, left.with_suffix("")),
+    ):
+        with pytest.raises(AftersunError, match=r"new\.duckdb\.wal exists already"):
+            make()
+
+
+@pytest.mark.parametrize("read_only", [True, False])
+def test_a_backup_is_made_beside_readers_but_not_beside_a_writer(
+    path: Path, monkeypatch: pytest.MonkeyPatch, read_only: bool
+) -> None:
+    monkeypatch.setattr("aftersun.inventory.store._LOCK_TRIES", 1)
+    code = (
+        "import duckdb, sys\nc = duckdb.connect(sys.argv[1], read_only=bool(int(sys.argv[2])))\n"
+        "print('open', flush=True)\nsys.stdin.read()\n"
+    )
+    with subprocess.Popen(
+        [sys.executable, "-c", code, str(path), str(int(read_only))], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+    ) as other:
+        assert other.stdout is not None
+        assert other.stdout.readline() == b"open\n"
+        if read_only:
+            copy_inventory(path, path.with_name("backup.duckdb"))
+            with pytest.raises(InUse, match=f"PID {other.pid}"):
+                prune(path, 1)
+        else:
+            with pytest.raises(InUse, match=f"PID {other.pid}"):
+                copy_inventory(path, path.with_name("backup.duckdb"))
+        other.communicate()
+    assert path.with_name("backup.duckdb").exists() == read_only
+
+
+def test_a_copy_that_differs_is_never_put_in_place(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def loses_a_row(connection: duckdb.DuckDBPyConnection, *rest: object) -> dict[str, int]:
+        monkeypatch.undo()
+        connection.execute("DETACH aftersun_copy")
+        made = next(name for name in path.parent.iterdir() if ".making-" in name.name)
+        connection.execute(f"ATTACH '{made}' AS aftersun_copy (READ_WRITE)")
+        connection.execute("UPDATE aftersun_copy.contact SET name = 'Another' WHERE customer_id = 'C2'")
+        return rewrite._compare(connection, *rest)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(rewrite, "_compare", loses_a_row)
+    with pytest.raises(AftersunError, match="does not hold what it should"):
+        backup.copy_inventory(path, path.with_name("backup.duckdb"))
+    assert [name.name for name in path.parent.iterdir()] == ["company.duckdb"]
+
+
+def _store_runs(path: Path, count: int, rows: int = 3000) -> None:
+    some = np.random.default_rng(1)
+    with Inventory.open(path) as inventory:
+        for n in range(count):
+            at = START + timedelta(days=n)
+            flow = pd.DataFrame(
+                {"site_id": "S1", "retrofit": "bird_mesh", "year": range(rows), "net": some.normal(size=rows)}
+            )
+            run = replace(RUN, run_id=f"r{n}", started_at=at, finished_at=at)
+            write_run(inventory, run, {"cash_flow": flow, "run_value": pd.DataFrame({"retrofit": [""], "offers": [n]})})
+
+
+def test_pruned_runs_are_gone_from_every_table_and_give_their_space_back(path: Path) -> None:
+    with_one = Path(shutil.copy(path, path.with_name("one.duckdb")))
+    _store_runs(with_one, 1)
+    _store_runs(path, 12)
+    grown = path.stat().st_size
+    done = prune(path, 1)
+    assert done.deleted == tuple(f"r{n}" for n in reversed(range(11)))
+    assert done.kept == {}
+    assert (done.size_before, done.size_after) == (grown, path.stat().st_size)
+    # Blocks have 256 KiB, so that a file of few rows is mostly empty; beyond that nothing of the old runs is left.
+    assert done.size_after <= with_one.stat().st_size + 2 * 262144
+    with Inventory.open(path) as inventory:
+        run = latest_run(inventory)
+        assert run is not None
+        assert run.run_id == "r11"
+        for table in ("run", *RUN_TABLES):
+            assert inventory.connection.execute(f"SELECT count(*) FROM {table} WHERE run_id <> 'r11'").fetchall() == [
+                (0,)
+            ]
+        assert len(read_run_table(inventory, "cash_flow", "r11")) == 3000
+    assert prune(path, 1).deleted == ()
+
+
+def test_file_does_not_grow_when_runs_come_and_go(path: Path) -> None:
+    sizes = []
+    for _ in range(3):
+        with Inventory.open(path) as inventory:
+            inventory.connection.execute("UPDATE run SET run_id = 'before', finished_at = '2020-01-01'")
+            inventory.connection.execute("UPDATE cash_flow SET run_id = 'before'")
+            inventory.connection.execute("UPDATE run_value SET run_id = 'before'")
+        _store_runs(path, 3)
+        prune(path, 1)
+        sizes.append(path.stat().st_size)
+    assert max(sizes) <= 1.2 * sizes[0]
+
+
+def test_runs_that_calls_or_offers_name_are_kept_unless_told_otherwise(path: Path) -> None:
+    _store_runs(path, 6)
+    with Inventory.open(path) as inventory:
+        entry = {"site_id": "S1", "called_on": "2026-03-02", "outcome": "no", "run_id": "r0", "retrofit": "bird_mesh"}
+        inventory.connection.execute("INSERT INTO run_retrofit (run_id, retrofit) VALUES ('r0', 'bird_mesh')")
+        call_log.record_call(inventory, entry, today=date(2026, 3, 9))
+        call_log.make_offer(inventory, "S1", "bird_mesh", 100.0, "EUR", date(2026, 3, 3))
+    done = prune(path, 2)
+    assert set(done.deleted) == {"r1", "r3"}
+    assert done.kept == {"r2": ("offer_made",), "r0": ("call_log",)}
+    assert set(prune(path, 2, also_referenced=True).deleted) == {"r0", "r2"}
+    with Inventory.open(path, read_only=True) as inventory:
+        assert len(call_log.entries(inventory)) == 1
+    with pytest.raises(AftersunError, match="newest run is kept"):
+        prune(path, 0)

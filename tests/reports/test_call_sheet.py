@@ -1,0 +1,373 @@
+"""The call sheet as a salesperson gets it: every figure and text is that of the run, and nothing is cut."""
+
+from __future__ import annotations
+
+import re
+import zipfile
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree
+
+import openpyxl
+import pytest
+from call_sheet_support import ARC, FALL, SCALD, TABLES, SmallRun, header_row, rows, typed, written
+from hypothesis import given
+from hypothesis import strategies as st
+
+from aftersun import api
+from aftersun_reports.call_sheet import CallSheet, aftersun_outputs, book
+from aftersun_reports.call_sheet.text import CONTINUED, CONTINUES, LARGEST_CELL, pieces, plain
+
+SHEETS = [
+    "Calls", "How to read this", "call_log", "Known dangers", "Safety notes", "Questions", "Offers", "All retrofits",
+    "Not called", "Month", "Assumptions", "Claims of the trade", "Retrofits", "Run",
+]  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory: pytest.TempPathFactory) -> Any:
+    return written(SmallRun(), tmp_path_factory.mktemp("small"))
+
+
+def test_it_is_brought_by_the_hook() -> None:
+    (output,) = aftersun_outputs()
+    assert (output.id, output.of, output.personal) == ("call_sheet", api.OF_RUN, False)
+
+
+def test_sheets_with_frozen_header_filter_over_all_rows_and_print_setup(small: Any) -> None:
+    assert small.sheetnames == SHEETS
+    for sheet in small:
+        header = header_row(sheet)
+        assert sheet.freeze_panes[-len(str(header + 1)) :] == str(header + 1)
+        last = sheet.max_row
+        assert sheet.auto_filter.ref == f"A{header}:{sheet.cell(1, sheet.max_column).column_letter}{last}"
+        assert sheet.page_setup.orientation == "landscape"
+        assert sheet.sheet_properties.pageSetUpPr.fitToPage
+        assert sheet.page_setup.fitToHeight == 0
+        assert sheet.print_title_rows == f"${header}:${header}"
+        assert "Page &P of &N" in f"{sheet.oddFooter.right.text}".replace("&[Page]", "&P").replace("&[Pages]", "&N")
+
+
+def test_the_first_sheet_says_what_is_needed_on_the_phone(small: Any) -> None:
+    first, second = rows(small["Calls"])
+    assert (second["position"], second["round"], second["site"]) == (2, 1, "S1")
+    assert (second["customer name"], second["town"], second["phone"]) == ("Household 1", "LK 01 Larkmoor", "000 0001")
+    assert second["e-mail"] == "none recorded"
+    assert second["kind of call"] == "offer"
+    assert second["what to say"] == "In one visit with one way up."
+    assert second["best offer"] == "Bird mesh and Hot water from surplus"
+    assert second["what to ask"] == "1. Do birds nest there? [birds_seen]\n2. Do you live there? [owner_present]"
+    assert second["what may hurt someone: known dangers here"] == "no danger is known here"
+    assert second["safety notes of the work offered"] == "DANGER fall\nWARNING scald"
+    assert (
+        second["before the price holds"]
+        == "Hot water from surplus, survey first: Whether the element has its own cut-out is not known."
+    )
+    assert (second["price with tax [NOK]"], second["worth at the values used [NOK]"]) == (1840, 500)
+    assert [second[f"worth {name} [NOK]"] for name in ("P90", "P50", "P10")] == [120, 480, 910]
+    assert (second["chance of a gain"], second["first-year saving [NOK]"]) == (0.93, 212)
+    assert (second["chance of yes"], second["contribution to the company if yes [NOK]"]) == (0.2, 321)
+    assert "No objection" in second["contact rule"]
+    assert "90 days" in second["contact rule"]
+    assert first["kind of call"] == "safety: tell, do not sell"
+
+
+def test_one_row_a_customer_with_all_dangers_and_further_sites(small: Any) -> None:
+    first, second = rows(small["Calls"])
+    told = first["what may hurt someone: known dangers here"]
+    assert told == f"At S2: DANGER [arc] {ARC} Who: licensed electrician.\nAt S3: no danger is known here"
+    assert first["safety notes of the work offered"] == "At S2: DANGER fall, arc\nAt S3: WARNING scald"
+    further = first["same customer, further sites"]
+    assert further == (
+        "S3, position 3, offer: Hot water from surplus, price with tax 640 NOK. Heats water from surplus."
+    )
+    assert second["same customer, further sites"] is None
+
+
+def test_a_recorded_basis_is_the_contact_rule(tmp_path: Path) -> None:
+    people = [{"customer_id": "C1", "contact_basis": "agreed on 2025-03-01", "on_register": False}]
+    _, second = rows(written(SmallRun(people=people), tmp_path)["Calls"])
+    assert "Basis: agreed on 2025-03-01." in second["contact rule"]
+    assert "Not on a do-not-call register." in second["contact rule"]
+
+
+def test_what_is_told_for_safety_says_how_and_weighs_no_sale(small: Any) -> None:
+    first, second = rows(small["Calls"])
+    assert first["what to say"] == (
+        "Tell the danger first; give the price only if asked. A danger is known to stand here."
+    )
+    assert (first["chance of yes"], first["contribution to the company if yes [NOK]"]) == (None, None)
+    assert first["price with tax [NOK]"] == 910
+    assert "only if asked" not in second["what to say"]
+
+
+def test_what_has_to_be_looked_at_stands_with_safety_matters_too(tmp_path: Path) -> None:
+    reason = "Costs 910 NOK. Survey first: see which plugs are old; see the roof. A safety matter: tell the owner."
+    ranking = [{**row, "reason": reason} if row["site_id"] == "S2" else row for row in TABLES["ranking"]]
+    first, _ = rows(written(SmallRun().with_rows("ranking", ranking), tmp_path)["Calls"])
+    assert first["before the price holds"] == "survey first: see which plugs are old; see the roof"
+
+
+def test_number_formats_and_wrapping(small: Any) -> None:
+    sheet = small["Calls"]
+    at = {cell.value: cell.column for cell in sheet[header_row(sheet)]}
+    row = header_row(sheet) + 1
+    assert sheet.cell(row, at["price with tax [NOK]"]).number_format == "#,##0"
+    assert sheet.cell(row, at["chance of a gain"]).number_format == '[>0.99]"over 99 %";[<0.01]"under 1 %";0%'
+    for title in ("what to say", "what may hurt someone: known dangers here", "what to ask"):
+        assert sheet.cell(row, at[title]).alignment.wrap_text
+
+
+def test_every_safety_note_stands_whole_worst_first(small: Any) -> None:
+    sheet = small["Safety notes"]
+    assert "Local codes and licensed practice come first" in sheet["A2"].value
+    found = rows(sheet)
+    assert [(row["note"], row["what can happen and what to do"]) for row in found] == [
+        ("arc", ARC),
+        ("fall", FALL),
+        ("scald", SCALD),
+    ]
+    assert [row["sites"] for row in found] == [2, 2, 2]
+    assert found[2]["who may do it"] == "licensed plumber"
+    assert found[1]["holds for"] == "Bird mesh, Connector replacement"
+
+
+def test_known_dangers_of_those_not_called_too(small: Any) -> None:
+    found = rows(small["Known dangers"])
+    assert [(row["site"], row["customer number"], row["position on the call list"]) for row in found] == [
+        ("S2", "C2", 1),
+        ("S4", "C3", None),
+    ]
+    assert [row["what it is and what to do"] for row in found] == [ARC, ARC]
+    assert found[1]["why not on the call list"] == "the customer may not be called"
+
+
+def test_a_text_too_long_for_a_row_is_continued_and_says_so(tmp_path: Path) -> None:
+    text = " ".join(f"word{number}" for number in range(6000))  # 50,000 characters
+    long = [{**row, "text": text} if row["note_id"] == "arc" else row for row in TABLES["safety_note"]]
+    found = written(SmallRun().with_rows("safety_note", long), tmp_path)
+    for name, column in (
+        ("Safety notes", "what can happen and what to do"),
+        ("Known dangers", "what it is and what to do"),
+    ):
+        mine = [row for row in rows(found[name]) if row["note"] in ("arc", None) and row.get("site", "S2") == "S2"]
+        parts = [row[column] for row in mine if row[column] and "word" in row[column]]
+        assert all(CONTINUES in part for part in parts[:-1])
+        assert all(len(part) < 32_767 for part in parts)
+        whole = "".join(part.removeprefix(CONTINUED).removesuffix(CONTINUES) for part in parts)
+        assert whole == text
+    row = rows(found["Calls"])
+    told = "".join(
+        (one["what may hurt someone: known dangers here"] or "").removeprefix(CONTINUED).removesuffix(CONTINUES)
+        for one in row
+        if one["position"] == 1
+    )
+    assert text in told
+
+
+@given(st.text(max_size=3000), st.integers(5, 90))
+def test_pieces_lose_nothing(text: str, width: int) -> None:
+    found = pieces(text, width)
+    assert "".join(found) == text
+    assert all(len(piece) <= LARGEST_CELL and piece.count("\n") <= 24 for piece in found)
+
+
+HOSTILE = [
+    "=1+1", "+43 1 234", "-5", "@SUM(A1)", "\tTab first", "=HYPERLINK(\"http://x.invalid\",\"x\")", "{=1}",
+    "http://x.invalid/", "mailto:x@x.invalid", "<b>&amp;\"quoted\" 'single'</b>", "../../etc/passwd",
+    "Łukasz Çelik-Ñandú", "שלום עולם", "😀" * 20, "x" * 200, "0012", "1e5", "TRUE", "_x0041_", "#N/A",
+]  # fmt: skip
+
+
+def test_hostile_text_stays_the_text_it_is(tmp_path: Path) -> None:
+    people, calls = [], []
+    for number, text in enumerate(HOSTILE, 1):
+        fields = dict.fromkeys(("name", "town", "phone", "email"), text)
+        people.append({"customer_id": f"C{number}", **fields})
+        own = {"position": number, "site_id": f"S{number}", "customer_id": f"C{number}", "sentence": text}
+        calls.append({**TABLES["call"][1], **own})
+    found = written(SmallRun(people=people).with_rows("call", calls), tmp_path)
+    sheet = found["Calls"]
+    at = {cell.value: cell.column for cell in sheet[header_row(sheet)]}
+    for number, text in enumerate(HOSTILE, 1):
+        shown = text.replace("_x0041_", "_x005F_x0041_")  # how the format writes these letters down
+        for title in ("customer name", "town", "phone", "e-mail", "what to say"):
+            cell = sheet.cell(header_row(sheet) + number, at[title])
+            assert (cell.value, cell.data_type) == (shown, "s")
+            assert cell.hyperlink is None
+    for one in found:
+        formulas = [cell for row in one.iter_rows() for cell in row if cell.data_type == "f"]
+        assert not formulas or one.title == "call_log"
+
+
+def test_characters_that_xml_forbids_are_shown_and_markup_of_the_library_is_not_taken(tmp_path: Path) -> None:
+    people = [
+        {
+            "customer_id": "C1",
+            "name": "a\x00b\x1b\x7f\rc\ufffe",
+            "town": "<r><t>x</t></r></is></c><c><f>1+1</f></c><r></r>",
+            "phone": "\r=1",
+            "email": "abc\u202egnp.exe",
+        }
+    ]
+    written(SmallRun(people=people), tmp_path)
+    with zipfile.ZipFile(tmp_path / "call_sheet.xlsx") as archive:
+        for part in archive.namelist():
+            ElementTree.fromstring(archive.read(part))
+    _, second = rows(openpyxl.load_workbook(tmp_path / "call_sheet.xlsx")["Calls"])
+    assert second["customer name"] == "a␀b␛␡␍c\ufffd"
+    assert plain("\ud800\x85") == "\ufffd\ufffd"
+    assert second["town"].rstrip(" ") == "<r><t>x</t></r></is></c><c><f>1+1</f></c><r></r>"
+    assert second["phone"] == "␍=1"
+    assert second["e-mail"] == "abcgnp.exe"
+
+
+def test_nobody_to_call_still_makes_a_useful_workbook(tmp_path: Path) -> None:
+    nobody = [{"site_id": "S4", "customer_id": "C3", "excluded_reason": "the customer may not be called"}]
+    run = SmallRun().with_rows("call", nobody).with_rows("run_plan", []).with_rows("run_capacity", [])
+    found = written(run, tmp_path)
+    assert found.sheetnames == SHEETS
+    sheet = found["Calls"]
+    assert "Nobody is to be called" in sheet.cell(header_row(sheet) + 1, 1).value
+    assert len(rows(found["All retrofits"])) == 4
+    assert len(rows(found["Known dangers"])) == 2
+    assert rows(found["Not called"])[0]["why not"] == "the customer may not be called"
+
+
+def test_a_run_with_nothing_in_it_makes_a_workbook(tmp_path: Path) -> None:
+    found = written(SmallRun(tables={name: typed(name, []) for name in TABLES}), tmp_path)
+    assert found.sheetnames == SHEETS
+    assert "no safety note" in found["Safety notes"].cell(header_row(found["Safety notes"]) + 1, 1).value
+
+
+def test_what_was_not_drawn_is_said_and_not_nought(tmp_path: Path) -> None:
+    blank = dict.fromkeys(("npv_p90", "npv_p50", "npv_p10", "chance_npv_positive"))
+    run = SmallRun()
+    for name in ("offer", "ranking"):
+        run = run.with_rows(name, [{**row, **blank} for row in TABLES[name]])
+    found = written(run, tmp_path)
+    titles = ("worth P90 [NOK]", "worth P50 [NOK]", "worth P10 [NOK]", "chance of a gain")
+    for name in ("Calls", "Offers"):
+        for row in rows(found[name]):
+            assert [row[title] for title in titles] == ["not drawn"] * 4
+    ranked = rows(found["All retrofits"])
+    assert [ranked[0][title] for title in titles] == ["not drawn"] * 4
+    assert [ranked[3][title] for title in titles] == [None] * 4  # does not fit: nothing was reckoned
+
+
+def test_other_sheets_hold_the_stored_tables(small: Any) -> None:
+    ranked = rows(small["All retrofits"])
+    assert [(row["site"], row["rank"], row["retrofit"], row["status"]) for row in ranked] == [
+        ("S1", 1, "Hot water from surplus", "survey first"),
+        ("S1", 2, "Bird mesh", "advised"),
+        ("S2", 1, "Connector replacement", "safety matter"),
+        ("S4", 1, "Bird mesh", "does not fit"),
+    ]
+    assert ranked[1]["worth P90 [NOK]"] == "not drawn"
+    assert ranked[1]["energy gain [kWh a year]"] == 130
+    assert [row["safety notes"] for row in ranked] == ["WARNING scald", "DANGER fall", "DANGER fall, arc", None]
+    assert ranked[3]["reason"] == "A flat roof."
+    asked = rows(small["Questions"])
+    assert [row["fact"] for row in asked] == ["birds_seen", "owner_present", "open_string"]
+    assert (asked[0]["worth by phone [NOK]"], asked[0]["a visit costs us [NOK]"]) == (70, 110)
+    offered = {row["site"]: row for row in rows(small["Offers"])}
+    assert offered["S3"]["position on the call list"] == 3
+    assert offered["S2"]["safety matter"] == "yes"
+    (hours,) = rows(small["Month"])
+    assert (hours["capacity"], hours["bookable"], hours["expected"], hours["next job fits"]) == (
+        "roofer hours",
+        4.5,
+        3.25,
+        "no",
+    )
+    month = small["Month"]
+    assert month.cell(header_row(month) + 1, 2).number_format == "#,##0.0"
+    assert "1,234 NOK" in small["Month"]["A2"].value
+    (assumed,) = rows(small["Assumptions"])
+    assert (assumed["about"], assumed["used"], assumed["usual"]) == ("Bird mesh", 12, 15)
+    assert assumed["replaced by the company"] == "workshop: steel rusts here"
+    (claim,) = rows(small["Claims of the trade"])
+    assert claim["claim"] == "Up to 20 % more energy."
+    facts = {(row["what"], row["name"]): (row["value"], row["remark"]) for row in rows(small["Run"])}
+    assert facts["run", "id"][0] == "20260601T080000000000Z"
+    assert facts["run", "made at"][0] == "2026-06-01 08:00 UTC"
+    assert facts["run", "as of"][0] == "2026-06-01"
+    assert facts["hash of an input", "sites"][0] == "abc123"
+    assert facts["version", "bird_mesh"][0] == "1.0"
+    assert facts["failure", "tilt_mount"] == ("it fell over", "change")
+    assert facts["replaced by the company", "assumed of every system: rain threshold mm"] == (
+        "15",
+        "workshop; dust of the quarry",
+    )
+    assert facts["not called", "the customer may not be called"][0] == "1 site"
+
+
+def test_without_names_their_columns_are_left_out(tmp_path: Path) -> None:
+    found = written(SmallRun(personal=False), tmp_path)
+    assert "call_log" not in found.sheetnames
+    header = [cell.value for cell in found["Calls"][header_row(found["Calls"])]]
+    assert not {"customer name", "town", "phone", "e-mail", "outcome", "remark"} & set(header)
+    with zipfile.ZipFile(tmp_path / "call_sheet.xlsx") as archive:
+        text = "".join(archive.read(part).decode() for part in archive.namelist())
+    for told in ("Household", "Larkmoor<", "000 0001", "Sallowby", ">C1<", ">C3<", "workshop;", "52 km"):
+        assert told not in text
+
+
+def test_properties_name_nobody_and_the_same_run_gives_the_same_file(tmp_path: Path) -> None:
+    made = written(SmallRun(), tmp_path / "a").properties
+    assert (made.title, made.creator or "", made.lastModifiedBy or "") == ("Call sheet", "", "")
+    assert f"{made.created:%Y-%m-%d %H:%M}" == "2026-06-01 08:00"
+    written(SmallRun(), tmp_path / "b")
+    assert (tmp_path / "a/call_sheet.xlsx").read_bytes() == (tmp_path / "b/call_sheet.xlsx").read_bytes()
+
+
+def test_paper_is_that_of_the_letterhead(tmp_path: Path) -> None:
+    run = SmallRun()
+    for paper, code in (("a4", 9), ("letter", 1)):
+        found = written(replace(run, letterhead=replace(run.letterhead, paper=paper)), tmp_path / paper)
+        assert {int(sheet.page_setup.paperSize) for sheet in found} == {code}
+
+
+def test_more_rows_than_a_sheet_holds_go_on_in_another(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(book, "LARGEST_SHEET", 103)  # two lines and a header above 100 rows
+    many = [{"site_id": f"S{number:03}", "rank": 1, "retrofit": "bird_mesh"} for number in range(250)]
+    found = written(SmallRun().with_rows("ranking", [{**row, "status": "does not fit"} for row in many]), tmp_path)
+    names = ["All retrofits", "All retrofits 2", "All retrofits 3"]
+    assert [len(rows(found[name])) for name in names] == [100, 100, 50]
+    sites = [row["site"] for name in names for row in rows(found[name])]
+    assert sites == [f"S{number:03}" for number in range(250)]
+
+
+def test_a_folder_that_cannot_be_written_is_one_sentence_and_nothing_is_left(tmp_path: Path) -> None:
+    with pytest.raises(api.AftersunError, match="cannot be written"):
+        CallSheet().write(SmallRun(), tmp_path / "missing", {})
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_failure_half_way_leaves_nothing(tmp_path: Path) -> None:
+    run = SmallRun()
+    broken = replace(run, tables={name: table for name, table in run.tables.items() if name != "run_claim"})
+    with pytest.raises(KeyError):
+        CallSheet().write(broken, tmp_path, {})
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_settings_are_refused(tmp_path: Path) -> None:
+    with pytest.raises(api.AftersunError, match="no setting colour"):
+        CallSheet().write(SmallRun(), tmp_path, {"colour": "red"})
+
+
+def test_every_column_of_the_calls_is_explained(small: Any) -> None:
+    explained = {row["column"] for row in rows(small["How to read this"]) if row["sheet"] == "Calls"}
+    header = {cell.value for cell in small["Calls"][header_row(small["Calls"])]}
+    assert header <= explained
+    sheets = {row["sheet"] for row in rows(small["How to read this"])}
+    assert sheets == set(SHEETS) - {"How to read this"}
+
+
+def test_no_text_of_ours_names_an_amount_without_its_currency(small: Any) -> None:
+    for sheet in small:
+        for cell in sheet[header_row(sheet)]:
+            if re.match(r"(price|worth( |$)|contribution|first-year|one more)", str(cell.value)):
+                assert str(cell.value).endswith("[NOK]"), cell.value

@@ -1,0 +1,206 @@
+"""The filled-in call sheet goes back into the call log, and its figures are those of the stored run."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+from call_sheet_support import SmallRun, header_row, reckoned, rows, written
+
+from aftersun.inventory import learnt
+from aftersun.inventory.call_log import COLUMNS, OUTCOMES, entries
+from aftersun.inventory.call_table import load_calls
+from aftersun.inventory.store import Inventory
+from aftersun.scoring.demo import Demo
+from aftersun.scoring.view import RunView
+from aftersun_reports.call_sheet import calls as sheet_of_calls
+
+TODAY = date(2026, 6, 30)
+RANGE = {"npv_p90": "worth P90", "npv_p50": "worth P50", "npv_p10": "worth P10"}
+
+
+@pytest.fixture
+def inventory(demo: Demo, tmp_path: Path) -> Iterator[Inventory]:
+    path = tmp_path / "copy.duckdb"
+    shutil.copy(demo.inventory, path)
+    with Inventory.open(path) as opened:
+        yield opened
+
+
+@dataclass(frozen=True)
+class Shown:
+    """The demo's run, and its workbook read back."""
+
+    inventory: Inventory
+    view: RunView
+    book: Any
+
+
+@pytest.fixture(scope="module")
+def shown(demo: Demo, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shown]:
+    with Inventory.open(demo.inventory, read_only=True) as opened:
+        view = RunView(opened)
+        yield Shown(opened, view, written(view, tmp_path_factory.mktemp("demo")))
+
+
+def _fill(book: Any, row: int, **entered: Any) -> None:
+    sheet = book["Calls"]
+    at = {cell.value: cell.column for cell in sheet[header_row(sheet)]}
+    for title, value in entered.items():
+        sheet.cell(header_row(sheet) + row, at[title]).value = value
+
+
+def _saved(book: Any, folder: Path) -> Path:
+    reckoned(book)
+    path = folder / "filled.xlsx"
+    book.save(path)
+    return path
+
+
+def test_outcomes_and_titles_are_those_of_the_call_log(tmp_path: Path) -> None:
+    assert sheet_of_calls.OUTCOMES == OUTCOMES
+    book = written(SmallRun(), tmp_path)
+    titles = [cell.value for cell in book["call_log"][1]]
+    facts = ["birds_seen", "owner_present"]
+    assert set(titles) - set(facts) <= set(COLUMNS)
+    assert {name for name, column in COLUMNS.items() if column.required} <= set(titles)
+    assert set(facts) <= set(titles) & set(learnt.fact_columns())
+
+
+def test_cells_to_fill_in_have_their_drop_downs(tmp_path: Path) -> None:
+    book = written(SmallRun(), tmp_path)
+    for name in ("Calls", "call_log"):
+        rules = {rule.promptTitle or rule.errorTitle: rule for rule in book[name].data_validations.dataValidation}
+        assert rules["outcome"].formula1 == '"unreached,no,later,yes,done,objection"'
+        assert rules["birds_seen"].formula1 == '"yes,no"'
+        assert rules["called_on"].type == "date"
+        ids = rules["retrofit"].formula1
+        assert ids == "Retrofits!$A$3:$A$5"
+        found = [cell.value for (cell,) in book["Retrofits"][ids.partition("!")[2].replace("$", "")]]
+        assert found == ["bird_mesh", "connector_replacement", "hot_water_diverter"]
+
+
+def test_an_offer_of_two_gives_an_entry_for_each_and_facts_once(tmp_path: Path) -> None:
+    book = written(SmallRun(), tmp_path)
+    day = datetime(2026, 6, 3)
+    _fill(book, 2, called_on=day, outcome="no", birds_seen="yes", remark="rang twice")
+    reckoned(book)
+    found = [row for row in rows(book["call_log"]) if row["site_id"]]
+    assert found == [
+        {"site_id": "S1", "called_on": day, "outcome": "no", "retrofit": "bird_mesh", "leave_until": None,
+         "run_id": "20260601T080000000000Z", "birds_seen": "yes", "owner_present": None, "remark": "rang twice"},
+        {"site_id": "S1", "called_on": day, "outcome": "no", "retrofit": "hot_water_diverter", "leave_until": None,
+         "run_id": "20260601T080000000000Z", "birds_seen": None, "owner_present": None, "remark": "rang twice"},
+    ]  # fmt: skip
+
+
+def test_it_does_no_harm_to_sort_or_delete_rows_of_the_calls(tmp_path: Path) -> None:
+    book = written(SmallRun(), tmp_path)
+    _fill(book, 2, called_on=datetime(2026, 6, 3), outcome="unreached")
+    book["Calls"].delete_rows(header_row(book["Calls"]) + 1)
+    reckoned(book)
+    found = [row for row in rows(book["call_log"]) if row["site_id"]]
+    assert [(row["site_id"], row["retrofit"]) for row in found] == [("S1", "bird_mesh"), ("S1", "hot_water_diverter")]
+
+
+def test_the_filled_in_workbook_is_loaded_as_it_is(inventory: Inventory, tmp_path: Path) -> None:
+    view = RunView(inventory)
+    called = view.calls()
+    once = called[~called["customer_id"].duplicated(keep=False)]
+    first, second = once.iloc[0], once.iloc[1]
+    book = written(view, tmp_path / "out")
+    at = {row["site"]: number for number, row in enumerate(rows(book["Calls"]), 1)}
+    _fill(book, at[first["site_id"]], called_on=datetime(2026, 6, 2), outcome="yes", remark="rang twice")
+    later = datetime(2026, 9, 1)
+    _fill(book, at[second["site_id"]], called_on=datetime(2026, 6, 3), outcome="later", leave_until=later)
+    done = load_calls(inventory, _saved(book, tmp_path), today=TODAY)
+    assert (done.problems, done.rejected, done.known) == ((), 0, 0)
+    log = entries(inventory, None, True)
+    mine = log[log["called_on"] >= pd.Timestamp(2026, 6, 2)].sort_values("called_on")
+    offered = [one.split("+")[0] for one in (first["retrofit"], second["retrofit"])]
+    kept = mine.drop_duplicates("site_id")
+    assert list(kept["site_id"]) == [first["site_id"], second["site_id"]]
+    assert list(kept["outcome"]) == ["yes", "later"]
+    assert list(kept["retrofit"]) == offered
+    assert set(kept["run_id"]) == {view.run_id}
+    assert kept["remark"].iloc[0] == "rang twice"
+    assert kept["leave_until"].iloc[1] == pd.Timestamp(later)
+    again = load_calls(inventory, _saved(book, tmp_path), today=TODAY)
+    assert (again.recorded, again.rejected) == (0, 0)
+
+
+def test_an_untouched_workbook_records_nothing(inventory: Inventory, tmp_path: Path) -> None:
+    written(RunView(inventory), tmp_path / "out")
+    done = load_calls(inventory, tmp_path / "out" / "call_sheet.xlsx", today=TODAY)
+    assert (done.rows_read, done.recorded, done.rejected) == (0, 0, 0)
+
+
+def test_every_figure_of_the_demo_is_the_stored_one(shown: Shown) -> None:
+    book = shown.book
+    stored = shown.inventory.connection.execute(
+        "SELECT call.*, offer.npv_p90, offer.npv_p50, offer.npv_p10, offer.chance_npv_positive AS chance, "
+        "offer.upfront, offer.first_year_saving FROM call JOIN offer USING (run_id, site_id) "
+        "WHERE position IS NOT NULL AND call.retrofit = offer.offer ORDER BY position"
+    ).df()
+    found = rows(book["Calls"])
+    first = stored.drop_duplicates("customer_id")
+    assert [row["site"] for row in found] == list(first["site_id"])
+    for row, (_, one) in zip(found, first.iterrows(), strict=True):
+        assert (row["position"], row["round"]) == (one["position"], one["round"])
+        told = row["kind of call"] == "safety: tell, do not sell"
+        first = "Tell the danger first; give the price only if asked. " if told else ""
+        assert row["what to say"] == first + one["sentence"]
+        assert row["price with tax [EUR]"] == pytest.approx(one["upfront"])
+        assert row["worth at the values used [EUR]"] == pytest.approx(one["npv"])
+        weighed = row["contribution to the company if yes [EUR]"], row["chance of yes"]
+        assert weighed == ((None, None) if told else pytest.approx((one["contribution"], one["chance_of_yes"])))
+        for name, title in RANGE.items():
+            drawn = row[f"{title} [EUR]"]
+            assert drawn == ("not drawn" if pd.isna(one[name]) else pytest.approx(one[name]))
+    ranked = shown.inventory.connection.execute(
+        "SELECT site_id, title, rank, status, npv, ranking.upfront, reason FROM ranking JOIN run_retrofit "
+        "USING (run_id, retrofit)"
+    ).fetchall()
+    by_place = {(row["site"], row["retrofit"]): row for row in rows(book["All retrofits"])}
+    assert len(by_place) == len(ranked)
+    for site, title, rank, status, npv, upfront, reason in ranked:
+        row = by_place[site, title]
+        assert (row["rank"], row["status"], row["reason"] or "") == (rank, status, reason or "")
+        assert row["worth at the values used [EUR]"] == (None if npv is None else pytest.approx(npv))
+        assert row["price with tax [EUR]"] == (None if upfront is None else pytest.approx(upfront))
+
+
+def test_all_notes_of_the_demo_stand_whole_and_every_danger_in_its_row(shown: Shown) -> None:
+    book = shown.book
+    texts = {text for (text,) in shown.inventory.connection.execute("SELECT DISTINCT text FROM safety_note").fetchall()}
+    assert {row["what can happen and what to do"] for row in rows(book["Safety notes"])} == texts
+    told = shown.view.to_tell()
+    called = {row["site"]: row for row in rows(book["Calls"])}
+    hurt = "what may hurt someone: known dangers here"
+    seen = 0
+    for site, text in told[["site_id", "text"]].itertuples(index=False):
+        if site in called:
+            assert text in called[site][hurt]
+            seen += 1
+    assert seen > 5
+    notes = shown.inventory.connection.execute(
+        "SELECT DISTINCT call.site_id, note_id FROM call JOIN safety_note n USING (run_id, site_id) "
+        "WHERE position IS NOT NULL AND list_contains(string_split(call.retrofit, '+'), n.retrofit)"
+    ).fetchall()
+    for site, note_id in notes:
+        if site in called:
+            assert note_id in called[site]["safety notes of the work offered"]
+
+
+def test_without_names_the_demo_tells_none(shown: Shown, tmp_path: Path) -> None:
+    numbers = {number for (number,) in shown.inventory.connection.execute("SELECT site_id FROM site").fetchall()}
+    book = written(RunView(shown.inventory, personal=False), tmp_path / "out")
+    texts = {str(cell.value) for sheet in book for row in sheet.iter_rows() for cell in row if cell.value is not None}
+    assert not texts & numbers
+    assert not [text for text in texts if "Household" in text or "@" in text]
