@@ -35,6 +35,7 @@ def test_damaged_tables(bench: Bench, kind: str, files: int) -> None:
     assert counts["with rejects"] > 0
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_thousands_of_damaged_tables() -> None:
     counts = run_side_by_side([("csv", 2_400), ("xlsx", 1_000), ("parquet", 800)])

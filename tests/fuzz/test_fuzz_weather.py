@@ -33,6 +33,7 @@ def test_damaged_weather(kind: str, files: int) -> None:
     assert run((kind, files))["refused"] > 0
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_thousands_of_damaged_weather_files() -> None:
     counts = run_side_by_side([("short weather", 3_400), ("whole weather", 400), ("rain", 2_000)])
@@ -44,6 +45,8 @@ _BROKEN = {
     "nested": '{"inputs": {}, "tmy_hourly": [' + "[" * 100_000,
     "no record": "LOCATION,a,b,c,d,1,45,8,1,250\n",
     "endless number": '{"tmy_hourly": [' + "9" * 10_000 + "]}",
+    "endless cell": "date,rain_mm\n2023-01-01," + "x" * 200_000,
+    "endless cell in a plain table": '# latitude = 45\nhour,ghi,"' + "x" * 200_000,
     "empty": "",
     "zeros": "\0" * 10_000,
 }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from io import StringIO
 
@@ -35,12 +35,14 @@ def read_plain_table(text: str, needed: Collection[str], possible: Collection[st
     Raises
     ------
     BadTable
-        If a column is missing, unknown or given twice, or a row has another number of cells than the header.
+        If a column is missing, unknown or given twice, a row has another number of cells than the header, or a cell
+        does not end.
     """
     entries: dict[str, str] = {}
     header: list[str] = []
     lines, rows = [], []
-    for cells in (reader := csv.reader(StringIO(text))):
+    reader = csv.reader(StringIO(text))
+    for cells in _records(reader):
         if not any(cell.strip() for cell in cells):
             continue
         if not header and cells[0].lstrip().startswith("#"):
@@ -57,6 +59,14 @@ def read_plain_table(text: str, needed: Collection[str], possible: Collection[st
     if not header:
         raise BadTable("it has no header line", f"Begin with the line {','.join(needed)}.")
     return PlainTable(entries, pd.DataFrame(rows, index=lines, columns=header, dtype=str))
+
+
+def _records(reader: Iterator[list[str]]) -> Iterator[list[str]]:
+    try:
+        yield from reader
+    except csv.Error as error:  # a cell of more than 131,072 characters
+        hint = f"Look for a quotation mark that is not closed. {_AS_CSV}"
+        raise BadTable("it cannot be split into cells", hint) from error
 
 
 def _check_header(header: list[str], needed: Collection[str], possible: Collection[str]) -> None:

@@ -179,6 +179,7 @@ def test_a_few_kills_leave_the_state_before_or_after(
     _kill_often(operation, 2, killer, starts, tmp_path, seed=7)
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_many_kills_leave_the_state_before_or_after(
     killer: Killer, starts: dict[str, Path | None], tmp_path: Path

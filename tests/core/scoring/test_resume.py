@@ -158,6 +158,7 @@ def test_killed_at_random_moments_it_goes_on(one, unbroken):
 
 
 @posix
+@pytest.mark.long
 @pytest.mark.slow
 @pytest.mark.parametrize("workers", [1, 2])
 def test_killed_many_times_it_goes_on(one, unbroken, workers):
