@@ -10,29 +10,29 @@ from datetime import date
 class LetterNote:
     """A safety note: severity danger, warning or caution, the text, and who may do the work."""
 
-    note_id: str
-    severity: str
-    text: str
-    who: str
+    note_id: str  # its id
+    severity: str  # danger, warning or caution
+    text: str  # as printed
+    who: str  # who may do the work
 
 
 @dataclass(frozen=True)
 class LetterMonth:
     """One calendar month, 1 to 12: kWh generated, used on site at once, sent to hot water, exported and bought."""
 
-    month: int
-    generated_kwh: float
-    used_kwh: float
-    to_water_kwh: float
-    exported_kwh: float
-    imported_kwh: float
+    month: int  # 1 to 12
+    generated_kwh: float  # AC output of the month
+    used_kwh: float  # of it used on site at once
+    to_water_kwh: float  # of it sent to the hot-water store
+    exported_kwh: float  # of it fed into the grid
+    imported_kwh: float  # bought
 
 
 @dataclass(frozen=True)
 class LetterYear:
     """One year of an option from the owner's purse, at today's prices; year 0 is the day of the work."""
 
-    year: int
+    year: int  # 0 = the day of the work
     net: float  # of the year
     cumulative: float  # of this and all years before, not discounted
 
@@ -41,8 +41,8 @@ class LetterYear:
 class LetterPrice:
     """One line of the price: a kind of work or thing, in words, and what it costs, tax included."""
 
-    what: str
-    price: float
+    what: str  # kind of work or thing, in words
+    price: float  # tax included
 
 
 @dataclass(frozen=True)
@@ -53,33 +53,33 @@ class LetterAssumption:
     turn within the range.
     """
 
-    meaning: str
-    used: float
-    low: float
-    high: float
-    unit: str
-    source: str
-    replaced: str
-    turns: bool
+    meaning: str  # in plain words
+    used: float  # value used
+    low: float  # usual low
+    high: float  # usual high
+    unit: str  # of all three
+    source: str  # where it is from
+    replaced: str  # who of the company set the value and why; "" = nobody
+    turns: bool  # the advice would turn within the range
 
 
 @dataclass(frozen=True)
 class LetterClaim:
     """What the trade commonly promises, where that is from, and what was computed for this roof instead."""
 
-    text: str
-    source: str
-    computed: str
+    text: str  # as printed
+    source: str  # where it is from
+    computed: str  # for this roof, in a sentence
 
 
 @dataclass(frozen=True)
 class LetterPart:
     """One retrofit of an option: id, title, what it is in a sentence or two, what it adds given the others."""
 
-    retrofit: str
-    title: str
-    summary: str
-    npv_added: float
+    retrofit: str  # id
+    title: str  # as printed
+    summary: str  # what it is in a sentence or two
+    npv_added: float  # to the net present value, given the other parts
 
 
 @dataclass(frozen=True)
@@ -92,48 +92,48 @@ class LetterOption:
     known to stand, and nothing is promised of it in money.
     """
 
-    offer: str
-    title: str
-    parts: tuple[LetterPart, ...]
-    price: float
+    offer: str  # id, members joined by "+"; "" = nothing now
+    title: str  # as printed
+    parts: tuple[LetterPart, ...]  # the retrofits in it
+    price: float  # tax included
     price_before: float  # before a discount or fixed price; the same where there is none
     sales_tax: float  # contained in ``price``
     price_lines: tuple[LetterPrice, ...]  # add up to price_before
-    years: int
-    first_year_saving: float
-    yearly: float
-    yearly_p90: float | None
-    yearly_p50: float | None
-    yearly_p10: float | None
-    npv: float
-    npv_p90: float | None
-    npv_p50: float | None
-    npv_p10: float | None
-    chance_npv_positive: float | None
-    discounted_payback_years: float | None
-    cash: tuple[LetterYear, ...]
-    months: tuple[LetterMonth, ...]
-    claims: tuple[LetterClaim, ...]
+    years: int  # that it is counted over
+    first_year_saving: float  # money in the first year
+    yearly: float  # money a year on average, before the price
+    yearly_p90: float | None  # exceeded with 90 %
+    yearly_p50: float | None  # as likely exceeded as not
+    yearly_p10: float | None  # exceeded with 10 %
+    npv: float  # net present value at the values used
+    npv_p90: float | None  # exceeded with 90 %
+    npv_p50: float | None  # as likely exceeded as not
+    npv_p10: float | None  # exceeded with 10 %
+    chance_npv_positive: float | None  # 0 to 1
+    discounted_payback_years: float | None  # None = never within the years
+    cash: tuple[LetterYear, ...]  # year by year
+    months: tuple[LetterMonth, ...]  # energy with it, as new
+    claims: tuple[LetterClaim, ...]  # of the trade, beside what was computed
     assumptions: tuple[LetterAssumption, ...]  # those that move the result most first
     notes: tuple[LetterNote, ...]  # all of them, worst first
     survey_first: str  # what has to be looked at on site before the price holds; "" = nothing
-    told_not_sold: bool
+    told_not_sold: bool  # ends a known danger; nothing is promised of it in money
 
 
 @dataclass(frozen=True)
 class LetterFact:
     """One thing known of the system, in words: ``value`` holds its unit."""
 
-    label: str
-    value: str
+    label: str  # what it is
+    value: str  # with its unit
 
 
 @dataclass(frozen=True)
 class LetterQuestion:
     """What to ask the customer, and what would change with the answer."""
 
-    question: str
-    changes: str
+    question: str  # to ask
+    changes: str  # what would be other with the answer
 
 
 @dataclass(frozen=True)
@@ -143,9 +143,9 @@ class LetterLoss:
     ``by_chance``: an average over systems like it; nobody knows whether this one loses it.
     """
 
-    step: str
-    kwh: float
-    by_chance: bool = False
+    step: str  # name of the loss
+    kwh: float  # taken away a year; negative = added
+    by_chance: bool = False  # an average; not known whether at this site
 
 
 @dataclass(frozen=True)
@@ -159,28 +159,28 @@ class Letter:
     contacted about offers.
     """
 
-    number: str
-    version: int
-    made_on: date
-    valid_until: date
-    run_id: str
-    as_of: date
-    program_version: str
-    price_date: date
-    currency: str
-    sales_tax_rate: float
-    customer: tuple[str, ...]
-    site_id: str
-    weather: str
-    system: tuple[LetterFact, ...]
+    number: str  # year and six digits
+    version: int  # from 1 on
+    made_on: date  # day of the letter
+    valid_until: date  # last day that prices hold
+    run_id: str  # the stored run it was made from
+    as_of: date  # day that the run takes ages and tariffs at
+    program_version: str  # that made it
+    price_date: date  # day the price book was checked
+    currency: str  # three letters
+    sales_tax_rate: float  # share of the price before tax
+    customer: tuple[str, ...]  # name and address, line by line
+    site_id: str  # the site
+    weather: str  # in a sentence
+    system: tuple[LetterFact, ...]  # what is known of it
     findings: tuple[str, ...]  # what is known of the system, in sentences
-    today: tuple[LetterMonth, ...]
-    losses: tuple[LetterLoss, ...]
-    dangers: tuple[LetterNote, ...]
-    options: tuple[LetterOption, ...]
-    questions: tuple[LetterQuestion, ...]
+    today: tuple[LetterMonth, ...]  # energy as the site stands
+    losses: tuple[LetterLoss, ...]  # from light to electricity
+    dangers: tuple[LetterNote, ...]  # known to stand, told whatever is offered
+    options: tuple[LetterOption, ...]  # the last is doing nothing now; empty = a safety notice
+    questions: tuple[LetterQuestion, ...]  # what to ask
     remark: str  # of the account manager
-    changes: tuple[str, ...]
+    changes: tuple[str, ...]  # what differs from the version before
     from_meters: bool = False  # meter readings of the system went into it
 
     @property

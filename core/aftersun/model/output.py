@@ -24,20 +24,20 @@ class Letterhead:
     key, on top of the output's own English ones. ``paper`` is a4 or letter. Colours are #rrggbb.
     """
 
-    name: str
-    address: tuple[str, ...]
+    name: str  # the company's
+    address: tuple[str, ...]  # line by line
     contact: tuple[str, ...]  # telephone, e-mail, registration: one line each
     closing: tuple[str, ...]  # small print at the foot, one line each; safety texts never stand there
-    logo: bytes | None
+    logo: bytes | None  # picture, None = none
     logo_format: str  # png, jpg, svg or ""
-    accent_colour: str
-    paper: str
+    accent_colour: str  # #rrggbb
+    paper: str  # a4 or letter
     language: str  # two-letter code of ISO 639-1; "en" where ``words`` is empty
-    words: Mapping[str, str]
-    decimal_mark: str
-    thousands_mark: str
+    words: Mapping[str, str]  # texts by key, on top of the English ones
+    decimal_mark: str  # in numbers
+    thousands_mark: str  # in numbers
     date_format: str  # as strftime takes it
-    currency_first: bool
+    currency_first: bool  # currency before the number
 
 
 class RunView(Protocol):
