@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import shutil
 from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
@@ -152,3 +153,9 @@ def alive(pid: int) -> bool:
         return False
     stat = Path(f"/proc/{pid}/stat")
     return not stat.exists() or stat.read_text().rpartition(")")[2].split()[0] != "Z"
+
+
+def copied(made: Small, folder: Path) -> Small:
+    """Return a copy of a portfolio in a folder of its own, to be changed."""
+    shutil.copytree(made.inventory.parent, folder / "copy")
+    return Small(folder / "copy" / made.inventory.name, folder / "copy" / made.company.name)

@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from aftersun.inventory.prune import prune
-from aftersun.inventory.runs import RunRecord, latest_run, read_run_table, write_run
+from aftersun.inventory.runs import RunRecord, read_run_table, stored_run, write_run
 from aftersun.inventory.store import Inventory
 
 RETROFITS = [f"retrofit_{n}" for n in range(7)]
@@ -51,7 +51,7 @@ def store(path: Path, number: int, sites: int) -> None:
 def read_newest(path: Path) -> None:
     """Read the newest ranking as a command does, with opening and closing."""
     with Inventory.open(path, read_only=True) as inventory:
-        run = latest_run(inventory)
+        run = stored_run(inventory)
         assert run is not None
         assert len(read_run_table(inventory, "ranking", run.run_id))
 

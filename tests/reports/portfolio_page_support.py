@@ -98,7 +98,7 @@ class FakeRun:
 def stored(inventory: Path) -> FakeRun:
     """Read the newest run of an inventory whole."""
     with Inventory.open(inventory, read_only=True) as opened:
-        run = runs.latest_run(opened)
+        run = runs.stored_run(opened)
         assert run is not None
         tables = {name: runs.read_run_table(opened, name, run.run_id) for name in RUN_TABLES}
         sites, arrays = read.sites(opened), read.arrays(opened)

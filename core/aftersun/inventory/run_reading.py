@@ -1,38 +1,18 @@
-"""Reads stored runs for those who read much of them: a run by its number, a table of many sites by one query."""
+"""Reads stored runs for those who read much of them: a table of many sites by one query."""
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime
 from typing import Any
 
 import pandas as pd
 
 from aftersun.inventory.dictionary import quoted
-from aftersun.inventory.layout import NEWEST_FIRST
-from aftersun.inventory.run_tables import RUN, RUN_TABLES
-from aftersun.inventory.runs import RunRecord, read_run_table
+from aftersun.inventory.run_tables import RUN_TABLES
+from aftersun.inventory.runs import read_run_table
 from aftersun.inventory.sql import typed_frame
 from aftersun.inventory.store import Inventory
 from aftersun.inventory.table_layout import DTYPES
-
-
-def stored_run(inventory: Inventory, run_id: str | None = None) -> RunRecord | None:
-    """Return the run of this number, or the one that finished last; None if there is none."""
-    query = (
-        f"SELECT {', '.join(RUN.columns)} FROM run WHERE run_id = coalesce(?, run_id) ORDER BY {NEWEST_FIRST} LIMIT 1"
-    )
-    rows = inventory.connection.execute(query, [run_id]).fetchall()
-    if not rows:
-        return None
-    return RunRecord(**{name: _read(name, value) for name, value in zip(RUN.columns, rows[0], strict=True)})
-
-
-def _read(name: str, value: Any) -> Any:
-    if RUN.columns[name] == "JSON":
-        return json.loads(value)
-    return value.replace(tzinfo=UTC) if isinstance(value, datetime) else value
 
 
 def read_sites(inventory: Inventory, table: str, run_id: str, site_ids: Sequence[str]) -> pd.DataFrame:

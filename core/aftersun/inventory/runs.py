@@ -116,11 +116,12 @@ def _insert(connection: duckdb.DuckDBPyConnection, table: str, run_id: str, colu
     connection.execute(f"INSERT INTO {quoted(table)} (run_id, {names}) SELECT ?, {values} FROM result_rows", [run_id])
 
 
-def latest_run(inventory: Inventory) -> RunRecord | None:
-    """Return the run that finished last, or None if there is none."""
-    rows = inventory.connection.execute(
-        f"SELECT {', '.join(RUN.columns)} FROM run ORDER BY {NEWEST_FIRST} LIMIT 1"
-    ).fetchall()
+def stored_run(inventory: Inventory, run_id: str | None = None) -> RunRecord | None:
+    """Return the run of this number, or the one that finished last; None if there is none."""
+    query = (
+        f"SELECT {', '.join(RUN.columns)} FROM run WHERE run_id = coalesce(?, run_id) ORDER BY {NEWEST_FIRST} LIMIT 1"
+    )
+    rows = inventory.connection.execute(query, [run_id]).fetchall()
     if not rows:
         return None
     return RunRecord(**{name: _read(name, value) for name, value in zip(RUN.columns, rows[0], strict=True)})

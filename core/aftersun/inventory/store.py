@@ -9,7 +9,6 @@ from __future__ import annotations
 import os
 import re
 import shutil
-import tempfile
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -40,7 +39,6 @@ _HEADERS = 3 * 4096  # bytes at the beginning of a file, before its blocks
 _LOCK_TRIES = 11
 _LOCK_PAUSE_S = 0.2
 # What DuckDB puts beside its file: the write-ahead log, and what is left of one in a checkpoint.
-RESULTS_PREFIX = "aftersun-"  # of folders for the results of a run, in the system's folder for temporary files
 BESIDE = (".wal", ".wal.checkpoint", ".wal.recovery")
 
 
@@ -241,20 +239,12 @@ def _shut_in(connection: duckdb.DuckDBPyConnection, path: Path, read_only: bool,
         return
     if not read_only:  # nobody else has the file: what lies here is left from a process that was killed
         shutil.rmtree(path.with_name(f"{path.name}.tmp"), ignore_errors=True)
-    if not may_use and not read_only:
-        may_use = _results_under_way()
     folders = [str(name) for name in may_use if name.is_dir()]
     files = [str(name) for name in may_use if not name.is_dir()]
     connection.execute("SET allowed_directories = ?", [folders])
     connection.execute("SET allowed_paths = ?", [files])
     connection.execute("SET enable_external_access = false")
     connection.execute("SET lock_configuration = true")
-
-
-def _results_under_way() -> list[Path]:
-    """Return the folders that runs of this user keep their results in until they are stored as a whole."""
-    found = Path(tempfile.gettempdir()).glob(f"{RESULTS_PREFIX}*")
-    return [name for name in found if name.is_dir() and not name.is_symlink() and os.access(name, os.W_OK)]
 
 
 def _in_use(path: Path, program: str, pid: str) -> InUse:

@@ -9,9 +9,8 @@ from typing import Any
 import pandas as pd
 
 from aftersun.inventory.dictionary import quoted
-from aftersun.inventory.run_reading import stored_run
 from aftersun.inventory.run_tables import RUN_TABLES
-from aftersun.inventory.runs import RunRecord
+from aftersun.inventory.runs import RunRecord, stored_run
 from aftersun.inventory.store import Inventory
 from aftersun.model.change import SEVERITIES
 from aftersun.model.errors import AftersunError

@@ -15,7 +15,7 @@ from aftersun.energy.generation import ARRAY_LOSSES, constant_share
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Bools, Floats
 from aftersun.money.tariffs import Bill
-from aftersun.scoring.simulations import GAINS, Rows, Simulated, Simulations, Today, alike
+from aftersun.scoring.simulations import GAINS, Rows, Simulated, Simulations, Today, alike, columns_changed
 
 _DC_STEP = 0.02  # share of DC output
 _AC_STEP = -0.01  # share of AC output: rather more stops than fewer, which would pass 1
@@ -72,12 +72,7 @@ class NearbySimulations(Simulations):
 
     def changed_columns(self) -> frozenset[str]:
         """Return the columns of the plant in which what was simulated exactly differs from today's."""
-        return frozenset(
-            column.name
-            for column in fields(Plant)
-            for base in self._bases
-            if not np.array_equal(getattr(base.plant, column.name), getattr(self._now.plant, column.name))
-        )
+        return columns_changed(self._now.plant, [base.plant for base in self._bases])
 
     def take(self, rows: Rows) -> NearbySimulations:
         """Return the same of the sites at these positions."""

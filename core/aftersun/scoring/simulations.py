@@ -126,13 +126,7 @@ class Simulations:
 
     def changed_columns(self) -> frozenset[str]:
         """Return the columns of the plant in which what was simulated differs from today's."""
-        today = self.known[0].plant
-        return frozenset(
-            column.name
-            for column in fields(Plant)
-            for known in self.known[1:]
-            if not np.array_equal(getattr(known.plant, column.name), getattr(today, column.name))
-        )
+        return columns_changed(self.known[0].plant, [known.plant for known in self.known[1:]])
 
     def take(self, rows: Rows) -> Simulations:
         """Return the same of the sites at these positions, with nothing simulated yet but today."""
@@ -197,6 +191,16 @@ def only_where(cohort: Cohort, where: Bools | None, plant: Plant, other: Plant) 
         mask = of_arrays if level_of(column.name) == PER_ARRAY else where
         columns[column.name] = mine if mine is its else np.where(mask, mine, its)
     return Plant(**columns)
+
+
+def columns_changed(plant: Plant, others: Sequence[Plant]) -> frozenset[str]:
+    """Return the columns in which any of the others differs from the plant."""
+    return frozenset(
+        column.name
+        for column in fields(Plant)
+        for other in others
+        if not np.array_equal(getattr(other, column.name), getattr(plant, column.name))
+    )
 
 
 def same_plant(plant: Plant, other: Plant) -> bool:

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from aftersun.inventory import read
-from aftersun.inventory.run_reading import RunTables, stored_run
+from aftersun.inventory.run_reading import RunTables
+from aftersun.inventory.runs import stored_run
 from aftersun.inventory.store import Inventory
 from aftersun.model.errors import AftersunError
 from aftersun.model.letter import Letter

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import os
-import shutil
 from pathlib import Path
 
 import pytest
-from run_support import Small, assert_same, plugin, small, stored, without
+from run_support import Small, assert_same, copied, plugin, small, stored, without
 
 from aftersun.scoring.rank import rank
 
@@ -45,11 +44,6 @@ def alone(made: Small, tmp_path_factory: pytest.TempPathFactory):
     path = copied(made, tmp_path_factory.mktemp("alone"))
     rank(path.inventory, path.settings())
     return stored(path.inventory)
-
-
-def copied(made: Small, folder: Path) -> Small:
-    shutil.copytree(made.inventory.parent, folder / "copy")
-    return Small(folder / "copy" / made.inventory.name, folder / "copy" / made.company.name)
 
 
 @pytest.fixture

@@ -20,7 +20,7 @@ from aftersun.inventory import backup, call_log, rewrite
 from aftersun.inventory.backup import copy_inventory
 from aftersun.inventory.prune import prune
 from aftersun.inventory.run_tables import RUN_TABLES
-from aftersun.inventory.runs import RunRecord, latest_run, read_run_table, write_run
+from aftersun.inventory.runs import RunRecord, read_run_table, stored_run, write_run
 from aftersun.inventory.store import Inventory
 from aftersun.model.errors import AftersunError, InUse
 
@@ -186,7 +186,7 @@ def test_pruned_runs_are_gone_from_every_table_and_give_their_space_back(path: P
     # Blocks have 256 KiB, so that a file of few rows is mostly empty; beyond that nothing of the old runs is left.
     assert done.size_after <= with_one.stat().st_size + 2 * 262144
     with Inventory.open(path) as inventory:
-        run = latest_run(inventory)
+        run = stored_run(inventory)
         assert run is not None
         assert run.run_id == "r11"
         for table in ("run", *RUN_TABLES):

@@ -14,7 +14,7 @@ from aftersun.inventory.backup import copy_inventory
 from aftersun.inventory.load import load_file
 from aftersun.inventory.migrations import newest_version, stored_version
 from aftersun.inventory.rejects import open_rejects
-from aftersun.inventory.runs import latest_run, read_run_table
+from aftersun.inventory.runs import read_run_table, stored_run
 from aftersun.inventory.store import Inventory
 from aftersun.model.errors import AftersunError
 
@@ -78,7 +78,7 @@ def test_an_older_file_works_like_one_of_today(version: int, tmp_path: Path) -> 
     with Inventory.open(_old(version, tmp_path)) as inventory:
         assert list(read.sites(inventory)["site_id"]) == ["S1", "S2"]
         assert len(open_rejects(inventory)) == 2
-        run = latest_run(inventory)
+        run = stored_run(inventory)
         assert run is not None
         assert len(read_run_table(inventory, "ranking", run.run_id)) == 2
         report = load_file(inventory, "customer", source)

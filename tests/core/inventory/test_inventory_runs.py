@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 
 from aftersun.inventory.run_tables import RUN_TABLES
-from aftersun.inventory.runs import RunRecord, latest_run, read_run_table, write_run
+from aftersun.inventory.runs import RunRecord, read_run_table, stored_run, write_run
 from aftersun.inventory.store import Inventory
 from aftersun.inventory.table_layout import DTYPES
 
@@ -65,9 +65,9 @@ def _frames(npv: float = 100.0) -> dict[str, pd.DataFrame]:
 
 
 def test_run_comes_back_as_it_was(inventory: Inventory) -> None:
-    assert latest_run(inventory) is None
+    assert stored_run(inventory) is None
     write_run(inventory, RUN, _frames())
-    assert latest_run(inventory) == RUN
+    assert stored_run(inventory) == RUN
 
 
 def test_times_are_kept_in_utc_and_need_a_zone(inventory: Inventory) -> None:
@@ -80,7 +80,7 @@ def test_times_are_kept_in_utc_and_need_a_zone(inventory: Inventory) -> None:
 
 def test_what_json_does_not_know_is_stored_as_text(inventory: Inventory) -> None:
     write_run(inventory, replace(RUN, settings={"file": Path("a.toml"), "day": date(2026, 3, 1)}), {})
-    found = latest_run(inventory)
+    found = stored_run(inventory)
     assert found is not None
     assert found.settings == {"file": "a.toml", "day": "2026-03-01"}
 
@@ -117,7 +117,7 @@ def test_rows_of_one_run_and_one_site_in_order(inventory: Inventory) -> None:
 def test_latest_is_the_run_that_finished_last(inventory: Inventory) -> None:
     write_run(inventory, replace(RUN, run_id="late", finished_at=RUN.finished_at + timedelta(hours=1)), _frames(5.0))
     write_run(inventory, RUN, _frames(1.0))
-    found = latest_run(inventory)
+    found = stored_run(inventory)
     assert found is not None
     assert found.run_id == "late"
     view = inventory.connection.execute("SELECT DISTINCT run_id, npv FROM latest_ranking WHERE site_id = 'S2'")
@@ -172,7 +172,7 @@ def test_files_that_lack_a_column_or_hold_a_strange_one_are_refused(inventory: I
         wrong.to_parquet(path, index=False)
         with pytest.raises(ValueError, match="columns"):
             write_run(inventory, RUN, {"ranking": [path]})
-    assert latest_run(inventory) is None
+    assert stored_run(inventory) is None
 
 
 @pytest.mark.parametrize(
@@ -187,7 +187,7 @@ def test_files_that_lack_a_column_or_hold_a_strange_one_are_refused(inventory: I
 def test_frames_are_checked(inventory: Inventory, frames: dict[str, pd.DataFrame], match: str) -> None:
     with pytest.raises(ValueError, match=match):
         write_run(inventory, RUN, frames)
-    assert latest_run(inventory) is None
+    assert stored_run(inventory) is None
 
 
 def test_same_run_twice_is_refused(inventory: Inventory) -> None:

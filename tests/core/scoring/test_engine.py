@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import os
-import shutil
 import signal
 import sys
 from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
-from run_support import Small, assert_same, plugin, small, stored
+from run_support import Small, assert_same, copied, plugin, small, stored
 
 from aftersun.host.registry import find_plugins
 from aftersun.host.workers import Lost
@@ -36,11 +35,6 @@ def local(made: Small, tmp_path_factory: pytest.TempPathFactory):
     path = copied(made, tmp_path_factory.mktemp("local"))
     rank(path.inventory, path.settings())
     return stored(path.inventory)
-
-
-def copied(made: Small, folder: Path) -> Small:
-    shutil.copytree(made.inventory.parent, folder / "copy")
-    return Small(folder / "copy" / made.inventory.name, folder / "copy" / made.company.name)
 
 
 @pytest.fixture

@@ -57,7 +57,7 @@ def forty(tmp_path_factory: pytest.TempPathFactory) -> tuple[Small, dict[str, pd
 
 
 def test_the_record_tells_what_changes_no_result_apart(made, tmp_path):
-    from aftersun.inventory.run_reading import stored_run
+    from aftersun.inventory.runs import stored_run
     from aftersun.inventory.store import Inventory
     from aftersun.scoring.compare import COMPUTED, compare
 

@@ -13,7 +13,7 @@ import time
 from pathlib import Path
 
 import pytest
-from run_support import Small, alive, assert_same, plugin, processes_of, small, stored
+from run_support import Small, alive, assert_same, copied, plugin, processes_of, small, stored
 
 from aftersun.model.errors import EXIT_IN_USE, AftersunError, InUse
 from aftersun.scoring import engine, work
@@ -36,11 +36,6 @@ def unbroken(made: Small, tmp_path_factory: pytest.TempPathFactory):
     path = copied(made, tmp_path_factory.mktemp("unbroken"))
     rank(path.inventory, path.settings())
     return stored(path.inventory)
-
-
-def copied(made: Small, folder: Path) -> Small:
-    shutil.copytree(made.inventory.parent, folder / "copy")
-    return Small(folder / "copy" / made.inventory.name, folder / "copy" / made.company.name)
 
 
 @pytest.fixture
