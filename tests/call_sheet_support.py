@@ -11,6 +11,7 @@ from typing import Any
 
 import openpyxl
 import pandas as pd
+from notes_support import gathered
 
 from aftersun import api
 from aftersun.inventory.run_tables import RUN_TABLES
@@ -164,6 +165,9 @@ class SmallRun:
         table = self.table("safety_note")
         known = table[table["tell_owner"].fillna(False)]
         return known[["site_id", "note_id", "severity", "text", "who"]].drop_duplicates(ignore_index=True)
+
+    def safety_notes(self) -> api.SafetyNotes:
+        return gathered(self.table("safety_note"))
 
     def letters(self) -> Sequence[api.Letter]:
         return ()

@@ -350,7 +350,7 @@ class StoredRun:
     def sites(self) -> pd.DataFrame:
         raise AssertionError("a letter reads no table")
 
-    arrays = contacts = calls = to_tell = sites
+    arrays = contacts = calls = to_tell = safety_notes = sites
 
     def titles(self) -> Mapping[str, str]:
         raise AssertionError("a letter holds its titles")

@@ -65,7 +65,7 @@ from aftersun.model.letter import (
     LetterQuestion,
     LetterYear,
 )
-from aftersun.model.output import OF_LETTER, OF_RUN, Letterhead, Output, RunView
+from aftersun.model.output import OF_LETTER, OF_RUN, Letterhead, Output, RunView, SafetyNotes
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Assumed, Bools, Claim, Fact, Floats, Range
 from aftersun.model.retrofit import Retrofit
@@ -120,6 +120,7 @@ __all__ = [
     "Range",
     "Retrofit",
     "RunView",
+    "SafetyNotes",
     "Screening",
     "Station",
     "WeatherYear",
@@ -192,7 +193,7 @@ def _remembered(
 ) -> _Result:
     """Compute a yearly result once for plants of the same content: retrofits are asked again and again for ranges."""
     whole = cohort.whole
-    known: dict[bytes, _Result] = whole.memo.setdefault(what, {})
+    known: dict[bytes, _Result] = whole.of_plants.setdefault(what, {})
     key = plant.digest()
     if key not in known:
         while len(known) >= kept:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from functools import wraps
 from typing import TypeVar
 
 import numpy as np
@@ -11,7 +12,8 @@ import pandas as pd
 
 from aftersun import api
 
-Value = TypeVar("Value", bound=np.generic)
+Number = TypeVar("Number", bound=np.generic)
+Value = TypeVar("Value")
 
 DATA = "aftersun_datasets"
 
@@ -36,6 +38,16 @@ VISIT_NOTES = (
 )
 
 
+def of_facts(compute: Callable[[api.Cohort], Value]) -> Callable[[api.Cohort], Value]:
+    """Work out once for a cohort what its facts alone decide: a run asks for a change with hundreds of assumptions."""
+
+    @wraps(compute)
+    def known(cohort: api.Cohort) -> Value:
+        return cohort.once(("aftersun_retrofits", compute.__module__, compute.__name__), lambda: compute(cohort))
+
+    return known
+
+
 def numbers(frame: pd.DataFrame, column: str) -> api.Floats:
     """Return a numeric column as floats, NaN where unknown."""
     return frame[column].to_numpy(dtype=np.float64, na_value=np.nan)
@@ -51,9 +63,9 @@ def unknown(frame: pd.DataFrame, column: str) -> api.Bools:
     return frame[column].isna().to_numpy(dtype=bool)
 
 
-def of_site(cohort: api.Cohort, per_site: npt.NDArray[Value]) -> npt.NDArray[Value]:
+def of_site(cohort: api.Cohort, per_site: npt.NDArray[Number]) -> npt.NDArray[Number]:
     """Spread a value per site (S,) over its arrays (A,)."""
-    spread: npt.NDArray[Value] = per_site[cohort.arrays["site"].to_numpy(dtype=np.intp)]
+    spread: npt.NDArray[Number] = per_site[cohort.arrays["site"].to_numpy(dtype=np.intp)]
     return spread
 
 
@@ -64,14 +76,20 @@ def at_any_array(cohort: api.Cohort, per_array: api.Bools) -> api.Bools:
 
 def module_count(cohort: api.Cohort, module_rating_kw: float) -> api.Floats:
     """Return modules per array (A,): counted, else rows x columns, else rating over ``module_rating_kw``."""
+    count, rating_kw = _counted(cohort)
+    return np.where(np.isnan(count), np.maximum(np.round(rating_kw / module_rating_kw), 1.0), count)
+
+
+@of_facts
+def _counted(cohort: api.Cohort) -> tuple[api.Floats, api.Floats]:
+    """Return modules per array as far as they are known, and its rating in kW."""
     arrays = cohort.arrays
     count = numbers(arrays, "module_count")
     laid = numbers(arrays, "module_rows") * numbers(arrays, "module_columns")
-    count = np.where(np.isnan(count), laid, count)
-    guessed = np.maximum(np.round(numbers(arrays, "dc_rating_kw") / module_rating_kw), 1.0)
-    return np.where(np.isnan(count), guessed, count)
+    return np.where(np.isnan(count), laid, count), numbers(arrays, "dc_rating_kw")
 
 
+@of_facts
 def on_ground(cohort: api.Cohort) -> api.Bools:
     """Tell per site (S,) whether no array needs a roof to be climbed. Unknown counts as a roof."""
     stands = of_site(cohort, equals(cohort.sites, "roof_kind", GROUND)) & unknown(cohort.arrays, "mounting")

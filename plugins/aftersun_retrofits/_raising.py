@@ -21,6 +21,7 @@ WIND_FACTS = {
 }
 
 
+@common.of_facts
 def can_be_raised(cohort: api.Cohort) -> api.Bools:
     """Tell per array (A,) whether it can be raised as far as is known: frames, and all on flat roofs."""
     arrays = cohort.arrays
@@ -34,6 +35,7 @@ def can_be_raised(cohort: api.Cohort) -> api.Bools:
     )
 
 
+@common.of_facts
 def pitch_unknown(cohort: api.Cohort) -> api.Bools:
     """Tell per array (A,) whether there may be several rows whose distance is not known."""
     rows = common.numbers(cohort.arrays, "module_rows")
@@ -56,6 +58,7 @@ def ready_to_raise(cohort: api.Cohort, plant: api.Plant, can: api.Bools, ground_
     )
 
 
+@common.of_facts
 def raised_on_roof(cohort: api.Cohort) -> api.Bools:
     """Tell per array (A,) whether it can be raised and a roof bears it, as far as is known."""
     arrays = cohort.arrays

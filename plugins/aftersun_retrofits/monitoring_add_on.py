@@ -114,10 +114,13 @@ def energy_lost(daily: api.Floats, days: api.Floats | float, starts: api.Floats)
     total = daily.sum(axis=1, keepdims=True)
     share = np.where(total > 0, daily / np.where(total > 0, total, 1.0), 1.0 / DAYS)
     until = np.concatenate([np.zeros((len(daily), 1)), np.cumsum(share, axis=1)], axis=1)
-    end = np.arange(DAYS) + _column(np.broadcast_to(np.asarray(days, dtype=np.float64), len(daily)))
-    years, rest = np.divmod(end, DAYS)
-    day = np.minimum(rest.astype(np.intp), DAYS - 1)
-    reached = years + np.take_along_axis(until, day, axis=1) + (rest - day) * np.take_along_axis(share, day, axis=1)
+    years, rest = np.divmod(np.broadcast_to(np.asarray(days, dtype=np.float64), len(daily)), DAYS)
+    whole = rest.astype(np.intp)
+    part = _column(rest - whole)
+    # Each fault ends as many days after its beginning: the curve of energy until a day, moved by them, over two years.
+    twice = np.concatenate([until, 1.0 + until[:, 1:]], axis=1)
+    moved = np.lib.stride_tricks.sliding_window_view(twice, DAYS + 1, axis=1)[np.arange(len(daily)), whole]
+    reached = _column(years) + (1.0 - part) * moved[:, :-1] + part * moved[:, 1:]
     lost: api.Floats = ((reached - until[:, :DAYS]) * starts).sum(axis=1)
     return lost
 
@@ -280,8 +283,9 @@ class MonitoringAddOn:
 
     def _faults(self, cohort: api.Cohort, plant: api.Plant, assume: api.Assumed) -> tuple[Faults, ...]:
         """Return the kinds of fault: stop, one string, one module-level device, trip."""
-        generated = api.hourly_generation(cohort, plant)
-        daily = generated.reshape(len(cohort), DAYS, HOURS_PER_DAY).sum(axis=2, dtype=np.float64)
+        daily, of_operation = cohort.once(
+            ("monitoring_add_on", plant.digest()), lambda: _by_day(api.hourly_generation(cohort, plant))
+        )
         wet = wet_day_starts(cohort.weather.rain_mm, assume["wet_day_mm"], assume["wet_trip_share"])
         module_level = common.equals(cohort.sites, "inverter_topology", MODULE_LEVEL)
         portal = np.where(common.equals(cohort.sites, "monitoring", UNREAD), assume["unread_portal_factor"], 1.0)
@@ -318,11 +322,17 @@ class MonitoringAddOn:
         everywhere = np.full(len(cohort), stop_alerted)
         strings, modules = _parts(cohort, assume)
         return (
-            faults(_stop_rate(cohort, assume), stopped, stop_days, everywhere, operating_starts(generated)),
+            faults(_stop_rate(cohort, assume), stopped, stop_days, everywhere, of_operation),
             part_faults(np.where(module_level, 0.0, assume["string_fault_rate"]), strings),
             part_faults(np.where(module_level, modules * assume["module_device_fault_rate"], 0.0), modules),
             faults(assume["earth_trip_rate"], 1.0, stop_days, everywhere, wet),
         )
+
+
+def _by_day(generated: npt.NDArray[np.float32]) -> tuple[api.Floats, api.Floats]:
+    """Return the energy of each day, and the chance that a fault of operation begins on it, (S, 365) each."""
+    daily = generated.reshape(len(generated), DAYS, HOURS_PER_DAY).sum(axis=2, dtype=np.float64)
+    return daily, operating_starts(generated)
 
 
 def _column(values: api.Floats | float) -> api.Floats:

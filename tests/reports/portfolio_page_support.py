@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from notes_support import gathered
 
 from aftersun import api
 from aftersun.inventory import read, runs
@@ -90,6 +91,9 @@ class FakeRun:
         table = self.tables["safety_note"]
         known = table[table["tell_owner"].fillna(False).astype(bool)]
         return known[["site_id", "note_id", "severity", "text", "who"]].drop_duplicates(ignore_index=True)
+
+    def safety_notes(self) -> api.SafetyNotes:
+        return gathered(self.table("safety_note"))
 
     def letters(self) -> Sequence[api.Letter]:
         return ()

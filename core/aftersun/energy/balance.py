@@ -12,7 +12,7 @@ from aftersun.energy import hot_water
 from aftersun.energy.assumptions import Float32s, system_values
 from aftersun.energy.battery import run_batteries
 from aftersun.energy.demand import direct_use
-from aftersun.energy.generation import generated_in_parts
+from aftersun.energy.generation import DECIDE_ON_GENERATION, generated_in_parts
 from aftersun.energy.planes import lit_hours
 from aftersun.model.cohort import Cohort
 from aftersun.model.energy import Energy, HourlyKwh
@@ -33,7 +33,7 @@ def simulate(cohort: Cohort, plant: Plant) -> Energy:
     values = system_values(cohort.overrides)
     lit = lit_hours(cohort.weather)
     year = Energy(*(np.zeros((len(cohort), HOURS_PER_YEAR), dtype=np.float32) for _ in fields(Energy)))
-    for sites, generated in generated_in_parts(cohort, plant, values):
+    for sites, generated in _generated(cohort, plant, values):
         load = household_load(cohort, plant, sites)
         load_by_day = load.take(lit, axis=1)
         used = direct_use(load_by_day, generated, values["load_evenness"])
@@ -46,6 +46,18 @@ def simulate(cohort: Cohort, plant: Plant) -> Energy:
     _heat_water(year, cohort.weather, plant, values)
     _limit_export(year, plant)
     return year
+
+
+def _generated(cohort: Cohort, plant: Plant, values: Mapping[str, float]) -> list[tuple[slice, Float32s]]:
+    """Return what a few sites at a time generate; the last is kept: many a change moves load and water alone."""
+    key = plant.digest(DECIDE_ON_GENERATION)
+    last: tuple[bytes, list[tuple[slice, Float32s]]] | None = cohort.of_plants.get("generated")
+    if last is None or last[0] != key:
+        last = key, list(generated_in_parts(cohort, plant, values))
+        for _, kwh in last[1]:
+            kwh.flags.writeable = False
+        cohort.of_plants["generated"] = last
+    return last[1]
 
 
 def household_load(cohort: Cohort, plant: Plant, sites: slice = _ALL) -> Float32s:

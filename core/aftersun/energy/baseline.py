@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from functools import cache
 from typing import Any
 
@@ -12,9 +12,9 @@ import pandas as pd
 
 import aftersun_datasets
 from aftersun.energy import hot_water
-from aftersun.energy.assumptions import NO_OVERRIDES, system_values
+from aftersun.energy.assumptions import NO_OVERRIDES, Float32s, recall, system_values
 from aftersun.energy.generation import before_losses
-from aftersun.energy.planes import in_parts, plant_hours_in_parts
+from aftersun.energy.planes import in_parts, plane_hours
 from aftersun.energy.shunt import full_sun_loss
 from aftersun.model.cohort import Cohort
 from aftersun.model.plant import PER_ARRAY, Plant, Texts, column_names
@@ -26,6 +26,18 @@ _BOILERS = ("gas boiler", "oil boiler", "lpg boiler", "combi boiler")
 # Where this degradation is not expected: other cells, strings held near earth potential, low voltages.
 _OTHER_CELLS = ("n-type crystalline", "thin film")
 _LOW_OR_ISOLATED = ("isolated", "module level")
+_LOSSES_KEPT = 20_000  # a number each
+# All that the loss in full sun of an array depends on, beside its skyline and the weather.
+_DECIDE_ON_FULL_SUN = (
+    "tilt_deg",
+    "azimuth_deg",
+    "mounting",
+    "ground_cover_ratio",
+    "dc_rating_kw",
+    "temp_coefficient_per_k",
+    "excess_loss",
+    "shunt_share",
+)
 _IN_ROWS = ("flat roof frame", "ground frame")
 
 
@@ -147,14 +159,26 @@ def _excess_loss(sites: pd.DataFrame, values: Values) -> tuple[Floats, Floats]:
 
 
 def _loss_in_full_sun(cohort: Cohort, plant: Plant) -> Floats:
-    """Return the excess loss in full sun where the plant still has that of the year, per array."""
-    parts = in_parts(len(cohort.arrays))
-    loss = [plant.excess_loss[:0]]
-    for part, hours in zip(parts, plant_hours_in_parts(cohort, plant, parts), strict=True):
-        few = plant.take(slice(0), part)
-        output = before_losses(hours, hours.cell_temp, few)
-        loss.append(full_sun_loss(hours.effective, output, few.excess_loss, few.shunt_share))
-    return np.concatenate(loss)
+    """Return the excess loss in full sun where the plant still has that of the year, per array.
+
+    Each distinct array is computed once for a weather year.
+    """
+    horizons = cohort.array_horizons()
+    columns = (*(getattr(plant, name).tolist() for name in _DECIDE_ON_FULL_SUN), horizons)
+    keys = list(zip(*columns, strict=True))
+    place = {key: row for row, key in enumerate(keys)}
+
+    def compute(missing: list[tuple[Any, ...]]) -> Iterator[Float32s]:
+        for part in in_parts(len(missing)):
+            rows = np.array([place[key] for key in missing[part]], dtype=np.intp)
+            few = plant.take(slice(0), rows)
+            planes = (few.tilt_deg, few.azimuth_deg, few.mounting, few.ground_cover_ratio)
+            hours = plane_hours(cohort.weather, *planes, [horizons[row] for row in rows])
+            output = before_losses(hours, hours.cell_temp, few)
+            yield from full_sun_loss(hours.effective, output, few.excess_loss, few.shunt_share)[:, np.newaxis]
+
+    found = recall(cohort.weather.memo, "loss in full sun", keys, compute, _LOSSES_KEPT)
+    return np.concatenate([plant.excess_loss[:0], *found])
 
 
 def _strings_working(cohort: Cohort, values: Values) -> Floats:

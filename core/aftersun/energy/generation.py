@@ -18,7 +18,7 @@ from aftersun.energy.planes import PlaneHours, few_sites, lit_hours, plant_hours
 from aftersun.energy.shunt import low_light_factor
 from aftersun.energy.soiling import distinct_ratios
 from aftersun.model.cohort import Cohort
-from aftersun.model.plant import Plant
+from aftersun.model.plant import PER_ARRAY, Plant, column_names
 from aftersun.model.ranges import Floats
 from aftersun.model.weather import HOURS_PER_YEAR
 
@@ -33,6 +33,9 @@ ARRAY_LOSSES = (
     "nameplate_loss",
     "excess_loss",
 )
+# The columns of a plant on which what it generates depends, beside all those of the arrays.
+_OF_SITES = ("inverter_rating_kw", "inverter_efficiency", "availability", "calibration")
+DECIDE_ON_GENERATION = (*column_names(PER_ARRAY), *_OF_SITES)
 _NO_INVERTER_KW = 1e-9  # stands for 0, which the inverter model divides by
 _REFERENCE_EFFICIENCY = 0.9637  # of the inverter that the model's curve was fitted to
 

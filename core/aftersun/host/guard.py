@@ -246,7 +246,8 @@ def _require(holds: bool, message: str) -> None:
 def _lent(cohort: Cohort) -> Cohort:
     """Return the cohort with frames of its own: what a plugin writes into them stays with it (copy on write)."""
     lent = replace(cohort, sites=cohort.sites.copy(deep=False), arrays=cohort.arrays.copy(deep=False))
-    object.__setattr__(lent, "memo", cohort.memo)  # the physics works on the same facts
+    for name in ("memo", "of_plants"):  # the physics works on the same facts
+        object.__setattr__(lent, name, getattr(cohort, name))
     return lent
 
 

@@ -10,7 +10,7 @@ import pandas as pd
 from aftersun.inventory.dictionary import quoted
 from aftersun.inventory.run_tables import RUN_TABLES
 from aftersun.inventory.runs import read_run_table
-from aftersun.inventory.sql import typed_frame
+from aftersun.inventory.sql import registered, typed_frame
 from aftersun.inventory.store import Inventory
 from aftersun.inventory.table_layout import DTYPES
 
@@ -22,6 +22,33 @@ def read_sites(inventory: Inventory, table: str, run_id: str, site_ids: Sequence
     query = f"SELECT * FROM {quoted(table)} WHERE {kept} ORDER BY {', '.join(layout.order)}"
     dtypes = {name: DTYPES[kind] for name, kind in layout.columns.items()}
     return typed_frame(inventory.connection, query, dtypes, [run_id, list(site_ids)])
+
+
+def read_note_sets(inventory: Inventory, run_id: str) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the different safety notes of a run, and which of them stand where.
+
+    The notes have note_id, severity, text and who ("" = not said), in the order in which they were stored first, which
+    is that of their retrofit. The second frame has site_id, retrofit and notes, a text of 0 and 1 for each of the
+    first, by site and retrofit.
+    """
+    connection = inventory.connection
+    kept = """
+        SELECT note_id, severity, text, coalesce(who, '') AS who FROM safety_note WHERE run_id = ?
+        GROUP BY ALL ORDER BY min(rowid)
+    """
+    notes = typed_frame(connection, kept, dict.fromkeys(("note_id", "severity", "text", "who"), "string"), [run_id])
+    if notes.empty:
+        return notes, pd.DataFrame({"site_id": [], "retrofit": [], "notes": []}, dtype="string")
+    query = """
+        SELECT site_id, retrofit, bitstring_agg(place, 0, ?)::VARCHAR AS notes
+        FROM safety_note AS stored JOIN told USING (note_id, severity, text)
+        WHERE run_id = ? AND coalesce(stored.who, '') = told.who
+        GROUP BY ALL ORDER BY site_id, retrofit
+    """
+    columns = dict.fromkeys(("site_id", "retrofit", "notes"), "string")
+    with registered(connection, told=notes.assign(place=range(len(notes)))):
+        where = typed_frame(connection, query, columns, [len(notes) - 1, run_id])
+    return notes, where
 
 
 class RunTables:
@@ -48,6 +75,10 @@ class RunTables:
             self._kept[name] = frame, places
         frame, places = self._kept[name]
         return frame.take(places.get(site_id, [])).reset_index(drop=True)
+
+    def note_sets(self) -> tuple[pd.DataFrame, pd.DataFrame]:
+        """Return the different safety notes, and which of them stand where."""
+        return read_note_sets(self._inventory, self._run_id)
 
     def of_sites(self, name: str, site_ids: Sequence[str]) -> pd.DataFrame:
         """Return the rows of these sites, by one query."""

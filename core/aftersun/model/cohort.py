@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +16,8 @@ from aftersun.model.ranges import Floats
 from aftersun.model.weather import WeatherYear
 
 DAYS_PER_YEAR = 365.25
+
+Result = TypeVar("Result")
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,7 +41,8 @@ class Cohort:
     overrides: Mapping[str, float] = field(default_factory=dict)  # the company's values of system assumptions
     priors: Mapping[str, float] = field(default_factory=dict)  # the company's chances of facts that are unknown
     horizons: Mapping[str, Horizon] = field(default_factory=dict)  # skylines that are known, by site_id
-    memo: dict[Hashable, Any] = field(default_factory=dict, init=False, repr=False)  # results of the public physics
+    memo: dict[Hashable, Any] = field(default_factory=dict, init=False, repr=False)  # what the facts alone decide
+    of_plants: dict[str, Any] = field(default_factory=dict, init=False, repr=False)  # what a plant does here, by plant
 
     def __len__(self) -> int:
         return len(self.sites)
@@ -48,6 +51,27 @@ class Cohort:
     def whole(self) -> Cohort:
         """The cohort that the public physics works on: this one, unless a test shows a plugin fewer columns."""
         return self
+
+    def once(self, name: Hashable, compute: Callable[[], Result]) -> Result:
+        """Return what ``compute`` gives, worked out once for these facts; ``name`` begins with one of your own.
+
+        A retrofit is asked hundreds of times about the same cohort, each time with one other number assumed. An array
+        comes back read-only.
+        """
+        if name not in self.memo:
+            found = compute()
+            for one in found if isinstance(found, tuple) else (found,):
+                if isinstance(one, np.ndarray):
+                    one.flags.writeable = False  # shared by all who ask
+            self.memo[name] = found
+        known: Result = self.memo[name]
+        return known
+
+    def answering(self, sites: pd.DataFrame) -> Cohort:
+        """Return the same systems with other answers to yes/no facts: what a plant does here stays known."""
+        other = replace(self, sites=sites)
+        object.__setattr__(other, "of_plants", self.of_plants)
+        return other
 
     def take(self, rows: npt.NDArray[np.intp]) -> Cohort:
         """Return the cohort of the sites at these positions, in this order, with their arrays."""

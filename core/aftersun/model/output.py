@@ -10,6 +10,7 @@ from typing import Any, Protocol
 
 import pandas as pd
 
+from aftersun.model.change import Note
 from aftersun.model.letter import Letter
 
 OF_RUN = "run"  # one file or a few for a whole run
@@ -38,6 +39,19 @@ class Letterhead:
     thousands_mark: str  # in numbers
     date_format: str  # as strftime takes it
     currency_first: bool  # currency before the number
+
+
+@dataclass(frozen=True, eq=False)
+class SafetyNotes:
+    """Which safety notes of a run stand where, small enough for a hundred thousand sites.
+
+    A run has millions of rows of few different notes, so each is there once. The notes of a retrofit on a site are one
+    of ``sets``: positions in ``notes``, rising. A note's ``source`` and ``tell_owner`` are not told here.
+    """
+
+    notes: tuple[Note, ...]  # each different one once, worst first
+    sets: tuple[tuple[int, ...], ...]  # each different set once
+    where: pd.DataFrame  # site_id, retrofit, set: position in ``sets``; by site and retrofit
 
 
 class RunView(Protocol):
@@ -95,6 +109,9 @@ class RunView(Protocol):
 
     def to_tell(self) -> pd.DataFrame:
         """Return the dangers known to stand: site_id, note_id, severity, text, who."""
+
+    def safety_notes(self) -> SafetyNotes:
+        """Return all safety notes of the run; use it in place of the table for more than a few sites."""
 
     def letters(self) -> Sequence[Letter]:
         """Return the letters to write; empty for an output of a whole run."""

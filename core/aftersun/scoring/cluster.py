@@ -14,11 +14,10 @@ from typing import Any, Self
 from uuid import uuid4
 
 from aftersun.host.watch import watched
-from aftersun.host.workers import Lost
+from aftersun.host.workers import Lost, Workers
 from aftersun.model.errors import AftersunError
-from aftersun.scoring.lost import given_up
 from aftersun.scoring.spool import Packed
-from aftersun.scoring.work import Job, Order, compute, versions_of
+from aftersun.scoring.work import Job, Order, compute, compute_in_worker, versions_of
 
 AHEAD = 2  # chunks for each worker that are sent or done and not yet fetched
 _CONNECT_S = 10.0
@@ -73,7 +72,7 @@ class Cluster:
         Raises
         ------
         AftersunError
-            If a chunk ends one worker after another, a worker has other versions, or scheduler or workers are gone.
+            If a worker has other versions, or scheduler or workers are gone.
         """
         sent: deque[tuple[Job, Any]] = deque()
         try:
@@ -84,7 +83,7 @@ class Cluster:
                     return
                 job, future = sent[0]
                 try:
-                    done = self._fetch(future)
+                    done: Packed | Lost = self._fetch(future)
                 except _Killed:
                     done = self._alone(sent)
                 sent.popleft()
@@ -94,18 +93,20 @@ class Cluster:
             for _, future in sent:
                 future.cancel()
 
-    def _alone(self, sent: deque[tuple[Job, Any]]) -> Packed:
+    def _alone(self, sent: deque[tuple[Job, Any]]) -> Packed | Lost:
         """Compute the first of these chunks with no other on the workers, then send the others again.
 
-        A worker that dies takes down all that was sent to it, and the scheduler does not know whose fault it was.
+        A worker that dies takes down all that was sent to it, and the scheduler does not know whose fault it was. A
+        chunk that ends workers when it is alone, too, is computed here, in a process that tells which plugin did it.
         """
         for _, future in sent:
             future.cancel()
         job, _ = sent[0]
         try:
-            done = self._fetch(self._send(job))
-        except _Killed as error:
-            raise given_up(job.number, job.chunks, "has ended every worker that computed it") from error
+            done: Packed | Lost = self._fetch(self._send(job))
+        except _Killed:
+            with Workers[Job, Packed](compute_in_worker, 1, self._order.plugin_seconds) as here:
+                ((_, done),) = here.run(iter([job]))
         for place, (other, _) in enumerate(list(sent)[1:], start=1):
             sent[place] = other, self._send(other)
         return done

@@ -122,8 +122,7 @@ def read_portfolio(
     chunks = []
     arrays_of, fitted_of = _by_site(arrays), _by_site(fitted)
     for weather_id, members in places.groupby("weather_id", sort=True):
-        for start in range(0, len(members), chunk_sites):
-            ids = members.index[start : start + chunk_sites]
+        for ids in _even(members.index, chunk_sites):
             part = sites.loc[ids]
             mine = arrays_of.loc[ids].reset_index()
             mine = mine.assign(site=part.index.get_indexer(pd.Index(mine["site_id"])))
@@ -144,6 +143,13 @@ def read_portfolio(
         len(sites),
         as_of,
     )
+
+
+def _even(ids: pd.Index, most: int) -> list[pd.Index]:
+    """Cut into parts of one size, ``most`` or fewer; of several an even number, so that two workers end together."""
+    parts = -(-len(ids) // most)
+    parts += parts % 2 if parts > 1 else 0
+    return [ids[rows] for rows in np.array_split(np.arange(len(ids)), min(parts, len(ids)))]
 
 
 def _by_site(rows: pd.DataFrame) -> pd.DataFrame:

@@ -31,8 +31,14 @@ _YIELDS = {
     YIELD_OF_ALL: "Yield of all sites over that computed: what the model and the region's weather have in common",
     YIELD: "Yield of this site over that computed",
 }
-# Of what is assumed of every system, that which a retrofit acts on: its gain moves with it, the yield hardly does.
-DECIDE_ON_GAINS = ("soiling_rate_factor", "droppings_loss_nested", "excess_loss_chance", "excess_loss_size")
+# Of what is assumed of every system, that which a retrofit acts on: its gain moves with it, the yield hardly does. With
+# each the column of the plant that it sets.
+DECIDE_ON_GAINS = {
+    "soiling_rate_factor": "soiling_rate_per_day",
+    "droppings_loss_nested": "droppings_loss",
+    "excess_loss_chance": "excess_loss",
+    "excess_loss_size": "excess_loss",
+}
 # Facts in numbers that may be unknown, and the assumption of ``system.csv`` that stands in for each.
 UNKNOWN_NUMBERS = {"annual_demand_kwh": "unknown_demand_kwh", "occupants": "unknown_occupants"}
 _MONEY = ("real_discount_rate", "electricity_price_growth", "fuel_price_growth")
@@ -146,10 +152,10 @@ def of_systems(
     own = assumed(loaded.retrofit, company.overrides(loaded.id), company.priors)
     system = {row["name"]: Range.from_row(row) for row in aftersun_datasets.rows("system.csv")}
     changed = simulations.changed_columns()
-    for name in DECIDE_ON_GAINS:
+    for name, column in DECIDE_ON_GAINS.items():
         given = system[name]
         others = [_overridden(now.cohort, name, end) for end in (given.low, given.high)]
-        if not any(changed & set(_moved(now.cohort, other)) for other in others):
+        if column not in changed or not any(_moved(now.cohort, other) for other in others):
             continue
         worths = (
             evaluate(_standing(now, other, simulations), loaded, company, guard, own, simulations, itemised=False)
@@ -228,8 +234,11 @@ def told(now: Today, fact: str, where: Bools, simulations: Simulations, value: f
     """Return today as if the fact were known to be this at the sites ``where``, corrected by meters as before."""
     cohort = now.cohort
     answer = cohort.sites[fact].mask(pd.Series(where, index=cohort.sites.index), value)
-    other = replace(cohort, sites=cohort.sites.assign(**{fact: answer}))
-    if fact not in FACTS_OF_TODAY and fact not in UNKNOWN_NUMBERS:
+    sites = cohort.sites.assign(**{fact: answer})
+    if fact in UNKNOWN_NUMBERS:
+        return _standing(now, replace(cohort, sites=sites), simulations)
+    other = cohort.answering(sites)
+    if fact not in FACTS_OF_TODAY:
         return replace(now, cohort=other)
     return _standing(now, other, simulations)
 

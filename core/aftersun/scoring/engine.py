@@ -8,9 +8,9 @@ from typing import Protocol, Self
 
 from aftersun.host.registry import Registry
 from aftersun.host.watch import watched
-from aftersun.host.workers import Lost, Retire, Workers
+from aftersun.host.workers import Lost, Workers
 from aftersun.scoring.spool import Packed
-from aftersun.scoring.work import Job, Order, compute
+from aftersun.scoring.work import Job, Order, compute, compute_in_worker
 
 PARALLEL_FROM_CHUNKS = 3  # below that, starting processes costs more than they save
 
@@ -72,14 +72,6 @@ class Pool:
     def results(self, jobs: Iterator[Job]) -> Iterator[tuple[Job, Packed | Lost]]:
         """See :class:`Engine`."""
         return self._workers.run(jobs)
-
-
-def compute_in_worker(job: Job) -> Packed:
-    """Compute a chunk in a process that can be replaced when it has grown too much."""
-    done = compute(job)
-    if done.leaks:
-        raise Retire(done)
-    return done
 
 
 def engine_for(chunks: int, registry: Registry, order: Order, workers: int, scheduler: str | None) -> Engine:

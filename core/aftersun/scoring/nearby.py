@@ -25,6 +25,7 @@ _TEMPERATURE_STEP_K = 2.0
 _IN_PROPORTION = frozenset(
     {*ARRAY_LOSSES, "transmittance", "ageing", "strings_working", "availability", "standby_kwh", "extra_temp_k"}
 )
+_PARTS_KEPT = 3  # a retrofit has few variants
 _BILL_PARTS = ("import_cost", "export_income", "generation_income", "water_fuel_cost")
 
 _STEPS: Mapping[str, Callable[[Plant], Plant]] = {
@@ -50,7 +51,7 @@ class Slopes:
         missing = rows[~self._known[kind][rows]]
         if len(missing):
             here = self._now.take(missing)
-            year = Simulations(here).anew(_STEPS[kind](here.plant))
+            year = Simulations(here).anew(_STEPS[kind](here.plant), by_month=False)
             before, after = _columns(Simulated(here.plant, here.yearly_kwh, here.bill)), _columns(year)
             for name, values in self._slopes[kind].items():
                 values[missing] = after[name] - before[name]
@@ -69,6 +70,7 @@ class NearbySimulations(Simulations):
         self._slopes, self._rows = slopes, rows  # where these sites stand in the slopes' cohort
         self._bases = (*exact.known[1:], exact.known[0])
         self._found: dict[bytes, Simulated] = {}
+        self._parts: dict[bytes, Simulations] = {}
 
     def changed_columns(self) -> frozenset[str]:
         """Return the columns of the plant in which what was simulated exactly differs from today's."""
@@ -110,13 +112,22 @@ class NearbySimulations(Simulations):
                     left &= ~hit
         if left.any():
             rows = np.flatnonzero(left)
-            few = Simulations(self._now.take(rows))
-            year = _columns(few.anew(plant.take(rows, self._now.cohort.array_rows(rows))))
+            few = self._few(rows)
+            year = _columns(few.anew(plant.take(rows, self._now.cohort.array_rows(rows)), by_month=False))
             for name, values in result.items():
                 values[rows] = year[name]
         flags = {column.name: getattr(self._bases[0].bill, column.name) for column in fields(Bill)}
         bill = Bill(**{**flags, **{name: result[name] for name in _BILL_PARTS}})
         return Simulated(plant, {name: result[name] for name in GAINS}, bill)
+
+    def _few(self, rows: Rows) -> Simulations:
+        """Return the simulations of some sites, the same for the same: they remember what their roofs generate."""
+        key = rows.tobytes()
+        if key not in self._parts:
+            while len(self._parts) >= _PARTS_KEPT:
+                del self._parts[next(iter(self._parts))]
+            self._parts[key] = Simulations(self._now.take(rows))
+        return self._parts[key]
 
     def _moved(self, base: Simulated, plant: Plant, where: Bools) -> Mapping[str, Floats]:
         """Return the year of the plant from that of the base; right at the sites ``where`` alone."""

@@ -19,7 +19,7 @@ from zlib import crc32
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import stats
+from scipy import special, stats
 
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded
@@ -133,7 +133,7 @@ def _weights(one: Driver, drawn: Floats) -> tuple[Floats, Floats]:
         yes = drawn < one.used
         return np.where(yes, 0.0, 1.0), np.where(yes, 1.0, 0.0)
     if one.spread == NORMAL:
-        step = stats.norm.ppf(drawn) / STANDARD_NORMAL_P10
+        step = special.ndtri(drawn) / STANDARD_NORMAL_P10  # the normal distribution's quantiles
         return np.maximum(-step, 0.0), np.maximum(step, 0.0)
     width = one.high - one.low
     value = stats.triang.ppf(drawn, (one.used - one.low) / width, loc=one.low, scale=width)

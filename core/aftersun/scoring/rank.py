@@ -26,7 +26,6 @@ from aftersun.scoring.calls import contact_rule, exclusions
 from aftersun.scoring.catalogue import catalogue, check_names, chunk_hashes, hashes
 from aftersun.scoring.cohorts import CHUNK_SITES, Portfolio, read_portfolio
 from aftersun.scoring.engine import Engine, engine_for
-from aftersun.scoring.lost import given_up
 from aftersun.scoring.month import Plan, plan_month
 from aftersun.scoring.resume import Bench, Stopped, bench_of, digest
 from aftersun.scoring.spool import Spool
@@ -170,8 +169,16 @@ def _compute(engine: Engine, portfolio: Portfolio, order: Order, spool: Spool, p
             elif done.plugin:
                 spool.breaks(Failure(done.plugin, done.during, done.reason), job.broken)
             else:
-                raise given_up(job.number, job.chunks, done.reason)
+                raise _given_up(job.number, job.chunks, done.reason)
             show()
+
+
+def _given_up(number: int, chunks: int, how: str) -> AftersunError:
+    """Return the error for a chunk that nobody can compute; ``number`` counts from 0."""
+    return AftersunError(
+        f"Chunk {number + 1} of {chunks} {how}; the run ends.",
+        "Memory may be short: try with fewer workers. What is finished is kept; rank again to go on.",
+    )
 
 
 def _tables(spool: Spool, portfolio: Portfolio, registry: Registry, company: Company) -> dict[str, runs.Rows]:

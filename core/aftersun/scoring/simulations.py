@@ -120,9 +120,9 @@ class Simulations:
         bill = Bill(**{column.name: merged(attrgetter(f"bill.{column.name}")) for column in fields(Bill)})
         return Simulated(plant, kwh, bill, merged(attrgetter("months")))
 
-    def anew(self, plant: Plant) -> Simulated:
+    def anew(self, plant: Plant, by_month: bool = True) -> Simulated:
         """Simulate a plant, known or not."""
-        return _year(self._cohort, plant, GAINS)[0]
+        return _year(self._cohort, plant, GAINS, by_month)[0]
 
     def changed_columns(self) -> frozenset[str]:
         """Return the columns of the plant in which what was simulated differs from today's."""
@@ -139,12 +139,14 @@ class Simulations:
         return self._totals[1]
 
 
-def _year(cohort: Cohort, plant: Plant, names: Sequence[str], pictured: bool = False) -> tuple[Simulated, Floats]:
-    """Simulate a plant, add up the energy of these names, months and bill, and picture its days where wanted."""
+def _year(
+    cohort: Cohort, plant: Plant, names: Sequence[str], by_month: bool = True, pictured: bool = False
+) -> tuple[Simulated, Floats]:
+    """Simulate a plant, add up the energy of these names, the bill and, where wanted, months; picture its days."""
     parts = []
     for _, part, energy in simulated(cohort, plant):
         bill = yearly_bill(energy, part.sites, part.weather.times)
-        months = np.stack([energy.monthly(name) for name in MONTHLY], axis=2)
+        months = np.stack([energy.monthly(name) for name in MONTHLY], axis=2) if by_month else NO_MONTHS
         picture = _picture(energy) if pictured else np.empty((len(part), 0))
         parts.append(({name: energy.annual(name) for name in names}, bill, months, picture))
     kwh, bills, month_parts, pictures = zip(*parts, strict=True)

@@ -13,9 +13,10 @@ from aftersun.inventory import read
 from aftersun.inventory.run_reading import RunTables
 from aftersun.inventory.runs import stored_run
 from aftersun.inventory.store import Inventory
+from aftersun.model.change import SEVERITIES, Note
 from aftersun.model.errors import AftersunError
 from aftersun.model.letter import Letter
-from aftersun.model.output import Letterhead
+from aftersun.model.output import Letterhead, SafetyNotes
 from aftersun.money.company import Company
 from aftersun.money.letterhead import letterhead_of
 from aftersun.scoring import words
@@ -24,6 +25,7 @@ from aftersun.scoring.veil import Veil
 if TYPE_CHECKING:
     from aftersun.model import output
 
+_WORST_FIRST = tuple(reversed(SEVERITIES))
 CONTACT_COLUMNS = ("customer_id", "name", "street", "town", "phone", "email")
 
 
@@ -201,6 +203,20 @@ class RunView:
         known = self._shown(self._tables.whole("safety_note", where="tell_owner"))
         return known[["site_id", "note_id", "severity", "text", "who"]].drop_duplicates(ignore_index=True)
 
+    def safety_notes(self) -> SafetyNotes:
+        """Return which safety notes stand where."""
+        told, where = self._tables.note_sets()
+        told = told.sort_values("severity", key=lambda column: column.map(_severity_rank), kind="stable")
+        notes = tuple(
+            Note(str(row["note_id"]), str(row["severity"]), str(row["text"]), str(row["who"]), "", False)
+            for row in told.to_dict("records")
+        )
+        place, different = pd.factorize(where["notes"])
+        stored = told.index.to_list()  # the place that each note has in the texts of 0 and 1
+        sets = tuple(tuple(at for at, bit in enumerate(stored) if one[bit] == "1") for one in different)
+        shown = self._shown(where.drop(columns="notes").assign(set=place))
+        return SafetyNotes(notes, sets, shown)
+
     def far_from_weather(self) -> int:
         """Return how many sites have a remark on the distance or height of their weather station."""
         remark = self.table("site_energy")["remark"]
@@ -240,6 +256,11 @@ class RunView:
 
     def _shown(self, frame: pd.DataFrame) -> pd.DataFrame:
         return frame if self._veil is None else self._veil.over(frame)
+
+
+def _severity_rank(severity: str) -> int:
+    """0 = the worst; one that is unknown, as in a file that another program wrote, is taken for it."""
+    return _WORST_FIRST.index(severity) if severity in _WORST_FIRST else 0
 
 
 if TYPE_CHECKING:

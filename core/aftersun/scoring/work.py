@@ -17,6 +17,7 @@ from aftersun.host.memory import meter
 from aftersun.host.registry import Registry, load_plugins
 from aftersun.host.sources import Source, program_hash, versions
 from aftersun.host.stand_in import with_stand_ins
+from aftersun.host.workers import Retire
 from aftersun.model.weather import WeatherYear
 from aftersun.money.company import Company
 from aftersun.scoring import words
@@ -85,6 +86,14 @@ def compute(job: Job) -> Packed:
     if leak is not None:
         remarks.add(leak[0], "all steps", leak[1])
     return Packed(packed, broken, failures, remarks.take(), leak is not None)
+
+
+def compute_in_worker(job: Job) -> Packed:
+    """Compute a chunk in a process that can be replaced when it has grown too much."""
+    done = compute(job)
+    if done.leaks:
+        raise Retire(done)
+    return done
 
 
 def _as_if_not_there(result: Scored, registry: Registry, failures: tuple[Failure, ...]) -> dict[str, bool]:

@@ -70,7 +70,7 @@ def _fill(book: Book, run: api.RunView) -> None:
     """Write all sheets. Each table of the run is read once."""
     titles, called = run.titles(), run.table("call")
     calls = CallList(
-        run, NotesOfRun(run.table("safety_note")), run.table("ranking"), run.table("offer"), run.table("question")
+        run, NotesOfRun(run.safety_notes()), run.table("ranking"), run.table("offer"), run.table("question")
     )
     first, listed = calls.sheet(), facts.retrofits(run)
     after = [

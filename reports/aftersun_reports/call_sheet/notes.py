@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from aftersun import api
@@ -27,60 +25,36 @@ class NoteEntry:
 
 
 class NotesOfRun:
-    """All notes of a run. Holds numbers for its many rows, and each text once."""
+    """All notes of a run."""
 
-    def __init__(self, table: pd.DataFrame) -> None:
-        note_codes, first = _codes(table, _NOTE)
-        self._notes = [
-            api.Note(str(row[0]), str(row[1]), str(row[2]), "" if pd.isna(row[3]) else str(row[3]), "", False)
-            for row in table.iloc[first][list(_NOTE)].itertuples(index=False, name=None)
-        ]
-        site_codes, sites = pd.factorize(table["site_id"])
-        retrofit_codes, retrofits = pd.factorize(table["retrofit"])
-        self._sites = {str(name): code for code, name in enumerate(sites)}
-        self._retrofits = {str(name): code for code, name in enumerate(retrofits)}
-        pair = site_codes.astype(np.int64) * max(len(retrofits), 1) + retrofit_codes
-        order = np.argsort(pair, kind="stable")
-        self._pairs, self._codes = pair[order], note_codes[order].astype(np.int32)
-        self._sites_of = site_codes[order].astype(np.int32)
-        self._retrofits_of = retrofit_codes[order].astype(np.int32)
+    def __init__(self, told: api.SafetyNotes) -> None:
+        self._told = told
+        pairs = zip(told.where["site_id"].astype(str), told.where["retrofit"].astype(str), strict=True)
+        self._set_of = dict(zip(pairs, told.where["set"].tolist(), strict=True))
         self._said: dict[tuple[int, ...], str] = {}
 
     def entries(self) -> list[NoteEntry]:
-        """Return every note of the run once, worst first."""
-        by_note = pd.DataFrame({"note": self._codes, "site": self._sites_of, "retrofit": self._retrofits_of})
-        sites = by_note.groupby("note")["site"].nunique()
-        pairs = by_note[["note", "retrofit"]].drop_duplicates().groupby("note")["retrofit"].agg(list)
-        names = list(self._retrofits)
-        found = [
-            NoteEntry(note, tuple(sorted(names[code] for code in pairs[number])), int(sites[number]))
-            for number, note in enumerate(self._notes)
-        ]
+        """Return every note of the run once, worst first and by name, as one looks for it."""
+        where, found = self._told.where, []
+        for place, note in enumerate(self._told.notes):
+            with_it = [number for number, one in enumerate(self._told.sets) if place in one]
+            rows = where[where["set"].isin(with_it)]
+            retrofits = tuple(sorted(rows["retrofit"].unique().astype(str)))
+            found.append(NoteEntry(note, retrofits, int(rows["site_id"].nunique())))
         return sorted(found, key=lambda entry: (_rank(entry.note.severity), entry.note.id))
 
     def ids(self, site_id: str, retrofits: Iterable[str]) -> str:
         """Return severity and id of the notes of these retrofits at a site, worst first: DANGER a, b and WARNING c."""
-        codes = tuple(sorted({code for name in retrofits for code in self._of(site_id, name)}))
+        sets = {self._set_of[pair] for pair in ((site_id, name) for name in retrofits) if pair in self._set_of}
+        codes = tuple(sorted({code for one in sets for code in self._told.sets[one]}))
         if codes not in self._said:
             by_severity: dict[str, list[str]] = {}
             for code in codes:
-                by_severity.setdefault(self._notes[code].severity, []).append(self._notes[code].id)
-            self._said[codes] = (
-                "\n".join(
-                    f"{severity.upper()} {', '.join(by_severity[severity])}"
-                    for severity in sorted(by_severity, key=_rank)
-                )
-                or NO_NOTE
-            )
+                note = self._told.notes[code]
+                by_severity.setdefault(note.severity, []).append(note.id)
+            lines = [f"{severity.upper()} {', '.join(ids)}" for severity, ids in by_severity.items()]
+            self._said[codes] = "\n".join(lines) or NO_NOTE
         return self._said[codes]
-
-    def _of(self, site_id: str, retrofit: str) -> npt.NDArray[np.int32]:
-        site, kind = self._sites.get(site_id), self._retrofits.get(retrofit)
-        if site is None or kind is None:
-            return self._codes[:0]
-        pair = site * max(len(self._retrofits), 1) + kind
-        start, stop = np.searchsorted(self._pairs, [pair, pair + 1])
-        return self._codes[start:stop]
 
 
 def dangers_by_site(to_tell: pd.DataFrame) -> Mapping[str, list[Mapping[str, Any]]]:
@@ -92,17 +66,6 @@ def dangers_by_site(to_tell: pd.DataFrame) -> Mapping[str, list[Mapping[str, Any
     for dangers in found.values():
         dangers.sort(key=lambda danger: _rank(str(danger["severity"])))
     return found
-
-
-def _codes(table: pd.DataFrame, names: Sequence[str]) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-    """Number rows by their content; also return a row of each number."""
-    codes: npt.NDArray[np.int64] = np.zeros(len(table), dtype=np.int64)
-    for name in names:
-        # Column by column: a table of millions of rows holds few different texts.
-        mine, values = pd.factorize(table[name], use_na_sentinel=False)
-        codes, _ = pd.factorize(codes * max(len(values), 1) + mine)
-    first = np.unique(codes, return_index=True)[1]
-    return codes.astype(np.int64), first.astype(np.int64)
 
 
 def _rank(severity: str) -> int:

@@ -6,13 +6,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-import numpy.typing as npt
-import pandas as pd
-
 from aftersun import api
 
-_WORST_FIRST = (api.DANGER, api.WARNING, api.CAUTION)
 _KEY = ["note_id", "severity", "text", "who"]
 
 
@@ -40,22 +35,19 @@ class Notes:
 
 
 def read_notes(run: api.RunView) -> Notes:
-    """Read the notes of a run. Memory grows with the table safety_note, about 70 rows a site."""
-    table = run.table("safety_note")[["site_id", "retrofit", *_KEY]]
+    """Read the notes of a run."""
+    told = run.safety_notes()
+    notes = [dict(zip(_KEY, (note.id, note.severity, note.text, note.who), strict=True)) for note in told.notes]
+    place_of = {tuple(note.values()): place for place, note in enumerate(notes)}
     tell = run.to_tell()
-    both = pd.concat([table[_KEY], tell[_KEY]], ignore_index=True).astype(object)
-    both = both.where(both.notna(), "")
-    code, unique = pd.MultiIndex.from_frame(both).factorize()
-    rows = [dict(zip(_KEY, map(str, row), strict=True)) for row in unique]
-    order = sorted(range(len(rows)), key=lambda place: (_severity(rows[place]), place))
-    new_place = np.empty(len(order), dtype=np.intp)
-    new_place[order] = np.arange(len(order))
-    placed = new_place[code]
-    sets, set_of = _sets(table, placed[: len(table)])
     known: dict[int, list[str]] = {}
-    for place, site_id in zip(placed[len(table) :], tell["site_id"], strict=True):
-        known.setdefault(int(place), []).append(str(site_id))
-    return Notes(_with_codes([rows[place] for place in order]), sets, set_of, sorted(known.items()))
+    for site_id, *key in tell.assign(who=tell["who"].fillna(""))[["site_id", *_KEY]].itertuples(index=False, name=None):
+        known.setdefault(place_of[tuple(map(str, key))], []).append(str(site_id))
+    where = told.where
+    pairs = zip(where["site_id"].astype(str), where["retrofit"].astype(str), strict=True)
+    return Notes(
+        _with_codes(notes), told.sets, dict(zip(pairs, where["set"].tolist(), strict=True)), sorted(known.items())
+    )
 
 
 def as_data(notes: Notes, place_of: Mapping[str, int]) -> dict[str, Any]:
@@ -68,24 +60,6 @@ def as_data(notes: Notes, place_of: Mapping[str, int]) -> dict[str, Any]:
             for place, sites in notes.known
         ],
     }
-
-
-def _sets(
-    table: pd.DataFrame, placed: npt.NDArray[np.intp]
-) -> tuple[list[tuple[int, ...]], dict[tuple[str, str], int]]:
-    sets: dict[tuple[int, ...], int] = {}
-    set_of: dict[tuple[str, str], int] = {}
-    of_pair: dict[tuple[str, str], set[int]] = {}
-    for site_id, retrofit, place in zip(table["site_id"], table["retrofit"], placed.tolist(), strict=True):
-        of_pair.setdefault((site_id, retrofit), set()).add(place)
-    for pair, found in of_pair.items():
-        set_of[pair] = sets.setdefault(tuple(sorted(found)), len(sets))
-    return list(sets), set_of
-
-
-def _severity(note: Mapping[str, str]) -> int:
-    severity = note["severity"]
-    return _WORST_FIRST.index(severity) if severity in _WORST_FIRST else len(_WORST_FIRST)
 
 
 def _with_codes(notes: Sequence[Mapping[str, str]]) -> list[dict[str, str]]:

@@ -48,10 +48,11 @@ def words(one: Small, *more: object) -> list[str]:
 
 
 @pytest.mark.skipif(os.name != "posix", reason="terminals of POSIX systems")
-def test_ctrl_c_at_a_terminal_shows_progress_before_and_one_sentence_after(one, tmp_path):
-    """The program has a terminal of its own, and hears Ctrl-C from it."""
+def test_ctrl_c_at_a_terminal_shows_progress_before_and_one_sentence_after(tmp_path):
+    """The program has a terminal of its own, and hears Ctrl-C from it well before it is done."""
     import pty
 
+    one = small(tmp_path / "fourteen", 14)
     main, terminal = pty.openpty()
     (tmp_path / "program.py").write_text(CODE)
     child = subprocess.Popen(
@@ -73,13 +74,13 @@ def test_ctrl_c_at_a_terminal_shows_progress_before_and_one_sentence_after(one, 
         if not part:
             break
         shown += part
-        if not interrupted and re.search(r" [2-6]/8 ", plain(shown)):
+        if not interrupted and re.search(r" [2-6]/14 ", plain(shown)):
             os.killpg(child.pid, signal.SIGINT)
             interrupted = True
     out = child.communicate(timeout=30)[0]
     os.close(main)
     text = plain(shown)
-    assert re.search(r"ranking .*\d/8 +(\d+:\d\d:\d\d|-:--:--)", text)  # progress with time left
+    assert re.search(r"ranking .*\d/14 +(\d+:\d\d:\d\d|-:--:--)", text)  # progress with time left
     assert child.returncode == 130
     assert out == b""
     assert re.search(r"aftersun: stopped; [1-4] of 4 chunks are kept, rank again to go on\.", text)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import numpy as np
 import numpy_financial
@@ -10,13 +10,15 @@ import pandas as pd
 import pytest
 from tests_support import empty_frame, make_cohort, make_weather
 
+from aftersun.energy.baseline import baseline
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded, Registry, find_plugins
 from aftersun.inventory.store import Inventory
+from aftersun.model.plant import Plant
 from aftersun.money.company import Company, Override, load_company
 from aftersun.scoring.closer import look_closer
 from aftersun.scoring.demo import Demo
-from aftersun.scoring.drivers import Driver, drivers
+from aftersun.scoring.drivers import DECIDE_ON_GAINS, Driver, drivers
 from aftersun.scoring.questions import answers, turning
 from aftersun.scoring.simulations import Simulations, today
 from aftersun.scoring.single import plant_texts
@@ -184,3 +186,14 @@ def test_a_closer_look_finds_the_worth_that_is_stored(demo: Demo) -> None:
         assert look.npv[str(name)] == pytest.approx(npv)
     swing = (look.drivers["npv_high"] - look.drivers["npv_low"]).abs()
     assert all((part.diff().dropna() <= 0).all() for _, part in swing.groupby(look.drivers["retrofit"]))
+
+
+def test_what_decides_on_gains_sets_the_column_that_is_said_and_no_other():
+    cohort = make_cohort(WEATHER, [HOME], [PLANE])
+    before = baseline(cohort)
+    for name, column in DECIDE_ON_GAINS.items():
+        after = baseline(replace(cohort, overrides={name: 0.011}))
+        moved = {
+            one.name for one in fields(Plant) if not np.array_equal(getattr(before, one.name), getattr(after, one.name))
+        }
+        assert moved == {column}, name

@@ -168,12 +168,17 @@ class TestCluster:
 
         assert_same(without(stored(one.inventory), "odd"), local)
 
-    def test_a_chunk_that_kills_worker_after_worker_ends_the_run(self, one, local_cluster, tmp_path):
+    def test_one_that_kills_worker_after_worker_is_named_and_the_rest_is_complete(
+        self, one, local, local_cluster, tmp_path
+    ):
         folder = plugin(tmp_path / "plugins", change="'S0014' in cohort.sites.index and os._exit(1)")
         settings = one.settings(scheduler=local_cluster.scheduler_address, plugin_folder=folder)
-        with pytest.raises(AftersunError, match="Chunk 4 of 4 has ended every worker that computed it"):
-            rank(one.inventory, settings)
-        assert len(list(folder_of(one.inventory).glob("00000[0-9]"))) == 3
+        (failure,) = rank(one.inventory, settings).failures
+        assert (failure["plugin"], failure["during"]) == ("odd", "change")
+        assert "ended the process" in failure["reason"]
+        from run_support import without
+
+        assert_same(without(stored(one.inventory), "odd"), local)
 
     def test_memory_does_not_grow_with_the_portfolio(self, order, local_cluster):
         from aftersun.scoring.spool import Packed

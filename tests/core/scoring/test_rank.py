@@ -13,6 +13,7 @@ from aftersun.inventory.load import load_file
 from aftersun.inventory.store import Inventory
 from aftersun.model.errors import AftersunError
 from aftersun.scoring import cohorts
+from aftersun.scoring.cohorts import _even
 from aftersun.scoring.rank import Settings, rank
 
 
@@ -58,3 +59,21 @@ def test_an_empty_inventory_is_one_sentence(demo, tmp_path):
     Inventory.create(tmp_path / "e.duckdb").close()
     with pytest.raises(AftersunError, match="No site"):
         rank(tmp_path / "e.duckdb", Settings(demo.company, demo.as_of))
+
+
+@pytest.mark.parametrize(
+    ("sites", "most", "sizes"),
+    [
+        (1, 5, [1]),
+        (5, 5, [5]),
+        (6, 5, [3, 3]),
+        (11, 5, [3, 3, 3, 2]),
+        (3, 1, [1, 1, 1]),
+        (9640, 2000, [1607, 1607, 1607, 1607, 1606, 1606]),
+    ],
+)
+def test_chunks_are_even_in_size_and_number_and_lose_nobody(sites, most, sizes):
+    ids = pd.Index([f"S{place}" for place in range(sites)])
+    parts = _even(ids, most)
+    assert [len(part) for part in parts] == sizes
+    assert [site for part in parts for site in part] == list(ids)

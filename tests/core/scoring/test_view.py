@@ -7,6 +7,7 @@ import shutil
 
 import pandas as pd
 import pytest
+from notes_support import gathered
 
 from aftersun import api
 from aftersun.inventory import run_reading
@@ -15,6 +16,8 @@ from aftersun.inventory.store import Inventory
 from aftersun.model.errors import AftersunError
 from aftersun.scoring.rank import Settings, rank
 from aftersun.scoring.view import RunView
+
+WORST_FIRST = ("danger", "warning", "caution")  # ANSI Z535.6 signal words
 
 
 @pytest.fixture
@@ -212,3 +215,56 @@ def test_without_names_days_are_known_to_the_year_and_ratings_to_a_tenth_of_a_ki
         assert sorted(days.dt.year) == sorted(true[column].dropna().dt.year)
         assert seen[column].dtype == true[column].dtype
     assert set(true["commissioned_on"].dropna().dt.strftime("%m-%d")) != {"01-01"}
+
+
+def test_safety_notes_gathered_by_the_database_are_those_gathered_row_by_row(opened):
+    view = RunView(opened)
+    table = view.table("safety_note")
+    told, by_row = view.safety_notes(), gathered(table)
+    assert set(told.notes) == set(by_row.notes)
+    assert [note.severity for note in told.notes] == sorted((n.severity for n in told.notes), key=WORST_FIRST.index)
+    named = [
+        {
+            (row.site_id, row.retrofit): {one.notes[place] for place in one.sets[row.set]}
+            for row in one.where.itertuples()
+        }
+        for one in (told, by_row)
+    ]
+    assert named[0] == named[1]
+    assert len(named[0]) == len(table[["site_id", "retrofit"]].drop_duplicates()) > 500
+    assert len(set(told.sets)) == len(told.sets) < 100
+    assert told.where["site_id"].is_monotonic_increasing
+
+
+def test_notes_without_a_doer_and_of_an_unknown_severity_are_told_first(demo, tmp_path):
+    copy = shutil.copy(demo.inventory, tmp_path / "demo.duckdb")
+    with Inventory.open(copy) as inventory, inventory.transaction() as connection:
+        connection.execute("UPDATE safety_note SET who = NULL WHERE note_id = 'local_rules'")
+        connection.execute("UPDATE safety_note SET severity = 'grave' WHERE note_id = 'glare'")
+    with Inventory.open(copy, read_only=True) as inventory:
+        view = RunView(inventory)
+        told = view.safety_notes()
+        assert set(told.notes) == set(gathered(view.table("safety_note")).notes)
+    by_id = {note.id: note for note in told.notes}
+    assert by_id["local_rules"].who == ""
+    worst = [note.id for note in told.notes if note.severity in ("danger", "grave")]
+    assert [note.id for note in told.notes][: len(worst)] == worst
+    assert "glare" in worst
+
+
+def test_safety_notes_of_a_run_without_any_are_none(demo, tmp_path):
+    copy = shutil.copy(demo.inventory, tmp_path / "demo.duckdb")
+    with Inventory.open(copy) as inventory, inventory.transaction() as connection:
+        connection.execute("DELETE FROM safety_note")
+    with Inventory.open(copy, read_only=True) as inventory:
+        told = RunView(inventory).safety_notes()
+    assert told.notes == told.sets == ()
+    assert told.where.empty
+
+
+def test_safety_notes_without_names_stand_with_pseudonyms(opened):
+    plain, veiled = RunView(opened), RunView(opened, personal=False)
+    told, shown = plain.safety_notes(), veiled.safety_notes()
+    assert not set(shown.where["site_id"]) & set(told.where["site_id"])
+    assert shown.where["site_id"].nunique() == told.where["site_id"].nunique()
+    assert shown.notes == told.notes
