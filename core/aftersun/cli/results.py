@@ -74,7 +74,7 @@ def rank(
     first: Count = 10,
     no_ranges: Annotated[
         bool,
-        typer.Option("--no-ranges", help="Leave out how sure it all is; takes about a third of the time."),
+        typer.Option("--no-ranges", help="Leave out how sure it all is; takes about half of the time."),
     ] = False,
     afresh: Annotated[
         bool, typer.Option("--afresh", help="Do not go on with a run that was stopped; begin anew.")
@@ -189,6 +189,7 @@ def suppose(
         ),
     ],
     site: Annotated[str | None, typer.Option(help="One site only.", show_default=False)] = None,
+    workers: Workers = CORES,
     json: AsJson = False,
 ) -> None:
     """Compute the last run again with something different, and show both side by side; nothing is stored.
@@ -198,7 +199,7 @@ def suppose(
     from aftersun.cli.show import show_failed
     from aftersun.cli.suppose import compared, comparison_as_data, show_comparison
 
-    comparison, view = compared(inventory, change, site)
+    comparison, view = compared(inventory, change, site, workers)
     if json:
         terminal.json(comparison_as_data(comparison, view))
     else:

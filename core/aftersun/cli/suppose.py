@@ -17,7 +17,7 @@ from aftersun.scoring.view import RunView
 _SITES = 10
 
 
-def compared(inventory: Path, changes: Sequence[str], site_id: str | None) -> tuple[Comparison, RunView]:
+def compared(inventory: Path, changes: Sequence[str], site_id: str | None, workers: int) -> tuple[Comparison, RunView]:
     """Compute the comparison, with progress; nothing is stored."""
     with Inventory.open(inventory, read_only=True) as opened:
         view = RunView(opened)
@@ -25,7 +25,7 @@ def compared(inventory: Path, changes: Sequence[str], site_id: str | None) -> tu
             view.facts(site_id)  # there is such a site
         view.titles()
         with terminal.progress("supposing") as progress:
-            return suppose(opened, view.run, changes, site_id, progress), view
+            return suppose(opened, view.run, changes, site_id, progress, workers), view
 
 
 def comparison_as_data(comparison: Comparison, view: RunView) -> dict[str, Any]:
@@ -38,7 +38,7 @@ def comparison_as_data(comparison: Comparison, view: RunView) -> dict[str, Any]:
             {str(name): None if pd.isna(value) else value for name, value in row.items()}
             for row in rows.to_dict("records")
         ],
-        "safety_notes": comparison.told().to_dict("records"),
+        "safety_notes": comparison.told.to_dict("records"),
         "failures": [failure.plugin for failure in comparison.failures],
     }
 
@@ -46,7 +46,7 @@ def comparison_as_data(comparison: Comparison, view: RunView) -> dict[str, Any]:
 def show_comparison(comparison: Comparison, view: RunView, changes: Sequence[str], site_id: str | None) -> None:
     """Print what moves, of one site or of all, and what can hurt someone in what would be offered."""
     _show_rows(comparison, view, changes, site_id)
-    show_notes(comparison.told(), "Safety notes for what would be offered")
+    show_notes(comparison.told, "Safety notes for what would be offered")
 
 
 def _show_rows(comparison: Comparison, view: RunView, changes: Sequence[str], site_id: str | None) -> None:

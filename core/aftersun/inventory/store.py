@@ -183,6 +183,14 @@ class Inventory:
             raise _unwritten(self.path) from error
 
 
+def bring_up_to_date(path: Path | str) -> None:
+    """Give an inventory today's layout if it has an older one; one that has it is only read. Raises as ``open``."""
+    with Inventory.open_as_it_is(path, read_only=True) as inventory:
+        older = (stored_version(inventory.connection) or 0) < newest_version()
+    if older:
+        Inventory.open(path).close()
+
+
 def files_beside(path: Path) -> list[Path]:
     """Return the files that DuckDB may have beside an inventory."""
     return [path.with_name(path.name + ending) for ending in BESIDE]
@@ -312,6 +320,6 @@ def _bring_up_to_date(path: Path, connection: duckdb.DuckDBPyConnection, read_on
         if read_only:
             raise AftersunError(
                 f"{path} has an older layout ({version}) and was opened for reading only.",
-                "Run any command that changes the inventory, for example a load, to bring it up to date.",
+                "Rank, or load a table, to bring it up to date; a backup of it can be made before.",
             )
         migrate(connection)

@@ -12,6 +12,7 @@ import pandas as pd
 
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Failure, Registry, find_plugins
+from aftersun.host.watch import LIMIT_S, watched
 from aftersun.inventory.runs import RunRecord
 from aftersun.inventory.store import Inventory
 from aftersun.model.change import DOES_NOT_FIT
@@ -63,8 +64,10 @@ def look_closer(
     guard = Guard(plant_texts())
     total = len(registry.retrofits) + 1
     progress(0, total)
-    npv, found = _drivers(now, before, registry, company, guard, lambda done: progress(done, total))
-    asked = turning(pd.DataFrame(list(answers(cohort, chunk.readings, registry, company, guard)), columns=_ANSWER))
+    with watched(LIMIT_S):
+        npv, found = _drivers(now, before, registry, company, guard, lambda done: progress(done, total))
+        told = pd.DataFrame(list(answers(cohort, chunk.readings, registry, company, guard)), columns=_ANSWER)
+    asked = turning(told)
     progress(total, total)
     return CloserLook(npv, found, asked, tuple(guard.failures))
 

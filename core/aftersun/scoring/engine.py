@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from types import TracebackType
 from typing import Protocol, Self
 
+from aftersun.host.failure import Failure
 from aftersun.host.registry import Registry
 from aftersun.host.watch import watched
 from aftersun.host.workers import Lost, Workers
-from aftersun.scoring.spool import Packed
+from aftersun.model.errors import AftersunError
+from aftersun.scoring.cohorts import Portfolio
+from aftersun.scoring.spool import Packed, Spool
 from aftersun.scoring.work import Job, Order, compute, compute_in_worker
+
+Progress = Callable[[int, int], None]  # sites done, of how many
 
 PARALLEL_FROM_CHUNKS = 3  # below that, starting processes costs more than they save
 
@@ -92,3 +97,43 @@ def engine_for(chunks: int, registry: Registry, order: Order, workers: int, sche
     if workers > 1 and chunks >= PARALLEL_FROM_CHUNKS:
         return Pool(min(workers, chunks), order.plugin_seconds)
     return Pool(1, order.plugin_seconds) if foreign else Here(order.plugin_seconds)
+
+
+def work_off(engine: Engine, portfolio: Portfolio, order: Order, spool: Spool, progress: Progress) -> None:
+    """Have all chunks computed that are not in the spool yet.
+
+    A retrofit that fails somewhere counts nowhere: chunks that were computed with it are computed again without.
+
+    Raises
+    ------
+    AftersunError
+        If nobody can compute a chunk.
+    """
+    chunks = portfolio.chunks
+
+    def jobs(numbers: Sequence[int]) -> Iterator[Job]:
+        for number in numbers:
+            weather = portfolio.weather[chunks[number].weather_id]
+            yield Job(number, len(chunks), chunks[number], weather, order, dict(spool.broken))
+
+    def show() -> None:
+        progress(portfolio.sites - sum(len(chunks[number].sites) for number in spool.todo()), portfolio.sites)
+
+    show()
+    while todo := spool.todo():
+        for job, done in engine.results(jobs(todo)):
+            if not isinstance(done, Lost):
+                spool.add(job.number, done, job.broken)
+            elif done.plugin:
+                spool.breaks(Failure(done.plugin, done.during, done.reason), job.broken)
+            else:
+                raise _given_up(job.number, job.chunks, done.reason)
+            show()
+
+
+def _given_up(number: int, chunks: int, how: str) -> AftersunError:
+    """Return the error for a chunk that nobody can compute; ``number`` counts from 0."""
+    return AftersunError(
+        f"Chunk {number + 1} of {chunks} {how}; the run ends.",
+        "Memory may be short: try with fewer workers. What is finished is kept; rank again to go on.",
+    )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from datetime import UTC, date, datetime
 from importlib.metadata import version
@@ -16,22 +16,20 @@ from aftersun.host import memory, watch
 from aftersun.host.failure import Failure, remarks
 from aftersun.host.registry import Registry
 from aftersun.host.sources import program_hash, read_sources, versions
-from aftersun.host.workers import Lost
 from aftersun.inventory import runs
-from aftersun.inventory.store import Inventory
+from aftersun.inventory.store import Inventory, bring_up_to_date
 from aftersun.model.errors import AftersunError
 from aftersun.money.company import Company, load_company
 from aftersun.scoring.acceptance import Beta, chance_of_yes
 from aftersun.scoring.calls import contact_rule, exclusions
 from aftersun.scoring.catalogue import catalogue, check_names, chunk_hashes, hashes
 from aftersun.scoring.cohorts import CHUNK_SITES, Portfolio, read_portfolio
-from aftersun.scoring.engine import Engine, engine_for
+from aftersun.scoring.engine import Progress, engine_for, work_off
 from aftersun.scoring.month import Plan, plan_month
 from aftersun.scoring.resume import Bench, Stopped, bench_of, digest
 from aftersun.scoring.spool import Spool
-from aftersun.scoring.work import Job, Order, forget_plugins, versions_of
+from aftersun.scoring.work import Order, forget_plugins, versions_of
 
-Progress = Callable[[int, int], None]
 Say = Callable[[str], None]
 
 
@@ -86,7 +84,7 @@ def rank(
             registry = order.registry
         loading = remarks.take()
         check_names(registry, company)
-        Inventory.open(inventory_file, read_only=True).close()  # that there is one, before anything is put beside it
+        bring_up_to_date(inventory_file)  # and see that there is one, before anything is put beside it
     except KeyboardInterrupt:
         raise Stopped(0, 0) from None
     with bench_of(inventory_file) as bench:
@@ -98,7 +96,7 @@ def rank(
             spool = _spool(bench, order, portfolio, settings, say)
             chunks = len(portfolio.chunks)
             with engine_for(chunks, registry, order, settings.workers, settings.scheduler) as engine:
-                _compute(engine, portfolio, order, spool, progress)
+                work_off(engine, portfolio, order, spool, progress)
             told = list(dict.fromkeys([*loading, *spool.remarks]))
             for one in told:
                 say(f"plugin {one.plugin} {one.reason} (during {one.during})")
@@ -144,41 +142,6 @@ def _spool(bench: Bench, order: Order, portfolio: Portfolio, settings: Settings,
     elif changed:
         say(f"chunks of an earlier run are of no use any more ({', '.join(changed[:5])} changed); beginning anew")
     return spool
-
-
-def _compute(engine: Engine, portfolio: Portfolio, order: Order, spool: Spool, progress: Progress) -> None:
-    """Have all chunks computed that are not there yet.
-
-    A retrofit that fails somewhere counts nowhere: chunks that were computed with it are computed again without.
-    """
-    chunks = portfolio.chunks
-
-    def jobs(numbers: Sequence[int]) -> Iterator[Job]:
-        for number in numbers:
-            weather = portfolio.weather[chunks[number].weather_id]
-            yield Job(number, len(chunks), chunks[number], weather, order, dict(spool.broken))
-
-    def show() -> None:
-        progress(portfolio.sites - sum(len(chunks[number].sites) for number in spool.todo()), portfolio.sites)
-
-    show()
-    while todo := spool.todo():
-        for job, done in engine.results(jobs(todo)):
-            if not isinstance(done, Lost):
-                spool.add(job.number, done, job.broken)
-            elif done.plugin:
-                spool.breaks(Failure(done.plugin, done.during, done.reason), job.broken)
-            else:
-                raise _given_up(job.number, job.chunks, done.reason)
-            show()
-
-
-def _given_up(number: int, chunks: int, how: str) -> AftersunError:
-    """Return the error for a chunk that nobody can compute; ``number`` counts from 0."""
-    return AftersunError(
-        f"Chunk {number + 1} of {chunks} {how}; the run ends.",
-        "Memory may be short: try with fewer workers. What is finished is kept; rank again to go on.",
-    )
 
 
 def _tables(spool: Spool, portfolio: Portfolio, registry: Registry, company: Company) -> dict[str, runs.Rows]:

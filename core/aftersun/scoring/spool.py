@@ -10,7 +10,7 @@ import hashlib
 import json
 import os
 import shutil
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -114,8 +114,13 @@ class Spool:
 
     def whole(self, table: str) -> pd.DataFrame:
         """Return a table of all chunks; for small ones."""
-        paths = [self._path(number, table) for number, tables in sorted(self._tables.items()) if table in tables]
-        return pd.concat([pd.read_parquet(path) for path in paths], ignore_index=True)
+        return pd.concat(self.parts(table), ignore_index=True)
+
+    def parts(self, table: str) -> Iterator[pd.DataFrame]:
+        """Yield a table chunk by chunk."""
+        for number, tables in sorted(self._tables.items()):
+            if table in tables:
+                yield pd.read_parquet(self._path(number, table))
 
     def value_range(self) -> pd.DataFrame:
         """Return how sure the sum of the best offers of all sites is, by retrofit and together."""
@@ -124,8 +129,7 @@ class Spool:
     def candidates(self) -> pd.DataFrame:
         """Return what may be offered or ends a danger, anywhere: site_id, retrofit, npv, status, reason."""
         parts = []
-        for number in sorted(self._tables):
-            frame = pd.read_parquet(self._path(number, "ranking"))
+        for frame in self.parts("ranking"):
             good = frame["status"].isin([words.ADVISED, words.SURVEY]) | frame["for_safety"]
             parts.append(frame.loc[good].reindex(columns=_CALL_COLUMNS))
         return pd.concat(parts, ignore_index=True)

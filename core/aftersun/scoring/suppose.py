@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import pandas as pd
 from pydantic import ValidationError
 
-from aftersun.host.registry import Failure, find_plugins
+from aftersun.host.failure import Failure
+from aftersun.host.sources import read_sources
+from aftersun.host.watch import watched
 from aftersun.inventory import rules
 from aftersun.inventory.dictionary import columns
 from aftersun.inventory.runs import RunRecord, read_run_table
@@ -21,13 +24,12 @@ from aftersun.money.company import Company
 from aftersun.money.complaints import complaints
 from aftersun.scoring import words
 from aftersun.scoring.catalogue import check_names
-from aftersun.scoring.cohorts import Chunk, cohort_of, read_portfolio, year_of
-from aftersun.scoring.single import score
-from aftersun.scoring.spool import ranked
+from aftersun.scoring.cohorts import Chunk, read_portfolio
+from aftersun.scoring.engine import Progress, engine_for, work_off
+from aftersun.scoring.spool import Spool
+from aftersun.scoring.work import Order, forget_plugins
 
 _OFFERED = (words.ADVISED, words.SURVEY)
-
-Progress = Callable[[int, int], None]
 
 FACT_TABLES = ("site", "tariff", "array")  # their columns can be supposed
 _COMPARED = ["status", "npv", "npv_p90", "chance_npv_positive", "upfront", "first_year_saving", "energy_gain_kwh"]
@@ -46,7 +48,7 @@ class Comparison:
     """One row a site and retrofit that was valued before or is now: each measure as ``_stored`` and ``_supposed``."""
 
     rows: pd.DataFrame
-    notes: pd.DataFrame  # safety notes of what is supposed: site_id, retrofit, note_id, severity, text, who
+    told: pd.DataFrame  # safety notes of one site, or of what would be offered or is a safety matter, each once
     failures: tuple[Failure, ...]
 
     def offered(self, which: str) -> dict[str, tuple[int, float]]:
@@ -62,15 +64,6 @@ class Comparison:
         rows = self.rows[self.rows["status_stored"].isin(_OFFERED) != self.rows["status_supposed"].isin(_OFFERED)]
         apart = (rows["npv_supposed"].fillna(0) - rows["npv_stored"].fillna(0)).abs()
         return rows.loc[apart.sort_values(ascending=False, kind="stable").index].reset_index(drop=True)
-
-    def told(self) -> pd.DataFrame:
-        """Return the safety notes of all that is shown of one site, or that would be offered or is a safety matter."""
-        shown = self.rows
-        if shown["site_id"].nunique() > 1:
-            shown = shown[shown["status_supposed"].isin((*_OFFERED, words.SAFETY_MATTER))]
-        pairs = set(zip(shown["site_id"], shown["retrofit"], strict=True))
-        mine = [pair in pairs for pair in zip(self.notes["site_id"], self.notes["retrofit"], strict=True)]
-        return self.notes.loc[mine, ["note_id", "severity", "text", "who"]].drop_duplicates(ignore_index=True)
 
 
 def understand(changes: Sequence[str], retrofits: Sequence[str]) -> Supposed:
@@ -112,8 +105,11 @@ def suppose(
     changes: Sequence[str],
     site_id: str | None = None,
     progress: Progress = lambda _done, _total: None,
+    workers: int = 1,
 ) -> Comparison:
     """Value all sites, or one, as the run did but for the changes, and set both side by side.
+
+    It is computed as a run is, in ``workers`` processes where there is much to do.
 
     Raises
     ------
@@ -122,7 +118,11 @@ def suppose(
     """
     stored = Company.model_validate_json(json.dumps(run.settings["company"]))
     folder = run.settings.get("plugin_folder")
-    registry = find_plugins(stored.retrofits.off, None if folder is None else Path(folder))
+    sources = read_sources(None if folder is None else Path(folder))
+    order = Order(stored, run.as_of, bool(run.settings.get("ranges", True)), sources)
+    forget_plugins()
+    with watched(order.plugin_seconds):
+        registry = order.registry
     supposed = understand(changes, [loaded.id for loaded in registry.retrofits])
     company = _company(run.settings["company"], supposed.settings)
     check_names(registry, company)
@@ -131,23 +131,27 @@ def suppose(
         raise AftersunError(
             "No site can be valued.", "Check the site's number, its arrays and its tariff; 'aftersun inventory check'."
         )
-    rankings: list[pd.DataFrame] = []
-    notes: list[pd.DataFrame] = []
-    failures: dict[Failure, None] = {}
-    done = 0
-    progress(0, portfolio.sites)
-    for chunk in portfolio.chunks:
-        changed = _chunk(chunk, supposed.facts)
-        cohort = cohort_of(changed, year_of(portfolio.weather[chunk.weather_id]), run.as_of, company)
-        result = score(cohort, changed.fitted, registry, company, changed.readings)
-        rankings.append(ranked(result.frames["ranking"]))
-        notes.append(result.frames["safety_note"])
-        failures.update(dict.fromkeys(result.failures))
-        done += len(chunk.sites)
-        progress(done, portfolio.sites)
-    before = read_run_table(inventory, "ranking", run.run_id, site_id)
-    rows = _side_by_side(before, pd.concat(rankings, ignore_index=True))
-    return Comparison(rows, pd.concat(notes, ignore_index=True), tuple(failures))
+    portfolio = replace(portfolio, chunks=tuple(_chunk(chunk, supposed.facts) for chunk in portfolio.chunks))
+    order = replace(order, company=company)
+    with TemporaryDirectory(prefix="aftersun-") as place:
+        spool = Spool(Path(place), len(portfolio.chunks))
+        with engine_for(len(portfolio.chunks), registry, order, workers, None) as engine:
+            work_off(engine, portfolio, order, spool, progress)
+        before = read_run_table(inventory, "ranking", run.run_id, site_id)
+        rows = _side_by_side(before, spool.whole("ranking"))
+        shown = rows
+        if portfolio.sites > 1:
+            shown = rows[rows["status_supposed"].isin((*_OFFERED, words.SAFETY_MATTER))]
+        told = pd.concat([_told(part, shown) for part in spool.parts("safety_note")]).drop_duplicates(ignore_index=True)
+        failures = (*registry.failures, *spool.failures)
+    return Comparison(rows, told, failures)
+
+
+def _told(notes: pd.DataFrame, shown: pd.DataFrame) -> pd.DataFrame:
+    """Return the safety notes of what is shown, each once."""
+    pairs = shown[["site_id", "retrofit"]].drop_duplicates()
+    mine = notes.astype({"site_id": "str", "retrofit": "str"}).merge(pairs, on=["site_id", "retrofit"])
+    return mine[["note_id", "severity", "text", "who"]].drop_duplicates()
 
 
 def _side_by_side(before: pd.DataFrame, after: pd.DataFrame) -> pd.DataFrame:

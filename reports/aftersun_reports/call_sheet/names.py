@@ -8,7 +8,10 @@ ASSUMPTIONS, CLAIMS, RETROFITS, RUN = "Assumptions", "Claims of the trade", "Ret
 
 SITE_WIDTH = 18  # characters; a pseudonym has 16
 RANGE = ("npv_p90", "npv_p50", "npv_p10", "chance_npv_positive")
-DRAWN = "'not drawn' = this run has drawn no range here: nobody knows how sure the figure is."
+DRAWN = (
+    "'not drawn' = this run has drawn no range here: nobody knows how sure the figure is. Where a gain is below a "
+    "quarter of the cost, only yes/no facts and the yield are drawn, and the true range is wider."
+)
 AT_VALUES = "Net present value to the owner at the most likely value of each assumption."
 NONE_RECORDED = "none recorded"
 LOCAL_FIRST = "Local codes and licensed practice come first; these notes replace neither."

@@ -68,7 +68,7 @@ function fillCharts() {
 function fillReading() {
   const lines = [
     'Worth is net present value for the owner over the life of the retrofit: at today\u2019s prices, tax included, less the price of the work. The worth at the values used takes the most likely value of each assumption; P50 is the middle of what was drawn, as likely too high as too low, and may differ from it. A negative worth is shown as it is.',
-    'P90 is exceeded with 90 %, P10 with 10 %; between them lie eight cases of ten. Chance is that of any gain at all. \u201cNot drawn\u201d means that the run did not calculate how sure it is; it does not mean zero.',
+    'P90 is exceeded with 90 %, P10 with 10 %; between them lie eight cases of ten. Chance is that of any gain at all. \u201cNot drawn\u201d means that the run did not calculate how sure it is; it does not mean zero. Where a gain is below a quarter of the cost, only yes/no facts and the yield are drawn: no number within its range would turn the advice, and the true range is wider.',
     'The best offer of a site is the one worth most, alone or as a set done in one visit. Where only a remedy of a known danger stands, it is told and not sold.',
     'Letters and numbers such as D1 or W3 name the safety notes above; D = danger, W = warning, C = caution. They belong to the offer beside them and are part of the advice.',
     'Energy is that of one typical year, hour by hour, as the system stands today or with the offer as new. Nothing on this page is calculated anew: it shows one stored run.',

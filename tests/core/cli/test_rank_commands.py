@@ -83,7 +83,7 @@ def test_ctrl_c_at_a_terminal_shows_progress_before_and_one_sentence_after(tmp_p
     assert re.search(r"ranking .*\d/14 +(\d+:\d\d:\d\d|-:--:--)", text)  # progress with time left
     assert child.returncode == 130
     assert out == b""
-    assert re.search(r"aftersun: stopped; [1-4] of 4 chunks are kept, rank again to go on\.", text)
+    assert re.search(r"aftersun: stopped; [1-7] of 8 chunks are kept, rank again to go on\.", text)
     assert "Traceback" not in text
     assert folder_of(one.inventory).exists()
 

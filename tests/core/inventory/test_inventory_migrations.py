@@ -15,7 +15,7 @@ from aftersun.inventory.load import load_file
 from aftersun.inventory.migrations import newest_version, stored_version
 from aftersun.inventory.rejects import open_rejects
 from aftersun.inventory.runs import read_run_table, stored_run
-from aftersun.inventory.store import Inventory
+from aftersun.inventory.store import Inventory, bring_up_to_date
 from aftersun.model.errors import AftersunError
 
 OLD_FILES = Path(__file__).parent / "old_files"
@@ -123,3 +123,21 @@ def test_old_files_hold_invented_people_only(tmp_path: Path) -> None:
 def test_todays_file_says_so(empty_file: Path) -> None:
     with duckdb.connect(str(empty_file), read_only=True) as connection:
         assert stored_version(connection) == newest_version()
+
+
+@pytest.mark.parametrize("version", OLDER)
+def test_what_is_about_to_be_ranked_is_brought_up_to_date_first(version: int, tmp_path: Path) -> None:
+    path = _old(version, tmp_path)
+    with pytest.raises(AftersunError, match=rf"older layout \({version}\)") as told:
+        Inventory.open(path, read_only=True)
+    assert "Rank, or load a table" in told.value.hint
+    bring_up_to_date(path)
+    with Inventory.open(path, read_only=True) as inventory:
+        assert stored_version(inventory.connection) == newest_version()
+
+
+def test_one_of_today_is_not_written_to(empty_file: Path) -> None:
+    before = empty_file.read_bytes()
+    with Inventory.open(empty_file, read_only=True):  # another reader may be there
+        bring_up_to_date(empty_file)
+    assert empty_file.read_bytes() == before

@@ -8,6 +8,7 @@ import numpy as np
 import numpy_financial
 import pandas as pd
 import pytest
+from run_support import plugin, small
 from tests_support import empty_frame, make_cohort, make_weather
 
 from aftersun.energy.baseline import baseline
@@ -16,10 +17,12 @@ from aftersun.host.registry import Loaded, Registry, find_plugins
 from aftersun.inventory.store import Inventory
 from aftersun.model.plant import Plant
 from aftersun.money.company import Company, Override, load_company
+from aftersun.scoring import closer
 from aftersun.scoring.closer import look_closer
 from aftersun.scoring.demo import Demo
 from aftersun.scoring.drivers import DECIDE_ON_GAINS, Driver, drivers
 from aftersun.scoring.questions import answers, turning
+from aftersun.scoring.rank import rank
 from aftersun.scoring.simulations import Simulations, today
 from aftersun.scoring.single import plant_texts
 from aftersun.scoring.view import RunView
@@ -197,3 +200,17 @@ def test_what_decides_on_gains_sets_the_column_that_is_said_and_no_other():
             one.name for one in fields(Plant) if not np.array_equal(getattr(before, one.name), getattr(after, one.name))
         }
         assert moved == {column}, name
+
+
+def test_a_plugin_that_hangs_in_a_closer_look_is_stopped_and_named(tmp_path, monkeypatch):
+    made = small(tmp_path / "made", 2)
+    folder = plugin(tmp_path / "plugins")
+    rank(made.inventory, made.settings(plugin_folder=folder))
+    plugin(tmp_path / "plugins", change="[time.sleep(0.01) for _ in range(60_000)]")
+    monkeypatch.setattr(closer, "LIMIT_S", 1.0)
+    with Inventory.open(made.inventory, read_only=True) as inventory:
+        look = look_closer(inventory, RunView(inventory).run, "S0014")
+    assert look is not None
+    assert {(one.plugin, one.reason) for one in look.failures} == {("odd", "has not answered for 1 s")}
+    assert "odd" not in look.npv
+    assert "connector_replacement" in look.npv

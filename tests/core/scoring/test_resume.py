@@ -296,7 +296,7 @@ def said_at_the_beginning(one: Small, monkeypatch: pytest.MonkeyPatch, **given: 
 
     said: list[str] = []
     with monkeypatch.context() as patch:
-        patch.setattr("aftersun.scoring.rank._compute", halt)
+        patch.setattr("aftersun.scoring.rank.work_off", halt)
         with pytest.raises(Halt):
             rank(one.inventory, one.settings(**given), say=said.append)
     return said

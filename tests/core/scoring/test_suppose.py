@@ -8,9 +8,11 @@ from pathlib import Path
 import duckdb
 import pandas as pd
 import pytest
+from run_support import plugin, small
 
 from aftersun.inventory.store import Inventory
 from aftersun.model.errors import AftersunError
+from aftersun.scoring import suppose as suppose_module
 from aftersun.scoring.demo import Demo
 from aftersun.scoring.rank import Settings, rank
 from aftersun.scoring.suppose import Comparison, suppose, understand
@@ -68,6 +70,48 @@ def test_an_assumption_supposed_is_that_of_its_retrofit_alone(demo: Demo, site: 
     rows = supposed(demo, "hot_water_diverter.diverter_hours=20", site=site).rows.set_index("retrofit")
     moved = rows[rows["npv_stored"] != rows["npv_supposed"]]
     assert list(moved.index) == ["hot_water_diverter"]
+
+
+def test_many_sites_are_the_same_whoever_computes_them(demo: Demo) -> None:
+    with Inventory.open(demo.inventory, read_only=True) as inventory:
+        run = RunView(inventory).run
+        alone = suppose(inventory, run, ["materials.bird_mesh=1"])
+        done: list[tuple[int, int]] = []
+        with pytest.MonkeyPatch.context() as patch:
+            whole = suppose_module.read_portfolio
+            patch.setattr(suppose_module, "read_portfolio", lambda *a, **k: whole(*a, **{**k, "chunk_sites": 80}))
+            shared = suppose(inventory, run, ["materials.bird_mesh=1"], None, lambda *now: done.append(now), 2)
+    pd.testing.assert_frame_equal(shared.rows, alone.rows)
+    assert sorted(shared.told.itertuples(index=False)) == sorted(alone.told.itertuples(index=False))
+    assert not alone.told.duplicated().any()
+    assert done[0][0] == 0
+    assert done[-1][0] == done[-1][1] >= alone.rows["site_id"].nunique() > 160
+    assert len({now for now, _ in done}) > 2
+
+
+def test_every_note_of_what_would_be_offered_is_told(demo: Demo) -> None:
+    found = supposed(demo, "tariff.export_price=0.01")
+    rows = found.rows[found.rows["status_supposed"].isin(["advised", "survey first", "safety matter"])]
+    pairs = set(zip(rows["site_id"], rows["retrofit"], strict=True))
+    with Inventory.open(demo.inventory, read_only=True) as inventory:
+        notes = RunView(inventory).table("safety_note")
+    mine = [pair in pairs for pair in zip(notes["site_id"], notes["retrofit"], strict=True)]
+    assert set(found.told["note_id"]) == set(notes.loc[mine, "note_id"])
+    assert list(found.told) == ["note_id", "severity", "text", "who"]
+
+
+def test_a_plugin_that_ends_its_process_is_named_and_the_rest_is_supposed(tmp_path: Path) -> None:
+    made = small(tmp_path / "made", 4)
+    folder = plugin(tmp_path / "plugins")
+    rank(made.inventory, made.settings(plugin_folder=folder))
+    plugin(tmp_path / "plugins", change="os._exit(3)")
+    with Inventory.open(made.inventory, read_only=True) as inventory:
+        found = suppose(inventory, RunView(inventory).run, ["money.real_discount_rate=0.05"])
+    (failure,) = found.failures
+    assert (failure.plugin, failure.during) == ("odd", "change")
+    rows = found.rows.set_index("retrofit")
+    assert rows.loc["odd", "npv_supposed"].isna().all()
+    assert rows.drop(index="odd")["npv_supposed"].notna().all()
 
 
 def test_nothing_is_stored(demo: Demo, site: str) -> None:
