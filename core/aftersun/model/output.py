@@ -51,7 +51,7 @@ class SafetyNotes:
 
     notes: tuple[Note, ...]  # each different one once, worst first
     sets: tuple[tuple[int, ...], ...]  # each different set once
-    where: pd.DataFrame  # site_id, retrofit, set: position in ``sets``; by site and retrofit
+    where: pd.DataFrame  # site_id, retrofit, set: position in sets; by site and retrofit
 
 
 class RunView(Protocol):

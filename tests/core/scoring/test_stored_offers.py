@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
+from pathlib import Path
 
+import duckdb
 import numpy as np
 import pandas as pd
 import pytest
 
 from aftersun.inventory.store import Inventory
 from aftersun.scoring.demo import Demo
+from aftersun.scoring.rank import Settings, rank
 from aftersun.scoring.view import RunView
 
 HOURS = 24 * np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
@@ -67,6 +71,30 @@ def test_prices_and_cash_of_an_offer_are_those_of_its_ledger(view: RunView, offe
         assert price[key] == pytest.approx(row["upfront"], rel=1e-6)
         assert worth[key] == pytest.approx(row["npv"], rel=1e-6)
         assert years[key] == row["years"]
+
+
+def test_each_of_two_sites_with_the_same_set_has_its_own_cash(view: RunView, demo: Demo, tmp_path: Path) -> None:
+    sets = view.table("offer")
+    site = str(sets.loc[sets["offer"].str.contains("+", regex=False), "site_id"].iloc[0])
+    twins = tmp_path / "twins.duckdb"
+    shutil.copy(demo.inventory, twins)
+    with duckdb.connect(str(twins)) as connection:
+        for table in ("array", "fitted", "reading", "horizon", "site"):
+            connection.execute(f'DELETE FROM "{table}" WHERE site_id <> ?', [site])
+        connection.execute("INSERT INTO site SELECT * REPLACE (site_id || '-2' AS site_id) FROM site")
+        bigger = "array_id || '-2' AS array_id, dc_rating_kw * 1.2 AS dc_rating_kw"
+        twin = f"SELECT * REPLACE (site_id || '-2' AS site_id, {bigger}) FROM \"array\""
+        connection.execute(f'INSERT INTO "array" {twin}')
+    rank(twins, Settings(demo.company, demo.as_of, ranges=False))
+    with Inventory.open(twins, read_only=True) as inventory:
+        found = RunView(inventory)
+        offers, flows = found.table("offer"), found.table("cash_flow")
+    both = offers[offers["offer"].str.contains("+", regex=False)].set_index("site_id")
+    assert list(both.index) == [site, f"{site}-2"]
+    assert both["offer"].nunique() == 1
+    assert both["npv"].iloc[0] != pytest.approx(both["npv"].iloc[1], rel=0.001)
+    worth = flows[flows["retrofit"] == both["offer"].iloc[0]].groupby("site_id")["discounted"].sum()
+    assert worth.to_dict() == pytest.approx(both["npv"].to_dict(), rel=1e-6)
 
 
 def test_percentiles_hold_the_range(offers: pd.DataFrame) -> None:
