@@ -97,7 +97,7 @@ class Guard:
             cohort,
             lambda: loaded.retrofit.change(_lent(cohort), plant, assume),
             lambda answer, size: check_change(
-                answer, size, len(cohort.arrays), loaded.retrofit.about.price_items, self._choices
+                answer, size, len(cohort.arrays), loaded.retrofit.about.price_items, self._choices, plant
             ),
         )
 
@@ -161,12 +161,18 @@ def check_change(
     arrays: int,
     price_items: Sequence[str],
     choices: Mapping[str, Collection[str]] = _ANY_TEXT,
+    before: Plant | None = None,
 ) -> None:
-    """Raise PluginError unless the plant, cost lines, fade and remarks have the right shapes, units and limits."""
+    """Raise PluginError unless the plant, cost lines, fade and remarks have the right shapes, units and limits.
+
+    Columns that are still those of the plant ``before`` are right.
+    """
     _require(isinstance(answer, Change), f"change returned {type(answer).__name__}, not a Change")
     _require(isinstance(answer.plant, Plant), "change returned no Plant")
     for column in fields(Plant):
         values = getattr(answer.plant, column.name)
+        if before is not None and values is getattr(before, column.name):
+            continue
         _shape(f"plant.{column.name}", values, (arrays if level_of(column.name) == PER_ARRAY else size,))
         if column.type == "Texts":
             _texts(f"plant.{column.name}", values, choices.get(column.name))
@@ -198,7 +204,7 @@ def check_change(
     for other in answer.alternatives:
         _require(bool(getattr(other, "label", "")), "each alternative needs a label")
         _require(not other.alternatives, f"the alternative '{other.label}' has alternatives of its own")
-        check_change(other, size, arrays, price_items, choices)
+        check_change(other, size, arrays, price_items, choices, before)
 
 
 def _lines(name: str, lines: Sequence[CostLine], kinds: Sequence[str], size: int, price_items: Sequence[str]) -> None:

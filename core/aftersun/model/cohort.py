@@ -42,7 +42,7 @@ class Cohort:
     priors: Mapping[str, float] = field(default_factory=dict)  # the company's chances of facts that are unknown
     horizons: Mapping[str, Horizon] = field(default_factory=dict)  # skylines that are known, by site_id
     memo: dict[Hashable, Any] = field(default_factory=dict, init=False, repr=False)  # what the facts alone decide
-    of_plants: dict[str, Any] = field(default_factory=dict, init=False, repr=False)  # what a plant does here; the program's own
+    of_plants: dict[str, Any] = field(default_factory=dict, init=False, repr=False)  # what plants do; not for plugins
 
     def __len__(self) -> int:
         return len(self.sites)

@@ -17,7 +17,7 @@ from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded
 from aftersun.model.cohort import Cohort
 from aftersun.model.plant import Plant
-from aftersun.model.ranges import Assumed, Bools, Fact, Floats, Range
+from aftersun.model.ranges import Bools, Fact, Floats, Range
 from aftersun.money.company import Company
 from aftersun.scoring.simulations import Rows, Simulations, Today
 from aftersun.scoring.worth import Worth, evaluate
@@ -119,13 +119,18 @@ def of_numbers(
     """Yield the retrofit's own assumptions, money, and the life of the system where it is assumed."""
     own = assumed(loaded.retrofit, company.overrides(loaded.id), company.priors)
 
-    def worth(values: Assumed = own, company: Company = company, now: Today = now) -> Worth | None:
-        return evaluate(now, loaded, company, guard, values, simulations, itemised=False)
-
     for name, given in loaded.retrofit.assumptions.items():
         if given.low < given.high:
-            ends = worth(own.with_value(name, given.low)), worth(own.with_value(name, given.high))
-            yield from _driver(name, given, own[name], TRIANGULAR, True, *ends)
+            found = (
+                evaluate(now, loaded, company, guard, own.with_value(name, end), simulations, itemised=False)
+                for end in (given.low, given.high)
+            )
+            yield from _driver(name, given, own[name], TRIANGULAR, True, *found)
+    change = guard.change(loaded, now.cohort, now.plant, own)  # the same whatever money and life are
+
+    def worth(company: Company = company, now: Today = now) -> Worth | None:
+        return evaluate(now, loaded, company, guard, own, simulations, itemised=False, known_change=change)
+
     for name, given in _money_ranges("money").items():
         ends = (
             worth(company=_with_money(company, name, given.low)),

@@ -26,6 +26,7 @@ _IN_PROPORTION = frozenset(
     {*ARRAY_LOSSES, "transmittance", "ageing", "strings_working", "availability", "standby_kwh", "extra_temp_k"}
 )
 _PARTS_KEPT = 3  # a retrofit has few variants
+_SIMULATED_KEPT = 8
 _BILL_PARTS = ("import_cost", "export_income", "generation_income", "water_fuel_cost")
 
 _STEPS: Mapping[str, Callable[[Plant], Plant]] = {
@@ -71,6 +72,7 @@ class NearbySimulations(Simulations):
         self._bases = (*exact.known[1:], exact.known[0])
         self._found: dict[bytes, Simulated] = {}
         self._parts: dict[bytes, Simulations] = {}
+        self._simulated: list[tuple[Bools, Simulated]] = []  # the last ones, right at these sites alone
 
     def changed_columns(self) -> frozenset[str]:
         """Return the columns of the plant in which what was simulated exactly differs from today's."""
@@ -110,12 +112,21 @@ class NearbySimulations(Simulations):
                     for name, values in result.items():
                         values[hit] = year[name][hit]
                     left &= ~hit
+        for where, before in self._simulated:
+            hit = left & where & alike(self._now.cohort, plant, before.plant)
+            for name, values in result.items():
+                values[hit] = _columns(before)[name][hit]
+            left &= ~hit
         if left.any():
             rows = np.flatnonzero(left)
             few = self._few(rows)
             year = _columns(few.anew(plant.take(rows, self._now.cohort.array_rows(rows)), by_month=False))
             for name, values in result.items():
                 values[rows] = year[name]
+            self._simulated = [*self._simulated[1 - _SIMULATED_KEPT :], (left, self._as_simulated(plant, result))]
+        return self._as_simulated(plant, result)
+
+    def _as_simulated(self, plant: Plant, result: Mapping[str, Floats]) -> Simulated:
         flags = {column.name: getattr(self._bases[0].bill, column.name) for column in fields(Bill)}
         bill = Bill(**{**flags, **{name: result[name] for name in _BILL_PARTS}})
         return Simulated(plant, {name: result[name] for name in GAINS}, bill)

@@ -107,12 +107,16 @@ def npv_draws(
         weights.append(_weights(one, drawn))
     costs = np.zeros((1, len(rows)))
     for one, (low, high) in zip(found, weights, strict=True):
+        if _same(base.cost, one.at_low.cost, one.at_high.cost):
+            continue
         costs = costs + low * (one.at_low.cost - base.cost) + high * (one.at_high.cost - base.cost)
     gains = [
         _gain(getattr(base, part), [(getattr(one.at_low, part), getattr(one.at_high, part)) for one in found], weights)
         for part in ("saving", "avoided")
     ]
-    return np.asarray(gains[0] + gains[1] - base.cost - costs, dtype=np.float64)
+    npv = np.asarray(gains[0] + gains[1] - base.cost - costs, dtype=np.float64)
+    shape = np.broadcast_shapes(npv.shape, *(low.shape for low, _ in weights))
+    return npv if npv.shape == shape else np.broadcast_to(npv, shape).copy()  # where nothing moves in any draw
 
 
 def _gain(base: Floats, ends: Sequence[tuple[Floats, Floats]], weights: Sequence[tuple[Floats, Floats]]) -> Draws:
@@ -120,11 +124,18 @@ def _gain(base: Floats, ends: Sequence[tuple[Floats, Floats]], weights: Sequence
     product, extra = np.ones((1, len(base))), np.zeros((1, len(base)))
     divisor = np.where(base > 0, base, 1.0)
     for (at_low, at_high), (low, high) in zip(ends, weights, strict=True):
+        if _same(base, at_low, at_high):
+            continue
         scales = (base > 0) & (at_low >= 0) & (at_high >= 0)
         ratio = 1.0 + low * (at_low / divisor - 1.0) + high * (at_high / divisor - 1.0)
         product = product * np.where(scales, ratio, 1.0)
         extra = extra + np.where(scales, 0.0, low * (at_low - base) + high * (at_high - base))
     return np.asarray(base * product + extra, dtype=np.float64)
+
+
+def _same(base: Floats, at_low: Floats, at_high: Floats) -> bool:
+    """Tell whether a number moves nothing anywhere."""
+    return np.array_equal(base, at_low) and np.array_equal(base, at_high)
 
 
 def _weights(one: Driver, drawn: Floats) -> tuple[Floats, Floats]:

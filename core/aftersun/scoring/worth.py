@@ -112,15 +112,17 @@ def evaluate(
     assume: Assumed | None = None,
     simulations: Simulations | None = None,
     itemised: bool = True,
+    known_change: Change | None = None,
 ) -> Worth | None:
     """Return what a retrofit is worth on these sites, the best of its variants on each, or None if it failed.
 
     ``assume`` stands in for the values in force; ``simulations`` of the same sites saves what was simulated before;
-    without ``itemised`` the rows of what it takes are left out, which is most of the work.
+    without ``itemised`` the rows of what it takes are left out, which is most of the work. ``known_change`` is what the
+    retrofit has answered to the same question before.
     """
     retrofit = loaded.retrofit
     values = assumed(retrofit, company.overrides(loaded.id), company.priors) if assume is None else assume
-    change = guard.change(loaded, now.cohort, now.plant, values)
+    change = known_change or guard.change(loaded, now.cohort, now.plant, values)
     if change is None:
         return None
     life = values.get("life_years", retrofit.about.life.mode)

@@ -10,7 +10,7 @@ from aftersun.model.plant import Plant
 from aftersun.money.company import Company, load_company
 from aftersun.scoring.demo import Demo
 from aftersun.scoring.nearby import NearbySimulations, Slopes
-from aftersun.scoring.simulations import Simulations, Today, today
+from aftersun.scoring.simulations import Simulated, Simulations, Today, today
 
 HOME = {
     "latitude": 36.12, "longitude": -79.98, "elevation_m": 0.0, "commissioned_on": "2012-05-01", "birds_seen": True,
@@ -85,3 +85,29 @@ def test_no_site_depends_on_the_others(now: Today) -> None:
         plant.take(row, now.cohort.array_rows(row))
     )
     assert alone.bill.electricity[0] == together.bill.electricity[1]
+
+
+def test_what_was_simulated_for_another_plant_is_not_simulated_again(
+    now: Today, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    exact = Simulations(now)
+    near = NearbySimulations(now, exact, Slopes(now), np.arange(len(now.cohort)))
+    steep = now.plant.tilt_deg.copy()
+    steep[0] = 60.0
+    both = np.full_like(steep, 60.0)
+    sizes: list[int] = []
+    simulated = Simulations.anew
+
+    def counted(self: Simulations, plant: Plant, by_month: bool = True) -> Simulated:
+        sizes.append(len(plant.demand_kwh))
+        return simulated(self, plant, by_month)
+
+    monkeypatch.setattr(Simulations, "anew", counted)
+    near.of(now.plant.replace(tilt_deg=steep))  # A alone differs
+    found = near.of(now.plant.replace(tilt_deg=both))  # A as before, and B
+    again = near.of(changed(now.plant.replace(tilt_deg=both), "demand_kwh", 1.5, 0.0))
+    assert sizes == [1, 1, 2]
+    monkeypatch.undo()
+    np.testing.assert_array_equal(found.bill.electricity, exact.anew(now.plant.replace(tilt_deg=both)).bill.electricity)
+    more = changed(now.plant.replace(tilt_deg=both), "demand_kwh", 1.5, 0.0)
+    np.testing.assert_array_equal(again.bill.electricity, exact.anew(more).bill.electricity)
