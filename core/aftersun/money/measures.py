@@ -21,6 +21,7 @@ import numpy.typing as npt
 from aftersun.model.ranges import Floats
 
 _REAL_ROOT = 1e-7  # a root whose imaginary part is below this share of its size counts as real
+_NO_RATE = 1e-12  # a year; below it nothing is discounted within 40 years, and products with it may vanish
 
 
 def single_present_value(rate: npt.ArrayLike, years: npt.ArrayLike) -> Floats:
@@ -177,7 +178,7 @@ def discounted_payback(rate: npt.ArrayLike, first_cost: npt.ArrayLike, savings: 
     paid = enough.any(axis=-1)
     with _undefined_allowed():  # rows that never pay back or cost nothing
         part = missing / value
-        part = np.where(rate == 0.0, part, -np.log1p(-part * rate / (1.0 + rate)) / np.log1p(rate))
+        part = np.where(np.abs(rate) < _NO_RATE, part, -np.log1p(-part * rate / (1.0 + rate)) / np.log1p(rate))
     return np.where(cost == 0.0, 0.0, np.where(paid, decisive[..., 0] + part, np.nan))
 
 
