@@ -1,11 +1,12 @@
-"""What a portfolio costs from its tables to the month's calls: every step by its command, as one would type it.
+"""What a portfolio costs from its tables to the call sheet and the page: every step by its command.
 
     python tests/benchmarks/bench_end_to_end.py [--sites 1000 10000 100000] [--most-gb 4]
 
 The portfolio is that of ``bench_rank.py``; the weather is stored before the clock starts. Printed of each step are
 seconds, the peak memory of all its processes together (sampled four times a second, memory that they share counted
 once), and its time a site as a ratio to that of the first size in this run. Linux only, for the memory. ``--most-gb``
-holds each step to that much memory where this user may make a control group; what needs more is killed, and said so.
+holds each step to that much memory where this user may make a control group (version 1); what needs more is killed,
+and said so.
 """
 
 from __future__ import annotations

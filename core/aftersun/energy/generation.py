@@ -33,8 +33,8 @@ ARRAY_LOSSES = (
     "nameplate_loss",
     "excess_loss",
 )
-# The columns of a plant on which what it generates depends, beside all those of the arrays.
 _OF_SITES = ("inverter_rating_kw", "inverter_efficiency", "availability", "calibration")
+# The columns of a plant on which what it generates depends.
 DECIDE_ON_GENERATION = (*column_names(PER_ARRAY), *_OF_SITES)
 _NO_INVERTER_KW = 1e-9  # stands for 0, which the inverter model divides by
 _REFERENCE_EFFICIENCY = 0.9637  # of the inverter that the model's curve was fitted to

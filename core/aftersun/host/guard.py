@@ -171,7 +171,7 @@ def check_change(
     _require(isinstance(answer.plant, Plant), "change returned no Plant")
     for column in fields(Plant):
         values = getattr(answer.plant, column.name)
-        if before is not None and values is getattr(before, column.name):
+        if before is not None and values is getattr(before, column.name) and not values.flags.writeable:
             continue
         _shape(f"plant.{column.name}", values, (arrays if level_of(column.name) == PER_ARRAY else size,))
         if column.type == "Texts":

@@ -66,6 +66,6 @@ def stored_key(connection: duckdb.DuckDBPyConnection) -> bytes:
     if not found:
         raise AftersunError(
             "The inventory has no key for pseudonyms yet.",
-            "Run any command that changes the inventory, for example a load, to bring it up to date.",
+            "Rank, or load a table, to bring it up to date.",
         )
     return bytes.fromhex(found[0][0])

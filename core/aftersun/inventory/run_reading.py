@@ -27,9 +27,8 @@ def read_sites(inventory: Inventory, table: str, run_id: str, site_ids: Sequence
 def read_note_sets(inventory: Inventory, run_id: str) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the different safety notes of a run, and which of them stand where.
 
-    The notes have note_id, severity, text and who ("" = not said), in the order in which they were stored first, which
-    is that of their retrofit. The second frame has site_id, retrofit and notes, a text of 0 and 1 for each of the
-    first, by site and retrofit.
+    The notes have note_id, severity, text and who ("" = not said), in the order in which they were stored first. The
+    second frame has site_id, retrofit and notes, a text of 0 and 1 for each of the first, by site and retrofit.
     """
     connection = inventory.connection
     kept = """

@@ -66,6 +66,8 @@ def write_run(inventory: Inventory, run: RunRecord, tables: Mapping[str, Rows]) 
                 raise ValueError(f"there is no result table {table!r}; there are {', '.join(RUN_TABLES)}")
             if isinstance(rows, pd.DataFrame):
                 _check(run.run_id, table, rows)
+                if rows.empty:  # of no columns even, where no plugin brings any
+                    continue
                 with registered(connection, result_rows=rows):
                     _insert(connection, table, run.run_id, list(rows.columns))
             elif rows:

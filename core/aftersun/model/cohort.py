@@ -42,7 +42,7 @@ class Cohort:
     priors: Mapping[str, float] = field(default_factory=dict)  # the company's chances of facts that are unknown
     horizons: Mapping[str, Horizon] = field(default_factory=dict)  # skylines that are known, by site_id
     memo: dict[Hashable, Any] = field(default_factory=dict, init=False, repr=False)  # what the facts alone decide
-    of_plants: dict[str, Any] = field(default_factory=dict, init=False, repr=False)  # what plants do; not for plugins
+    of_plants: dict[str, Any] = field(default_factory=dict, init=False, repr=False)  # results; plugins leave it alone
 
     def __len__(self) -> int:
         return len(self.sites)
@@ -53,7 +53,8 @@ class Cohort:
         return self
 
     def once(self, name: Hashable, compute: Callable[[], Result]) -> Result:
-        """Return what ``compute`` gives, worked out once for these facts; ``name`` begins with one of your own.
+        """Return what ``compute`` gives, worked out once for these facts; ``name`` is a tuple that begins
+        with the id of your plugin.
 
         A retrofit is asked hundreds of times about the same cohort, each time with one other number assumed. An array
         comes back read-only.

@@ -165,6 +165,7 @@ def _set(
     )
     names = tuple(one.loaded.id for one in members)
     longest = years if before is None else np.maximum(years, before.years[kept])
+    part = replace(part, cohort=replace(part.cohort))  # without what its simulation has kept: hours of every site
     return _Set(names, rows, part, year, changes, flows, flow, longest)
 
 

@@ -89,6 +89,8 @@ class Cluster:
                 sent.popleft()
                 future.release()
                 yield job, done
+                if isinstance(done, Lost) and done.plugin:
+                    return  # the others were sent with it; they are given again without it
         finally:
             for _, future in sent:
                 future.cancel()
@@ -107,6 +109,8 @@ class Cluster:
         except _Killed:
             with Workers[Job, Packed](compute_in_worker, 1, self._order.plugin_seconds) as here:
                 ((_, done),) = here.run(iter([job]))
+            if isinstance(done, Lost):
+                return done
         for place, (other, _) in enumerate(list(sent)[1:], start=1):
             sent[place] = other, self._send(other)
         return done

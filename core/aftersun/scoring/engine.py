@@ -99,8 +99,10 @@ def engine_for(chunks: int, registry: Registry, order: Order, workers: int, sche
     return Pool(1, order.plugin_seconds) if foreign else Here(order.plugin_seconds)
 
 
-def work_off(engine: Engine, portfolio: Portfolio, order: Order, spool: Spool, progress: Progress) -> None:
-    """Have all chunks computed that are not in the spool yet.
+def work_off(
+    engine: Engine, portfolio: Portfolio, order: Order, spool: Spool, progress: Progress, what_next: str = ""
+) -> None:
+    """Have all chunks computed that are not in the spool yet; ``what_next`` is said where that fails.
 
     A retrofit that fails somewhere counts nowhere: chunks that were computed with it are computed again without.
 
@@ -127,13 +129,13 @@ def work_off(engine: Engine, portfolio: Portfolio, order: Order, spool: Spool, p
             elif done.plugin:
                 spool.breaks(Failure(done.plugin, done.during, done.reason), job.broken)
             else:
-                raise _given_up(job.number, job.chunks, done.reason)
+                raise _given_up(job.number, job.chunks, done.reason, what_next)
             show()
 
 
-def _given_up(number: int, chunks: int, how: str) -> AftersunError:
+def _given_up(number: int, chunks: int, how: str, what_next: str) -> AftersunError:
     """Return the error for a chunk that nobody can compute; ``number`` counts from 0."""
     return AftersunError(
         f"Chunk {number + 1} of {chunks} {how}; the run ends.",
-        "Memory may be short: try with fewer workers. What is finished is kept; rank again to go on.",
+        f"Memory may be short: try with fewer workers. {what_next}".rstrip(),
     )

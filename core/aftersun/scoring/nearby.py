@@ -113,9 +113,12 @@ class NearbySimulations(Simulations):
                         values[hit] = year[name][hit]
                     left &= ~hit
         for where, before in self._simulated:
+            if not left.any():
+                break
             hit = left & where & alike(self._now.cohort, plant, before.plant)
+            year = _columns(before)
             for name, values in result.items():
-                values[hit] = _columns(before)[name][hit]
+                values[hit] = year[name][hit]
             left &= ~hit
         if left.any():
             rows = np.flatnonzero(left)

@@ -32,6 +32,8 @@ from aftersun.scoring.work import Order, forget_plugins, versions_of
 
 Say = Callable[[str], None]
 
+_GO_ON = "What is finished is kept; rank again to go on."
+
 
 @dataclass(frozen=True)
 class Settings:
@@ -85,7 +87,7 @@ def rank(
         loading = remarks.take()
         check_names(registry, company)
         bring_up_to_date(inventory_file)  # and see that there is one, before anything is put beside it
-    except KeyboardInterrupt:
+    except (KeyboardInterrupt, duckdb.InterruptException):
         raise Stopped(0, 0) from None
     with bench_of(inventory_file) as bench:
         spool, chunks = None, 0
@@ -96,7 +98,7 @@ def rank(
             spool = _spool(bench, order, portfolio, settings, say)
             chunks = len(portfolio.chunks)
             with engine_for(chunks, registry, order, settings.workers, settings.scheduler) as engine:
-                work_off(engine, portfolio, order, spool, progress)
+                work_off(engine, portfolio, order, spool, progress, _GO_ON)
             told = list(dict.fromkeys([*loading, *spool.remarks]))
             for one in told:
                 say(f"plugin {one.plugin} {one.reason} (during {one.during})")

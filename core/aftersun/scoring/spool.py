@@ -10,7 +10,7 @@ import hashlib
 import json
 import os
 import shutil
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -47,11 +47,12 @@ class Spool:
     """Results chunk by chunk in a folder. What lies there already is taken over.
 
     ``broken`` are the retrofits that failed in some chunk and so in the run, by id, with whether they are still asked
-    for their safety notes. A chunk counts only if it was computed without them.
+    for their safety notes. A chunk counts only if it was computed without them. ``only`` these tables are kept; none
+    named = all.
     """
 
-    def __init__(self, folder: Path, chunks: int) -> None:
-        self._folder, self._chunks = folder, chunks
+    def __init__(self, folder: Path, chunks: int, only: Collection[str] = ()) -> None:
+        self._folder, self._chunks, self._only = folder, chunks, only
         self.failures: list[Failure] = []
         self.broken: dict[str, bool] = {}
         self.remarks: dict[Failure, None] = {}
@@ -70,17 +71,18 @@ class Spool:
 
     def add(self, number: int, packed: Packed, broken: Mapping[str, bool]) -> None:
         """Keep the result of a chunk for which these retrofits were known to be broken."""
+        tables = {name: data for name, data in packed.tables.items() if not self._only or name in self._only}
         place = self._place(number)
         making = place.with_name(place.name + _MAKING)
         shutil.rmtree(making, ignore_errors=True)
         with umask():
             making.mkdir()
-            for table, data in packed.tables.items():
+            for table, data in tables.items():
                 _write(making / f"{table}.parquet", data)
             told = {
                 "broken": dict(packed.broken),
                 "remarks": [asdict(one) for one in packed.remarks],
-                "files": {table: hashlib.sha256(data).hexdigest() for table, data in packed.tables.items()},
+                "files": {table: hashlib.sha256(data).hexdigest() for table, data in tables.items()},
             }
             _write(making / _DONE, json.dumps(told).encode())
         shutil.rmtree(place, ignore_errors=True)

@@ -32,6 +32,7 @@ from aftersun.scoring.work import Order, forget_plugins
 _OFFERED = (words.ADVISED, words.SURVEY)
 
 FACT_TABLES = ("site", "tariff", "array")  # their columns can be supposed
+_NOTE = ["note_id", "severity", "text", "who"]
 _COMPARED = ["status", "npv", "npv_p90", "chance_npv_positive", "upfront", "first_year_saving", "energy_gain_kwh"]
 
 
@@ -134,7 +135,7 @@ def suppose(
     portfolio = replace(portfolio, chunks=tuple(_chunk(chunk, supposed.facts) for chunk in portfolio.chunks))
     order = replace(order, company=company)
     with TemporaryDirectory(prefix="aftersun-") as place:
-        spool = Spool(Path(place), len(portfolio.chunks))
+        spool = Spool(Path(place), len(portfolio.chunks), only=("ranking", "safety_note"))
         with engine_for(len(portfolio.chunks), registry, order, workers, None) as engine:
             work_off(engine, portfolio, order, spool, progress)
         before = read_run_table(inventory, "ranking", run.run_id, site_id)
@@ -142,7 +143,8 @@ def suppose(
         shown = rows
         if portfolio.sites > 1:
             shown = rows[rows["status_supposed"].isin((*_OFFERED, words.SAFETY_MATTER))]
-        told = pd.concat([_told(part, shown) for part in spool.parts("safety_note")]).drop_duplicates(ignore_index=True)
+        parts = [pd.DataFrame(columns=_NOTE), *(_told(part, shown) for part in spool.parts("safety_note"))]
+        told = pd.concat(parts).drop_duplicates(ignore_index=True)
         failures = (*registry.failures, *spool.failures)
     return Comparison(rows, told, failures)
 
@@ -151,7 +153,7 @@ def _told(notes: pd.DataFrame, shown: pd.DataFrame) -> pd.DataFrame:
     """Return the safety notes of what is shown, each once."""
     pairs = shown[["site_id", "retrofit"]].drop_duplicates()
     mine = notes.astype({"site_id": "str", "retrofit": "str"}).merge(pairs, on=["site_id", "retrofit"])
-    return mine[["note_id", "severity", "text", "who"]].drop_duplicates()
+    return mine[_NOTE].drop_duplicates()
 
 
 def _side_by_side(before: pd.DataFrame, after: pd.DataFrame) -> pd.DataFrame:

@@ -211,7 +211,7 @@ class RunView:
             Note(str(row["note_id"]), str(row["severity"]), str(row["text"]), str(row["who"]), "", False)
             for row in told.to_dict("records")
         )
-        place, different = pd.factorize(where["notes"])
+        place, different = pd.factorize(where["notes"], sort=True)  # an order that tells no site
         stored = told.index.to_list()  # the place that each note has in the texts of 0 and 1
         sets = tuple(tuple(at for at, bit in enumerate(stored) if one[bit] == "1") for one in different)
         shown = self._shown(where.drop(columns="notes").assign(set=place))

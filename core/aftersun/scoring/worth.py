@@ -122,7 +122,7 @@ def evaluate(
     """
     retrofit = loaded.retrofit
     values = assumed(retrofit, company.overrides(loaded.id), company.priors) if assume is None else assume
-    change = known_change or guard.change(loaded, now.cohort, now.plant, values)
+    change = guard.change(loaded, now.cohort, now.plant, values) if known_change is None else known_change
     if change is None:
         return None
     life = values.get("life_years", retrofit.about.life.mode)

@@ -145,3 +145,15 @@ def test_places_are_told_apart() -> None:
     )
     assert found.facts == {("site", "birds_seen"): False}
     assert set(found.settings) == {("assumptions", "bird_mesh", "crew"), ("work", "roofer"), ("facts", "birds_seen")}
+
+
+def test_a_retrofit_that_fails_at_its_notes_and_stands_alone_is_named(tmp_path: Path) -> None:
+    made = small(tmp_path / "made", 2, keep=())
+    folder = plugin(tmp_path / "plugins")
+    rank(made.inventory, made.settings(plugin_folder=folder))
+    plugin(tmp_path / "plugins", safety="raise ValueError('none today')")
+    with Inventory.open(made.inventory, read_only=True) as inventory:
+        found = suppose(inventory, RunView(inventory).run, ["money.real_discount_rate=0.05"])
+    assert {failure.plugin for failure in found.failures} == {"odd"}
+    assert found.told.empty
+    assert found.rows["npv_supposed"].isna().all()
