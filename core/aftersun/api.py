@@ -47,6 +47,7 @@ from aftersun.model.change import (
     Note,
     Notes,
     Screening,
+    severity_order,
 )
 from aftersun.model.cohort import Cohort
 from aftersun.model.energy import Energy
@@ -134,6 +135,7 @@ __all__ = [
     "read_facts",
     "read_notes",
     "read_ranges",
+    "severity_order",
     "simulate",
 ]
 

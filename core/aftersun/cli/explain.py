@@ -13,7 +13,7 @@ from aftersun.cli.show import sureness
 from aftersun.cli.terminal import terminal
 from aftersun.inventory.dictionary import columns
 from aftersun.inventory.store import Inventory
-from aftersun.model.change import SEVERITIES
+from aftersun.model.change import severity_order
 from aftersun.scoring.closer import CloserLook, look_closer
 from aftersun.scoring.view import RunView
 from aftersun.scoring.words import EVERY_YEAR
@@ -277,7 +277,7 @@ def _retrofits(view: RunView, site_id: str, look: CloserLook | None) -> None:
 
 def _safety(notes: pd.DataFrame, shown: set[str]) -> None:
     """Print the notes of one retrofit, worst first; a text that stands above already is named by its id."""
-    ordered = sorted(notes.to_dict("records"), key=lambda note: -SEVERITIES.index(note["severity"]))
+    ordered = sorted(notes.to_dict("records"), key=lambda note: severity_order(note["severity"]))
     for note in ordered:
         if note["note_id"] not in shown:
             terminal.paragraph(

@@ -22,6 +22,10 @@ letter = typer.Typer(
     rich_markup_mode=None,
 )
 
+Sites = Annotated[list[str] | None, typer.Argument(help="Numbers of the sites (column site_id).", show_default=False)]
+LettersTo = Annotated[
+    Path | None, typer.Option("--to", help="Folder; default 'letters' beside the inventory.", show_default=False)
+]
 Only = Annotated[list[str] | None, typer.Option(help="One output alone; may be repeated.", show_default=False)]
 Set = Annotated[
     list[str] | None,
@@ -114,9 +118,7 @@ def write(
 @letter.command()
 def make(
     inventory: InventoryFile,
-    sites: Annotated[
-        list[str] | None, typer.Argument(help="Numbers of the sites (column site_id).", show_default=False)
-    ] = None,
+    sites: Sites = None,
     first: Annotated[
         int, typer.Option("--first", min=0, help="In place of sites: the first so many of the call list.")
     ] = 0,
@@ -145,9 +147,7 @@ def make(
         bool,
         typer.Option("--to-existing-enquiry", help="The customer asked for it, so contact rules do not forbid it."),
     ] = False,
-    to: Annotated[
-        Path | None, typer.Option("--to", help="Folder; default 'letters' beside the inventory.", show_default=False)
-    ] = None,
+    to: LettersTo = None,
     only: Only = None,
     settings: Set = None,
     company: Letterhead = None,
@@ -182,13 +182,9 @@ def make(
 @letter.command()
 def notice(
     inventory: InventoryFile,
-    sites: Annotated[
-        list[str] | None, typer.Argument(help="Numbers of the sites (column site_id).", show_default=False)
-    ] = None,
+    sites: Sites = None,
     everyone: Annotated[bool, typer.Option("--all", help="In place of sites: all with a known danger.")] = False,
-    to: Annotated[
-        Path | None, typer.Option("--to", help="Folder; default 'letters' beside the inventory.", show_default=False)
-    ] = None,
+    to: LettersTo = None,
     only: Only = None,
     settings: Set = None,
     company: Letterhead = None,

@@ -13,7 +13,7 @@ from aftersun.cli.terminal import terminal
 from aftersun.inventory.read import contacts
 from aftersun.inventory.runs import RunRecord
 from aftersun.inventory.store import Inventory
-from aftersun.model.change import SEVERITIES
+from aftersun.model.change import severity_order
 from aftersun.scoring.offers import JOINED
 from aftersun.scoring.summary import summary
 from aftersun.scoring.view import RunView
@@ -213,7 +213,7 @@ def first_site(inventory: Path) -> str:
 
 
 def _worst_first(notes: pd.DataFrame) -> list[dict[Hashable, Any]]:
-    return sorted(notes.to_dict("records"), key=lambda note: -SEVERITIES.index(note["severity"]))
+    return sorted(notes.to_dict("records"), key=lambda note: severity_order(note["severity"]))
 
 
 def _text(value: Any) -> str:

@@ -126,6 +126,11 @@ DANGER = "danger"  # will kill or hurt badly if it is not heeded
 SEVERITIES = (CAUTION, WARNING, DANGER)  # ANSI Z535.6 signal words, least to most severe
 
 
+def severity_order(severity: str) -> int:
+    """Return a number to sort by, 0 = the worst; an unknown severity, of another program's file, is taken for it."""
+    return len(SEVERITIES) - 1 - SEVERITIES.index(severity) if severity in SEVERITIES else 0
+
+
 @dataclass(frozen=True)
 class Note:
     """One safety note: ``text`` for people, ``who`` may do the work, ``source`` of the rule.
@@ -162,4 +167,4 @@ class Notes:
     def for_site(self, row: int) -> list[Note]:
         """Return the notes of one site, most severe first."""
         found = [note for note, mask in self.entries if mask[row]]
-        return sorted(found, key=lambda note: -SEVERITIES.index(note.severity))
+        return sorted(found, key=lambda note: severity_order(note.severity))

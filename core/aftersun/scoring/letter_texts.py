@@ -9,7 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-from aftersun.model.change import SEVERITIES
+from aftersun.model.change import severity_order
 from aftersun.model.letter import LetterFact, LetterLoss, LetterNote, LetterQuestion
 from aftersun.model.output import Letterhead
 
@@ -260,7 +260,7 @@ def losses_of(site: Row, losses: Sequence[Row]) -> tuple[LetterLoss, ...]:
 def notes_of(rows: Sequence[Row]) -> tuple[LetterNote, ...]:
     """Return all notes once, worst first."""
     told = [LetterNote(*(str(row[name]) for name in ("note_id", "severity", "text", "who"))) for row in rows]
-    return tuple(sorted(dict.fromkeys(told), key=lambda note: -SEVERITIES.index(note.severity)))
+    return tuple(sorted(dict.fromkeys(told), key=lambda note: severity_order(note.severity)))
 
 
 def questions_of(

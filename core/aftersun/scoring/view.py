@@ -13,7 +13,7 @@ from aftersun.inventory import read
 from aftersun.inventory.run_reading import RunTables
 from aftersun.inventory.runs import stored_run
 from aftersun.inventory.store import Inventory
-from aftersun.model.change import SEVERITIES, Note
+from aftersun.model.change import Note, severity_order
 from aftersun.model.errors import AftersunError
 from aftersun.model.letter import Letter
 from aftersun.model.output import Letterhead, SafetyNotes
@@ -25,7 +25,6 @@ from aftersun.scoring.veil import Veil
 if TYPE_CHECKING:
     from aftersun.model import output
 
-_WORST_FIRST = tuple(reversed(SEVERITIES))
 CONTACT_COLUMNS = ("customer_id", "name", "street", "town", "phone", "email")
 
 
@@ -206,7 +205,7 @@ class RunView:
     def safety_notes(self) -> SafetyNotes:
         """Return which safety notes stand where."""
         told, where = self._tables.note_sets()
-        told = told.sort_values("severity", key=lambda column: column.map(_severity_rank), kind="stable")
+        told = told.sort_values("severity", key=lambda column: column.map(severity_order), kind="stable")
         notes = tuple(
             Note(str(row["note_id"]), str(row["severity"]), str(row["text"]), str(row["who"]), "", False)
             for row in told.to_dict("records")
@@ -256,11 +255,6 @@ class RunView:
 
     def _shown(self, frame: pd.DataFrame) -> pd.DataFrame:
         return frame if self._veil is None else self._veil.over(frame)
-
-
-def _severity_rank(severity: str) -> int:
-    """0 = the worst; one that is unknown, as in a file that another program wrote, is taken for it."""
-    return _WORST_FIRST.index(severity) if severity in _WORST_FIRST else 0
 
 
 if TYPE_CHECKING:

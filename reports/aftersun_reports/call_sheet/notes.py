@@ -11,7 +11,6 @@ import pandas as pd
 from aftersun import api
 
 _NOTE = ("note_id", "severity", "text", "who")
-_WORST_FIRST = (api.DANGER, api.WARNING, api.CAUTION)
 NO_NOTE = "none stored with this run"
 
 
@@ -41,7 +40,7 @@ class NotesOfRun:
             rows = where[where["set"].isin(with_it)]
             retrofits = tuple(sorted(rows["retrofit"].unique().astype(str)))
             found.append(NoteEntry(note, retrofits, int(rows["site_id"].nunique())))
-        return sorted(found, key=lambda entry: (_rank(entry.note.severity), entry.note.id))
+        return sorted(found, key=lambda entry: (api.severity_order(entry.note.severity), entry.note.id))
 
     def ids(self, site_id: str, retrofits: Iterable[str]) -> str:
         """Return severity and id of the notes of these retrofits at a site, worst first: DANGER a, b and WARNING c."""
@@ -64,9 +63,5 @@ def dangers_by_site(to_tell: pd.DataFrame) -> Mapping[str, list[Mapping[str, Any
         said = {"note_id": note_id, "severity": severity, "text": text, "who": "" if pd.isna(who) else who}
         found.setdefault(str(site_id), []).append(said)
     for dangers in found.values():
-        dangers.sort(key=lambda danger: _rank(str(danger["severity"])))
+        dangers.sort(key=lambda danger: api.severity_order(str(danger["severity"])))
     return found
-
-
-def _rank(severity: str) -> int:
-    return _WORST_FIRST.index(severity) if severity in _WORST_FIRST else 0  # an unknown one is taken for the worst

@@ -262,3 +262,22 @@ def test_only_an_export_limit_may_be_infinite(cohort):
     plant = api.baseline(cohort)
     assert np.isinf(plant.export_limit_kw).all()
     assert Guard(plant_texts()).change(loaded(), cohort, plant, assume()) is not None
+
+
+def test_a_column_that_was_unlocked_and_overwritten_in_place_is_named(cohort):
+    def spoil(_cohort, plant, _assume):
+        plant.availability.flags.writeable = True
+        plant.availability[:] = np.nan
+        return api.Change(plant, [])
+
+    guard, plant = Guard(plant_texts()), api.baseline(cohort)
+    own = plant.replace(availability=plant.availability.copy())
+    assert guard.change(loaded(change=spoil), cohort, own, assume()) is None
+    assert "plant.availability" in guard.failures[0].reason
+
+
+def test_severities_sort_from_the_worst_and_an_unknown_one_is_taken_for_it():
+    # ANSI Z535.6: danger, warning, caution
+    assert sorted(["caution", "grave", "danger", "warning"], key=api.severity_order) == [
+        "grave", "danger", "warning", "caution",
+    ]  # fmt: skip
