@@ -26,12 +26,14 @@ rank.read_portfolio = lambda *a, **k: whole(*a, **{**k, "chunk_sites": 2})
 main()
 """
 
-# Half a second a chunk at least, so that there is something to interrupt on the fastest machine.
+# Half a second a chunk at least, so that there is something to interrupt on the fastest machine; and Ctrl-C is heard
+# also where the tests were started by a shell in the background, whose children ignore it.
 SLOW = CODE.replace(
     "main()",
     """
-import time
+import signal, time
 from aftersun.scoring import work
+signal.signal(signal.SIGINT, signal.default_int_handler)
 score = work.score
 work.score = lambda *a, **k: time.sleep(0.5) or score(*a, **k)
 main()
