@@ -14,8 +14,8 @@ import pandas as pd
 from notes_support import gathered
 
 from aftersun import api
-from aftersun.inventory.run_tables import RUN_TABLES
-from aftersun.inventory.table_layout import DTYPES
+from aftersun.inventory.store.run_tables import RUN_TABLES
+from aftersun.inventory.store.table_layout import DTYPES
 from aftersun_reports.call_sheet import CallSheet
 
 ARC = "Stop. Plugs of two makes are known to be mated here; they can arc."

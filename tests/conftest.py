@@ -10,8 +10,8 @@ from tests_support import make_weather
 
 from aftersun.model.cohort import Cohort
 from aftersun.model.weather import HOURS_PER_YEAR, WeatherYear
-from aftersun.scoring.demo import Demo, make_demo
-from aftersun.scoring.rank import Settings, rank
+from aftersun.scoring.run.demo import Demo, make_demo
+from aftersun.scoring.run.rank import Settings, rank
 from aftersun.testing import sample_cohort
 
 

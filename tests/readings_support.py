@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from aftersun.energy.typical_time import TypicalTime
-from aftersun.inventory.dictionary import columns
+from aftersun.inventory.store.dictionary import columns
 
 
 def readings(

@@ -14,11 +14,11 @@ from typing import NamedTuple
 import duckdb
 import pandas as pd
 
-from aftersun.inventory.run_tables import RUN_TABLES
-from aftersun.inventory.runs import read_run_table
-from aftersun.inventory.store import Inventory
-from aftersun.scoring.demo import AS_OF, make_demo
-from aftersun.scoring.rank import Settings
+from aftersun.inventory.runs.stored_runs import read_run_table
+from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.run_tables import RUN_TABLES
+from aftersun.scoring.run.demo import AS_OF, make_demo
+from aftersun.scoring.run.rank import Settings
 
 BUILT_IN = (
     "anti_soiling_coating",

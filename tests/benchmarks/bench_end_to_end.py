@@ -24,9 +24,9 @@ from pathlib import Path
 
 from bench_rank import multiplied
 
-from aftersun.inventory.store import Inventory
-from aftersun.inventory.weather_store import put_weather, stations, weather_hours
-from aftersun.scoring.demo import make_demo
+from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.weather_store import put_weather, stations, weather_hours
+from aftersun.scoring.run.demo import make_demo
 
 TABLES = ("customer", "tariff", "site", "array", "fitted")
 GROUP = Path("/sys/fs/cgroup/memory/aftersun_benchmark")

@@ -20,12 +20,12 @@ from pathlib import Path
 
 from bench_rank import prepare
 
-from aftersun.inventory.store import Inventory
+from aftersun.inventory.store.file import Inventory
 from aftersun.money.company import load_company
-from aftersun.scoring.cohorts import Portfolio, read_portfolio
-from aftersun.scoring.demo import AS_OF
-from aftersun.scoring.engine import Engine, Here, Pool
-from aftersun.scoring.work import Job, Order
+from aftersun.scoring.run.demo import AS_OF
+from aftersun.scoring.run.engine import Engine, Here, Pool
+from aftersun.scoring.run.work import Job, Order
+from aftersun.scoring.value.cohorts import Portfolio, read_portfolio
 
 
 def jobs(portfolio: Portfolio, order: Order, count: int | None = None) -> Iterator[Job]:
@@ -55,7 +55,7 @@ def cluster(workers: int, order: Order) -> Iterator[Engine]:
     """Start a scheduler and workers on this machine, each a process of its own."""
     from distributed import LocalCluster
 
-    from aftersun.scoring.cluster import Cluster
+    from aftersun.scoring.run.cluster import Cluster
 
     with LocalCluster(
         n_workers=workers, threads_per_worker=1, processes=True, dashboard_address="127.0.0.1:0", silence_logs=50

@@ -27,7 +27,7 @@ from aftersun.climate.read import read_weather
 from aftersun.energy.balance import simulate
 from aftersun.energy.baseline import baseline
 from aftersun.energy.demand import standard_load_shapes
-from aftersun.inventory.dictionary import columns
+from aftersun.inventory.store.dictionary import columns
 from aftersun.model.cohort import Cohort
 from aftersun.model.weather import WeatherYear
 

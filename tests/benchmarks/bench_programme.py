@@ -15,8 +15,8 @@ import time
 import numpy as np
 import pandas as pd
 
-from aftersun.scoring.programme import Capacity, Limits, choose_offers
-from aftersun.scoring.visits import round_trips, rounds_of
+from aftersun.scoring.calls.programme import Capacity, Limits, choose_offers
+from aftersun.scoring.calls.visits import round_trips, rounds_of
 from aftersun.testing.company import sample_company
 
 

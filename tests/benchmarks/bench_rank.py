@@ -22,12 +22,12 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from aftersun.inventory import read
-from aftersun.inventory.load import load_file
-from aftersun.inventory.store import Inventory
-from aftersun.inventory.weather_store import put_weather, stations, weather_hours
-from aftersun.scoring.demo import AS_OF, Demo, make_demo
-from aftersun.scoring.rank import Settings, rank
+from aftersun.inventory.loading.load import load_file
+from aftersun.inventory.store import read
+from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.weather_store import put_weather, stations, weather_hours
+from aftersun.scoring.run.demo import AS_OF, Demo, make_demo
+from aftersun.scoring.run.rank import Settings, rank
 
 IN_FOLDER = "--folder"
 

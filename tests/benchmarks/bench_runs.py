@@ -17,9 +17,9 @@ from tempfile import TemporaryDirectory
 import numpy as np
 import pandas as pd
 
-from aftersun.inventory.prune import prune
-from aftersun.inventory.runs import RunRecord, read_run_table, stored_run, write_run
-from aftersun.inventory.store import Inventory
+from aftersun.inventory.runs.prune import prune
+from aftersun.inventory.runs.stored_runs import RunRecord, read_run_table, stored_run, write_run
+from aftersun.inventory.store.file import Inventory
 
 RETROFITS = [f"retrofit_{n}" for n in range(7)]
 START = datetime(2026, 1, 1, 8, 0, tzinfo=UTC)

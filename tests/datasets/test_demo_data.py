@@ -14,10 +14,10 @@ import numpy as np
 import pytest
 
 import aftersun_datasets
-from aftersun.inventory import dictionary
-from aftersun.inventory.load import load_file
-from aftersun.inventory.rejects import open_rejects
-from aftersun.inventory.store import Inventory
+from aftersun.inventory.loading.load import load_file
+from aftersun.inventory.loading.rejects import open_rejects
+from aftersun.inventory.store import dictionary
+from aftersun.inventory.store.file import Inventory
 from aftersun.money.company import load_company
 
 BUILD = Path(__file__).parents[2] / "datasets" / "build"

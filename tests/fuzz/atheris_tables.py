@@ -25,7 +25,7 @@ with atheris.instrument_imports(include=["aftersun", "openpyxl"]):
 
     from aftersun.climate.rain_file import read_rain
     from aftersun.climate.read import read_weather
-    from aftersun.inventory.dictionary import tables
+    from aftersun.inventory.store.dictionary import tables
     from aftersun.model.errors import AftersunError
 
 _AS_IT_IS = (0, 19, 0, 0)

@@ -24,7 +24,7 @@ import pyarrow.parquet as pq
 from hypothesis import strategies as st
 from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
 
-from aftersun.inventory.dictionary import BOOLEAN, CHOICE, DATE, INTEGER, MOMENT, NUMBER, Column, columns, tables
+from aftersun.inventory.store.dictionary import BOOLEAN, CHOICE, DATE, INTEGER, MOMENT, NUMBER, Column, columns, tables
 
 MARKER = "Zqxmarker"
 """Stands in every personal cell: a message that holds it has leaked customers' data."""

@@ -17,8 +17,8 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from aftersun.inventory.bounds import LARGEST_FILE, LONGEST_LINE, MOST_COLUMNS, MOST_ROWS
-from aftersun.inventory.shape import read_file
+from aftersun.inventory.loading.bounds import LARGEST_FILE, LONGEST_LINE, MOST_COLUMNS, MOST_ROWS
+from aftersun.inventory.loading.shape import read_file
 from aftersun.model.errors import AftersunError
 
 SECONDS = 10

@@ -18,8 +18,8 @@ from fuzz.damage import MARKER, WRITERS, Case, cases, good_table, write_csv
 from fuzz.trials import run, run_side_by_side
 from hypothesis import HealthCheck, given, seed, settings
 
-from aftersun.inventory.dictionary import tables
-from aftersun.inventory.store import Inventory
+from aftersun.inventory.store.dictionary import tables
+from aftersun.inventory.store.file import Inventory
 
 
 @pytest.fixture(scope="module")

@@ -13,7 +13,7 @@ from fuzz.trials import run, run_side_by_side
 
 from aftersun.climate.rain_file import read_rain
 from aftersun.climate.read import read_weather
-from aftersun.inventory.store import Inventory
+from aftersun.inventory.store.file import Inventory
 from aftersun.model.errors import AftersunError
 
 

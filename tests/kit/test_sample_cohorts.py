@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from aftersun import api
-from aftersun.inventory.dictionary import columns
+from aftersun.inventory.store.dictionary import columns
 from aftersun.testing import (
     build_cohort,
     legal_sites,

@@ -16,8 +16,8 @@ from aftersun.climate.normals import normals_at
 from aftersun.climate.synthesis import synthetic_year
 from aftersun.host.assumed import assumed
 from aftersun.host.registry import Loaded, Registry
-from aftersun.scoring.single import score
-from aftersun.scoring.words import NOT_WORTH_IT, SAFETY_MATTER
+from aftersun.scoring.offers.chunk import score
+from aftersun.scoring.value.words import NOT_WORTH_IT, SAFETY_MATTER
 from aftersun.testing import sample_cohort, sample_company, unknown_frame
 from aftersun_retrofits.connector_replacement import (
     ConnectorReplacement,

@@ -19,7 +19,7 @@ from aftersun.energy.assumptions import system_values
 from aftersun.energy.demand import standard_load_shapes
 from aftersun.host.assumed import assumed
 from aftersun.host.registry import Loaded, Registry
-from aftersun.scoring.single import score
+from aftersun.scoring.offers.chunk import score
 from aftersun.testing import sample_cohort, sample_company, unknown_frame
 from aftersun_retrofits.hot_water_diverter import (
     BOTH,

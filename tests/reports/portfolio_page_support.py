@@ -14,9 +14,10 @@ import pandas as pd
 from notes_support import gathered
 
 from aftersun import api
-from aftersun.inventory import read, runs
-from aftersun.inventory.run_tables import RUN_TABLES
-from aftersun.inventory.store import Inventory
+from aftersun.inventory.runs import stored_runs
+from aftersun.inventory.store import read
+from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.run_tables import RUN_TABLES
 from aftersun_reports.portfolio_page import FILE, PortfolioPage
 
 # texts that break out of a page, a cell or a line where they are not kept literal
@@ -102,9 +103,9 @@ class FakeRun:
 def stored(inventory: Path) -> FakeRun:
     """Read the newest run of an inventory whole."""
     with Inventory.open(inventory, read_only=True) as opened:
-        run = runs.stored_run(opened)
+        run = stored_runs.stored_run(opened)
         assert run is not None
-        tables = {name: runs.read_run_table(opened, name, run.run_id) for name in RUN_TABLES}
+        tables = {name: stored_runs.read_run_table(opened, name, run.run_id) for name in RUN_TABLES}
         sites, arrays = read.sites(opened), read.arrays(opened)
         people = read.contacts(opened, list(sites["customer_id"]))
     made_from = {

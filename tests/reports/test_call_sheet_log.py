@@ -13,12 +13,12 @@ import pandas as pd
 import pytest
 from call_sheet_support import SmallRun, header_row, reckoned, rows, written
 
-from aftersun.inventory import learnt
-from aftersun.inventory.call_log import COLUMNS, OUTCOMES, entries
-from aftersun.inventory.call_table import load_calls
-from aftersun.inventory.store import Inventory
-from aftersun.scoring.demo import Demo
-from aftersun.scoring.view import RunView
+from aftersun.documents.run_view import RunView
+from aftersun.inventory.log import learnt_facts
+from aftersun.inventory.log.call_log import COLUMNS, OUTCOMES, entries
+from aftersun.inventory.log.call_table import load_calls
+from aftersun.inventory.store.file import Inventory
+from aftersun.scoring.run.demo import Demo
 from aftersun_reports.call_sheet import calls as sheet_of_calls
 
 TODAY = date(2026, 6, 30)
@@ -70,7 +70,7 @@ def test_outcomes_and_titles_are_those_of_the_call_log(tmp_path: Path) -> None:
     facts = ["birds_seen", "owner_present"]
     assert set(titles) - set(facts) <= set(COLUMNS)
     assert {name for name, column in COLUMNS.items() if column.required} <= set(titles)
-    assert set(facts) <= set(titles) & set(learnt.fact_columns())
+    assert set(facts) <= set(titles) & set(learnt_facts.fact_columns())
 
 
 def test_cells_to_fill_in_have_their_drop_downs(tmp_path: Path) -> None:

@@ -16,7 +16,7 @@ from pypdf import PdfReader
 from reports.portfolio_page_browser import DRAWN, READY, Opened, browser, open_page
 from reports.portfolio_page_support import HOSTILE, FakeRun, many_sites, renamed, stored, without_ranges, write
 
-from aftersun.scoring.demo import Demo
+from aftersun.scoring.run.demo import Demo
 
 pytestmark = [pytest.mark.slow, pytest.mark.browser]
 

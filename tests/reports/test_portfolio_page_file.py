@@ -18,9 +18,9 @@ from plotly.offline import get_plotlyjs
 from reports.portfolio_page_support import HOSTILE, FakeRun, embedded, renamed, stored, without_ranges
 
 from aftersun import api
-from aftersun.inventory.store import Inventory
-from aftersun.scoring.demo import Demo
-from aftersun.scoring.view import RunView
+from aftersun.documents.run_view import RunView
+from aftersun.inventory.store.file import Inventory
+from aftersun.scoring.run.demo import Demo
 from aftersun_reports import portfolio_page
 from aftersun_reports.portfolio_page import PortfolioPage
 from aftersun_reports.portfolio_page.coding import by_site, coded, number, packed, sentences

@@ -8,9 +8,9 @@ from typing import Any
 import pandas as pd
 
 from aftersun.cli.terminal import terminal
-from aftersun.inventory.store import Inventory
-from aftersun.scoring.information import by_question, visits_worth_making
-from aftersun.scoring.view import RunView
+from aftersun.documents.run_view import RunView
+from aftersun.inventory.store.file import Inventory
+from aftersun.scoring.ranges.information import by_question, visits_worth_making
 
 PER_CALL = 3  # questions to ask on one call
 _SITES = 10

@@ -40,7 +40,7 @@ def check(path: CompanyArgument) -> None:
     """
     from aftersun.host.registry import find_plugins
     from aftersun.money.company import load_company
-    from aftersun.scoring.catalogue import check_names
+    from aftersun.scoring.run.catalogue import check_names
 
     company = load_company(path)
     check_names(find_plugins(company.retrofits.off), company)

@@ -8,9 +8,9 @@ from typing import Any
 import pandas as pd
 
 from aftersun.cli.terminal import terminal
-from aftersun.inventory.runs import RunRecord
-from aftersun.inventory.store import Inventory
-from aftersun.scoring.compare import COMPUTED, Cause, Difference, compare
+from aftersun.documents.compare import COMPUTED, Cause, Difference, compare
+from aftersun.inventory.runs.stored_runs import RunRecord
+from aftersun.inventory.store.file import Inventory
 
 _SHOWN = 40  # characters of a value
 

@@ -11,12 +11,12 @@ import pandas as pd
 
 from aftersun.cli.show import sureness
 from aftersun.cli.terminal import terminal
-from aftersun.inventory.dictionary import columns
-from aftersun.inventory.store import Inventory
+from aftersun.documents.run_view import RunView
+from aftersun.inventory.store.dictionary import columns
+from aftersun.inventory.store.file import Inventory
 from aftersun.model.change import severity_order
-from aftersun.scoring.closer import CloserLook, look_closer
-from aftersun.scoring.view import RunView
-from aftersun.scoring.words import EVERY_YEAR
+from aftersun.scoring.run.site_detail import CloserLook, look_closer
+from aftersun.scoring.value.words import EVERY_YEAR
 
 DRIVERS_SHOWN = 3  # of each retrofit; JSON has all
 

@@ -13,7 +13,7 @@ from aftersun.cli.terminal import terminal
 from aftersun.model.errors import EXIT_LOSSES, AftersunError
 
 if TYPE_CHECKING:
-    from aftersun.inventory.load import LoadReport
+    from aftersun.inventory.loading.load import LoadReport
 
 app = typer.Typer(help="The inventory file and its tables.", no_args_is_help=True, rich_markup_mode=None)
 
@@ -24,7 +24,7 @@ def create(inventory: InventoryFile) -> None:
 
     Example: aftersun inventory create company.duckdb
     """
-    from aftersun.inventory.store import Inventory
+    from aftersun.inventory.store.file import Inventory
 
     Inventory.create(inventory).close()
     terminal.result(f"Made {inventory}.")
@@ -36,7 +36,7 @@ def templates(folder: Annotated[Path, typer.Argument(help="Folder to write into;
 
     Example: aftersun inventory templates my-tables
     """
-    from aftersun.inventory.templates import write_templates
+    from aftersun.inventory.loading.templates import write_templates
 
     for path in write_templates(folder):
         terminal.result(str(path))
@@ -48,7 +48,7 @@ def columns(table: Annotated[str, typer.Argument(help="Table to describe; all if
 
     Example: aftersun inventory columns site
     """
-    from aftersun.inventory import dictionary
+    from aftersun.inventory.store import dictionary
 
     if table and table not in dictionary.tables():
         raise AftersunError(f"There is no table '{table}'.", f"Tables: {', '.join(dictionary.tables())}.")
@@ -74,10 +74,10 @@ def load(
 
     Example: aftersun inventory load company.duckdb customer.csv site.csv array.csv tariff.csv
     """
-    from aftersun.inventory.contents import tables_in
-    from aftersun.inventory.dictionary import tables
-    from aftersun.inventory.load import load_file
-    from aftersun.inventory.store import Inventory
+    from aftersun.inventory.loading.contents import tables_in
+    from aftersun.inventory.loading.load import load_file
+    from aftersun.inventory.store.dictionary import tables
+    from aftersun.inventory.store.file import Inventory
 
     if table and table not in tables():
         raise AftersunError(f"There is no table '{table}'.", f"Tables: {', '.join(tables())}.")
@@ -129,9 +129,9 @@ def rejects(
 
     Example: aftersun inventory rejects company.duckdb --to mend
     """
-    from aftersun.inventory.private import make_folder
-    from aftersun.inventory.rejects import export_rejects, open_rejects
-    from aftersun.inventory.store import Inventory
+    from aftersun.inventory.loading.rejects import export_rejects, open_rejects
+    from aftersun.inventory.store.file import Inventory
+    from aftersun.inventory.store.private import make_folder
 
     with Inventory.open(inventory, read_only=True) as opened:
         found = open_rejects(opened)
@@ -162,8 +162,8 @@ def check(inventory: InventoryFile, json: AsJson = False) -> None:
 
     Example: aftersun inventory check company.duckdb
     """
-    from aftersun.inventory.checks import check_inventory
-    from aftersun.inventory.store import Inventory
+    from aftersun.inventory.loading.checks import check_inventory
+    from aftersun.inventory.store.file import Inventory
 
     with Inventory.open(inventory, read_only=True) as opened:
         findings = check_inventory(opened)

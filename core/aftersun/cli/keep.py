@@ -29,7 +29,7 @@ def backup(
 
     Example: aftersun inventory backup company.duckdb --to company-backup.duckdb
     """
-    from aftersun.inventory.backup import copy_inventory
+    from aftersun.inventory.store.backup import copy_inventory
 
     done = copy_inventory(inventory, to, replace)
     terminal.result(f"Wrote {to}: {done.rows:,} rows of {len(done.tables)} tables, {_size(done.size)}, compared.")
@@ -45,7 +45,7 @@ def restore(
 
     Example: aftersun inventory restore company-backup.duckdb --to company.duckdb
     """
-    from aftersun.inventory.backup import copy_inventory
+    from aftersun.inventory.store.backup import copy_inventory
 
     done = copy_inventory(backup, to, replace)
     terminal.result(f"Made {to}: {done.rows:,} rows of {len(done.tables)} tables, compared with the backup.")
@@ -64,7 +64,7 @@ def prune(
 
     Example: aftersun inventory prune company.duckdb --keep 5
     """
-    from aftersun.inventory.prune import prune as prune_runs
+    from aftersun.inventory.runs.prune import prune as prune_runs
 
     done = prune_runs(inventory, keep, also_referenced)
     for run_id, tables in done.kept.items():
@@ -89,8 +89,8 @@ def export(
 
     Example: aftersun inventory export company.duckdb --to for-analysts
     """
-    from aftersun.inventory.export import export as export_tables
-    from aftersun.inventory.store import Inventory
+    from aftersun.inventory.privacy.export import export as export_tables
+    from aftersun.inventory.store.file import Inventory
 
     with Inventory.open(inventory, read_only=True) as opened:
         done = export_tables(opened, to, kind)
@@ -105,10 +105,10 @@ def held(inventory: InventoryFile, customer: CustomerNumber, json: AsJson = Fals
 
     Example: aftersun customer held company.duckdb C0001 --json
     """
-    from aftersun.inventory.erase import nothing_held
-    from aftersun.inventory.held import held as held_rows
-    from aftersun.inventory.held import traces
-    from aftersun.inventory.store import Inventory
+    from aftersun.inventory.privacy.erase import nothing_held
+    from aftersun.inventory.privacy.held import held as held_rows
+    from aftersun.inventory.privacy.held import traces
+    from aftersun.inventory.store.file import Inventory
 
     with Inventory.open(inventory, read_only=True) as opened:
         found = traces(opened, customer)
@@ -148,11 +148,11 @@ def erase(
 
     Example: aftersun customer erase company.duckdb C0001 --yes
     """
-    from aftersun.inventory.erase import erase as erase_customer
-    from aftersun.inventory.erase import nothing_held
-    from aftersun.inventory.held import traces
-    from aftersun.inventory.store import Inventory
-    from aftersun.scoring.resume import discard
+    from aftersun.inventory.privacy.erase import erase as erase_customer
+    from aftersun.inventory.privacy.erase import nothing_held
+    from aftersun.inventory.privacy.held import traces
+    from aftersun.inventory.store.file import Inventory
+    from aftersun.scoring.run.resume import discard
 
     if not yes:
         with Inventory.open(inventory, read_only=True) as opened:
@@ -183,8 +183,8 @@ def retention(
 
     Example: aftersun customer retention company.duckdb --years 10
     """
-    from aftersun.inventory.retention import untouched
-    from aftersun.inventory.store import Inventory
+    from aftersun.inventory.privacy.retention import untouched
+    from aftersun.inventory.store.file import Inventory
 
     with Inventory.open(inventory, read_only=True) as opened:
         found = untouched(opened, years, day(as_of))

@@ -65,8 +65,8 @@ def call(
 
     Example: aftersun log call company.duckdb S001 --outcome no --retrofit bird_mesh --fact birds_seen=no
     """
-    from aftersun.inventory.call_log import record_call
-    from aftersun.inventory.store import Inventory
+    from aftersun.inventory.log.call_log import record_call
+    from aftersun.inventory.store.file import Inventory
 
     entry = {
         "site_id": site,
@@ -104,8 +104,8 @@ def fact(
 
     Example: aftersun log fact company.duckdb S001 birds_seen=yes storeys=2 --origin "visit"
     """
-    from aftersun.inventory.call_log import learn
-    from aftersun.inventory.store import Inventory
+    from aftersun.inventory.log.call_log import learn
+    from aftersun.inventory.store.file import Inventory
 
     told = _facts(facts)
     with Inventory.open(inventory) as opened:
@@ -134,8 +134,8 @@ def offer(
 
     Example: aftersun log offer company.duckdb S001 --retrofit bird_mesh --price 690 --currency EUR
     """
-    from aftersun.inventory.call_log import make_offer
-    from aftersun.inventory.store import Inventory
+    from aftersun.inventory.log.call_log import make_offer
+    from aftersun.inventory.store.file import Inventory
 
     with Inventory.open(inventory) as opened:
         number = make_offer(opened, site, retrofit, price, currency, day(on), None if until is None else until.date())
@@ -162,8 +162,8 @@ def load(
 
     Example: aftersun log load company.duckdb calls-of-may.csv
     """
-    from aftersun.inventory.call_table import load_calls
-    from aftersun.inventory.store import Inventory
+    from aftersun.inventory.log.call_table import load_calls
+    from aftersun.inventory.store.file import Inventory
 
     with Inventory.open(inventory) as opened:
         report = load_calls(opened, file, rejects)
@@ -193,10 +193,10 @@ def show(
 
     Example: aftersun log show company.duckdb S001
     """
-    from aftersun.inventory.call_log import entries, offers
-    from aftersun.inventory.learnt import facts
-    from aftersun.inventory.read import sites
-    from aftersun.inventory.store import Inventory
+    from aftersun.inventory.log.call_log import entries, offers
+    from aftersun.inventory.log.learnt_facts import facts
+    from aftersun.inventory.store.file import Inventory
+    from aftersun.inventory.store.read import sites
 
     with Inventory.open(inventory, read_only=True) as opened:
         if site and site not in set(sites(opened)["site_id"]):
@@ -226,9 +226,9 @@ def chances(inventory: InventoryFile, json: AsJson = False) -> None:
 
     Example: aftersun log chances company.duckdb
     """
-    from aftersun.inventory.call_log import entries
-    from aftersun.inventory.store import Inventory
-    from aftersun.scoring.acceptance import chance_of_contact, chance_of_yes
+    from aftersun.inventory.log.call_log import entries
+    from aftersun.inventory.store.file import Inventory
+    from aftersun.scoring.calls.acceptance import chance_of_contact, chance_of_yes
 
     with Inventory.open(inventory, read_only=True) as opened:
         log = entries(opened)

@@ -14,7 +14,7 @@ from aftersun.cli.terminal import terminal
 from aftersun.model.errors import EXIT_LOSSES, AftersunError
 
 if TYPE_CHECKING:
-    from aftersun.scoring.office import Report
+    from aftersun.documents.output_folder import Report
 
 letter = typer.Typer(
     help="Letters and safety notices to customers: make, list, write again.",
@@ -107,7 +107,7 @@ def write(
 
     Example: aftersun write company.duckdb --to june --letters 20
     """
-    from aftersun.scoring.office import Order, write_folder
+    from aftersun.documents.output_folder import Order, write_folder
 
     order = Order(tuple(only or ()), tuple(settings or ()), company, plugins_from)
     with terminal.progress("writing") as progress:
@@ -161,8 +161,8 @@ def make(
 
     Example: aftersun letter make company.duckdb S0160 --option bird_mesh --price bird_mesh=980
     """
-    from aftersun.scoring.letters import Choices
-    from aftersun.scoring.office import Order, make_letters
+    from aftersun.documents.letters.compose import Choices
+    from aftersun.documents.output_folder import Order, make_letters
 
     choices = Choices(
         options=tuple(option or ()),
@@ -198,7 +198,7 @@ def notice(
 
     Example: aftersun letter notice company.duckdb --all --to notices
     """
-    from aftersun.scoring.office import Order, make_notices
+    from aftersun.documents.output_folder import Order, make_notices
 
     order = Order(tuple(only or ()), tuple(settings or ()), company, plugins_from)
     folder = inventory.parent / "letters" if to is None else to
@@ -217,8 +217,8 @@ def list_letters(
 
     Example: aftersun letter list company.duckdb
     """
-    from aftersun.inventory.letters import listing
-    from aftersun.inventory.store import Inventory
+    from aftersun.inventory.log.letters import listing
+    from aftersun.inventory.store.file import Inventory
 
     with Inventory.open(inventory, read_only=True) as opened:
         found = listing(opened, site or None).to_dict("records")
@@ -250,7 +250,7 @@ def again(
 
     Example: aftersun letter again company.duckdb 2026-000012 --to copies
     """
-    from aftersun.scoring.office import letter_again
+    from aftersun.documents.output_folder import letter_again
 
     written = letter_again(inventory, number, version, to)
     if json:

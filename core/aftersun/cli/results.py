@@ -39,9 +39,9 @@ def demo(
     Example: aftersun demo aftersun-demo
     """
     from aftersun.cli.show import first_site, show_calls, show_failures, show_summary
-    from aftersun.scoring.demo import make_demo
-    from aftersun.scoring.rank import Settings
-    from aftersun.scoring.rank import rank as run_rank
+    from aftersun.scoring.run.demo import make_demo
+    from aftersun.scoring.run.rank import Settings
+    from aftersun.scoring.run.rank import rank as run_rank
 
     made = make_demo(folder)
     terminal.paragraph(
@@ -98,8 +98,8 @@ def rank(
     Example: aftersun rank company.duckdb --company company.toml
     """
     from aftersun.cli.show import calls_as_data, show_calls, show_failures, show_summary
-    from aftersun.scoring.rank import Settings
-    from aftersun.scoring.rank import rank as run_rank
+    from aftersun.scoring.run.rank import Settings
+    from aftersun.scoring.run.rank import rank as run_rank
 
     settings = Settings(
         company_path(company, inventory),

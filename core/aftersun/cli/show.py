@@ -10,13 +10,13 @@ import pandas as pd
 
 from aftersun.cli.ask import to_ask
 from aftersun.cli.terminal import terminal
-from aftersun.inventory.read import contacts
-from aftersun.inventory.runs import RunRecord
-from aftersun.inventory.store import Inventory
+from aftersun.documents.run_view import RunView
+from aftersun.documents.summary import summary
+from aftersun.inventory.runs.stored_runs import RunRecord
+from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.read import contacts
 from aftersun.model.change import severity_order
-from aftersun.scoring.offers import JOINED
-from aftersun.scoring.summary import summary
-from aftersun.scoring.view import RunView
+from aftersun.scoring.offers.ledgers import JOINED
 
 RANGE_COLUMNS = ("npv_p90", "npv_p50", "npv_p10", "chance_npv_positive", "upfront", "contribution")
 

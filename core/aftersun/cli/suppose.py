@@ -10,9 +10,9 @@ import pandas as pd
 
 from aftersun.cli.show import show_notes
 from aftersun.cli.terminal import terminal
-from aftersun.inventory.store import Inventory
-from aftersun.scoring.suppose import Comparison, suppose
-from aftersun.scoring.view import RunView
+from aftersun.documents.run_view import RunView
+from aftersun.inventory.store.file import Inventory
+from aftersun.scoring.run.what_if import Comparison, suppose
 
 _SITES = 10
 

@@ -53,8 +53,8 @@ def _wishes(rain: Path | None, utc_offset: float | None, mend_clock: bool = Fals
 
 def _keep(inventory: Path, readings: list[WeatherReading]) -> None:
     from aftersun.climate.table import hours_table
-    from aftersun.inventory.store import Inventory
-    from aftersun.inventory.weather_store import put_weather
+    from aftersun.inventory.store.file import Inventory
+    from aftersun.inventory.store.weather_store import put_weather
 
     with Inventory.open(inventory) as opened:
         for reading in readings:
@@ -131,7 +131,7 @@ def fetch(
     Example: aftersun weather fetch company.duckdb --latitude 45.0 --longitude 8.0
     """
     from aftersun.climate import fetch
-    from aftersun.inventory.store import Inventory
+    from aftersun.inventory.store.file import Inventory
 
     Inventory.open(inventory, read_only=True).close()  # nobody is asked for a file that could not be kept
     wishes = _wishes(rain, utc_offset)
@@ -156,8 +156,8 @@ def list_(inventory: InventoryFile, json: AsJson = False) -> None:
 
     Example: aftersun weather list company.duckdb
     """
-    from aftersun.inventory.store import Inventory
-    from aftersun.inventory.weather_store import stations
+    from aftersun.inventory.store.file import Inventory
+    from aftersun.inventory.store.weather_store import stations
 
     with Inventory.open(inventory, read_only=True) as opened:
         found = stations(opened)

@@ -16,7 +16,7 @@ from aftersun.model.cohort import Cohort
 from aftersun.model.plant import PER_ARRAY, PER_SITE, Plant, column_names
 from aftersun.model.ranges import Assumed
 from aftersun.model.retrofit import Retrofit
-from aftersun.scoring.single import plant_texts
+from aftersun.scoring.offers.chunk import plant_texts
 
 Said = Mapping[str, Mapping[str, object]]
 

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from aftersun.energy.calibration import SITE_COLUMNS
-from aftersun.inventory.dictionary import Column, columns
+from aftersun.inventory.store.dictionary import Column, columns
 from aftersun.model.cohort import Cohort
 from aftersun.model.ranges import Floats
 from aftersun.model.weather import HOURS_PER_YEAR, Station, WeatherYear

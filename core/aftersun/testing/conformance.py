@@ -15,13 +15,13 @@ import pandas as pd
 from aftersun.energy.baseline import baseline
 from aftersun.host.assumed import assumed
 from aftersun.host.registry import Loaded, Registry, find_plugins
-from aftersun.inventory.dictionary import BOOLEAN, columns
+from aftersun.inventory.store.dictionary import BOOLEAN, columns
 from aftersun.model.change import ACCESS, API_VERSION, LABOUR, YEARLY_KINDS
 from aftersun.model.cohort import Cohort
 from aftersun.model.ranges import Assumed, Range
 from aftersun.model.retrofit import Retrofit
 from aftersun.money.company import Company
-from aftersun.scoring.single import score
+from aftersun.scoring.offers.chunk import score
 from aftersun.testing.answers import Answers, ask, copied, difference, per_site
 from aftersun.testing.builders import Facts, sample_cohort, sample_weather, unknown_frame
 from aftersun.testing.company import sample_company, shipped_prices

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 import pandas as pd
 
-from aftersun.inventory.dictionary import BOOLEAN, CHOICE, DATE, INTEGER, NUMBER, Column, columns
+from aftersun.inventory.store.dictionary import BOOLEAN, CHOICE, DATE, INTEGER, NUMBER, Column, columns
 from aftersun.testing.builders import AS_OF, Facts
 
 Value = Callable[[Column], object]

@@ -10,7 +10,7 @@ from typing import NamedTuple
 import pytest
 
 from aftersun.cli import main
-from aftersun.scoring.demo import Demo
+from aftersun.scoring.run.demo import Demo
 
 
 class Ran(NamedTuple):

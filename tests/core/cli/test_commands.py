@@ -13,7 +13,7 @@ import duckdb
 import pytest
 
 from aftersun.model.change import SEVERITIES
-from aftersun.scoring import cohorts
+from aftersun.scoring.value import cohorts
 
 PLUGIN = """
 import numpy as np
@@ -216,7 +216,9 @@ def ranking(folder: Path) -> list[tuple[object, ...]]:
 def test_workers_change_nothing(aftersun, copy, monkeypatch):
     before = ranking(copy)
     whole = cohorts.read_portfolio  # in small chunks, so that there is work for two processes
-    monkeypatch.setattr("aftersun.scoring.rank.read_portfolio", lambda *a, **k: whole(*a, **{**k, "chunk_sites": 60}))
+    monkeypatch.setattr(
+        "aftersun.scoring.run.rank.read_portfolio", lambda *a, **k: whole(*a, **{**k, "chunk_sites": 60})
+    )
     assert aftersun("rank", copy / "demo.duckdb", "--as-of", "2026-06-01", "--workers", 2).code == 0
     assert ranking(copy) == before
 

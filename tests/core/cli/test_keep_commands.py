@@ -14,8 +14,8 @@ from pathlib import Path
 
 import pytest
 
-from aftersun.inventory.load import load_file
-from aftersun.inventory.store import Inventory
+from aftersun.inventory.loading.load import load_file
+from aftersun.inventory.store.file import Inventory
 from aftersun.model.errors import EXIT_BAD_INPUT, EXIT_DONE, EXIT_IN_USE, EXIT_LOSSES
 
 Aftersun = Callable[..., tuple[int, str, str]]
@@ -186,7 +186,7 @@ def test_full_disk_is_one_sentence(company: Path) -> None:
 def test_second_process_is_told_file_and_holder(
     aftersun: Aftersun, company: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("aftersun.inventory.store._LOCK_TRIES", 2)
+    monkeypatch.setattr("aftersun.inventory.store.file._LOCK_TRIES", 2)
     hold = "import sys, duckdb; c = duckdb.connect(sys.argv[1]); print('held', flush=True); sys.stdin.read()"
     with subprocess.Popen(
         [sys.executable, "-c", hold, str(company)], stdin=subprocess.PIPE, stdout=subprocess.PIPE

@@ -9,10 +9,10 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from aftersun.inventory.dictionary import tables
-from aftersun.inventory.load import load_file
-from aftersun.inventory.store import Inventory
-from aftersun.scoring.demo import Demo
+from aftersun.inventory.loading.load import load_file
+from aftersun.inventory.store.dictionary import tables
+from aftersun.inventory.store.file import Inventory
+from aftersun.scoring.run.demo import Demo
 
 SECRET = "Zzyzx"
 COMMANDS = ("call", "fact", "offer", "load", "show", "chances")

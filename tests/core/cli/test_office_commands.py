@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 from office_support import write_plugins
 
-from aftersun.inventory.store import Inventory
-from aftersun.scoring.view import RunView
+from aftersun.documents.run_view import RunView
+from aftersun.inventory.store.file import Inventory
 
 
 @pytest.fixture

@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 from run_support import Small, assert_same, plugin, small, stored
 
-from aftersun.scoring.resume import bench_of, folder_of
+from aftersun.scoring.run.resume import bench_of, folder_of
 
 CODE = """
 import sys
@@ -169,10 +169,13 @@ def test_compare_without_two_runs_is_one_sentence(aftersun, one):
 
 @pytest.mark.slow
 def test_a_run_that_was_stopped_goes_on_from_the_command_line(aftersun, one, monkeypatch):
-    from aftersun.scoring import cohorts, spool
+    from aftersun.scoring.run import spool
+    from aftersun.scoring.value import cohorts
 
     whole = cohorts.read_portfolio
-    monkeypatch.setattr("aftersun.scoring.rank.read_portfolio", lambda *a, **k: whole(*a, **{**k, "chunk_sites": 2}))
+    monkeypatch.setattr(
+        "aftersun.scoring.run.rank.read_portfolio", lambda *a, **k: whole(*a, **{**k, "chunk_sites": 2})
+    )
     added = spool.Spool.add
 
     def interrupted(self, number, packed, broken):

@@ -12,7 +12,7 @@ import pvlib
 import pytest
 
 from aftersun.energy.demand import standard_load_shapes
-from aftersun.inventory.dictionary import columns
+from aftersun.inventory.store.dictionary import columns
 from aftersun.model.cohort import Cohort
 from aftersun.model.weather import HOURS_PER_YEAR, Station, WeatherYear
 

@@ -11,7 +11,7 @@ import pytest
 from aftersun import api
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded
-from aftersun.scoring.single import plant_texts
+from aftersun.scoring.offers.chunk import plant_texts
 
 NOTE = api.Note("n", api.DANGER, "DC stays live in daylight.", "licensed electrician", "test")
 RANGE = api.Range(1.0, 0.5, 2.0, "share", "assumption")

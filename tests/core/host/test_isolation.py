@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from run_support import Small, assert_same, copied, plugin, small, stored, without
 
-from aftersun.scoring.rank import rank
+from aftersun.scoring.run.rank import rank
 
 SITES = 6
 

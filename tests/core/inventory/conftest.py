@@ -9,8 +9,8 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from aftersun.inventory.load import load_file
-from aftersun.inventory.store import Inventory
+from aftersun.inventory.loading.load import load_file
+from aftersun.inventory.store.file import Inventory
 
 Write = Callable[[str, str], Path]
 Contents = Callable[[Inventory], dict[str, pd.DataFrame]]

@@ -20,13 +20,13 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from aftersun.inventory.backup import copy_inventory
-from aftersun.inventory.call_log import record_call
-from aftersun.inventory.erase import erase
-from aftersun.inventory.load import load_file
-from aftersun.inventory.prune import prune
-from aftersun.inventory.runs import RunRecord, write_run
-from aftersun.inventory.store import Inventory
+from aftersun.inventory.loading.load import load_file
+from aftersun.inventory.log.call_log import record_call
+from aftersun.inventory.privacy.erase import erase
+from aftersun.inventory.runs.prune import prune
+from aftersun.inventory.runs.stored_runs import RunRecord, write_run
+from aftersun.inventory.store.backup import copy_inventory
+from aftersun.inventory.store.file import Inventory
 from aftersun.model.errors import AftersunError
 
 DAY = date(2026, 3, 2)

@@ -12,11 +12,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from openpyxl import Workbook
 
-from aftersun.inventory import call_log, learnt, read
-from aftersun.inventory.call_log import entries, learn, make_offer, offers, record_call
-from aftersun.inventory.call_table import load_calls
-from aftersun.inventory.load import load_file
-from aftersun.inventory.store import Inventory
+from aftersun.inventory.loading.load import load_file
+from aftersun.inventory.log import call_log, learnt_facts
+from aftersun.inventory.log.call_log import entries, learn, make_offer, offers, record_call
+from aftersun.inventory.log.call_table import load_calls
+from aftersun.inventory.store import read
+from aftersun.inventory.store.file import Inventory
 from aftersun.model.errors import AftersunError
 
 TODAY = date(2026, 6, 15)
@@ -111,7 +112,7 @@ def test_facts_of_a_call_are_in_the_inventory_with_day_and_origin(loaded: Invent
     assert site(loaded, "storeys") == 2
     assert site(loaded, "roof_kind") == "pitched tile"
     assert read.arrays(loaded)["tilt_deg"].tolist() == [35.0]  # the only array need not be named
-    kept = learnt.facts(loaded).set_index("column_name")
+    kept = learnt_facts.facts(loaded).set_index("column_name")
     assert kept.loc["birds_seen", ["value", "previous_value", "origin"]].tolist() == [
         "no",
         "yes",
@@ -162,7 +163,7 @@ def test_a_failure_while_facts_are_stored_leaves_nothing(loaded, contents, monke
     def broken(*_: object) -> None:
         raise RuntimeError("stop")
 
-    monkeypatch.setattr(learnt, "store_facts", broken)
+    monkeypatch.setattr(learnt_facts, "store_facts", broken)
     with pytest.raises(RuntimeError, match="stop"):
         call(loaded, "done", retrofit="bird_mesh", facts={"storeys": "2"})
     after = contents(loaded)
@@ -187,7 +188,7 @@ def test_a_price_learnt_is_a_new_row_of_the_tariff_from_that_day(loaded: Invento
     call(loaded, "no", facts={"import_price": "0.29"})
     for day, price in ((date(2024, 6, 1), 0.30), (date(2026, 5, 31), 0.34), (date(2026, 6, 1), 0.29)):
         assert read.tariffs_in_force(loaded, day)["import_price"].tolist() == [price]
-    kept = learnt.facts(loaded)
+    kept = learnt_facts.facts(loaded)
     assert kept[["row_key", "value", "previous_value"]].to_numpy().tolist() == [["T1", "0.29", "0.34"]]
 
 
@@ -214,14 +215,14 @@ def test_an_older_fact_told_late_does_not_undo_a_newer_one(loaded: Inventory) ->
     learn(loaded, "S1", {"storeys": "3"}, "visit", "2026-06-10", today=TODAY)
     learn(loaded, "S1", {"storeys": "2"}, "letter", "2026-05-01", today=TODAY)
     assert site(loaded, "storeys") == 3
-    assert learnt.facts(loaded)["replaced"].tolist() == [True, False]
+    assert learnt_facts.facts(loaded)["replaced"].tolist() == [True, False]
 
 
 def test_a_table_loaded_later_shows_which_learnt_facts_it_replaced(loaded: Inventory, write) -> None:
     learn(loaded, "S1", {"storeys": "3", "occupants": "4"}, "visit", today=TODAY)
     text = "site_id,customer_id,latitude,longitude,storeys\nS1,C1,40,-3.5,\n"
     load_file(loaded, "site", write("s.csv", text))
-    kept = learnt.facts(loaded).set_index("column_name")["replaced"]
+    kept = learnt_facts.facts(loaded).set_index("column_name")["replaced"]
     assert kept.to_dict() == {"storeys": True, "occupants": False}
 
 
@@ -232,7 +233,7 @@ def test_law_the_chain_of_previous_values_leads_back_to_the_first(loaded: Invent
     loaded.connection.execute("UPDATE site SET storeys = 7 WHERE site_id = 'S1'")
     for value in storeys:
         learn(loaded, "S1", {"storeys": str(value)}, "visit", "2026-06-01", today=TODAY)
-    kept = learnt.facts(loaded)
+    kept = learnt_facts.facts(loaded)
     assert [*kept["previous_value"], str(site(loaded, "storeys"))] == ["7", *kept["value"]]
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from aftersun.inventory.reference import reference_markdown
+from aftersun.inventory.loading.reference import reference_markdown
 
 README = Path(__file__).parents[3] / "core" / "README.md"
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from aftersun.inventory import read, rejects
-from aftersun.inventory.load import load_file
-from aftersun.inventory.store import Inventory
+from aftersun.inventory.loading import rejects
+from aftersun.inventory.loading.load import load_file
+from aftersun.inventory.store import read
+from aftersun.inventory.store.file import Inventory
 from aftersun.model.horizon import Horizon
 
 Write = Callable[[str, str], Path]

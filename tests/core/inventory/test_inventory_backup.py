@@ -16,12 +16,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from aftersun.inventory import backup, call_log, rewrite
-from aftersun.inventory.backup import copy_inventory
-from aftersun.inventory.prune import prune
-from aftersun.inventory.run_tables import RUN_TABLES
-from aftersun.inventory.runs import RunRecord, read_run_table, stored_run, write_run
-from aftersun.inventory.store import Inventory
+from aftersun.inventory.log import call_log
+from aftersun.inventory.runs.prune import prune
+from aftersun.inventory.runs.stored_runs import RunRecord, read_run_table, stored_run, write_run
+from aftersun.inventory.store import backup, rewrite
+from aftersun.inventory.store.backup import copy_inventory
+from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.run_tables import RUN_TABLES
 from aftersun.model.errors import AftersunError, InUse
 
 Contents = Callable[[Inventory], dict[str, pd.DataFrame]]
@@ -126,7 +127,7 @@ def test_a_log_left_over_is_not_read_into_another_file(path: Path) -> None:
 def test_a_backup_is_made_beside_readers_but_not_beside_a_writer(
     path: Path, monkeypatch: pytest.MonkeyPatch, read_only: bool
 ) -> None:
-    monkeypatch.setattr("aftersun.inventory.store._LOCK_TRIES", 1)
+    monkeypatch.setattr("aftersun.inventory.store.file._LOCK_TRIES", 1)
     code = (
         "import duckdb, sys\nc = duckdb.connect(sys.argv[1], read_only=bool(int(sys.argv[2])))\n"
         "print('open', flush=True)\nsys.stdin.read()\n"

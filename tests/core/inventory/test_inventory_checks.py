@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from aftersun.inventory.checks import CHECKS, NOTE, WARNING, Finding, check_inventory
-from aftersun.inventory.load import load_file
-from aftersun.inventory.store import Inventory
+from aftersun.inventory.loading.checks import CHECKS, NOTE, WARNING, Finding, check_inventory
+from aftersun.inventory.loading.load import load_file
+from aftersun.inventory.store.file import Inventory
 
 Write = Callable[[str, str], Path]
 

@@ -7,8 +7,8 @@ from dataclasses import replace
 import duckdb
 import pytest
 
-from aftersun.inventory import dictionary
-from aftersun.inventory.dictionary import (
+from aftersun.inventory.store import dictionary
+from aftersun.inventory.store.dictionary import (
     columns,
     create_statements,
     key_columns,
@@ -17,7 +17,7 @@ from aftersun.inventory.dictionary import (
     stored_tables,
     tables,
 )
-from aftersun.inventory.store import Inventory
+from aftersun.inventory.store.file import Inventory
 
 LIMITED = [column for table in tables() for column in columns(table) if column.minimum is not None or column.choices]
 
@@ -82,7 +82,7 @@ def test_every_column_has_its_place_in_the_file(inventory: Inventory) -> None:
 @pytest.mark.parametrize("column", LIMITED, ids=lambda column: f"{column.table}.{column.name}")
 def test_limits_and_choices_are_checked_by_the_database(column: object) -> None:
     """The last defence holds even if a row gets past the import rules."""
-    from aftersun.inventory.dictionary import Column
+    from aftersun.inventory.store.dictionary import Column
 
     assert isinstance(column, Column)
     connection = duckdb.connect(":memory:")

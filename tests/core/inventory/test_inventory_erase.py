@@ -10,15 +10,17 @@ import duckdb
 import pandas as pd
 import pytest
 
-from aftersun.inventory import call_log, erased, read
-from aftersun.inventory.dictionary import quoted
-from aftersun.inventory.erase import erase
-from aftersun.inventory.held import held, traces
-from aftersun.inventory.load import load_file
-from aftersun.inventory.rejects import open_rejects
-from aftersun.inventory.retention import untouched
-from aftersun.inventory.rewrite import columns_of, tables_of
-from aftersun.inventory.store import Inventory
+from aftersun.inventory.loading import erased
+from aftersun.inventory.loading.load import load_file
+from aftersun.inventory.loading.rejects import open_rejects
+from aftersun.inventory.log import call_log
+from aftersun.inventory.privacy.erase import erase
+from aftersun.inventory.privacy.held import held, traces
+from aftersun.inventory.privacy.retention import untouched
+from aftersun.inventory.store import read
+from aftersun.inventory.store.dictionary import quoted
+from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.rewrite import columns_of, tables_of
 from aftersun.model.errors import AftersunError
 
 # Each stands in one kind of place and nowhere else in any file of this program.

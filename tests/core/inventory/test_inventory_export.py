@@ -11,16 +11,16 @@ import duckdb
 import pandas as pd
 import pytest
 
-from aftersun.inventory import call_log
-from aftersun.inventory.backup import copy_inventory
-from aftersun.inventory.dictionary import columns, tables
-from aftersun.inventory.export import export
-from aftersun.inventory.layout import TABLES
-from aftersun.inventory.load import load_file
-from aftersun.inventory.pseudonyms import pseudonyms
-from aftersun.inventory.store import Inventory
+from aftersun.inventory.loading.load import load_file
+from aftersun.inventory.log import call_log
+from aftersun.inventory.privacy.export import export
+from aftersun.inventory.store.backup import copy_inventory
+from aftersun.inventory.store.dictionary import columns, tables
+from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.layout import TABLES
+from aftersun.inventory.store.pseudonyms import pseudonyms
 from aftersun.model.errors import AftersunError
-from aftersun.scoring.demo import Demo
+from aftersun.scoring.run.demo import Demo
 
 DAY = date(2026, 3, 9)
 

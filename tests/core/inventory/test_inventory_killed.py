@@ -17,8 +17,8 @@ from typing import IO
 import duckdb
 import pytest
 
-from aftersun.inventory.load import load_file
-from aftersun.inventory.store import Inventory
+from aftersun.inventory.loading.load import load_file
+from aftersun.inventory.store.file import Inventory
 from aftersun.model.errors import EXIT_BAD_INPUT
 
 HERE = Path(__file__).parent

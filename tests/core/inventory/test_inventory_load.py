@@ -18,11 +18,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from aftersun.inventory import load as load_module
-from aftersun.inventory import read, rejects
-from aftersun.inventory.dictionary import columns
-from aftersun.inventory.load import LoadReport, load_file
-from aftersun.inventory.store import Inventory
+from aftersun.inventory.loading import load as load_module
+from aftersun.inventory.loading import rejects
+from aftersun.inventory.loading.load import LoadReport, load_file
+from aftersun.inventory.store import read
+from aftersun.inventory.store.dictionary import columns
+from aftersun.inventory.store.file import Inventory
 from aftersun.model.errors import AftersunError
 
 Write = Callable[[str, str], Path]

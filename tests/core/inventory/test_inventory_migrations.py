@@ -9,13 +9,13 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from aftersun.inventory import migrations, read
-from aftersun.inventory.backup import copy_inventory
-from aftersun.inventory.load import load_file
-from aftersun.inventory.migrations import newest_version, stored_version
-from aftersun.inventory.rejects import open_rejects
-from aftersun.inventory.runs import read_run_table, stored_run
-from aftersun.inventory.store import Inventory, bring_up_to_date
+from aftersun.inventory.loading.load import load_file
+from aftersun.inventory.loading.rejects import open_rejects
+from aftersun.inventory.runs.stored_runs import read_run_table, stored_run
+from aftersun.inventory.store import migrations, read
+from aftersun.inventory.store.backup import copy_inventory
+from aftersun.inventory.store.file import Inventory, bring_up_to_date
+from aftersun.inventory.store.migrations import newest_version, stored_version
 from aftersun.model.errors import AftersunError
 
 OLD_FILES = Path(__file__).parent / "old_files"

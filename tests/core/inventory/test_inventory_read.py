@@ -9,10 +9,10 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from aftersun.inventory import read
-from aftersun.inventory.dictionary import columns
-from aftersun.inventory.load import load_file
-from aftersun.inventory.store import Inventory
+from aftersun.inventory.loading.load import load_file
+from aftersun.inventory.store import read
+from aftersun.inventory.store.dictionary import columns
+from aftersun.inventory.store.file import Inventory
 
 READERS: dict[str, Callable[[Inventory], pd.DataFrame]] = {
     "customer": read.customers,

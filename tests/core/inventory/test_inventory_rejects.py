@@ -11,11 +11,11 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from aftersun.inventory import read
-from aftersun.inventory.dictionary import columns
-from aftersun.inventory.load import load_file
-from aftersun.inventory.rejects import export_rejects, open_rejects
-from aftersun.inventory.store import Inventory
+from aftersun.inventory.loading.load import load_file
+from aftersun.inventory.loading.rejects import export_rejects, open_rejects
+from aftersun.inventory.store import read
+from aftersun.inventory.store.dictionary import columns
+from aftersun.inventory.store.file import Inventory
 from aftersun.model.errors import AftersunError
 
 Write = Callable[[str, str], Path]

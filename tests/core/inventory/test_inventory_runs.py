@@ -12,10 +12,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from aftersun.inventory.run_tables import RUN_TABLES
-from aftersun.inventory.runs import RunRecord, read_run_table, stored_run, write_run
-from aftersun.inventory.store import Inventory
-from aftersun.inventory.table_layout import DTYPES
+from aftersun.inventory.runs.stored_runs import RunRecord, read_run_table, stored_run, write_run
+from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.run_tables import RUN_TABLES
+from aftersun.inventory.store.table_layout import DTYPES
 
 Contents = Callable[[Inventory], dict[str, pd.DataFrame]]
 

@@ -10,8 +10,8 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from aftersun.inventory.contents import tables_in
-from aftersun.inventory.shape import read_file
+from aftersun.inventory.loading.contents import tables_in
+from aftersun.inventory.loading.shape import read_file
 from aftersun.model.errors import AftersunError
 
 Write = Callable[[str, str], Path]

@@ -11,8 +11,8 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from aftersun.inventory import migrations, store
-from aftersun.inventory.store import Inventory
+from aftersun.inventory.store import file, migrations
+from aftersun.inventory.store.file import Inventory
 from aftersun.model.errors import EXIT_BAD_INPUT, EXIT_IN_USE, AftersunError, InUse
 
 
@@ -78,10 +78,10 @@ def test_file_held_by_another_process(tmp_path: Path, monkeypatch: pytest.Monkey
     path = tmp_path / "a.duckdb"
     Inventory.create(path).close()
     before = path.read_bytes()
-    monkeypatch.setattr(store, "_LOCK_TRIES", 2)
-    monkeypatch.setattr(store, "_LOCK_PAUSE_S", 0.01)
+    monkeypatch.setattr(file, "_LOCK_TRIES", 2)
+    monkeypatch.setattr(file, "_LOCK_PAUSE_S", 0.01)
     code = (
-        "import sys\nfrom aftersun.inventory.store import Inventory\n"
+        "import sys\nfrom aftersun.inventory.store.file import Inventory\n"
         "with Inventory.open(sys.argv[1]):\n    print('open', flush=True)\n    sys.stdin.read()\n"
     )
     with subprocess.Popen(
@@ -113,7 +113,7 @@ def test_short_wait_for_a_holder_about_to_leave(tmp_path: Path, monkeypatch: pyt
         return real(*args, **kwargs)  # type: ignore[arg-type]
 
     monkeypatch.setattr(duckdb, "connect", busy_once)
-    monkeypatch.setattr(store, "_LOCK_PAUSE_S", 0.0)
+    monkeypatch.setattr(file, "_LOCK_PAUSE_S", 0.0)
     Inventory.open(path).close()
     assert len(calls) == 2
 

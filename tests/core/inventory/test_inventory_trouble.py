@@ -15,8 +15,8 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from aftersun.inventory import read
-from aftersun.inventory.store import Inventory
+from aftersun.inventory.store import read
+from aftersun.inventory.store.file import Inventory
 from aftersun.model.errors import EXIT_BAD_INPUT, EXIT_IN_USE, AftersunError, InUse
 
 NOBODY = 65534
@@ -100,9 +100,9 @@ def test_readers_work_together_and_a_writer_is_told_who_they_are(
     loaded_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = Path(shutil.copy(loaded_file, tmp_path / "a.duckdb"))
-    monkeypatch.setattr("aftersun.inventory.store._LOCK_TRIES", 2)
+    monkeypatch.setattr("aftersun.inventory.store.file._LOCK_TRIES", 2)
     code = (
-        "import sys\nfrom aftersun.inventory.store import Inventory\n"
+        "import sys\nfrom aftersun.inventory.store.file import Inventory\n"
         "with Inventory.open(sys.argv[1], read_only=True) as i:\n"
         "    print(i.connection.execute('SELECT count(*) FROM site').fetchall()[0][0], flush=True)\n"
         "    sys.stdin.read()\n"
@@ -121,9 +121,9 @@ def test_readers_work_together_and_a_writer_is_told_who_they_are(
 
 
 def test_the_wait_for_a_holder_is_short() -> None:
-    from aftersun.inventory import store
+    from aftersun.inventory.store import file
 
-    assert pytest.approx(2.0) == (store._LOCK_TRIES - 1) * store._LOCK_PAUSE_S
+    assert pytest.approx(2.0) == (file._LOCK_TRIES - 1) * file._LOCK_PAUSE_S
 
 
 @pytest.mark.parametrize("read_only", [True, False])

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from aftersun.inventory.store import Inventory
-from aftersun.inventory.weather_store import HOUR_COLUMNS, put_weather, stations, weather_hours
+from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.weather_store import HOUR_COLUMNS, put_weather, stations, weather_hours
 from aftersun.model.errors import AftersunError
 from aftersun.model.weather import HOURS_PER_YEAR, Station
 

@@ -8,8 +8,8 @@ from datetime import date
 import pytest
 from letter_support import DIVERTER, LETTER, MESH, NOTHING, TOLD
 
-from aftersun.inventory.call_log import offers, record_call
-from aftersun.inventory.letters import (
+from aftersun.inventory.log.call_log import offers, record_call
+from aftersun.inventory.log.letters import (
     LetterFile,
     files_of,
     keep,
@@ -19,7 +19,7 @@ from aftersun.inventory.letters import (
     next_numbers,
     says_the_same,
 )
-from aftersun.inventory.store import Inventory
+from aftersun.inventory.store.file import Inventory
 from aftersun.model.errors import AftersunError
 
 FIRST = replace(LETTER, number="2026-000001", site_id="S1")

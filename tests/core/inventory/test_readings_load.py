@@ -16,10 +16,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from aftersun.inventory import migrations, read, rejects
-from aftersun.inventory.contents import tables_in
-from aftersun.inventory.load import load_file
-from aftersun.inventory.store import Inventory
+from aftersun.inventory.loading import rejects
+from aftersun.inventory.loading.contents import tables_in
+from aftersun.inventory.loading.load import load_file
+from aftersun.inventory.store import migrations, read
+from aftersun.inventory.store.file import Inventory
 from aftersun.model.errors import AftersunError
 
 Write = Callable[[str, str], Path]

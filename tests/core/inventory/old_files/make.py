@@ -16,10 +16,11 @@ from tempfile import TemporaryDirectory
 
 import pandas as pd
 
-from aftersun.inventory import call_log, runs
-from aftersun.inventory.dictionary import tables
-from aftersun.inventory.load import load_file
-from aftersun.inventory.store import Inventory
+from aftersun.inventory.loading.load import load_file
+from aftersun.inventory.log import call_log
+from aftersun.inventory.runs import stored_runs
+from aftersun.inventory.store.dictionary import tables
+from aftersun.inventory.store.file import Inventory
 
 TEXTS = {
     "customer": (
@@ -41,7 +42,7 @@ TEXTS = {
     ),
     "horizon": "site_id,azimuth_deg,height_deg\nS1,90,5\nS1,270,12\n",
 }
-RUN = runs.RunRecord(
+RUN = stored_runs.RunRecord(
     run_id="20260301T080000000000Z",
     started_at=datetime(2026, 3, 1, 8, tzinfo=UTC),
     finished_at=datetime(2026, 3, 1, 8, 5, tzinfo=UTC),
@@ -76,7 +77,7 @@ def main(path: Path) -> None:
             source = Path(folder) / f"{table}.csv"
             source.write_text(TEXTS[table])
             load_file(inventory, table, source)
-        runs.write_run(inventory, RUN, {"ranking": pd.DataFrame(RANKING), "call": pd.DataFrame(CALL)})
+        stored_runs.write_run(inventory, RUN, {"ranking": pd.DataFrame(RANKING), "call": pd.DataFrame(CALL)})
         call_log.record_call(inventory, ENTRY, {"roof_kind": "pitched tile"}, today=date(2026, 3, 3))
         call_log.make_offer(inventory, "S1", "bird_mesh", 450.0, "EUR", date(2026, 3, 3))
 

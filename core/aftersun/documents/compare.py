@@ -1,0 +1,228 @@
+"""Why two stored runs differ: what they were made from, and what came of it. Nothing is computed again."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from aftersun.inventory.runs.stored_runs import RunRecord, stored_run
+from aftersun.inventory.store.dictionary import quoted
+from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.run_tables import RUN_TABLES
+from aftersun.model.change import SEVERITIES
+from aftersun.model.errors import AftersunError
+
+# Why: kinds of difference in what runs were made from.
+PROGRAM, PLUGIN, INPUT, SETTING, COMPANY, FAILURE, COMPUTED = (
+    "program",
+    "plugin",
+    "input",
+    "setting",
+    "company file",
+    "failed plugin",
+    "changes no result",
+)
+_CODE = "code of "
+_INPUT_NAMES = {"customers": "contact rules of customers", "call_log": "call log", "owners": "owners of sites"}
+
+
+@dataclass(frozen=True)
+class Cause:
+    """One thing in which the runs were made differently; None = the run has no such thing."""
+
+    kind: str
+    name: str
+    first: str | None
+    second: str | None
+
+
+@dataclass(frozen=True, eq=False)
+class Difference:
+    """Two runs side by side.
+
+    ``tables`` says of each result table whether all its rows are the same. ``movers`` has site_id, offer_first,
+    offer_second, npv_first, npv_second, npv_change of the sites whose best offer or its worth changed, largest change
+    first. ``notes`` has every safety note that only one of the runs has: site_id, retrofit, note_id, severity, text,
+    who, tell_owner, and only_in, first or second.
+    """
+
+    first: RunRecord
+    second: RunRecord
+    causes: Sequence[Cause]
+    tables: Mapping[str, bool]
+    sites_of_both: int
+    only_in_first: int
+    only_in_second: int
+    best_offer_changed: int
+    ranking_changed: int
+    movers: pd.DataFrame
+    notes: pd.DataFrame
+
+    @property
+    def same(self) -> bool:
+        """Whether all results are the same to the bit."""
+        return all(self.tables.values())
+
+    @property
+    def currency(self) -> str:
+        """The currency of the second run."""
+        return str(self.second.settings.get("company", {}).get("company", {}).get("currency", ""))
+
+
+def compare(inventory: Inventory, first: str | None = None, second: str | None = None, movers: int = 10) -> Difference:
+    """Set two runs side by side; the last two if none are named, a named one and the last if one is.
+
+    Raises
+    ------
+    AftersunError
+        If there are no such runs.
+    """
+    one, other = _two_runs(inventory, first, second)
+    ids = [one.run_id, other.run_id]
+    of_both, only_first, only_second, offers, rankings = map(
+        int, inventory.connection.execute(_COUNTS, ids).fetchall()[0]
+    )
+    return Difference(
+        one,
+        other,
+        causes(one, other),
+        {table: _same(inventory, table, ids) for table in RUN_TABLES},
+        of_both,
+        only_first,
+        only_second,
+        offers,
+        rankings,
+        movers=inventory.connection.execute(f"{_MOVERS} LIMIT $3", [*ids, movers]).df(),
+        notes=inventory.connection.execute(_NOTES, [*ids, list(SEVERITIES)]).df(),
+    )
+
+
+def causes(one: RunRecord, other: RunRecord) -> list[Cause]:
+    """Return all in which two runs were made differently."""
+    libraries = [dict(run.settings.get("libraries", {})) for run in (one, other)]
+    codes = [_named(run.input_hashes, code=True) for run in (one, other)]
+    inputs = [_named(run.input_hashes, code=False) for run in (one, other)]
+    plugins = [dict(run.plugin_versions) for run in (one, other)]
+    program_codes = [{"code": code.pop("aftersun", None)} for code in codes]
+    by_plugin = [{f"code of {name.removeprefix('plugin ')}": value for name, value in code.items()} for code in codes]
+    failures = [{f["plugin"]: f"{f['during']}: {f['reason']}" for f in run.failures} for run in (one, other)]
+    settings = [
+        {"day": str(run.as_of), "seed": run.seed, "ranges": run.settings.get("ranges", "not stored")}
+        for run in (one, other)
+    ]
+    companies = [_flat(run.settings.get("company", {})) for run in (one, other)]
+    computed = [_flat(run.settings.get("computed_by", {})) for run in (one, other)]
+    # the program's own version stands among the libraries, too
+    versions = [{"aftersun": run.program_version, **found} for run, found in zip((one, other), libraries, strict=True)]
+    return [
+        *_changed(PROGRAM, *versions),
+        *_changed(PROGRAM, *program_codes),
+        *_changed(PLUGIN, *plugins),
+        *_changed(PLUGIN, *by_plugin),
+        *_changed(INPUT, *inputs),
+        *_changed(COMPANY, *companies),
+        *_changed(SETTING, *settings),
+        *_changed(FAILURE, *failures),
+        *_changed(COMPUTED, *computed),
+    ]
+
+
+def _two_runs(inventory: Inventory, first: str | None, second: str | None) -> tuple[RunRecord, RunRecord]:
+    rows = inventory.connection.execute("SELECT run_id FROM run ORDER BY finished_at, started_at, run_id").fetchall()
+    known = [str(row[0]) for row in rows]
+    for name in (first, second):
+        if name is not None and name not in known:
+            raise AftersunError(
+                f"There is no run {name}.",
+                f"Stored are: {', '.join(known[-10:])}." if known else "Rank first; nothing was changed.",
+            )
+    if first is None and len(known) < 2:
+        raise AftersunError(f"Two runs are needed, stored {'is one' if known else 'is none'}.", "Rank once more.")
+    one, other = first or known[-2], second or known[-1]
+    found = stored_run(inventory, one), stored_run(inventory, other)
+    assert found[0] is not None
+    assert found[1] is not None
+    return found[0], found[1]
+
+
+def _named(hashes: Mapping[str, str], code: bool) -> dict[str, Any]:
+    """Return the hashes of code, or of all else but the company file, which is compared line by line."""
+    if code:
+        return {name.removeprefix(_CODE): value for name, value in hashes.items() if name.startswith(_CODE)}
+    return {
+        _INPUT_NAMES.get(name, name): value
+        for name, value in hashes.items()
+        if not name.startswith(_CODE) and name != "company_file"
+    }
+
+
+def _flat(value: Any, place: str = "") -> dict[str, Any]:
+    """Return nested settings by their place, as section.name."""
+    if not isinstance(value, Mapping):
+        return {place: value}
+    found: dict[str, Any] = {}
+    for name, inner in value.items():
+        found.update(_flat(inner, f"{place}.{name}" if place else str(name)))
+    return found
+
+
+def _changed(kind: str, one: Mapping[str, Any], other: Mapping[str, Any]) -> list[Cause]:
+    return [
+        Cause(kind, name, _text(one.get(name)), _text(other.get(name)))
+        for name in sorted(one.keys() | other.keys())
+        if one.get(name) != other.get(name)
+    ]
+
+
+def _text(value: Any) -> str | None:
+    return None if value is None else str(value)
+
+
+def _same(inventory: Inventory, table: str, run_ids: Sequence[str]) -> bool:
+    """Tell whether a table has the same rows in both runs, to the bit and whatever their order."""
+    packed = ", ".join(f"{quoted(name)} := {quoted(name)}" for name in RUN_TABLES[table].columns if name != "run_id")
+    query = f"SELECT count(*), sum(hash(struct_pack({packed}))::HUGEINT) FROM {quoted(table)} WHERE run_id = ?"
+    one, other = (inventory.connection.execute(query, [run_id]).fetchall() for run_id in run_ids)
+    return one == other
+
+
+# The best of a site is what ranks first and may be offered or ends a danger: rank 1, unless it is worth nothing.
+_SIDES = """
+WITH a AS (SELECT * FROM ranking WHERE run_id = $1), b AS (SELECT * FROM ranking WHERE run_id = $2),
+best_a AS (SELECT site_id, CASE WHEN npv > 0 OR for_safety THEN retrofit END AS offer, npv FROM a WHERE rank = 1),
+best_b AS (SELECT site_id, CASE WHEN npv > 0 OR for_safety THEN retrofit END AS offer, npv FROM b WHERE rank = 1),
+order_a AS (SELECT site_id, list(retrofit || ' ' || coalesce(status, '') ORDER BY rank, retrofit) AS retrofits FROM a
+            GROUP BY site_id),
+order_b AS (SELECT site_id, list(retrofit || ' ' || coalesce(status, '') ORDER BY rank, retrofit) AS retrofits FROM b
+            GROUP BY site_id)
+"""
+_COUNTS = f"""
+{_SIDES}
+SELECT
+    (SELECT count(*) FROM order_a SEMI JOIN order_b USING (site_id)),
+    (SELECT count(*) FROM order_a ANTI JOIN order_b USING (site_id)),
+    (SELECT count(*) FROM order_b ANTI JOIN order_a USING (site_id)),
+    (SELECT count(*) FROM best_a JOIN best_b USING (site_id) WHERE best_a.offer IS DISTINCT FROM best_b.offer),
+    (SELECT count(*) FROM order_a JOIN order_b USING (site_id)
+        WHERE order_a.retrofits IS DISTINCT FROM order_b.retrofits)
+"""
+_MOVERS = f"""
+{_SIDES}
+SELECT site_id, best_a.offer AS offer_first, best_b.offer AS offer_second, best_a.npv AS npv_first,
+    best_b.npv AS npv_second, coalesce(best_b.npv, 0) - coalesce(best_a.npv, 0) AS npv_change
+FROM best_a FULL JOIN best_b USING (site_id)
+WHERE best_a.offer IS DISTINCT FROM best_b.offer OR best_a.npv IS DISTINCT FROM best_b.npv
+ORDER BY abs(npv_change) DESC, site_id
+"""
+_NOTE = "site_id, retrofit, note_id, severity, text, who, tell_owner"
+_NOTES = f"""
+SELECT {_NOTE}, 'first' AS only_in FROM (
+    SELECT {_NOTE} FROM safety_note WHERE run_id = $1 EXCEPT SELECT {_NOTE} FROM safety_note WHERE run_id = $2)
+UNION ALL
+SELECT {_NOTE}, 'second' AS only_in FROM (
+    SELECT {_NOTE} FROM safety_note WHERE run_id = $2 EXCEPT SELECT {_NOTE} FROM safety_note WHERE run_id = $1)
+ORDER BY list_position($3, severity) DESC, note_id, only_in, retrofit, site_id
+"""

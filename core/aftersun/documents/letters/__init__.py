@@ -1,0 +1,1 @@
+"""Letters: composed from a stored run, numbered, issued, and compared with earlier versions."""

@@ -1,0 +1,365 @@
+"""Composes letters from a stored run, the inventory's facts and what the account manager chose. Nothing is simulated.
+
+All letters of a batch come from one reading of each table.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date, timedelta
+from typing import Any
+
+from aftersun.documents.letters.options import Records, below_cost, months_of, nothing_now, option_of
+from aftersun.documents.letters.source import Source
+from aftersun.documents.letters.texts import (
+    Row,
+    findings_of,
+    known,
+    losses_of,
+    questions_of,
+    system_facts,
+    weather_of,
+)
+from aftersun.documents.run_view import RunView
+from aftersun.inventory.log import call_log
+from aftersun.inventory.store.file import Inventory
+from aftersun.model.errors import AftersunError
+from aftersun.model.letter import Letter, LetterOption
+from aftersun.scoring.calls import contact_rules
+from aftersun.scoring.offers.ledgers import JOINED
+from aftersun.scoring.value import words
+
+# Reasons of the call list that are about contact; others (nothing worth it, no room in the month) forbid no letter.
+_NO_CONTACT = (
+    contact_rules.OBJECTED,
+    contact_rules.ON_REGISTER,
+    contact_rules.NOT_ALLOWED,
+    contact_rules.NOT_SETTLED,
+    contact_rules.NO_BASIS,
+    contact_rules.LEFT_IN_PEACE,
+)
+_QUIET = contact_rules.quiet_reason(0).partition(" 0 ")[0]
+# Whatever the run knew: these hold from the day that they are recorded.
+_AT_ONCE = (contact_rules.OBJECTED, contact_rules.ON_REGISTER, contact_rules.NOT_ALLOWED)
+
+
+@dataclass(frozen=True)
+class Choices:
+    """What the account manager chose.
+
+    ``options`` are offers of the run, in the order of the letter; none = the best ``most_options`` of the site.
+    ``prices`` are fixed ones by offer, tax included. ``discount`` is a share, 0..1, taken off every other price.
+    ``valid_until`` None = ``valid_days`` from the day it is made. ``asked_for``: the customer asked for the letter.
+    """
+
+    options: tuple[str, ...] = ()
+    prices: Mapping[str, float] = field(default_factory=dict)
+    discount: float = 0.0
+    remark: str = ""
+    valid_until: date | None = None
+    asked_for: bool = False
+    most_options: int = 2
+    valid_days: int = 30
+
+    def kept(self) -> dict[str, Any]:
+        """Return what is kept of them with a letter, for the next one that is made of many."""
+        prices = dict(self.prices)
+        return {"options": list(self.options), "prices": prices, "discount": self.discount, "remark": self.remark}
+
+    def again(self, kept: Mapping[str, Any]) -> Choices:
+        """Return these with what was kept of earlier ones, as far as nothing was chosen now."""
+        if self.options or self.prices or self.discount or self.remark:
+            return self
+        return replace(
+            self,
+            options=tuple(kept["options"]),
+            prices=dict(kept["prices"]),
+            discount=float(kept["discount"]),
+            remark=str(kept["remark"]),
+        )
+
+
+_NONE: Mapping[str, Choices] = {}
+
+
+@dataclass(frozen=True)
+class Composed:
+    """Letters in the order of the sites, without number and version yet, and what the company should know of them."""
+
+    letters: tuple[Letter, ...]
+    remarks: tuple[str, ...]
+
+
+def compose(
+    inventory: Inventory,
+    view: RunView,
+    site_ids: Sequence[str],
+    choices: Choices,
+    made_on: date,
+    earlier: Mapping[str, Choices] = _NONE,
+    batch: bool = False,
+) -> Composed:
+    """Return one letter a site.
+
+    Parameters
+    ----------
+    view
+        A view with names, and with the letterhead: its marks are those of the numbers in sentences.
+    earlier
+        Choices that hold for some sites in place of ``choices``; of them, what a site no longer has is let go.
+    batch
+        Leave out a site that cannot be written to, with a remark, where otherwise that would be an error.
+
+    Raises
+    ------
+    AftersunError
+        If a site is unknown, may not be written to, or lacks an offer that was chosen; if a price or discount cannot
+        be; if the run was stored by a program that kept less than a letter needs. No sentence holds a customer's data.
+    """
+    _check(choices, made_on)
+    wanted = list(dict.fromkeys(site_ids))
+    source = Source(inventory, view, wanted)
+    if not wanted:
+        raise AftersunError("There is no site to write to.", "Name sites, or rank again if nobody is on the call list.")
+    if any(known(row, "years") is None for site_id in wanted for row in source.rows("offer", site_id)):
+        raise AftersunError(
+            "The newest run was stored by an older program, which kept less than a letter needs.", "Rank again."
+        )
+    closed = _closed_since(inventory, view, made_on)
+    letters: list[Letter] = []
+    remarks: list[str] = []
+    for site_id in wanted:
+        try:
+            _check_site(source, site_id, choices, closed)
+            mine = _still_there(earlier[site_id], source.offers(site_id)) if site_id in earlier else choices
+            chosen = _chosen(source, site_id, mine)
+        except AftersunError as error:
+            if not batch:
+                raise
+            remarks.append(f"No letter: {error}")
+            continue
+        letters.append(_letter(source, site_id, chosen, mine, made_on))
+        remarks += _remarks(source, site_id, chosen, mine)
+    strange = set(choices.prices) - {option.offer for letter in letters for option in letter.options}
+    if strange:
+        raise AftersunError(
+            f"A price is set for {', '.join(sorted(strange))}, which is in none of the letters.",
+            "Choose that offer with --option, or leave its price out; nothing was written.",
+        )
+    return Composed(tuple(letters), tuple(remarks))
+
+
+def compose_notices(
+    inventory: Inventory, view: RunView, site_ids: Sequence[str], made_on: date, batch: bool = False
+) -> Composed:
+    """Return a safety notice for each site: the dangers known to stand there and nothing else.
+
+    No contact rule is asked: to be told of a danger is no advertising. ``batch`` leaves out, with a remark, a site that
+    cannot be written to.
+
+    Raises
+    ------
+    AftersunError
+        If a site is unknown or no danger is known to stand there. No sentence holds a customer's data.
+    """
+    wanted = list(dict.fromkeys(site_ids))
+    source = Source(inventory, view, wanted)
+    letters: list[Letter] = []
+    remarks: list[str] = []
+    for site_id in wanted:
+        try:
+            letters.append(_notice(source, site_id, made_on))
+        except AftersunError as error:
+            if not batch:
+                raise
+            remarks.append(f"No notice: {error}")
+            continue
+        if site_id in source.learnt_since:
+            remarks.append(_LEARNT.format(site_id))
+    if not wanted:
+        raise AftersunError("There is no known danger at any site of the run.", "There is nobody to be told.")
+    return Composed(tuple(letters), tuple(remarks))
+
+
+def _notice(source: Source, site_id: str, made_on: date) -> Letter:
+    if site_id not in source.sites:
+        raise AftersunError(
+            "There is no such site in the inventory.", "Check the sites' numbers; they are the column site_id."
+        )
+    dangers = source.dangers(site_id)
+    if not dangers:
+        raise AftersunError(
+            f"Site {site_id}: the run knows of no danger there, so there is no safety notice to write.",
+            "If one was found since, record the fact and rank again; nothing was written.",
+        )
+    view = source.view
+    return Letter(
+        number="",
+        version=0,
+        made_on=made_on,
+        valid_until=made_on,  # it offers nothing that could run out
+        run_id=view.run_id,
+        as_of=view.as_of,
+        program_version=f"aftersun {view.run.program_version}",
+        price_date=view.as_of,  # it holds no price
+        currency=view.currency,
+        sales_tax_rate=0.0,
+        customer=source.customer(site_id),
+        site_id=site_id,
+        weather="",
+        system=(),
+        findings=(),
+        today=(),
+        losses=(),
+        dangers=dangers,
+        options=(),
+        questions=(),
+        remark="",
+        changes=(),
+    )
+
+
+_LEARNT = "Site {}: facts were learnt after the run, which does not know them; rank again."
+
+
+def _remarks(source: Source, site_id: str, chosen: Sequence[str], choices: Choices) -> list[str]:
+    """Return what the company should know of a letter."""
+    said = []
+    if site_id in source.learnt_since:
+        said.append(_LEARNT.format(site_id))
+    for offer in chosen:
+        records = source.records(site_id, offer)
+        price = _price(records, choices)
+        if price is not None and below_cost(records, price, source.catalogue):
+            currency = source.catalogue.currency
+            said.append(f"Site {site_id}: {price:,.2f} {currency} for {offer} is less than the work costs the company.")
+    return said
+
+
+def _still_there(choices: Choices, offers: Mapping[str, Row]) -> Choices:
+    return replace(
+        choices,
+        options=tuple(name for name in choices.options if name in offers),
+        prices={name: price for name, price in choices.prices.items() if name in offers},
+    )
+
+
+def _check(choices: Choices, made_on: date) -> None:
+    for offer, price in choices.prices.items():
+        if not (math.isfinite(price) and price >= 0):
+            raise AftersunError(f"The price of {offer} is not a number of at least 0.", "Correct the price.")
+    if not 0 <= choices.discount <= 1:  # NaN fails, too
+        raise AftersunError("The discount is not a share between 0 and 1.", "10 % is 0.1.")
+    if choices.valid_until is not None and choices.valid_until < made_on:
+        raise AftersunError("The letter would end before it is made.", "Give a later day with --valid-until.")
+
+
+def _closed_since(inventory: Inventory, view: RunView, today: date) -> dict[str, str]:
+    """Return by customer what forbids contact as of now; an objection counts at once, whatever the run knew."""
+    quiet = int(view.used_company().calls.quiet_days)
+    rules = contact_rules.contact_rule(call_log.customers(inventory), call_log.entries(inventory), today, quiet)
+    return {str(customer): str(why) for customer, why in rules.items() if why in _AT_ONCE}
+
+
+def _check_site(source: Source, site_id: str, choices: Choices, closed: Mapping[str, str]) -> None:
+    site = source.sites.get(site_id)
+    if site is None:
+        raise AftersunError(
+            "There is no such site in the inventory.", "Check the sites' numbers; they are the column site_id."
+        )
+    call = source.one("call", site_id)
+    if call is None or source.one("site_energy", site_id) is None:
+        why = "is newer than the run" if call is None else f"could not be valued ({known(call, 'excluded_reason')})"
+        raise AftersunError(f"Site {site_id} {why}.", "Complete its facts and rank again; nothing was written.")
+    reason = closed.get(str(site["customer_id"])) or str(known(call, "excluded_reason") or "")
+    if (reason in _NO_CONTACT or reason.startswith(_QUIET)) and not choices.asked_for:
+        raise AftersunError(
+            f"Site {site_id}: {reason}.",
+            "If the customer asked for the letter, say so with --to-existing-enquiry; nothing was written.",
+        )
+
+
+def _chosen(source: Source, site_id: str, choices: Choices) -> list[str]:
+    """Return the offers of the letter: those named, or safety matters and then the best by the owner's worth."""
+    offers = source.offers(site_id)
+    for name in choices.options:
+        if name not in offers:
+            raise _not_on_offer(source, site_id, name)
+    if choices.options:
+        return list(dict.fromkeys(choices.options))
+    if not offers:
+        raise AftersunError(
+            f"Site {site_id} has no offer: nothing is worth it there.",
+            "'aftersun explain' says why; nothing was written.",
+        )
+    best = sorted(
+        offers.values(), key=lambda row: (not bool(known(row, "must_call")), -float(row["npv"]), row["offer"])
+    )
+    return [str(row["offer"]) for row in best[: choices.most_options]]
+
+
+def _not_on_offer(source: Source, site_id: str, name: str) -> AftersunError:
+    ranked = {str(row["retrofit"]): row for row in source.rows("ranking", site_id)}
+    there = ", ".join(sorted(source.offers(site_id))) or "none"
+    if name in ranked:
+        status = ranked[name]["status"]
+        never = " and never for sale" if status in (words.TOO_UNSURE, words.NOT_WORTH_IT) else ""
+        return AftersunError(f"{name} is '{status}' at site {site_id}{never}.", f"Its offers: {there}.")
+    return AftersunError(f"Site {site_id} has no offer '{name}'.", f"Its offers: {there}; nothing was written.")
+
+
+def _price(records: Records, choices: Choices) -> float | None:
+    """Return the price that was set, None = as computed."""
+    offer = str(records.offer["offer"])
+    if offer in choices.prices:
+        return choices.prices[offer]
+    return float(records.offer["upfront"]) * (1.0 - choices.discount) if choices.discount else None
+
+
+def _letter(source: Source, site_id: str, chosen: Sequence[str], choices: Choices, made_on: date) -> Letter:
+    view, figures, catalogue = source.view, source.figures, source.catalogue
+    site, arrays, energy = source.sites[site_id], source.arrays.get(site_id, ()), source.one("site_energy", site_id)
+    assert energy is not None  # checked before
+    losses, evidence = source.rows("site_loss", site_id), source.one("site_evidence", site_id)
+    dangers = source.dangers(site_id)
+    options: list[LetterOption] = []
+    for offer in chosen:
+        records = source.records(site_id, offer)
+        options.append(option_of(records, _price(records, choices), catalogue, figures))
+    members = [name for offer in chosen for name in offer.split(JOINED)]
+    return Letter(
+        number="",
+        version=0,
+        made_on=made_on,
+        valid_until=choices.valid_until or made_on + timedelta(days=choices.valid_days),
+        run_id=view.run_id,
+        as_of=view.as_of,
+        program_version=f"aftersun {view.run.program_version}",
+        price_date=source.company.identity.price_date,
+        currency=view.currency,
+        sales_tax_rate=catalogue.sales_tax_rate,
+        customer=source.customer(site_id),
+        site_id=site_id,
+        weather=weather_of(energy, figures),
+        system=system_facts(site, arrays, energy, source.demand(evidence), made_on, figures),
+        findings=findings_of(
+            site,
+            arrays,
+            energy,
+            evidence,
+            losses,
+            source.rows("reading_finding", site_id),
+            made_on,
+            figures,
+        ),
+        today=months_of([row for row in source.rows("offer_month", site_id) if row["offer"] == ""]),
+        losses=losses_of(site, losses),
+        dangers=dangers,
+        options=(*options, nothing_now(max(option.years for option in options), bool(dangers))),
+        questions=questions_of(source.rows("question", site_id), members, catalogue.titles, view.currency, figures),
+        remark=choices.remark.strip(),
+        changes=(),
+        from_meters=evidence is not None,
+    )

@@ -1,0 +1,324 @@
+"""One option of a letter: what an offer of a stored run costs and brings at the price that the account manager set."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from aftersun.documents.letters.texts import Figures, Row, known, notes_of
+from aftersun.model.change import ACCESS, COST_KINDS, LABOUR
+from aftersun.model.letter import (
+    LetterAssumption,
+    LetterClaim,
+    LetterMonth,
+    LetterOption,
+    LetterPart,
+    LetterPrice,
+    LetterYear,
+)
+from aftersun.model.ranges import Floats
+from aftersun.money.measures import capital_recovery, discounted_payback, npv
+from aftersun.money.template import TRAVEL
+from aftersun.scoring.offers.ledgers import JOINED
+from aftersun.scoring.value import words
+
+MOST_ASSUMPTIONS = 12
+COST_KINDS_WITH_TRAVEL = (*COST_KINDS, TRAVEL)
+_COUNTED = ("piece", "pair", "module", "check", "visit")  # units that go without saying
+_LEVELS = np.linspace(0.0, 1.0, 21)  # of npv_percentiles: P0, P5 .. P100
+_SURVEY = re.compile(r"(?:^|\. )Survey first: (.+?)(?=\. [A-Z]|\.?$)")
+_LEAST_KWH = 0.5  # a year; less is none
+_MOSTLY = 0.95  # share of a figure from which on it is told as the whole of it
+_MONTHS = 12
+_CODE = re.compile(r" ?\((?:the plant's [^)]*|[a-z]+(?:_[a-z0-9]+)+)\)")  # names that only the program knows
+
+
+@dataclass(frozen=True)
+class Catalogue:
+    """What holds for all letters of a run: its retrofits, their assumptions and claims, rates and currency."""
+
+    retrofits: Mapping[str, Row]
+    assumptions: Mapping[str, Sequence[Row]]
+    claims: Mapping[str, Sequence[Row]]
+    discount_rate: float
+    sales_tax_rate: float
+    reserve_share: float  # of the price before tax that the company puts by for warranty
+    currency: str
+
+    @property
+    def titles(self) -> dict[str, str]:
+        """Title by retrofit."""
+        return {name: str(row["title"]) for name, row in self.retrofits.items()}
+
+    def title(self, offer: str) -> str:
+        """Return the title of an offer."""
+        return " and ".join(self.titles.get(name, name) for name in offer.split(JOINED))
+
+
+@dataclass(frozen=True)
+class Records:
+    """The rows of one site and offer: of tables offer_member, cash_flow, cost_item, offer_month, and of its members."""
+
+    offer: Row
+    members: Sequence[Row]
+    cash: Sequence[Row]
+    costs: Sequence[Row]
+    months: Sequence[Row]
+    ranking: Mapping[str, Row]  # by retrofit
+    drivers: Sequence[Row]
+    notes: Sequence[Row]
+    generated_kwh: float  # a year, today
+    exported_kwh: float  # a year, today
+
+    @property
+    def told_not_sold(self) -> bool:
+        """Whether it is there for safety alone: it ends a known danger and is worth nothing that could be promised."""
+        names = str(self.offer["offer"]).split(JOINED)
+        alone = len(names) == 1 and self.ranking[names[0]]["status"] == words.SAFETY_MATTER
+        return bool(known(self.offer, "must_call")) and (alone or not float(self.offer["npv"]) > 0)
+
+
+def option_of(records: Records, price: float | None, catalogue: Catalogue, figures: Figures) -> LetterOption:
+    """Return an offer of the run as an option of a letter.
+
+    Parameters
+    ----------
+    price
+        What the account manager asks for, tax included; None = as computed.
+
+    Notes
+    -----
+    The price is certain, and paid in year 0: another one moves the net present value and each of its percentiles by
+    the difference. The chance of a gain is then read from the 21 stored percentiles, moved likewise, by linear
+    interpolation between them; beyond the lowest and highest draw it is 1 and 0. With the price as computed it is the
+    stored one, which counts the draws themselves. Payback is that of the moved cash flow. ``yearly`` is the net present
+    value with all prices, of later visits too, put back, as an even amount a year over ``years`` (capital recovery at
+    the run's discount rate).
+    """
+    offer = records.offer
+    name, years = str(offer["offer"]), int(offer["years"])
+    before = _money(offer["upfront"])
+    paid = before if price is None else _money(price)
+    lower = 0.0 if price is None else float(offer["upfront"]) - paid  # what the owner keeps by the price that was set
+    net = np.array([row["net"] for row in records.cash], dtype=np.float64)
+    net[0] += lower
+    prices = np.array([row["upfront"] for row in records.cash], dtype=np.float64)
+    all_prices = float(npv(catalogue.discount_rate, prices)) - lower
+    share = float(capital_recovery(catalogue.discount_rate, years)) if years >= 1 else 0.0
+
+    def worth(column: str) -> float | None:
+        value = known(offer, column)
+        return None if value is None else _money(float(value) + lower)
+
+    def yearly(value: float | None) -> float | None:
+        return None if value is None else _money((value + all_prices) * share)
+
+    value = _money(float(offer["npv"]) + lower)
+    p90, p50, p10 = (worth(column) for column in ("npv_p90", "npv_p50", "npv_p10"))
+    parts = [_part(row, catalogue) for row in records.members]
+    names = name.split(JOINED)
+    return LetterOption(
+        offer=name,
+        title=catalogue.title(name),
+        parts=tuple(parts),
+        price=paid,
+        price_before=before,
+        sales_tax=_money(paid * catalogue.sales_tax_rate / (1.0 + catalogue.sales_tax_rate)),
+        price_lines=price_lines(records.costs, before, figures),
+        years=years,
+        first_year_saving=_money(offer["first_year_saving"]),
+        yearly=_money((value + all_prices) * share),
+        yearly_p90=yearly(p90),
+        yearly_p50=yearly(p50),
+        yearly_p10=yearly(p10),
+        npv=value,
+        npv_p90=p90,
+        npv_p50=p50,
+        npv_p10=p10,
+        chance_npv_positive=chance_of_gain(offer, lower if price is not None else None),
+        discounted_payback_years=_payback(catalogue.discount_rate, paid, net[1:]),
+        cash=_cash(net),
+        months=months_of(records.months),
+        claims=_claims(names, records, catalogue, figures),
+        assumptions=_assumptions(names, records.drivers, catalogue),
+        notes=notes_of(records.notes),
+        survey_first=_survey(names, records.ranking, catalogue),
+        told_not_sold=records.told_not_sold,
+    )
+
+
+def nothing_now(years: int, danger: bool = False) -> LetterOption:
+    """Return the option to do nothing now, which costs and brings nothing; a known ``danger`` stays, then."""
+    return LetterOption(
+        offer="", title="Do nothing more now" if danger else "Do nothing now", parts=(),
+        price=0.0, price_before=0.0, sales_tax=0.0, price_lines=(),
+        years=years, first_year_saving=0.0, yearly=0.0, yearly_p90=None, yearly_p50=None, yearly_p10=None,
+        npv=0.0, npv_p90=None, npv_p50=None, npv_p10=None, chance_npv_positive=None, discounted_payback_years=None,
+        cash=(), months=(), claims=(), assumptions=(), notes=(), survey_first="", told_not_sold=False,
+    )  # fmt: skip
+
+
+def below_cost(records: Records, price: float, catalogue: Catalogue) -> bool:
+    """Tell whether the company would lose money at this price, its reserve for warranty counted."""
+    lower = (float(records.offer["upfront"]) - price) / (1.0 + catalogue.sales_tax_rate)
+    return float(records.offer["contribution"]) - lower * (1.0 - catalogue.reserve_share) < -0.005
+
+
+def chance_of_gain(offer: Row, lower: float | None) -> float | None:
+    """Return the chance that the net present value is above 0 with the price lower by an amount, None = as computed."""
+    drawn = offer.get("npv_percentiles")
+    stored = known(offer, "chance_npv_positive")
+    if lower is None or stored is None or drawn is None:
+        return None if stored is None else round(float(stored), 4)
+    moved = np.asarray(drawn, dtype=np.float64) + lower
+    return round(1.0 - float(np.interp(0.0, moved, _LEVELS)), 4)
+
+
+def _payback(rate: float, price: float, later: Floats) -> float | None:
+    if not later.size:
+        return None
+    years = float(discounted_payback(rate, price, later))
+    return round(years, 2) if np.isfinite(years) else None
+
+
+def _cash(net: Floats) -> tuple[LetterYear, ...]:
+    sums = np.cumsum(net)
+    return tuple(LetterYear(year, _money(net[year]), _money(sums[year])) for year in range(len(net)))
+
+
+def months_of(rows: Sequence[Row]) -> tuple[LetterMonth, ...]:
+    """Return the months of a year in order."""
+    names = ("generated_kwh", "used_kwh", "to_water_kwh", "exported_kwh", "imported_kwh")
+    return tuple(
+        LetterMonth(int(row["month"]), *(round(float(row[name]), 2) for name in names))
+        for row in sorted(rows, key=lambda row: int(row["month"]))
+    )
+
+
+def price_lines(costs: Sequence[Row], price: float, figures: Figures) -> tuple[LetterPrice, ...]:
+    """Return the lines of the first visit, rounded so that they add up to the price."""
+    first = [
+        row
+        for row in costs
+        if int(row["in_year"]) == 0
+        and row["kind"] in COST_KINDS_WITH_TRAVEL
+        and not str(known(row, "note") or "").startswith(words.EVERY_YEAR)
+    ]
+    amounts = [_money(row["price"]) for row in first]
+    rest = _money(price - sum(amounts))
+    if amounts and abs(rest) <= 0.01 * len(amounts):  # of the rounding
+        largest = max(range(len(amounts)), key=amounts.__getitem__)
+        amounts[largest], rest = _money(amounts[largest] + rest), 0.0
+    lines = [LetterPrice(_what(row, figures), amount) for row, amount in zip(first, amounts, strict=True)]
+    return (*lines, LetterPrice("Other", rest)) if rest else tuple(lines)
+
+
+def _what(row: Row, figures: Figures) -> str:
+    item = str(row["item"]).replace("_", " ").strip()
+    named = item[:1].upper() + item[1:]
+    if row["kind"] == TRAVEL:
+        return "Way there and back"
+    if row["kind"] == LABOUR:
+        hours = figures.short(row["quantity"])
+        return f"{named}, {hours} {'hour' if hours == '1' else 'hours'} on site"
+    if row["kind"] == ACCESS or float(row["quantity"]) == 1:
+        return named
+    unit = str(row["unit"])
+    counted = figures.short(row["quantity"])
+    return f"{named}, {counted}" if unit in _COUNTED else f"{named}, {counted} {unit}"
+
+
+def _part(row: Row, catalogue: Catalogue) -> LetterPart:
+    name = str(row["retrofit"])
+    about = catalogue.retrofits.get(name, {})
+    return LetterPart(name, str(about.get("title", name)), str(about.get("summary", "")), _money(row["npv_added"]))
+
+
+def _claims(names: Sequence[str], records: Records, catalogue: Catalogue, figures: Figures) -> tuple[LetterClaim, ...]:
+    found = []
+    less = None
+    if len(names) == 1 and len(records.months) == _MONTHS:  # of several it is not plain which one does it
+        less = records.exported_kwh - sum(float(row["exported_kwh"]) for row in records.months)
+    for name in names:
+        computed = _computed(records.ranking.get(name, {}), records.generated_kwh, less, figures)
+        found += [LetterClaim(str(c["text"]), str(c["source"]), computed) for c in catalogue.claims.get(name, ())]
+    return tuple(found)
+
+
+def _computed(row: Row, generated_kwh: float, less_exported_kwh: float | None, figures: Figures) -> str:
+    """Say what was computed of a retrofit for this roof.
+
+    What goes into hot water may have heated it before, by another way: only the fall of what is exported, None = not
+    known, tells how much of it is surplus.
+    """
+    gain, water = known(row, "energy_gain_kwh"), known(row, "to_water_kwh")
+    if gain is None:
+        return "Nothing could be computed for your roof."
+    if abs(float(gain)) < _LEAST_KWH or generated_kwh < 1:
+        more = "No more electricity"
+    else:
+        share = figures.number(100 * float(gain) / generated_kwh, 2, sign=True)
+        more = f"{share} % of the yield, {figures.number(gain, 0, sign=True)} kWh a year, when new"
+    heat = ""
+    if water is not None and water >= _LEAST_KWH:
+        heat = f"; {figures.number(water)} kWh a year go into hot water"
+        if less_exported_kwh is not None and less_exported_kwh >= _MOSTLY * float(water):
+            heat += " instead of being exported"
+        elif less_exported_kwh is not None and less_exported_kwh >= _LEAST_KWH:
+            heat += f", {figures.number(less_exported_kwh)} kWh a year less are exported"
+    back = known(row, "discounted_payback_years")
+    paid = f"paid back after {figures.number(back, 1)} years" if back is not None else "not paid back within its life"
+    return f"{more}{heat}; alone {paid}."
+
+
+def _assumptions(names: Sequence[str], drivers: Sequence[Row], catalogue: Catalogue) -> tuple[LetterAssumption, ...]:
+    """Return what the members assume, what moves the result most first; without drivers by name."""
+    moved = {(str(row["retrofit"]), str(row["name"])): row for row in drivers}
+    rows = [row for name in names for row in catalogue.assumptions.get(name, ())]
+
+    def order(row: Row) -> tuple[float, str, str]:
+        mine = moved.get((str(row["retrofit"]), str(row["name"])))
+        swing = 0.0 if mine is None else abs(float(mine["npv_high"]) - float(mine["npv_low"]))
+        return -swing, str(row["name"]), str(row["retrofit"])
+
+    several = len(names) > 1
+    return tuple(
+        LetterAssumption(
+            meaning=(f"{catalogue.title(str(row['retrofit']))}: " if several else "") + plain_meaning(row["meaning"]),
+            used=float(row["used"]),
+            low=float(row["low"]),
+            high=float(row["high"]),
+            unit=str(row["unit"]),
+            source=str(row["source"]),
+            replaced=str(known(row, "overridden") or ""),
+            turns=bool(moved.get((str(row["retrofit"]), str(row["name"])), {}).get("turns", False)),
+        )
+        for row in sorted(rows, key=order)[:MOST_ASSUMPTIONS]
+    )
+
+
+def plain_meaning(text: str) -> str:
+    """Return what an assumption means without the names that only the program knows."""
+    return _CODE.sub("", str(text)).strip()
+
+
+def _survey(names: Sequence[str], ranking: Mapping[str, Row], catalogue: Catalogue) -> str:
+    """Return all that has to be looked at first, as the ranking says it, of what is told and not sold, too."""
+    said = []
+    for name in names:
+        row = ranking.get(name, {})
+        reason = str(known(row, "reason") or "")
+        found = dict.fromkeys(_SURVEY.findall(reason))
+        if not found and row.get("status") == words.SURVEY:  # never "nothing" where something is unsure
+            found = {reason.rstrip("."): None}
+        if any(found):
+            why = words.join(*found)
+            said.append(f"{catalogue.title(name)}: {why}" if len(names) > 1 else why)
+    return words.join(*said)
+
+
+def _money(value: float) -> float:
+    return round(float(value), 2) + 0.0  # no -0.0

@@ -1,0 +1,120 @@
+"""The rows that letters are composed from, each table of the run and the inventory read once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pandas as pd
+
+from aftersun.documents.letters.options import Catalogue, Records
+from aftersun.documents.letters.texts import Figures, Row, known, notes_of
+from aftersun.documents.run_view import RunView
+from aftersun.energy.assumptions import system_values
+from aftersun.inventory.log import learnt_facts
+from aftersun.inventory.store import read
+from aftersun.inventory.store.file import Inventory
+from aftersun.model.letter import LetterNote
+from aftersun.scoring.offers.ledgers import JOINED
+
+_RUN_TABLES = (
+    "offer", "offer_member", "offer_month", "cash_flow", "cost_item", "ranking", "driver", "safety_note",
+    "site_energy", "site_loss", "site_evidence", "reading_finding", "question", "call",
+)  # fmt: skip
+
+
+class Source:
+    """The rows of some sites of a run by table and site, each table read once."""
+
+    def __init__(self, inventory: Inventory, view: RunView, site_ids: Sequence[str]) -> None:
+        self.view = view
+        self.figures = Figures.of(view.letterhead)
+        self._records: dict[tuple[str, str], Records] = {}
+        self._tables = {name: _by_site(view.table_of_sites(name, site_ids)) for name in _RUN_TABLES}
+        sites = view.sites()
+        mine = sites[sites["site_id"].isin(site_ids)]
+        self.sites: dict[str, Row] = {str(row["site_id"]): row for row in mine.to_dict("records")}
+        arrays = view.arrays()
+        self.arrays = _by_site(arrays[arrays["site_id"].isin(site_ids)])
+        owners = [str(row["customer_id"]) for row in self.sites.values() if known(row, "customer_id") is not None]
+        people = read.contacts(inventory, sorted(set(owners))).to_dict("records")
+        self._people: dict[str, Row] = {str(row["customer_id"]): row for row in people}
+        facts = learnt_facts.facts(inventory)
+        new = facts["recorded_at"] > pd.Timestamp(view.made_at).tz_localize(None)
+        self.learnt_since = frozenset(facts.loc[new, "site_id"])
+        company = view.used_company()
+        self.company = company
+        self.unknown_demand_kwh = system_values(company.system_overrides)["unknown_demand_kwh"]
+        retrofits = view.table("run_retrofit").to_dict("records")
+        self.catalogue = Catalogue(
+            {str(row["retrofit"]): row for row in retrofits},
+            _by(view.table("run_assumption"), "retrofit"),
+            _by(view.table("run_claim"), "retrofit"),
+            company.money.real_discount_rate,
+            company.money.sales_tax_rate,
+            company.calls.warranty_reserve_share,
+            view.currency,
+        )
+
+    def dangers(self, site_id: str) -> tuple[LetterNote, ...]:
+        """Return the dangers known to stand on a site now, worst first."""
+        return notes_of([row for row in self.rows("safety_note", site_id) if known(row, "tell_owner")])
+
+    def rows(self, table: str, site_id: str) -> Sequence[Row]:
+        """Return the rows that a table of the run has of a site."""
+        return self._tables[table].get(site_id, ())
+
+    def one(self, table: str, site_id: str) -> Row | None:
+        """Return the only row that a table of the run has of a site, None where it has none."""
+        rows = self.rows(table, site_id)
+        return rows[0] if rows else None
+
+    def offers(self, site_id: str) -> dict[str, Row]:
+        """Return the offers of a site by name."""
+        return {str(row["offer"]): row for row in self.rows("offer", site_id)}
+
+    def customer(self, site_id: str) -> tuple[str, ...]:
+        """Return name and address of the site's customer, line by line."""
+        person = self._people.get(str(self.sites[site_id]["customer_id"]), {})
+        return tuple(str(person[name]) for name in ("name", "street", "town") if known(person, name))
+
+    def demand(self, evidence: Row | None) -> str:
+        """Say what was taken for the electricity used in a year where no fact tells it."""
+        if evidence is not None:  # the run takes what the meters measured, where all three of them are read
+            return "not recorded, taken from your meters where they tell it"
+        return f"not known, {self.figures.number(self.unknown_demand_kwh)} kWh a year assumed"
+
+    def records(self, site_id: str, offer: str) -> Records:
+        """Return the rows of one offer of a site."""
+        if (site_id, offer) not in self._records:
+            self._records[site_id, offer] = self._gather(site_id, offer)
+        return self._records[site_id, offer]
+
+    def _gather(self, site_id: str, offer: str) -> Records:
+        members = offer.split(JOINED)
+        energy = self.one("site_energy", site_id)
+        return Records(
+            offer=self.offers(site_id)[offer],
+            members=self._of(site_id, "offer_member", "offer", [offer]),
+            cash=self._of(site_id, "cash_flow", "retrofit", [offer]),
+            costs=self._of(site_id, "cost_item", "retrofit", [offer]),
+            months=self._of(site_id, "offer_month", "offer", [offer]),
+            ranking={str(row["retrofit"]): row for row in self._of(site_id, "ranking", "retrofit", members)},
+            drivers=self._of(site_id, "driver", "retrofit", members),
+            notes=self._of(site_id, "safety_note", "retrofit", members),
+            generated_kwh=0.0 if energy is None else float(energy["generated_kwh"]),
+            exported_kwh=0.0 if energy is None else float(energy["exported_kwh"]),
+        )
+
+    def _of(self, site_id: str, table: str, column: str, names: Sequence[str]) -> list[Row]:
+        return [row for row in self.rows(table, site_id) if row[column] in names]
+
+
+def _by(frame: pd.DataFrame, column: str) -> dict[str, Sequence[Row]]:
+    found: dict[str, list[Row]] = {}
+    for row in frame.to_dict("records"):
+        found.setdefault(str(row[column]), []).append(row)
+    return dict(found)
+
+
+def _by_site(frame: pd.DataFrame) -> dict[str, Sequence[Row]]:
+    return _by(frame, "site_id")

@@ -1,0 +1,264 @@
+"""One stored run, read only: everything that is printed or written about it comes through here."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from aftersun.documents.anonymiser import Veil
+from aftersun.inventory.runs.bulk_reading import RunTables
+from aftersun.inventory.runs.stored_runs import stored_run
+from aftersun.inventory.store import read
+from aftersun.inventory.store.file import Inventory
+from aftersun.model.change import Note, severity_order
+from aftersun.model.errors import AftersunError
+from aftersun.model.letter import Letter
+from aftersun.model.output import Letterhead, SafetyNotes
+from aftersun.money.company import Company
+from aftersun.money.letterhead import letterhead_of
+from aftersun.scoring.value import words
+
+if TYPE_CHECKING:
+    from aftersun.model import output
+
+CONTACT_COLUMNS = ("customer_id", "name", "street", "town", "phone", "email")
+
+
+class RunView:
+    """A stored run of an open inventory, the newest unless another is named.
+
+    Parameters
+    ----------
+    run_id
+        Number of the run; None = the newest.
+    personal
+        False: names and addresses are left out, the numbers of sites, customers, arrays and tariffs are pseudonyms
+        that are the same in every export of this inventory, places are rough, and what people wrote freely is left
+        out. ``letters`` may not be given then.
+    letters
+        What :meth:`letters` returns.
+    letterhead
+        How the company writes; None = as the run stored it, without pictures and in English.
+
+    Raises
+    ------
+    AftersunError
+        If nothing has been ranked yet, or there is no such run.
+    """
+
+    def __init__(
+        self,
+        inventory: Inventory,
+        run_id: str | None = None,
+        *,
+        personal: bool = True,
+        letters: Sequence[Letter] = (),
+        letterhead: Letterhead | None = None,
+    ) -> None:
+        found = stored_run(inventory, run_id)
+        if found is None and run_id is not None:
+            raise AftersunError("There is no such run in the inventory.", "The table 'run' lists those stored.")
+        if found is None:
+            raise AftersunError("Nothing has been ranked yet.", "Run 'aftersun rank' first.")
+        if letters and not personal:
+            raise ValueError("letters hold names; a view without them has none")
+        self.run = found
+        self._inventory = inventory
+        self._tables = RunTables(inventory, found.run_id)
+        self._veil = None if personal else Veil(inventory)
+        self._letters = tuple(letters)
+        self._letterhead = letterhead
+        self._frames: dict[str, pd.DataFrame] = {}
+
+    @property
+    def run_id(self) -> str:
+        """Its id."""
+        return self.run.run_id
+
+    @property
+    def as_of(self) -> date:
+        """The day that ages and prices are taken at."""
+        return self.run.as_of
+
+    @property
+    def made_at(self) -> datetime:
+        """When it was finished, UTC."""
+        return self.run.finished_at
+
+    @property
+    def made_from(self) -> Mapping[str, Any]:
+        """What it was made from and with: program_version, plugin_versions, input_hashes, seed, sites, failures.
+
+        Without names the reasons of failures are left out: they are what a plugin says.
+        """
+        named = ("plugin", "during", "reason") if self.personal else ("plugin", "during")
+        failures = [{name: failure[name] for name in named if name in failure} for failure in self.run.failures]
+        kept = ("program_version", "plugin_versions", "input_hashes", "seed", "sites")
+        return {**{name: getattr(self.run, name) for name in kept}, "failures": failures}
+
+    @property
+    def company(self) -> Mapping[str, Any]:
+        """The company file as the run used it."""
+        found: Mapping[str, Any] = self.run.settings["company"]
+        return found
+
+    @property
+    def currency(self) -> str:
+        """The currency of all amounts."""
+        return str(self.company["company"]["currency"])
+
+    @property
+    def company_name(self) -> str:
+        """The company's name."""
+        return str(self.company["company"]["name"])
+
+    @property
+    def letterhead(self) -> Letterhead:
+        """How the company writes."""
+        if self._letterhead is None:
+            self._letterhead = letterhead_of(self.used_company())
+        return self._letterhead
+
+    @property
+    def personal(self) -> bool:
+        """Whether names and addresses may be read; without, ``contacts`` is empty and site numbers are pseudonyms."""
+        return self._veil is None
+
+    def used_company(self) -> Company:
+        """Return the company file as the run used it, with its defaults."""
+        return Company.model_validate_json(json.dumps(self.company))
+
+    def letters(self) -> Sequence[Letter]:
+        """Return the letters to write; empty for an output of a whole run."""
+        return self._letters
+
+    def table(self, name: str, site_id: str | None = None) -> pd.DataFrame:
+        """Return the rows of a result table, of the whole run or of one site."""
+        if site_id is None:
+            return self._shown(self._tables.whole(name))
+        if self._veil is not None:
+            site_id = self._veil.original(site_id, self._sites()["site_id"])
+        return self._shown(self._tables.of_site(name, site_id))
+
+    def table_of_sites(self, name: str, site_ids: Sequence[str]) -> pd.DataFrame:
+        """Return the rows of these sites by one query; for a few sites of many."""
+        if self._veil is not None:
+            site_ids = [self._veil.original(site, self._sites()["site_id"]) for site in site_ids]
+        return self._shown(self._tables.of_sites(name, site_ids))
+
+    def sites(self) -> pd.DataFrame:
+        """Return the technical facts of all sites as the inventory has them now, columns of the dictionary."""
+        return self._shown(self._sites())
+
+    def arrays(self, site_id: str | None = None) -> pd.DataFrame:
+        """Return all arrays, or those of a site, as the inventory has them now."""
+        arrays = self._shown(self._frame("array", read.arrays))
+        return arrays if site_id is None else arrays[arrays["site_id"] == site_id].reset_index(drop=True)
+
+    def contacts(self) -> pd.DataFrame:
+        """Return customer_id, name, street, town, phone and email of those on the call list or in a letter alone."""
+        if not self.personal:
+            return pd.DataFrame(columns=list(CONTACT_COLUMNS), dtype="string")
+        wanted = set(self.calls()["customer_id"].dropna())
+        if self._letters:
+            sites = self._sites()
+            named = {letter.site_id for letter in self._letters}
+            wanted |= set(sites.loc[sites["site_id"].isin(named), "customer_id"].dropna())
+        return read.contacts(self._inventory, sorted(wanted))[list(CONTACT_COLUMNS)]
+
+    def replaced_by_company(self) -> list[str]:
+        """Return a sentence for each value assumed of every system, or chance of a fact, that the company replaced."""
+        said = []
+        for section, what in (("system", "Assumed of every system"), ("facts", "Chance where not known")):
+            for name, given in self.company[section].items():
+                why = words.join(f"by {given['who']}" if given["who"] else "by the company", given["why"])
+                said.append(f"{what}, replaced {why}: {name.replace('_', ' ')} {given['value']:g}.")
+        return said
+
+    def titles(self) -> dict[str, str]:
+        """Return the title of each retrofit by id."""
+        table = self.table("run_retrofit")
+        return dict(zip(table["retrofit"], table["title"], strict=True))
+
+    def calls(self) -> pd.DataFrame:
+        """Return the sites to call, first one first."""
+        table = self.table("call")
+        return table[table["position"].notna()].sort_values("position", ignore_index=True)
+
+    def excluded(self) -> pd.Series:
+        """Return how many sites are not called, by reason."""
+        table = self.table("call")
+        return table.loc[table["position"].isna(), "excluded_reason"].value_counts()
+
+    def to_tell(self) -> pd.DataFrame:
+        """Return the dangers known to stand on sites now, one row a site and note: site_id, note_id, text, who.
+
+        Their owners are told whether or not they may be called about offers, and without any sales text.
+        """
+        known = self._shown(self._tables.whole("safety_note", where="tell_owner"))
+        return known[["site_id", "note_id", "severity", "text", "who"]].drop_duplicates(ignore_index=True)
+
+    def safety_notes(self) -> SafetyNotes:
+        """Return which safety notes stand where."""
+        told, where = self._tables.note_sets()
+        told = told.sort_values("severity", key=lambda column: column.map(severity_order), kind="stable")
+        notes = tuple(
+            Note(str(row["note_id"]), str(row["severity"]), str(row["text"]), str(row["who"]), "", False)
+            for row in told.to_dict("records")
+        )
+        place, different = pd.factorize(where["notes"], sort=True)  # an order that tells no site
+        stored = told.index.to_list()  # the place that each note has in the texts of 0 and 1
+        sets = tuple(tuple(at for at, bit in enumerate(stored) if one[bit] == "1") for one in different)
+        shown = self._shown(where.drop(columns="notes").assign(set=place))
+        return SafetyNotes(notes, sets, shown)
+
+    def far_from_weather(self) -> int:
+        """Return how many sites have a remark on the distance or height of their weather station."""
+        remark = self.table("site_energy")["remark"]
+        return int((remark.fillna("") != "").sum())
+
+    def facts(self, site_id: str) -> Mapping[str, Any]:
+        """Return the known technical facts of a site as they stand in the inventory now.
+
+        Raises
+        ------
+        AftersunError
+            If there is no such site.
+        """
+        sites = self.sites()
+        found = sites[sites["site_id"] == site_id]
+        if found.empty:
+            raise AftersunError(
+                "There is no such site in the inventory.",
+                "Check the site's number; it is the column site_id.",
+            )
+        return {str(name): value for name, value in found.iloc[0].items() if not pd.isna(value)}
+
+    def call_of(self, site_id: str) -> Mapping[str, Any]:
+        """Return the call-list row of a site; a site loaded after the run has none and gets the reason."""
+        table = self.table("call", site_id)
+        if table.empty:
+            return {"position": None, "excluded_reason": "loaded after the last run; rank again"}
+        return {str(name): value for name, value in table.iloc[0].items()}
+
+    def _sites(self) -> pd.DataFrame:
+        return self._frame("site", read.sites)
+
+    def _frame(self, name: str, reader: Any) -> pd.DataFrame:
+        if name not in self._frames:
+            self._frames[name] = reader(self._inventory)
+        return self._frames[name].copy(deep=False)
+
+    def _shown(self, frame: pd.DataFrame) -> pd.DataFrame:
+        return frame if self._veil is None else self._veil.over(frame)
+
+
+if TYPE_CHECKING:
+
+    def _is_a_view(view: RunView) -> output.RunView:
+        """Hold the class to the contract of outputs; seen by the type checker alone."""
+        return view

@@ -1,0 +1,58 @@
+"""A stored run in ten lines: what it comes to, whom to tell, whom to call, what is in the way."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from aftersun.documents.run_view import RunView
+from aftersun.scoring.offers.ledgers import JOINED
+from aftersun.scoring.ranges.information import by_question
+from aftersun.scoring.value import words
+
+LINE_WIDTH = 80
+_LABEL = 15
+
+
+def summary(view: RunView) -> list[str]:
+    """Return at most ten lines of at most 80 characters, each a label and a figure with its words."""
+    return [f"{label:<{_LABEL}}{_cut(text)}" for label, text in _lines(view)]
+
+
+def _cut(text: str) -> str:
+    most = LINE_WIDTH - _LABEL
+    return text if len(text) <= most else f"{text[: most - 3].rstrip()}..."
+
+
+def _lines(view: RunView) -> Iterator[tuple[str, str]]:
+    offers, calls, currency = view.table("offer"), view.calls(), view.currency
+    yield "sites", f"{view.run.sites:,} valued, {len(view.table('call')):,} in the inventory"
+    told = view.to_tell()["site_id"].nunique()
+    yield "known dangers", f"at {told:,} sites: tell these owners, whatever is sold" if told else "none recorded"
+    worth = offers[offers["npv"] > 0]["site_id"].nunique()
+    yield "worth it", f"something at {worth:,} sites"
+    value = view.table("run_value")
+    for row in value[value["retrofit"] == ""].to_dict("records"):
+        yield (
+            "together",
+            f"{row['npv_p50']:,.0f} {currency}; P90 {row['npv_p90']:,.0f}, P10 {row['npv_p10']:,.0f}",
+        )
+    parts = value[value["retrofit"] != ""].sort_values("offers", ascending=False, kind="stable").head(3)
+    if len(parts):
+        titles = view.titles()
+        most = (f"{titles.get(row['retrofit'], row['retrofit'])} {row['offers']:,}" for row in parts.to_dict("records"))
+        yield "most often", ", ".join(most)
+    unsure = (view.table("ranking")["status"] == words.TOO_UNSURE).sum()
+    if unsure:
+        yield "too unsure", f"{unsure:,} offers held back: too small a chance of a gain"
+    must = int(calls["must_call"].fillna(False).sum())
+    several = int(calls["retrofit"].str.contains(JOINED, regex=False).sum())
+    yield "to call", f"{len(calls):,} customers, {must:,} of them for safety, {several:,} about several retrofits"
+    for reason, count in view.excluded().head(1).items():
+        yield "not called", f"{view.excluded().sum():,} sites; most: {reason} ({count:,})"
+    asked = by_question(view.table("question"))
+    for row in asked.head(1).to_dict("records"):
+        yield "to ask first", f"{row['question']} (unknown at {row['sites']:,})"
+    short = view.table("run_capacity")
+    names = list(short.loc[short["binding"].fillna(False).astype(bool), "name"])
+    if names:
+        yield "short of", ", ".join(str(name).replace("_", " ") for name in names)

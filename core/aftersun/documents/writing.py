@@ -1,0 +1,116 @@
+"""Asks outputs to write, one at a time: a failure stays with the output that made it."""
+
+from __future__ import annotations
+
+import io
+import traceback
+from collections.abc import Mapping, Sequence
+from contextlib import redirect_stdout
+from dataclasses import dataclass
+from pathlib import Path
+
+from aftersun.documents.placing import is_harmless
+from aftersun.documents.run_view import RunView
+from aftersun.host.registry import Failure, Registry
+from aftersun.model.errors import AftersunError
+from aftersun.model.output import OF_LETTER, Output
+
+
+@dataclass(frozen=True)
+class Made:
+    """The files that an output wrote, first the one to open; none and the reason where it failed."""
+
+    files: tuple[Path, ...]
+    failure: Failure | None = None
+
+
+def outputs_named(registry: Registry, only: Sequence[str]) -> list[Output]:
+    """Return the outputs asked for, or all.
+
+    Raises
+    ------
+    AftersunError
+        If there is none, or none of that name.
+    """
+    there = {output.id: output for output in registry.outputs}
+    if not there:
+        raise AftersunError("No output is installed.", "'aftersun outputs' says which could not be loaded.")
+    for name in only:
+        if name not in there:
+            raise AftersunError(f"There is no output '{name}'.", f"Installed: {', '.join(there)}.")
+    return [there[name] for name in dict.fromkeys(only)] if only else list(there.values())
+
+
+def settings_of(given: Sequence[str], outputs: Sequence[Output]) -> dict[str, dict[str, str]]:
+    """Return the settings of each output from name=value, for all, or OUTPUT.name=value, for one.
+
+    Raises
+    ------
+    AftersunError
+        If one is not written like that, or comes twice.
+    """
+    found: dict[str, dict[str, str]] = {output.id: {} for output in outputs}
+    for place, text in enumerate(given, start=1):
+        name, sign, value = text.partition("=")
+        owner, point, own = name.strip().rpartition(".")
+        if not sign or not own or (point and owner not in found):
+            raise AftersunError(
+                f"Setting {place} is not written as name=value or OUTPUT.name=value.",
+                f"OUTPUT is one of those to write: {', '.join(found)}.",
+            )
+        for output in [owner] if point else list(found):
+            if own in found[output]:
+                raise AftersunError(f"The setting {own} is given twice.", "Give each once.")
+            found[output][own] = value
+    return found
+
+
+def write(output: Output, view: RunView, folder: Path, settings: Mapping[str, str]) -> Made:
+    """Ask an output to write into a folder of its own, and check what it says that it wrote.
+
+    What it prints goes nowhere: stdout belongs to the command. It may raise anything.
+    """
+    folder.mkdir()
+    try:
+        with redirect_stdout(io.StringIO()):
+            told = output.write(view, folder, dict(settings))
+            files = tuple(_checked(Path(path), folder) for path in told)
+        problem = _problem(output, files, len(view.letters()))
+    except AftersunError as error:
+        problem = " ".join(filter(None, [str(error), error.hint]))
+    except (Exception, SystemExit) as error:
+        problem = _reason(error, view.personal)
+    return Made((), Failure(output.id, "write", problem)) if problem else Made(files)
+
+
+class _NotWritten(Exception):
+    """A file that an output names and that cannot be taken."""
+
+
+def _checked(path: Path, folder: Path) -> Path:
+    inside = folder / path
+    if inside.is_symlink() or not inside.is_file():
+        raise _NotWritten("it names a file that it did not write")
+    if not inside.resolve().is_relative_to(folder.resolve()):
+        raise _NotWritten("it names a file outside of its folder")
+    if not all(is_harmless(part) for part in inside.relative_to(folder).parts):
+        raise _NotWritten("it gave a file a name with other characters than letters, digits, underscores and hyphens")
+    return inside
+
+
+def _problem(output: Output, files: Sequence[Path], letters: int) -> str:
+    if len(set(files)) != len(files):
+        return "it names a file twice"
+    if output.of == OF_LETTER and len(files) != letters:
+        return f"it wrote {len(files)} files for {letters} letters"
+    return "" if files else "it wrote no file"
+
+
+def _reason(error: BaseException, personal: bool) -> str:
+    """Tell what went wrong and where. What the error itself says may hold a name, if there were names to read."""
+    text = " ".join(str(error).split())
+    if isinstance(error, _NotWritten):
+        return text
+    place = traceback.extract_tb(error.__traceback__)[-1]
+    said = f": {text}" if text and not personal else ""
+    return f"{type(error).__name__}{said} ({Path(place.filename).name}, line {place.lineno})"

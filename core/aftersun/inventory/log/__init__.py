@@ -1,0 +1,1 @@
+"""What came of calls and visits: the call log, facts learnt, letters issued."""

@@ -1,0 +1,364 @@
+"""The call log: what came of each call, what was offered, and what follows from it for the inventory.
+
+Everything that one entry brings along is stored in one transaction or not at all.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+
+import duckdb
+import numpy as np
+import pandas as pd
+
+from aftersun.inventory.log import learnt_facts
+from aftersun.inventory.store import read, rules
+from aftersun.inventory.store.dictionary import CHOICE, DATE, PERSONAL_TABLES, TEXT, Column, columns
+from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.layout import CALL_LOG, NEWEST_FIRST, OFFER_MADE
+from aftersun.inventory.store.sql import registered, scalar, typed_frame
+from aftersun.inventory.store.table_layout import DTYPES
+from aftersun.inventory.store.upsert import upsert
+from aftersun.model.errors import AftersunError
+
+UNREACHED, NO, LATER, YES, DONE, OBJECTION = "unreached", "no", "later", "yes", "done", "objection"
+OUTCOMES = (UNREACHED, NO, LATER, YES, DONE, OBJECTION)
+OPEN, TAKEN, DECLINED, CARRIED_OUT = "open", "taken", "declined", "carried out"
+WITHDRAWN = "withdrawn"  # a later version of its letter has replaced it
+OFFER_STATES = (OPEN, TAKEN, DECLINED, CARRIED_OUT, WITHDRAWN)
+SET = "+"  # between the retrofits of an offer of several
+
+_STATE_AFTER = {YES: TAKEN, NO: DECLINED, OBJECTION: DECLINED, DONE: CARRIED_OUT}
+_NO_DAYS = 2  # common practice, no source: who said no on so many days is not asked again
+
+
+def _column(
+    name: str, kind: str, meaning: str, required: bool = False, choices: tuple[str, ...] = (), personal: bool = False
+) -> Column:
+    return Column("call_log", name, kind, "", None, None, choices, "", required, False, personal, meaning)
+
+
+# What an entry says, apart from the facts learnt.
+COLUMNS: Mapping[str, Column] = {
+    column.name: column
+    for column in (
+        _column("site_id", TEXT, "Site the call was about", required=True),
+        _column("called_on", DATE, "Day of the call", required=True),
+        _column("outcome", CHOICE, "What came of it", required=True, choices=OUTCOMES),
+        _column("retrofit", TEXT, "Identifier of the retrofit it was about"),
+        _column("leave_until", DATE, "Of the outcome later: day until which the customer is left in peace"),
+        _column("run_id", TEXT, "Run whose offer it was about; empty = the newest one of that day"),
+        _column("remark", TEXT, "Anything worth knowing", personal=True),
+        _column("array_id", TEXT, "Array that facts about an array belong to"),
+    )
+}
+ENTRY_KEY = ("site_id", "called_on", "outcome", "retrofit")
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """What was stored: numbers of the new entries, facts, and customers who may not be called from now on."""
+
+    entries: tuple[int, ...]
+    facts: int
+    closed: tuple[str, ...]
+
+
+def read_text(
+    connection: duckdb.DuckDBPyConnection, text: pd.DataFrame, today: date, decimal_comma: bool = False
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the values of entries given as text, and their problems as in :mod:`aftersun.inventory.store.rules`.
+
+    ``text`` has columns of ``COLUMNS`` and of :func:`aftersun.inventory.log.learnt_facts.fact_columns`, one row an
+    entry. Columns of ``COLUMNS`` that it lacks come back empty. Problems hold no value.
+    """
+    given = text.reindex(columns=[*COLUMNS, *(name for name in text if name not in COLUMNS)]).astype("string")
+    values, found = {}, []
+    for name in map(str, given):
+        column = COLUMNS[name] if name in COLUMNS else learnt_facts.fact_columns()[name]
+        cleaned = rules.clean(column, given[name], decimal_comma)
+        values[name], wrong = rules.parse(column, cleaned)
+        found += wrong
+        if name not in COLUMNS:
+            silent = cleaned.notna() & values[name].isna() & ~cleaned.index.isin(rules.gather(wrong)["row"])
+            hint = f"Tell what was learnt{f': {column.limits}' if column.limits else ''}, or leave it out."
+            found.append(rules.where(silent, column.name, "tells nothing", hint))
+    frame = pd.DataFrame(values, index=text.index)
+    frame["retrofit"] = frame["retrofit"].fillna("")
+    frame, about_arrays = learnt_facts.with_arrays(connection, frame)
+    found += [*about_arrays, *learnt_facts.tariff_problems(connection, frame), *_row_problems(connection, frame, today)]
+    return frame, rules.gather(found)
+
+
+def _row_problems(connection: duckdb.DuckDBPyConnection, rows: pd.DataFrame, today: date) -> list[pd.DataFrame]:
+    def named(query: str) -> pd.Series:
+        return connection.execute(query).df().iloc[:, 0].astype("string")
+
+    sites, run_ids = named("SELECT site_id FROM site"), named("SELECT run_id FROM run")
+    retrofits = named("SELECT retrofit FROM run_retrofit UNION SELECT retrofit FROM fitted")
+    named_one = rows["retrofit"] != ""
+    # Before the first run nothing is known of the retrofits, so nothing is refused.
+    known = set(retrofits)
+    all_known = pd.Series([set(name.split(SET)) <= known for name in rows["retrofit"]], index=rows.index, dtype=bool)
+    strange = named_one & ~all_known & bool(len(run_ids))
+    later = rows["outcome"] == LATER
+    too_soon = later & ~(rows["leave_until"] > rows["called_on"]).fillna(False)
+    needs_one = rows["outcome"].isin([YES, DONE]) & ~named_one
+    return [
+        rules.where(
+            rows["site_id"].notna() & ~rows["site_id"].isin(sites),
+            "site_id",
+            "no site with this site_id is loaded",
+            "Load the site first, or correct the site_id.",
+        ),
+        rules.where(rows["called_on"] > pd.Timestamp(today), "called_on", "lies in the future", "Correct the day."),
+        rules.where(
+            too_soon, "leave_until", "missing or not after the day of the call", "Say until when to leave in peace."
+        ),
+        rules.where(
+            rows["leave_until"].notna() & rows["outcome"].notna() & ~later,
+            "leave_until",
+            f"belongs to the outcome {LATER} alone",
+            "Leave it empty, or correct the outcome.",
+        ),
+        rules.where(needs_one, "retrofit", f"missing: {YES} and {DONE} are about one", "Say which retrofit."),
+        rules.where(
+            strange, "retrofit", "not a retrofit of any stored run", "'aftersun retrofits' lists the identifiers."
+        ),
+        rules.where(
+            rows["run_id"].notna() & ~rows["run_id"].isin(run_ids),
+            "run_id",
+            "no such run is stored",
+            "Leave it empty for the newest run of that day.",
+        ),
+    ]
+
+
+def record_call(
+    inventory: Inventory, entry: Mapping[str, str], facts: Mapping[str, str] | None = None, today: date | None = None
+) -> Recorded:
+    """Record one call with the facts learnt, all of it or nothing. Values are text, as a table to load says them.
+
+    Parameters
+    ----------
+    entry
+        By name of ``COLUMNS``; called_on is today if left out.
+    facts
+        By name of :func:`aftersun.inventory.log.learnt_facts.fact_columns`.
+
+    Raises
+    ------
+    AftersunError
+        If something cannot be right; every problem is named by column and rule, none by its value.
+    """
+    today = today or date.today()
+    with inventory.transaction() as connection:
+        values = _one(connection, {"called_on": today.isoformat(), **entry}, facts or {}, today)
+        return store_calls(connection, values)
+
+
+def learn(
+    inventory: Inventory,
+    site_id: str,
+    facts: Mapping[str, str],
+    origin: str,
+    on: str = "",
+    array_id: str = "",
+    today: date | None = None,
+) -> int:
+    """Put facts that were learnt otherwise than by a call into the inventory, all or none; return how many.
+
+    ``origin`` says from whom or what; name no person in it. Raises AftersunError as :func:`record_call` does.
+    """
+    today = today or date.today()
+    if not facts or not origin.strip():
+        raise AftersunError("A fact needs its value and its origin.", "Write column=value and say where it is from.")
+    entry = {"site_id": site_id, "called_on": on or today.isoformat(), "array_id": array_id}
+    with inventory.transaction() as connection:
+        # The outcome only makes the entry whole; it is not stored.
+        values = _one(connection, {**entry, "outcome": UNREACHED}, facts, today)
+        origins, entries = pd.Series(origin.strip(), values.index), pd.Series(pd.NA, values.index, dtype="Int64")
+        return learnt_facts.store_facts(connection, values, origins, entries, _now())
+
+
+def _one(
+    connection: duckdb.DuckDBPyConnection, entry: Mapping[str, str], facts: Mapping[str, str], today: date
+) -> pd.DataFrame:
+    unknown = [name for name in facts if name not in learnt_facts.fact_columns()]
+    if unknown:
+        raise AftersunError(
+            f"No fact can be told of {', '.join(unknown)}.",
+            f"Columns of {', '.join(learnt_facts.FACT_TABLES)} can be told; "
+            "'aftersun inventory columns site' lists them.",
+        )
+    empty = [name for name, value in facts.items() if not value.strip()]
+    if empty:
+        raise AftersunError(f"Nothing is told of {', '.join(empty)}.", "Write column=value, or leave the fact out.")
+    values, problems = read_text(connection, pd.DataFrame([{**entry, **facts}], dtype="string"), today)
+    if len(problems):
+        said = [f"{row.column}: {row.reason}" for row in problems.itertuples()]
+        hints = dict.fromkeys(f"{row.column}: {row.what_to_do}" for row in problems.itertuples())
+        raise AftersunError(f"{'; '.join(said)}.", f"{' '.join(hints)} Nothing was changed.")
+    return values
+
+
+def store_calls(connection: duckdb.DuckDBPyConnection, values: pd.DataFrame) -> Recorded:
+    """Store checked entries and what follows from them, within the caller's transaction.
+
+    ``values`` are those of :func:`read_text`. Retrofits that are done become fitted, open offers get their state,
+    facts go into the inventory, and an objection, or a no on two days, ends the permission to call.
+    An entry about several retrofits, joined by ``SET``, is stored as one entry for each.
+    """
+    if values.empty:
+        return Recorded((), 0, ())
+    now, rows = _now(), values.sort_values("called_on", kind="stable")
+    rows = rows.assign(retrofit=rows["retrofit"].str.split(SET, regex=False)).explode("retrofit")
+    said = rows.index  # which of the values each entry is
+    rows = rows.reset_index(drop=True).astype({"retrofit": "string"})
+    owners = connection.execute("SELECT site_id, customer_id FROM site").df().set_index("site_id")["customer_id"]
+    first = int(scalar(connection, "SELECT coalesce(max(entry), 0) + 1 FROM call_log"))
+    entries = pd.Series(np.arange(first, first + len(rows)), index=rows.index, dtype="Int64")
+    rows = rows.assign(entry=entries, customer_id=rows["site_id"].map(owners), recorded_at=now)
+    newest = {day: _newest_run(connection, day.date()) for day in rows["called_on"].unique()}
+    about = rows["called_on"].map(newest).where(rows["retrofit"] != "")
+    rows["run_id"] = rows["run_id"].fillna(about.astype("string"))
+    frame = rows[list(CALL_LOG.columns)].astype({name: DTYPES[kind] for name, kind in CALL_LOG.columns.items()})
+    names = ", ".join(CALL_LOG.columns)
+    with registered(connection, entries_frame=frame):
+        connection.execute(f"INSERT INTO call_log ({names}) SELECT {names} FROM entries_frame ORDER BY entry")
+    _fit(connection, rows[rows["outcome"] == DONE])
+    _settle_offers(connection, rows)
+    closed = _close_contact(connection, rows)
+    first_of = entries.set_axis(said)[~said.duplicated()].reindex(values.index)
+    origins = "phone call, entry " + first_of.astype("string")
+    told = learnt_facts.store_facts(connection, values, origins, first_of, now)
+    return Recorded(tuple(map(int, entries)), told, closed)
+
+
+def _now() -> datetime:
+    return datetime.now(UTC).replace(tzinfo=None)
+
+
+def _newest_run(connection: duckdb.DuckDBPyConnection, day: date) -> str | None:
+    query = f"SELECT run_id FROM run WHERE finished_at::DATE <= ? ORDER BY {NEWEST_FIRST} LIMIT 1"
+    rows = connection.execute(query, [day]).fetchall()
+    return rows[0][0] if rows else None
+
+
+def _fit(connection: duckdb.DuckDBPyConnection, done: pd.DataFrame) -> None:
+    if len(done):
+        fitted = done[["site_id", "retrofit", "called_on"]].rename(columns={"called_on": "fitted_on"})
+        upsert(connection, "fitted", fitted.drop_duplicates())
+
+
+def _settle_offers(connection: duckdb.DuckDBPyConnection, rows: pd.DataFrame) -> None:
+    """Give open offers the state that the last word on them makes; on one of several it settles the whole."""
+    for row in rows[rows["outcome"].isin(list(_STATE_AFTER))].itertuples():
+        # A refusal settles what is open; work that is done also what was taken before.
+        settled = (OPEN, TAKEN) if row.outcome == DONE else (OPEN,)
+        connection.execute(
+            "UPDATE offer_made SET state = ? WHERE site_id = ? AND made_on <= ? AND state IN (SELECT unnest(?)) "
+            "AND (list_contains(string_split(retrofit, ?), ?) OR ?)",
+            [
+                _STATE_AFTER[str(row.outcome)],
+                row.site_id,
+                pd.Timestamp(str(row.called_on)).date(),
+                list(settled),
+                SET,
+                row.retrofit,
+                row.outcome == OBJECTION,
+            ],
+        )
+
+
+def _close_contact(connection: duckdb.DuckDBPyConnection, rows: pd.DataFrame) -> tuple[str, ...]:
+    """End the permission to call of customers of these entries who object or said no often enough."""
+    refusing = rows.loc[rows["outcome"].isin([NO, OBJECTION]), "customer_id"].unique()
+    found = connection.execute(
+        f"""
+        SELECT customer_id, contact_basis AS before,
+            max(called_on) FILTER (outcome = '{OBJECTION}') AS objected_on,
+            max(called_on) FILTER (outcome = '{NO}') AS last_no_on,
+            count(DISTINCT called_on) FILTER (outcome = '{NO}') AS no_days
+        FROM call_log JOIN customer USING (customer_id) LEFT JOIN {PERSONAL_TABLES["customer"]} USING (customer_id)
+        WHERE customer_id IN (SELECT unnest(?::VARCHAR[])) AND contact_allowed IS DISTINCT FROM false
+        GROUP BY ALL
+        HAVING objected_on IS NOT NULL OR no_days >= ?
+        ORDER BY customer_id
+        """,
+        [list(refusing), _NO_DAYS],
+    ).fetchall()
+    if not found:
+        return ()
+    closing = []
+    for customer_id, before, objected_on, last_no_on, no_days in found:
+        basis = f"objection on {objected_on}" if objected_on else f"said no on {no_days} days, last on {last_no_on}"
+        kept = f"{basis}; before that: {before}" if before else basis
+        closing.append({"customer_id": customer_id, "contact_allowed": False, "contact_basis": kept})
+    dtypes = {column.name: column.dtype for column in columns("customer") if column.name in closing[0]}
+    upsert(connection, "customer", pd.DataFrame(closing).astype(dtypes))
+    return tuple(customer_id for customer_id, *_ in found)
+
+
+def make_offer(
+    inventory: Inventory,
+    site_id: str,
+    retrofit: str,
+    price: float,
+    currency: str,
+    made_on: date,
+    valid_until: date | None = None,
+) -> int:
+    """Keep that an offer was made, at a price with tax included; return its number.
+
+    Raises AftersunError if the site or retrofit is unknown, the price is negative, or the offer ends before it begins.
+    """
+    if not (math.isfinite(price) and price >= 0):
+        raise AftersunError("The price of an offer is a number of at least 0.", "Correct the price.")
+    if not retrofit or not currency:
+        raise AftersunError("An offer names its retrofit and its currency.", "Give both.")
+    if valid_until is not None and valid_until < made_on:
+        raise AftersunError("The offer ends before it is made.", "Correct one of the two days.")
+    with inventory.transaction() as connection:
+        entry = {"site_id": site_id, "called_on": made_on.isoformat(), "outcome": UNREACHED, "retrofit": retrofit}
+        _one(connection, entry, {}, date.today())
+        offer = int(scalar(connection, "SELECT coalesce(max(offer), 0) + 1 FROM offer_made"))
+        run_id = _newest_run(connection, made_on)
+        row = [offer, site_id.strip(), retrofit.strip(), run_id, made_on, price, currency, OPEN, valid_until]
+        marks = ", ".join("?" * len(row))
+        connection.execute(f"INSERT INTO offer_made ({', '.join(OFFER_MADE.columns)}) VALUES ({marks})", row)
+    return offer
+
+
+def entries(inventory: Inventory, site_id: str | None = None, with_remark: bool = False) -> pd.DataFrame:
+    """Return the call log, of all sites or one, oldest first; remarks are personal and left out unless asked for."""
+    kept = {name: kind for name, kind in CALL_LOG.columns.items() if with_remark or name != "remark"}
+    return _rows(inventory, "call_log", kept, CALL_LOG.order, site_id)
+
+
+def offers(inventory: Inventory, site_id: str | None = None) -> pd.DataFrame:
+    """Return the offers made, of all sites or one, oldest first."""
+    return _rows(inventory, "offer_made", OFFER_MADE.columns, OFFER_MADE.order, site_id)
+
+
+def _rows(
+    inventory: Inventory, table: str, kinds: Mapping[str, str], order: tuple[str, ...], site_id: str | None
+) -> pd.DataFrame:
+    where = "" if site_id is None else "WHERE site_id = ?"
+    query = f"SELECT {', '.join(kinds)} FROM {table} {where} ORDER BY {', '.join(order)}"
+    dtypes = {name: DTYPES[kind] for name, kind in kinds.items()}
+    return typed_frame(inventory.connection, query, dtypes, [] if site_id is None else [site_id])
+
+
+def customers(inventory: Inventory) -> pd.DataFrame:
+    """Return all customers for the contact rules: without personal columns, but with has_contact_basis (yes/no).
+
+    Whether a basis is recorded is no secret; what it says stays where personal columns are.
+    """
+    query = f"SELECT customer_id FROM {PERSONAL_TABLES['customer']} WHERE trim(coalesce(contact_basis, '')) <> ''"
+    settled = inventory.connection.execute(query).df()["customer_id"]
+    found = read.customers(inventory)
+    return found.assign(has_contact_basis=found["customer_id"].isin(settled))

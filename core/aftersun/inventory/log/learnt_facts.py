@@ -1,0 +1,244 @@
+"""Facts learnt about a site: checked like a loaded table, put into the inventory, kept with day and origin."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import date, datetime
+from functools import cache
+from typing import Any
+
+import duckdb
+import pandas as pd
+
+from aftersun.inventory.store import dictionary, rules
+from aftersun.inventory.store.dictionary import BOOLEAN, DATE, NUMBER, Column, quoted
+from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.layout import FACT_ORIGIN
+from aftersun.inventory.store.sql import registered, scalar, typed_frame
+from aftersun.inventory.store.table_layout import DTYPES
+from aftersun.inventory.store.upsert import upsert
+
+FACT_TABLES = ("site", "array", "tariff")
+_TARIFF_ID = "tariff_id"
+
+
+@cache
+def fact_columns() -> Mapping[str, Column]:
+    """Return by name the columns of sites, arrays and tariffs that a fact may be told of.
+
+    Numbers that tell rows apart are no facts, nor is a site's customer: contact rules hang on it.
+    """
+    found = {}
+    for table in FACT_TABLES:
+        for column in dictionary.columns(table):
+            refers = column.name in dictionary.references(table)
+            if not column.key and (not refers or column.name == _TARIFF_ID):
+                found[column.name] = replace(column, required=False)  # a cell left empty just tells nothing
+    return found
+
+
+def names_of(table: str, values: pd.DataFrame) -> list[str]:
+    """Return the fact columns of a table that are among those of ``values``."""
+    return [name for name, column in fact_columns().items() if column.table == table and name in values]
+
+
+def with_arrays(connection: duckdb.DuckDBPyConnection, values: pd.DataFrame) -> tuple[pd.DataFrame, list[pd.DataFrame]]:
+    """Return the rows with the array that their array facts are about, and the problems with that.
+
+    ``values`` has site_id, array_id and fact columns. The only array of a site need not be named.
+    """
+    arrays = connection.execute('SELECT array_id, site_id FROM "array"').df().astype("string")
+    owner = arrays.set_index("array_id")["site_id"]
+    single = arrays.drop_duplicates("site_id", keep=False).set_index("site_id")["array_id"]
+    told = values[names_of("array", values)].notna().any(axis=1)
+    named = values["array_id"].notna()
+    filled = values["array_id"].where(named | ~told, values["site_id"].map(single)).astype("string")
+    foreign = named & ~(values["array_id"].map(owner) == values["site_id"]).fillna(False)
+    problems = [
+        rules.where(foreign, "array_id", "not an array of this site", "Correct the array_id or the site_id."),
+        rules.where(
+            told & filled.isna(),
+            "array_id",
+            "missing: a fact about an array is told, and the site has several arrays or none",
+            "Say which array it is about.",
+        ),
+    ]
+    return values.assign(array_id=filled), problems
+
+
+def tariff_problems(connection: duckdb.DuckDBPyConnection, values: pd.DataFrame) -> list[pd.DataFrame]:
+    """Return the problems of facts about tariffs. ``values`` has site_id, called_on and fact columns."""
+    names = names_of("tariff", values)
+    told = values[names].notna().any(axis=1)
+    renamed = values[_TARIFF_ID].notna() if _TARIFF_ID in values else pd.Series(False, index=values.index)
+    known = connection.execute("SELECT DISTINCT tariff_id FROM tariff").df()[_TARIFF_ID]
+    unknown = renamed & ~values[_TARIFF_ID].isin(known) if _TARIFF_ID in values else renamed
+    priced = values["import_price"].notna() if "import_price" in values else pd.Series(False, index=values.index)
+    open_rows = values[told & ~renamed & ~priced & values["called_on"].notna() & values["site_id"].notna()]
+    bare = [
+        row
+        for row, site_id, day in open_rows[["site_id", "called_on"]].itertuples()
+        if not _in_force(connection, _tariff_of(connection, str(site_id)), day.date())
+    ]
+    return [
+        rules.where(unknown, _TARIFF_ID, "no tariff with this tariff_id is loaded", "Load the tariff first."),
+        rules.where(
+            told & renamed, _TARIFF_ID, "told together with a price", "Tell the tariff or its prices, not both at once."
+        ),
+        rules.problems(
+            pd.Index(bare, dtype=values.index.dtype),
+            "import_price",
+            "missing: the site has no tariff in force to which a price could be added",
+            "Tell import_price too.",
+        ),
+    ]
+
+
+def store_facts(
+    connection: duckdb.DuckDBPyConnection,
+    values: pd.DataFrame,
+    origins: pd.Series,
+    entries: pd.Series,
+    recorded_at: datetime,
+) -> int:
+    """Put checked facts into the inventory within the caller's transaction; return how many.
+
+    ``values`` has site_id, array_id, called_on and fact columns, NA where nothing is told; ``origins`` and ``entries``
+    say for each row who says so and which entry of the call log it belongs to, NA = none. What was learnt on a later
+    day already stays in force; the older fact is only kept beside it. A price is a new row of the site's tariff from
+    that day on; where other sites share the tariff, the site gets one of its own.
+    """
+    names = [name for name in fact_columns() if name in values]
+    kept: list[dict[str, Any]] = []
+    number = int(scalar(connection, "SELECT coalesce(max(fact), 0) FROM fact_origin"))
+    rows = values.assign(entry=entries, origin=origins).sort_values("called_on", kind="stable")
+    for row in rows.to_dict("records"):
+        site_id, day = str(row["site_id"]), row["called_on"].date()
+        facts = {name: _plain(row[name]) for name in names if not pd.isna(row[name])}
+        prices = {name: facts.pop(name) for name in list(facts) if fact_columns()[name].table == "tariff"}
+        found = [_put(connection, name, value, site_id, row["array_id"], day) for name, value in facts.items()]
+        found += _put_prices(connection, prices, site_id, day) if prices else []
+        for table, key, name, value, previous in found:
+            number += 1
+            column = fact_columns()[name]
+            kept.append(
+                {
+                    "fact": number,
+                    "entry": row["entry"],
+                    "site_id": site_id,
+                    "table_name": table,
+                    "row_key": key,
+                    "column_name": name,
+                    "value": as_text(column, value),
+                    "previous_value": as_text(column, previous),
+                    "learnt_on": pd.Timestamp(day),
+                    "origin": row["origin"],
+                    "recorded_at": recorded_at,
+                }
+            )
+    if kept:
+        frame = pd.DataFrame(kept).astype({name: DTYPES[kind] for name, kind in FACT_ORIGIN.columns.items()})
+        with registered(connection, facts_frame=frame):
+            columns = ", ".join(FACT_ORIGIN.columns)
+            connection.execute(f"INSERT INTO fact_origin ({columns}) SELECT {columns} FROM facts_frame ORDER BY fact")
+    return len(kept)
+
+
+_Stored = tuple[str, str, str, Any, Any]  # table, key of the row, column, value, what was there before
+
+
+def _put(
+    connection: duckdb.DuckDBPyConnection, name: str, value: Any, site_id: str, array_id: object, day: date
+) -> _Stored:
+    table = fact_columns()[name].table
+    (key_column,) = dictionary.key_columns(table)
+    key = site_id if table == "site" else str(array_id)
+    where = f"WHERE {quoted(key_column)} = ?"
+    previous = scalar(connection, f"SELECT {quoted(name)} FROM {quoted(table)} {where}", [key])
+    newer = scalar(
+        connection,
+        "SELECT count(*) FROM fact_origin WHERE table_name = ? AND row_key = ? AND column_name = ? AND learnt_on > ?",
+        [table, key, name, day],
+    )
+    if not newer:
+        connection.execute(f"UPDATE {quoted(table)} SET {quoted(name)} = ? {where}", [value, key])
+    return table, key, name, value, previous
+
+
+def _put_prices(
+    connection: duckdb.DuckDBPyConnection, prices: Mapping[str, Any], site_id: str, day: date
+) -> list[_Stored]:
+    before = _tariff_of(connection, site_id)
+    others = "SELECT count(*) FROM site WHERE tariff_id = ? AND site_id <> ?"
+    mine = before is not None and not scalar(connection, others, [before, site_id])
+    tariff_id = before if mine and before is not None else f"{site_id} own"
+    found: list[_Stored] = []
+    if not mine:
+        rest = ", ".join(quoted(column.name) for column in dictionary.columns("tariff") if column.name != _TARIFF_ID)
+        connection.execute(
+            f"INSERT OR IGNORE INTO tariff (tariff_id, {rest}) SELECT ?, {rest} FROM tariff WHERE tariff_id = ?",
+            [tariff_id, before],
+        )
+        found.append(_put(connection, _TARIFF_ID, tariff_id, site_id, None, day))
+    previous = _in_force(connection, tariff_id, day)
+    row = {**previous, **prices, _TARIFF_ID: tariff_id, "valid_from": day}
+    dtypes = {column.name: column.dtype for column in dictionary.columns("tariff") if column.name in row}
+    upsert(connection, "tariff", pd.DataFrame([row]).astype(dtypes))
+    return found + [("tariff", tariff_id, name, value, previous.get(name)) for name, value in prices.items()]
+
+
+def _tariff_of(connection: duckdb.DuckDBPyConnection, site_id: str) -> str | None:
+    rows = connection.execute("SELECT tariff_id FROM site WHERE site_id = ?", [site_id]).fetchall()
+    return rows[0][0] if rows else None
+
+
+def _in_force(connection: duckdb.DuckDBPyConnection, tariff_id: str | None, day: date) -> dict[str, Any]:
+    names = [column.name for column in dictionary.columns("tariff")]
+    rows = connection.execute(
+        f"SELECT {', '.join(map(quoted, names))} FROM tariff WHERE tariff_id = ? AND valid_from <= ? "
+        "ORDER BY valid_from DESC LIMIT 1",
+        [tariff_id, day],
+    ).fetchall()
+    return dict(zip(names, rows[0], strict=True)) if rows else {}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, pd.Timestamp):
+        return value.date()
+    return value.item() if hasattr(value, "item") else value
+
+
+def as_text(column: Column, value: Any) -> str | None:
+    """Return a value as a table to load would say it; None if it is not known."""
+    if value is None or pd.isna(value):
+        return None
+    if column.type == BOOLEAN:
+        return "yes" if value else "no"
+    if column.type == DATE:
+        return str(value.isoformat())[:10]
+    return f"{value:.15g}" if column.type == NUMBER else str(value)
+
+
+def facts(inventory: Inventory, site_id: str | None = None) -> pd.DataFrame:
+    """Return what was learnt, of all sites or one: the columns of ``FACT_ORIGIN`` and ``replaced``.
+
+    ``replaced`` is true where the inventory now says something else, by a later fact or a table that was loaded since;
+    prices have dates of their own and are never marked.
+    """
+    kept = "" if site_id is None else "WHERE site_id = ?"
+    found = typed_frame(
+        inventory.connection,
+        f"SELECT * FROM fact_origin {kept} ORDER BY {', '.join(FACT_ORIGIN.order)}",
+        {name: DTYPES[kind] for name, kind in FACT_ORIGIN.columns.items()},
+        [] if site_id is None else [site_id],
+    )
+    replaced = pd.Series(False, index=found.index)
+    for (table, name), group in found.groupby(["table_name", "column_name"]):
+        if table == "tariff" or name not in fact_columns():
+            continue
+        (key,) = dictionary.key_columns(str(table))
+        rows = inventory.connection.execute(f"SELECT {quoted(key)}, {quoted(str(name))} FROM {quoted(str(table))}")
+        now = {row_key: as_text(fact_columns()[str(name)], value) for row_key, value in rows.fetchall()}
+        replaced.loc[group.index] = group["row_key"].map(now).astype("string").ne(group["value"]).fillna(True)
+    return found.assign(replaced=replaced)

@@ -1,0 +1,205 @@
+"""Letters as they were issued: each with its number, version, content and the very bytes of its file.
+
+A site keeps the number of its letter from version to version, until what the letter offered is settled (taken, declined
+or carried out): what is offered then gets a new number.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cache
+from typing import Any
+
+import duckdb
+import pandas as pd
+from pydantic import TypeAdapter
+
+from aftersun.inventory.log.call_log import OPEN, WITHDRAWN
+from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.layout import LETTER, LETTER_OFFER, OFFER_MADE
+from aftersun.inventory.store.sql import scalar, typed_frame
+from aftersun.inventory.store.table_layout import DTYPES
+from aftersun.model.errors import AftersunError
+from aftersun.model.letter import Letter
+
+LISTED = ("number", "version", "output", "site_id", "run_id", "made_on", "valid_until", "file_name", "sha256")
+# What may differ between two letters that say the same. The day that it holds until is judged by itself.
+_TOLD_APART = ("number", "version", "made_on", "valid_until", "run_id", "program_version", "changes")
+
+
+@dataclass(frozen=True)
+class Issued:
+    """A letter that was issued, what had been chosen for it, and whether anything that it offers is still open."""
+
+    letter: Letter
+    choices: Mapping[str, Any]
+    open: bool
+
+
+@dataclass(frozen=True)
+class LetterFile:
+    """The file that an output wrote of a letter; ``choices`` are kept with it, as JSON takes them."""
+
+    output: str
+    letter: Letter
+    choices: Mapping[str, Any]
+    name: str
+    data: bytes
+
+    @property
+    def sha256(self) -> str:
+        """Of the bytes, in hex digits."""
+        return hashlib.sha256(self.data).hexdigest()
+
+
+@cache
+def _adapter() -> TypeAdapter[Letter]:
+    return TypeAdapter(Letter)
+
+
+def newest(inventory: Inventory, site_ids: Collection[str]) -> dict[str, Issued]:
+    """Return the newest letter of each of these sites that has one."""
+    rows = inventory.connection.execute(
+        """
+        SELECT site_id, content, choices, (number, version) IN (
+            SELECT (number, version) FROM letter_offer GROUP BY ALL
+        ) AND (number, version) NOT IN (
+            SELECT (number, version) FROM letter_offer JOIN offer_made ON offer_made.offer = entry WHERE state = ?
+        ) AS settled
+        FROM letter WHERE site_id IN (SELECT unnest(?::VARCHAR[]))
+        QUALIFY row_number() OVER (PARTITION BY site_id ORDER BY number DESC, version DESC, output) = 1
+        """,
+        [OPEN, sorted(site_ids)],
+    ).fetchall()
+    return {
+        site_id: Issued(_adapter().validate_json(content), json.loads(choices), not settled)
+        for site_id, content, choices, settled in rows
+    }
+
+
+def says_the_same(one: Letter, other: Letter) -> bool:
+    """Tell whether two letters tell the customer the same, whenever and by whichever run they were made."""
+    apart = {name: getattr(other, name) for name in _TOLD_APART}
+    return replace(one, **apart) == other
+
+
+def next_numbers(inventory: Inventory, year: int, count: int) -> list[str]:
+    """Return the next numbers of a year: the year and six digits, counted from 1."""
+    last = scalar(
+        inventory.connection,
+        "SELECT coalesce(max(split_part(number, '-', 2)::BIGINT), 0) FROM letter WHERE starts_with(number, ?)",
+        [f"{year}-"],
+    )
+    return [f"{year}-{int(last) + place:06d}" for place in range(1, count + 1)]
+
+
+def files_of(
+    inventory: Inventory, number: str, version: int | None = None, output: str | None = None
+) -> list[LetterFile]:
+    """Return the files of a letter, of its newest version unless one is named, and of all outputs unless one is.
+
+    Raises
+    ------
+    AftersunError
+        If there is no such letter.
+    """
+    rows = inventory.connection.execute(
+        """
+        SELECT output, content, choices, file_name, file, sha256 FROM letter
+        WHERE number = $number AND output = coalesce($output, output)
+        AND version = coalesce($version, (SELECT max(version) FROM letter WHERE number = $number))
+        ORDER BY output
+        """,
+        {"number": number, "version": version, "output": output},
+    ).fetchall()
+    if not rows:
+        raise AftersunError("There is no letter of that number and version.", "'aftersun letter list' lists them.")
+    found = []
+    for writer, content, choices, name, data, sha256 in rows:
+        file = LetterFile(writer, _adapter().validate_json(content), json.loads(choices), name, bytes(data))
+        if file.sha256 != sha256:
+            raise AftersunError("A stored letter is damaged.", "Bring the inventory back from a copy.")
+        found.append(file)
+    return found
+
+
+def kept_files(inventory: Inventory, letters: Sequence[Letter], output: str) -> dict[tuple[str, int], LetterFile]:
+    """Return by number and version the files that an output wrote of these letters already."""
+    query = """
+        SELECT number, version, choices, file_name, file FROM letter
+        WHERE output = ? AND number IN (SELECT unnest(?::VARCHAR[]))
+    """
+    rows = inventory.connection.execute(query, [output, sorted({letter.number for letter in letters})]).fetchall()
+    stored = {
+        (number, version): (json.loads(choices), name, bytes(data)) for number, version, choices, name, data in rows
+    }
+    return {
+        (letter.number, letter.version): LetterFile(output, letter, *stored[letter.number, letter.version])
+        for letter in letters
+        if (letter.number, letter.version) in stored
+    }
+
+
+def listing(inventory: Inventory, site_id: str | None = None) -> pd.DataFrame:
+    """Return the letters issued, of all sites or one, in the order of their numbers; without content and bytes."""
+    where = "" if site_id is None else "WHERE site_id = ?"
+    query = f"SELECT {', '.join(LISTED)} FROM letter {where} ORDER BY {', '.join(LETTER.order)}"
+    dtypes = {name: DTYPES[LETTER.columns[name]] for name in LISTED}
+    return typed_frame(inventory.connection, query, dtypes, [] if site_id is None else [site_id])
+
+
+def keep(connection: duckdb.DuckDBPyConnection, files: Sequence[LetterFile], new: Sequence[Letter]) -> None:
+    """Store files of letters, and the offers of those that are ``new``, within the caller's transaction.
+
+    What is sold in a letter is an offer made, at its price; those of the version before are withdrawn.
+    """
+    marks = ", ".join("?" * len(LETTER.columns))
+    insert = f"INSERT INTO letter ({', '.join(LETTER.columns)}) VALUES ({marks})"
+    for file in files:
+        letter = file.letter
+        named: Mapping[str, object] = {
+            **{
+                name: getattr(letter, name)
+                for name in ("number", "version", "site_id", "run_id", "made_on", "valid_until")
+            },
+            "output": file.output,
+            "content": _adapter().dump_json(letter).decode("utf-8"),
+            "choices": json.dumps(file.choices, sort_keys=True),
+            "file_name": file.name,
+            "sha256": file.sha256,
+            "file": file.data,
+        }
+        connection.execute(insert, [named[name] for name in LETTER.columns])
+    for letter in new:
+        _offer(connection, letter)
+
+
+def _offer(connection: duckdb.DuckDBPyConnection, letter: Letter) -> None:
+    mine = "SELECT entry FROM letter_offer WHERE number = ?"
+    withdraw = f"UPDATE offer_made SET state = ? WHERE state = ? AND offer IN ({mine})"
+    connection.execute(withdraw, [WITHDRAWN, OPEN, letter.number])
+    for option in letter.options:
+        if not option.offer or option.told_not_sold:
+            continue
+        entry = int(scalar(connection, "SELECT coalesce(max(offer), 0) + 1 FROM offer_made"))
+        made: Mapping[str, object] = {
+            "offer": entry,
+            "site_id": letter.site_id,
+            "retrofit": option.offer,
+            "run_id": letter.run_id,
+            "made_on": letter.made_on,
+            "price": option.price,
+            "currency": letter.currency,
+            "state": OPEN,
+            "valid_until": letter.valid_until,
+        }
+        marks = ", ".join("?" * len(OFFER_MADE.columns))
+        connection.execute(
+            f"INSERT INTO offer_made ({', '.join(OFFER_MADE.columns)}) VALUES ({marks})",
+            [made[name] for name in OFFER_MADE.columns],
+        )
+        row = [letter.number, letter.version, letter.site_id, option.offer, entry]
+        connection.execute(f"INSERT INTO letter_offer ({', '.join(LETTER_OFFER.columns)}) VALUES (?, ?, ?, ?, ?)", row)

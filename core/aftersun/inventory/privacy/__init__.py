@@ -1,0 +1,1 @@
+"""What is held on a customer, erased, or exported without names."""

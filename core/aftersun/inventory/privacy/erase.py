@@ -1,0 +1,52 @@
+"""Erases a customer everywhere in an inventory, so that not even the file's free blocks hold a byte of them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+from aftersun.inventory.loading import erased
+from aftersun.inventory.privacy.held import traces
+from aftersun.inventory.store.rewrite import exchange, for_rewriting, making, write_copy
+from aftersun.model.errors import AftersunError
+
+
+@dataclass(frozen=True)
+class Erased:
+    """What was erased: rows by table, and how many sites."""
+
+    counts: Mapping[str, int]
+    sites: int
+
+
+def erase(path: Path | str, customer_id: str, on: date | None = None) -> Erased:
+    """Erase a customer with all that hangs on them, and remember hashes of the numbers against a later load.
+
+    The inventory is written anew without them and exchanged for the old file at once. Backups, exports and files made
+    from the inventory before are out of reach.
+
+    Raises
+    ------
+    InUse
+        If another process has the inventory open.
+    AftersunError
+        If nothing is held on such a customer, or the inventory cannot be opened or written.
+    """
+    path = Path(path)
+    with making(path) as made, for_rewriting(path, made) as inventory:
+        found = traces(inventory, customer_id)
+        if not found.counts:
+            raise nothing_held()
+        marks = erased.marks(inventory.connection, customer_id, found.site_ids, on or date.today())
+        write_copy(inventory, made, found.tables, {"erased": marks})
+        exchange(made, path)
+    return Erased(found.counts, len(found.site_ids))
+
+
+def nothing_held() -> AftersunError:
+    """Return the error that says that nothing is held, without naming anybody."""
+    return AftersunError(
+        "Nothing is held on a customer of this number.", "Check it: it is the column customer_id; nothing was changed."
+    )

@@ -1,0 +1,133 @@
+"""Everything that an inventory holds on one customer, table by table."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import duckdb
+
+from aftersun.inventory.store.dictionary import PERSONAL_TABLES, quoted
+from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.rewrite import Condition, columns_of, tables_of
+
+_SHORTEST_TELLING = 4  # letters of a cell that tells a person; a shorter one stands in other people's rows too
+_UNNAMED = "cell "  # how a bad row's cell beyond its header is called
+
+
+@dataclass(frozen=True)
+class Traces:
+    """Where one customer's rows are: the sites, and by table that has any the condition that finds them."""
+
+    customer_id: str
+    site_ids: tuple[str, ...]
+    tables: Mapping[str, Condition]
+    counts: Mapping[str, int]
+
+    @property
+    def rows(self) -> int:
+        """Rows of all tables."""
+        return sum(self.counts.values())
+
+
+def traces(inventory: Inventory, customer_id: str) -> Traces:
+    """Find all rows that are about a customer, by number of customer or site, and rejected rows that hold the customer.
+
+    A site counts as the customer's if it is so now; of one that was the customer's before, what runs said to the
+    customer of then. A table that this program does not know is searched by the columns customer_id and site_id.
+    """
+    connection = inventory.connection
+    sites = _texts(connection, "SELECT site_id FROM site WHERE customer_id = ? ORDER BY site_id", [customer_id])
+    conditions = {}
+    for table in tables_of(connection):
+        condition = _condition(table, columns_of(connection, table), customer_id, sites)
+        if condition is not None:
+            conditions[table] = condition
+    conditions["tariff"] = Condition("tariff_id IN (SELECT unnest(?::VARCHAR[]))", [_own_tariffs(connection, sites)])
+    rejects = _rejects(connection, customer_id, sites)
+    conditions["reject"] = Condition("reject_id IN (SELECT unnest(?::VARCHAR[]))", [rejects])
+    counts = {table: _count(connection, table, condition) for table, condition in conditions.items()}
+    found = {table: count for table, count in counts.items() if count}
+    return Traces(customer_id, tuple(sites), {table: conditions[table] for table in found}, found)
+
+
+def held(inventory: Inventory, found: Traces) -> dict[str, list[dict[str, Any]]]:
+    """Return the rows themselves by table. They are personal: for the person who asks, never for a log."""
+    rows = {}
+    for table, (sql, values) in found.tables.items():
+        result = inventory.connection.execute(f"SELECT * FROM {quoted(table)} WHERE {sql}", list(values))
+        names = [column[0] for column in result.description]
+        rows[table] = [dict(zip(names, map(_shown, row), strict=True)) for row in result.fetchall()]
+    return rows
+
+
+def _shown(value: Any) -> Any:
+    return f"{len(value)} bytes" if isinstance(value, bytes) else value
+
+
+def _texts(connection: duckdb.DuckDBPyConnection, query: str, values: Sequence[Any]) -> list[str]:
+    return [str(text) for (text,) in connection.execute(query, list(values)).fetchall()]
+
+
+def _condition(table: str, columns: list[str], customer_id: str, sites: list[str]) -> Condition | None:
+    if "customer_id" in columns:
+        if table == "site" or "site_id" not in columns:
+            return Condition("customer_id::VARCHAR = ?", [customer_id])
+        orphans = "customer_id IS NULL AND site_id::VARCHAR IN (SELECT unnest(?::VARCHAR[]))"
+        return Condition(f"customer_id::VARCHAR = ? OR ({orphans})", [customer_id, sites])
+    if "site_id" not in columns:
+        return None
+    now = "site_id::VARCHAR IN (SELECT unnest(?::VARCHAR[]))"
+    if "run_id" not in columns:
+        return Condition(now, [sites])
+    then = "(run_id, site_id) IN (SELECT (run_id, site_id) FROM call WHERE customer_id = ?)"
+    return Condition(f"{now} OR {then}", [sites, customer_id])
+
+
+def _own_tariffs(connection: duckdb.DuckDBPyConnection, sites: list[str]) -> list[str]:
+    """Return the tariffs that were made for one of these sites alone, when a price was learnt there."""
+    query = (
+        "SELECT DISTINCT tariff_id FROM tariff WHERE tariff_id IN (SELECT unnest(?::VARCHAR[])) AND tariff_id NOT IN "
+        "(SELECT tariff_id FROM site WHERE tariff_id IS NOT NULL AND site_id NOT IN (SELECT unnest(?::VARCHAR[])))"
+    )
+    return _texts(connection, query, [[f"{site_id} own" for site_id in sites], sites])
+
+
+def _rejects(connection: duckdb.DuckDBPyConnection, customer_id: str, sites: list[str]) -> list[str]:
+    """Return the bad rows that name the customer, a site or array of theirs, or hold one of their personal cells."""
+    arrays = _texts(connection, 'SELECT array_id FROM "array" WHERE site_id IN (SELECT unnest(?::VARCHAR[]))', [sites])
+    ids = {"customer_id": {customer_id}, "site_id": set(sites), "array_id": set(arrays)}
+    anywhere = {customer_id, *sites}
+    telling = _telling(connection, customer_id)
+    found = []
+    for reject_id, raw in connection.execute("SELECT DISTINCT reject_id, raw::VARCHAR FROM reject").fetchall():
+        cells = {name.strip().casefold(): str(cell).strip() for name, cell in json.loads(raw).items()}
+        named = any(cells.get(name) in numbers for name, numbers in ids.items())
+        # Where cells were lost or added, no cell can be trusted to stand under its own name.
+        shifted = any(name.startswith(_UNNAMED) for name in cells) or not set(ids) & set(cells)
+        if named or (shifted and anywhere & set(cells.values())) or telling & {c.casefold() for c in cells.values()}:
+            found.append(reject_id)
+    return found
+
+
+def _telling(connection: duckdb.DuckDBPyConnection, customer_id: str) -> set[str]:
+    """Return the cells that tell this customer from others: of the personal columns, those nobody else has."""
+    stored = PERSONAL_TABLES["customer"]
+    result = connection.execute(f"SELECT name, street, phone, email FROM {stored} WHERE customer_id = ?", [customer_id])
+    cells = {str(cell).strip() for row in result.fetchall() for cell in row if cell is not None}
+    return {
+        cell.casefold()
+        for cell in cells
+        if len(cell) >= _SHORTEST_TELLING
+        and not connection.execute(
+            f"SELECT 1 FROM {stored} WHERE customer_id <> ? AND ? IN (name, street, phone, email) LIMIT 1",
+            [customer_id, cell],
+        ).fetchall()
+    }
+
+
+def _count(connection: duckdb.DuckDBPyConnection, table: str, condition: Condition) -> int:
+    query = f"SELECT count(*) FROM {quoted(table)} WHERE {condition.sql}"
+    return int(connection.execute(query, list(condition.values)).fetchall()[0][0])

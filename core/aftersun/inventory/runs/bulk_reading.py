@@ -1,0 +1,84 @@
+"""Reads stored runs for those who read much of them: a table of many sites by one query."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import pandas as pd
+
+from aftersun.inventory.runs.stored_runs import read_run_table
+from aftersun.inventory.store.dictionary import quoted
+from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.run_tables import RUN_TABLES
+from aftersun.inventory.store.sql import registered, typed_frame
+from aftersun.inventory.store.table_layout import DTYPES
+
+
+def read_sites(inventory: Inventory, table: str, run_id: str, site_ids: Sequence[str]) -> pd.DataFrame:
+    """Return the rows of a result table of these sites, with declared dtypes and in the table's order."""
+    layout = RUN_TABLES[table]
+    kept = "run_id = ? AND site_id IN (SELECT unnest(?::VARCHAR[]))"
+    query = f"SELECT * FROM {quoted(table)} WHERE {kept} ORDER BY {', '.join(layout.order)}"
+    dtypes = {name: DTYPES[kind] for name, kind in layout.columns.items()}
+    return typed_frame(inventory.connection, query, dtypes, [run_id, list(site_ids)])
+
+
+def read_note_sets(inventory: Inventory, run_id: str) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the different safety notes of a run, and which of them stand where.
+
+    The notes have note_id, severity, text and who ("" = not said), in the order in which they were stored first. The
+    second frame has site_id, retrofit and notes, a text of 0 and 1 for each of the first, by site and retrofit.
+    """
+    connection = inventory.connection
+    kept = """
+        SELECT note_id, severity, text, coalesce(who, '') AS who FROM safety_note WHERE run_id = ?
+        GROUP BY ALL ORDER BY min(rowid)
+    """
+    notes = typed_frame(connection, kept, dict.fromkeys(("note_id", "severity", "text", "who"), "string"), [run_id])
+    if notes.empty:
+        return notes, pd.DataFrame({"site_id": [], "retrofit": [], "notes": []}, dtype="string")
+    query = """
+        SELECT site_id, retrofit, bitstring_agg(place, 0, ?)::VARCHAR AS notes
+        FROM safety_note AS stored JOIN told USING (note_id, severity, text)
+        WHERE run_id = ? AND coalesce(stored.who, '') = told.who
+        GROUP BY ALL ORDER BY site_id, retrofit
+    """
+    columns = dict.fromkeys(("site_id", "retrofit", "notes"), "string")
+    with registered(connection, told=notes.assign(place=range(len(notes)))):
+        where = typed_frame(connection, query, columns, [len(notes) - 1, run_id])
+    return notes, where
+
+
+class RunTables:
+    """The tables of one run: those asked for site by site are read once and kept."""
+
+    def __init__(self, inventory: Inventory, run_id: str) -> None:
+        self._inventory, self._run_id = inventory, run_id
+        self._asked: dict[str, str] = {}  # the site that a table was asked for first
+        self._kept: dict[str, tuple[pd.DataFrame, Mapping[Any, Any]]] = {}
+
+    def whole(self, name: str, where: str | None = None) -> pd.DataFrame:
+        """Return a whole table; ``where`` names a yes/no column, for the rows in which it is true."""
+        if where is None and name in self._kept:
+            return self._kept[name][0].copy(deep=False)
+        return read_run_table(self._inventory, name, self._run_id, where=where)
+
+    def of_site(self, name: str, site_id: str) -> pd.DataFrame:
+        """Return the rows of one site. From the second site on, the table is in memory and no more asked for."""
+        if name not in self._kept and self._asked.setdefault(name, site_id) == site_id:
+            return read_run_table(self._inventory, name, self._run_id, site_id)
+        if name not in self._kept:
+            frame = read_run_table(self._inventory, name, self._run_id)
+            places: Mapping[Any, Any] = frame.groupby("site_id", sort=False).indices
+            self._kept[name] = frame, places
+        frame, places = self._kept[name]
+        return frame.take(places.get(site_id, [])).reset_index(drop=True)
+
+    def note_sets(self) -> tuple[pd.DataFrame, pd.DataFrame]:
+        """Return the different safety notes, and which of them stand where."""
+        return read_note_sets(self._inventory, self._run_id)
+
+    def of_sites(self, name: str, site_ids: Sequence[str]) -> pd.DataFrame:
+        """Return the rows of these sites, by one query."""
+        return read_sites(self._inventory, name, self._run_id, site_ids)

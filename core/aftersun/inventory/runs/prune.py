@@ -1,0 +1,67 @@
+"""Deletes old runs with all their rows, and gives the space back."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import duckdb
+
+from aftersun.inventory.store.dictionary import quoted
+from aftersun.inventory.store.layout import NEWEST_FIRST
+from aftersun.inventory.store.rewrite import Condition, exchange, for_rewriting, making, tables_of, write_copy
+from aftersun.inventory.store.run_tables import RUN_TABLES
+from aftersun.model.errors import AftersunError
+
+
+@dataclass(frozen=True)
+class Pruned:
+    """What became of the runs. ``kept`` gives for each older run that was kept the tables that name it."""
+
+    deleted: tuple[str, ...]
+    kept: Mapping[str, tuple[str, ...]]
+    size_before: int
+    size_after: int
+
+
+def prune(path: Path | str, keep: int, also_referenced: bool = False) -> Pruned:
+    """Keep the newest ``keep`` runs and, unless ``also_referenced``, older ones that calls, offers or letters name.
+
+    Raises
+    ------
+    InUse
+        If another process has the inventory open.
+    AftersunError
+        If fewer than one run is to be kept, or the inventory cannot be opened or written.
+    """
+    path = Path(path)
+    if keep < 1:
+        raise AftersunError("At least the newest run is kept.", "Give a number of 1 or more.")
+    with making(path) as made, for_rewriting(path, made) as inventory:
+        connection = inventory.connection
+        before = path.stat().st_size
+        old = connection.execute(f"SELECT run_id FROM run ORDER BY {NEWEST_FIRST} OFFSET ?", [keep]).fetchall()
+        named = {} if also_referenced else _naming(connection)
+        kept = {run_id: named[run_id] for (run_id,) in old if run_id in named}
+        deleted = tuple(run_id for (run_id,) in old if run_id not in named)
+        if deleted:
+            gone = Condition("run_id IN (SELECT unnest(?::VARCHAR[]))", [list(deleted)])
+            write_copy(inventory, made, dict.fromkeys(("run", *RUN_TABLES), gone))
+            exchange(made, path)
+        return Pruned(deleted, kept, before, path.stat().st_size)
+
+
+def _naming(connection: duckdb.DuckDBPyConnection) -> dict[str, tuple[str, ...]]:
+    """Return by run the tables, other than its own, that name it."""
+    found: dict[str, tuple[str, ...]] = {}
+    query = (
+        "SELECT table_name FROM duckdb_columns() WHERE database_name = current_database() AND column_name = 'run_id'"
+    )
+    with_runs = {name for (name,) in connection.execute(query).fetchall()}
+    for table in tables_of(connection):
+        if table in with_runs and table != "run" and table not in RUN_TABLES:
+            rows = connection.execute(f"SELECT DISTINCT run_id FROM {quoted(table)} WHERE run_id IS NOT NULL")
+            for (run_id,) in rows.fetchall():
+                found[run_id] = (*found.get(run_id, ()), table)
+    return found

@@ -1,0 +1,1 @@
+"""The inventory file: dictionary of columns, layout, migrations, opening, reading, copying."""

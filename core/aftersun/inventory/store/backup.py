@@ -1,0 +1,82 @@
+"""Backup and restore: a checked copy of an inventory under another name, whole or not at all."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager, nullcontext, suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+import duckdb
+
+from aftersun.inventory.store.file import Inventory, files_beside
+from aftersun.inventory.store.migrations import stored_version
+from aftersun.inventory.store.private import put_in_place
+from aftersun.inventory.store.rewrite import making, space_of, write_copy
+from aftersun.model.errors import AftersunError, InUse
+
+
+@dataclass(frozen=True)
+class Copied:
+    """What was copied: rows by table, the layout's number, and the size of the copy in bytes."""
+
+    tables: dict[str, int]
+    layout: int
+    size: int
+
+    @property
+    def rows(self) -> int:
+        """Rows of all tables."""
+        return sum(self.tables.values())
+
+
+def copy_inventory(source: Path | str, target: Path | str, replace: bool = False) -> Copied:
+    """Copy an inventory as it stands, in the layout that it has, and compare the copy with it.
+
+    Others may read the inventory meanwhile, nobody can change it. The copy is readable by its owner only.
+
+    Raises
+    ------
+    InUse
+        If another process writes to the inventory, or uses the one to be replaced.
+    AftersunError
+        If ``target`` exists and is not to be replaced, cannot be written, or ``source`` is no inventory.
+    """
+    source, target = Path(source), Path(target)
+    there = [name for name in (target, *files_beside(target)) if name.exists()]
+    if there and not replace:
+        raise AftersunError(
+            f"{there[0]} exists already.", "Choose another name, or add --replace; nothing was changed."
+        )
+    if target.exists() and source.exists() and target.samefile(source):
+        raise AftersunError("An inventory cannot be copied onto itself.", "Choose another name.")
+    if not target.parent.is_dir():
+        raise AftersunError(f"There is no folder {target.parent}.", "Make the folder first, or correct the path.")
+    with (
+        making(target) as made,
+        Inventory.open_as_it_is(source, read_only=True, may_use=space_of(made)) as inventory,
+        _nobody_at(target) if target.exists() else nullcontext(),
+    ):
+        tables = write_copy(inventory, made)
+        layout = stored_version(inventory.connection) or 0
+        size = made.stat().st_size
+        for name in files_beside(target):
+            name.unlink(missing_ok=True)  # the log belongs to what is replaced
+        put_in_place(made, target, replace)
+    return Copied(tables, layout, size)
+
+
+@contextmanager
+def _nobody_at(path: Path) -> Iterator[None]:
+    """Hold the file that is replaced, unless it is too damaged to be opened."""
+    try:
+        held = Inventory.open_as_it_is(path)
+    except InUse:
+        raise
+    except AftersunError:
+        yield
+        return
+    with held:
+        with suppress(duckdb.Error):  # damaged further in: it is replaced all the same
+            held.connection.execute("CHECKPOINT")
+        yield

@@ -1,0 +1,325 @@
+"""The inventory file: made, opened and closed here; one transaction at a time; readable by its owner only.
+
+Nothing that stands in an inventory, a view or a macro, can reach another file: DuckDB is opened without access to any,
+save those that a command names, without extensions, and with its configuration locked.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+import duckdb
+
+from aftersun.inventory.store.dictionary import quoted
+from aftersun.inventory.store.migrations import migrate, newest_version, stored_version
+from aftersun.inventory.store.private import put_in_place, sibling, umask
+from aftersun.inventory.store.sql import of_the_file, scalar
+from aftersun.model.errors import AftersunError, InUse
+
+# Nothing is fetched from outside and no Python variable is read by accident.
+_CONFIG: dict[str, str | bool | int | float | list[str]] = {
+    "python_enable_replacements": False,
+    "autoload_known_extensions": False,
+    "autoinstall_known_extensions": False,
+    "allow_community_extensions": False,
+    "allow_persistent_secrets": False,
+}
+# The words of the lock on POSIX systems and on Windows; a mere "lock" may stand in the path.
+_HELD = re.compile(r"set lock on file|being used by another process", re.IGNORECASE)
+_HOLDER = re.compile(r"(?:held in (?P<program>.+?) )?\(PID (?P<pid>\d+)\)")
+_HEADERS = 3 * 4096  # bytes at the beginning of a file, before its blocks
+_LOCK_TRIES = 11
+_LOCK_PAUSE_S = 0.2
+# What DuckDB puts beside its file: the write-ahead log, and what is left of one in a checkpoint.
+BESIDE = (".wal", ".wal.checkpoint", ".wal.recovery")
+
+
+class Inventory:
+    """An open inventory. Use it in a ``with`` block; write only inside :meth:`transaction`.
+
+    While one is open, every file that this process makes is readable by its owner only.
+    """
+
+    def __init__(self, path: Path, connection: duckdb.DuckDBPyConnection) -> None:
+        self.path = path
+        self._connection = connection
+        self._closed = False
+
+    @classmethod
+    def create(cls, path: Path | str) -> Inventory:
+        """Make a new, empty inventory and open it. It is there as a whole or not at all.
+
+        Raises
+        ------
+        AftersunError
+            If something stands at ``path`` already, or its folder is missing or may not be written to.
+        """
+        path = Path(path)
+        there = [name for name in (path, *files_beside(path)) if os.path.lexists(name)]
+        if there:
+            raise AftersunError(f"{there[0]} exists already.", "Choose another name; nothing was changed.")
+        _check_folder(path)
+        making = sibling(path)
+        try:
+            with umask():
+                connection = _connect(making, read_only=False)
+                try:
+                    migrate(connection)
+                    connection.execute("CHECKPOINT")  # a failure to do so at closing would not be told
+                finally:
+                    connection.close()
+            put_in_place(making, path, replace=False)
+        except duckdb.Error as error:
+            if of_the_file(error):
+                raise _unwritten(path) from error
+            raise
+        finally:
+            for name in (making, *files_beside(making)):
+                name.unlink(missing_ok=True)
+        return cls.open(path)
+
+    @classmethod
+    def open(cls, path: Path | str, read_only: bool = False, may_use: Sequence[Path] = ()) -> Inventory:
+        """Open an inventory; an older one is brought up to date unless ``read_only``.
+
+        ``may_use`` are folders and files that SQL may read and write besides; where an inventory is opened for
+        writing and none are named, the folders of runs under way.
+
+        Raises
+        ------
+        InUse
+            If another process holds the file, still after two seconds.
+        AftersunError
+            If there is no such file, it is not an inventory, or a newer program made it.
+        """
+        inventory = cls.open_as_it_is(path, read_only, may_use)
+        try:
+            _bring_up_to_date(inventory.path, inventory.connection, read_only)
+        except BaseException as error:
+            inventory.close()
+            if of_the_file(error):
+                raise _unwritten(inventory.path) from error
+            raise
+        return inventory
+
+    @classmethod
+    def open_as_it_is(cls, path: Path | str, read_only: bool = False, may_use: Sequence[Path] = ()) -> Inventory:
+        """Open an inventory in the layout that it has, older than today's or not, to copy it. Raises as ``open``."""
+        path = Path(path)
+        _check_folder(path)
+        if not path.is_file():
+            raise AftersunError(f"There is no inventory file {path}.", "Check the path, or create an inventory first.")
+        _check_rights(path, read_only)
+        umask.hold()
+        try:
+            connection = _connect(path, read_only, may_use)
+            try:
+                _check_whole(path, connection)
+                _check_version(path, connection)
+            except BaseException:
+                connection.close()
+                raise
+        except BaseException:
+            umask.release()
+            raise
+        return cls(path, connection)
+
+    @property
+    def connection(self) -> duckdb.DuckDBPyConnection:
+        """The DuckDB connection, for plain SQL."""
+        return self._connection
+
+    @contextmanager
+    def transaction(self) -> Iterator[duckdb.DuckDBPyConnection]:
+        """Run a block as a whole: everything in it is kept, or, after any exception, nothing.
+
+        Raises
+        ------
+        AftersunError
+            If the file cannot be written, for example because the disk is full.
+        """
+        try:
+            self._connection.execute("BEGIN")
+            try:
+                yield self._connection
+            except BaseException:
+                with suppress(duckdb.Error):  # a transaction that broke down is gone already
+                    self._connection.execute("ROLLBACK")
+                raise
+            self._connection.execute("COMMIT")
+        except duckdb.Error as error:
+            if of_the_file(error):
+                raise _unwritten(self.path) from error
+            raise
+
+    def close(self) -> None:
+        """Close the file and let others have it."""
+        if not self._closed:
+            self._closed = True
+            self._connection.close()
+            umask.release()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+        if isinstance(error, duckdb.PermissionException):
+            raise AftersunError(
+                f"Something in {self.path} reaches for another file, which is never allowed.",
+                "An inventory of this program holds nothing of the kind: find out who put it there.",
+            ) from error
+        if error is not None and of_the_file(error):
+            raise _unwritten(self.path) from error
+
+
+def bring_up_to_date(path: Path | str) -> None:
+    """Give an inventory today's layout if it has an older one; one that has it is only read. Raises as ``open``."""
+    with Inventory.open_as_it_is(path, read_only=True) as inventory:
+        older = (stored_version(inventory.connection) or 0) < newest_version()
+    if older:
+        Inventory.open(path).close()
+
+
+def files_beside(path: Path) -> list[Path]:
+    """Return the files that DuckDB may have beside an inventory."""
+    return [path.with_name(path.name + ending) for ending in BESIDE]
+
+
+def _check_folder(path: Path) -> None:
+    if not path.parent.is_dir():
+        raise AftersunError(f"There is no folder {path.parent}.", "Make the folder first, or correct the path.")
+
+
+def _may(path: Path, right: int) -> bool:
+    return os.access(path, right, effective_ids=os.access in os.supports_effective_ids)
+
+
+def _check_rights(path: Path, read_only: bool) -> None:
+    if not _may(path, os.R_OK):
+        raise AftersunError(f"{path} may not be read by you.", "Ask its owner; nothing was changed.")
+    if not read_only and not (_may(path, os.W_OK) and _may(path.parent, os.W_OK | os.X_OK)):
+        raise AftersunError(
+            f"{path} or its folder may not be written by you.",
+            "Write rights on both are needed to change an inventory; nothing was changed.",
+        )
+
+
+def _connect(path: Path, read_only: bool, may_use: Sequence[Path] = ()) -> duckdb.DuckDBPyConnection:
+    """Connect, waiting a moment if another process is about to let go of the file."""
+    for attempt in range(1, _LOCK_TRIES + 1):
+        try:
+            connection = duckdb.connect(str(path), read_only=read_only, config=_CONFIG)
+        except duckdb.ConnectionException as error:  # the same file is open in this very process
+            raise _in_use(path, "", str(os.getpid())) from error
+        except duckdb.IOException as error:
+            if not _HELD.search(str(error)):
+                raise _unreadable(path) from error
+            if attempt == _LOCK_TRIES:
+                holder = _HOLDER.search(str(error))
+                program, pid = (holder["program"], holder["pid"]) if holder else ("", "")
+                raise _in_use(path, Path(program or "").name, pid) from error
+            time.sleep(_LOCK_PAUSE_S)
+        except duckdb.Error as error:
+            raise _unreadable(path) from error
+        else:
+            _shut_in(connection, path, read_only, may_use)
+            return connection
+    raise AssertionError("unreachable")
+
+
+def _shut_in(connection: duckdb.DuckDBPyConnection, path: Path, read_only: bool, may_use: Sequence[Path]) -> None:
+    """Take the access to all other files away for good."""
+    if connection.execute("SELECT current_setting('lock_configuration')").fetchall()[0][0]:
+        if may_use:  # a further handle in this process cannot be given more than the first one
+            connection.close()
+            raise _in_use(path, "", str(os.getpid()))
+        return
+    if not read_only:  # nobody else has the file: what lies here is left from a process that was killed
+        shutil.rmtree(path.with_name(f"{path.name}.tmp"), ignore_errors=True)
+    folders = [str(name) for name in may_use if name.is_dir()]
+    files = [str(name) for name in may_use if not name.is_dir()]
+    connection.execute("SET allowed_directories = ?", [folders])
+    connection.execute("SET allowed_paths = ?", [files])
+    connection.execute("SET enable_external_access = false")
+    connection.execute("SET lock_configuration = true")
+
+
+def _in_use(path: Path, program: str, pid: str) -> InUse:
+    holder = f"the process with PID {pid}{f' ({program})' if program else ''}" if pid else "another process"
+    return InUse(
+        f"The inventory {path} is in use by {holder}.",
+        "Close it or wait, then try again; nothing was changed.",
+    )
+
+
+def _unreadable(path: Path) -> AftersunError:
+    return AftersunError(
+        f"{path} cannot be opened as an inventory.",
+        "Check that it is an inventory of this program, whole, and that you may read and write it.",
+    )
+
+
+def _unwritten(path: Path) -> AftersunError:
+    return AftersunError(
+        f"The inventory {path} could not be read or written: the disk is full, or the file is damaged.",
+        "Make room and try again, or restore a backup; what was under way was not stored.",
+    )
+
+
+def _check_whole(path: Path, connection: duckdb.DuckDBPyConnection) -> None:
+    """Refuse a file whose end is missing: DuckDB opens it, and the next change would fill the gap with nothing.
+
+    A file may be shorter than its blocks, as DuckDB cuts free ones off its end; then those in use are looked for.
+    """
+    try:
+        query = "SELECT block_size, total_blocks, used_blocks FROM pragma_database_size()"
+        size, total, used = connection.execute(query).fetchall()[0]
+        there = (path.stat().st_size - _HEADERS) // size
+        if there < total and (there < used or there <= _last_block(connection)):
+            raise _unreadable(path)
+    except duckdb.Error as error:
+        raise _unreadable(path) from error
+
+
+def _last_block(connection: duckdb.DuckDBPyConnection) -> int:
+    found = [scalar(connection, "SELECT max(block_id) FROM pragma_metadata_info()")]
+    for (table,) in connection.execute("SELECT table_name FROM duckdb_tables() WHERE schema_name = 'main'").fetchall():
+        query = "SELECT max(greatest(block_id, list_max(additional_block_ids))) FROM pragma_storage_info(?)"
+        found.append(scalar(connection, query, [quoted(table)]))
+    return max((block for block in found if block is not None), default=-1)
+
+
+def _check_version(path: Path, connection: duckdb.DuckDBPyConnection) -> None:
+    try:
+        version = stored_version(connection)
+    except (duckdb.Error, ValueError):
+        version = None  # a table of that name in somebody else's file
+    if version is None:
+        raise AftersunError(f"{path} is a DuckDB file, but not an inventory.", "Check the path; nothing was changed.")
+    if version > newest_version():
+        raise AftersunError(
+            f"{path} was made by a newer program (layout {version}, known up to {newest_version()}).",
+            "Install the newer version of the program; nothing was changed.",
+        )
+
+
+def _bring_up_to_date(path: Path, connection: duckdb.DuckDBPyConnection, read_only: bool) -> None:
+    version = stored_version(connection) or 0
+    if version < newest_version():
+        if read_only:
+            raise AftersunError(
+                f"{path} has an older layout ({version}) and was opened for reading only.",
+                "Rank, or load a table, to bring it up to date; a backup of it can be made before.",
+            )
+        migrate(connection)

@@ -1,0 +1,71 @@
+"""Stable pseudonyms: a keyed hash, with a random key that stays in the inventory and goes into no export.
+
+Whoever has the inventory can tell who is meant; whoever has an export cannot, nor guess numbers until one fits.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import secrets
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+import duckdb
+import pandas as pd
+
+from aftersun.inventory.store.sql import scalar
+from aftersun.model.errors import AftersunError
+
+if TYPE_CHECKING:
+    from aftersun.inventory.store.file import Inventory
+
+_LENGTH = 16  # hex digits; two of a million ids meet with a chance of 3 in 100 million
+
+
+def pseudonyms(inventory: Inventory, kind: str, ids: pd.Series) -> pd.Series:
+    """Return a pseudonym for each id, NA for NA; the same id of the same kind always has the same one.
+
+    Parameters
+    ----------
+    kind
+        What the ids are of, for example "site" or "customer": the same number of another kind gets another pseudonym.
+
+    Raises
+    ------
+    AftersunError
+        If the inventory has no key yet, since it has an older layout.
+    """
+    known = ids.dropna().astype(str).unique()
+    key = stored_key(inventory.connection)
+    names = {text: keyed_hash(key, kind, text) for text in known}
+    return ids.astype("string").map(names).astype("string")
+
+
+def keyed_hash(key: bytes, kind: str, text: str) -> str:
+    """Return the hash of a text of some kind under a key."""
+    return hmac.new(key, f"{kind}\x1f{text}".encode(), hashlib.sha256).hexdigest()[:_LENGTH]
+
+
+def make_key(connection: duckdb.DuckDBPyConnection) -> None:
+    """Make the key of an inventory that has none yet."""
+    if not scalar(connection, "SELECT count(*) FROM pseudonym_key"):
+        made_at = datetime.now(UTC).replace(tzinfo=None)
+        connection.execute("INSERT INTO pseudonym_key VALUES (1, ?, ?)", [secrets.token_hex(32), made_at])
+
+
+def stored_key(connection: duckdb.DuckDBPyConnection) -> bytes:
+    """Return the key of an inventory.
+
+    Raises
+    ------
+    AftersunError
+        If it has none yet.
+    """
+    found = connection.execute("SELECT secret FROM pseudonym_key").fetchall()
+    if not found:
+        raise AftersunError(
+            "The inventory has no key for pseudonyms yet.",
+            "Rank, or load a table, to bring it up to date.",
+        )
+    return bytes.fromhex(found[0][0])

@@ -1,0 +1,91 @@
+"""Keeps weather years in the inventory: one station and its 8760 hours each."""
+
+from __future__ import annotations
+
+from dataclasses import astuple, fields
+
+import numpy as np
+import pandas as pd
+
+from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.layout import WEATHER_HOUR
+from aftersun.inventory.store.sql import registered, scalar, typed_frame
+from aftersun.model.errors import AftersunError
+from aftersun.model.weather import HOURS_PER_YEAR, Station
+
+HOUR_COLUMNS = tuple(name for name in WEATHER_HOUR.columns if name != "station_id")
+_STATION_COLUMNS = tuple(column.name for column in fields(Station))
+
+
+def put_weather(inventory: Inventory, station: Station, hours: pd.DataFrame) -> bool:
+    """Store a weather year; a station of the same id with another content is replaced.
+
+    ``hours`` has 8760 rows with the columns hour (0..8759), ghi, dni, dhi (W/m2), temp_air (degrees C),
+    wind_speed (m/s), rain_mm (mm, NA = unknown) and albedo (0..1).
+
+    Returns
+    -------
+    bool
+        False if this very content (by ``station.sha256``) is there already; nothing is changed then.
+
+    Raises
+    ------
+    ValueError
+        If columns or hours are missing, or a value other than rain is unknown or not finite.
+    """
+    _check_hours(hours)
+    with inventory.transaction() as connection:
+        if scalar(connection, "SELECT count(*) FROM weather_station WHERE sha256 = ?", [station.sha256]):
+            return False
+        for table in ("weather_hour", "weather_station"):
+            connection.execute(f"DELETE FROM {table} WHERE station_id = ?", [station.station_id])
+        names = ", ".join(_STATION_COLUMNS)
+        marks = ", ".join("?" * len(_STATION_COLUMNS))
+        connection.execute(f"INSERT INTO weather_station ({names}) VALUES ({marks})", list(astuple(station)))
+        with registered(connection, hours_frame=hours):
+            names = ", ".join(HOUR_COLUMNS)
+            query = f"INSERT INTO weather_hour (station_id, {names}) SELECT ?, {names} FROM hours_frame"
+            connection.execute(f"{query} ORDER BY hour", [station.station_id])
+    return True
+
+
+def _check_hours(hours: pd.DataFrame) -> None:
+    missing = [name for name in HOUR_COLUMNS if name not in hours]
+    if missing:
+        raise ValueError(f"a weather year lacks the columns {', '.join(missing)}")
+    if not np.array_equal(np.sort(hours["hour"].to_numpy(dtype=np.int64)), np.arange(HOURS_PER_YEAR)):
+        raise ValueError(f"a weather year needs each hour from 0 to {HOURS_PER_YEAR - 1} once")
+    for name in HOUR_COLUMNS:
+        values = hours[name].to_numpy(dtype=np.float64, na_value=np.nan)
+        if np.isinf(values).any() or (name not in ("hour", "rain_mm") and np.isnan(values).any()):
+            raise ValueError(f"{name} of a weather year has values that are not finite")
+
+
+def stations(inventory: Inventory) -> list[Station]:
+    """Return all stations, by id."""
+    rows = inventory.connection.execute(
+        f"SELECT {', '.join(_STATION_COLUMNS)} FROM weather_station ORDER BY station_id"
+    ).fetchall()
+    return [Station(*row) for row in rows]
+
+
+def weather_hours(inventory: Inventory, station_id: str) -> pd.DataFrame:
+    """Return the hours of a station in order, columns as in :func:`put_weather`, NaN where rain is unknown.
+
+    Raises
+    ------
+    AftersunError
+        If there is no such station.
+    """
+    hours = typed_frame(
+        inventory.connection,
+        "SELECT * FROM weather_hour WHERE station_id = ? ORDER BY hour",
+        {name: "int64" if name == "hour" else "float64" for name in HOUR_COLUMNS},
+        [station_id],
+    )
+    if hours.empty:
+        raise AftersunError(
+            f"The inventory holds no weather station {station_id!r}.",
+            "Load a weather file of it, or name another one.",
+        )
+    return hours

@@ -1,0 +1,1 @@
+"""Whom to call this month: contact rules, chances of a yes, rounds, capacity."""

@@ -1,0 +1,312 @@
+"""What offers would take of a month's capacity, and booking them one after another as long as they fit.
+
+Everything is expected: an offer takes its hours, equipment and cash times its chance of a yes. A round is driven with
+the chance that somebody says yes, at most the sum of their chances, or as often as the work on site fills days:
+``trips = max(min(1, sum of chances), sum of chance x hours on site / day_hours)``. With chances of 1 and little
+work that is one trip for each round that is opened.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, fields
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from aftersun.model.errors import AftersunError
+from aftersun.model.ranges import Bools, Floats
+from aftersun.money.company import Month
+
+Ints = npt.NDArray[np.int64]
+
+HOURS = "hours_"  # a column of candidates and of rounds is this and the skill
+CASH = "cash for materials"
+ANOTHER = "another offer at this site serves better"
+SAFETY_FIRST = "this site is called for a safety matter"
+NO_GAIN = "a call would cost more than it brings on average"
+NO_WAY = "the way there costs more than it brings on average"
+RIVAL = "an offer that excludes it serves better"
+
+
+@dataclass(frozen=True)
+class Capacity:
+    """What can be done in the month. What is not named, or None, is not limited.
+
+    ``hours`` by skill and ``equipment_visits`` by equipment, in the month; ``materials_cash`` in company money;
+    ``slack_share`` of each is never booked; ``day_hours`` on site make a day's round, None = a round is one trip.
+    """
+
+    hours: Mapping[str, float]
+    equipment_visits: Mapping[str, float]
+    materials_cash: float | None = None
+    slack_share: float = 0.0
+    day_hours: float | None = None
+
+    def __post_init__(self) -> None:
+        named = {f"{skill} hours": value for skill, value in self.hours.items()}
+        named |= {f"visits with {item}": value for item, value in self.equipment_visits.items()}
+        named |= {} if self.materials_cash is None else {CASH: self.materials_cash}
+        for name, value in named.items():
+            if not (np.isfinite(value) and value >= 0):
+                raise AftersunError(
+                    f"There cannot be {value:g} of {name} in a month.", "A capacity is 0 or more; none = not limited."
+                )
+        if not 0 <= self.slack_share < 1:
+            raise AftersunError(
+                f"A share of {self.slack_share:g} of the capacity cannot be kept free.",
+                "slack_share is at least 0 and below 1.",
+            )
+        if self.day_hours is not None and not self.day_hours > 0:
+            raise AftersunError(f"A working day cannot have {self.day_hours:g} hours.", "day_hours is above 0.")
+
+    @classmethod
+    def of(cls, month: Month) -> Capacity:
+        """Take what stands below [month] in the company file."""
+        return cls(month.hours, month.equipment_visits, month.materials_cash, month.slack_share, month.day_hours)
+
+
+@dataclass(frozen=True, eq=False)
+class Portfolio:
+    """Candidates in the order of offer_id as arrays: N offers, R rounds, C capacities."""
+
+    offer: npt.NDArray[np.object_]  # (N,)
+    site: Ints  # number of the site, (N,)
+    round: Ints  # number of the round, (N,)
+    value: Floats  # expected, before the way, money, (N,)
+    chance: Floats  # of a yes, (N,)
+    must: Bools  # (N,)
+    days: Floats  # expected days on site, (N,)
+    use: Floats  # expected use of each capacity, (C, N)
+    trip_cost: Floats  # money a trip, (R,)
+    trip_use: Floats  # (C, R)
+    names: tuple[str, ...]  # (C,)
+    bookable: Floats  # after slack, (C,)
+    groups: tuple[Ints, ...]  # offers of which one at most is chosen
+
+    def __len__(self) -> int:
+        return len(self.offer)
+
+    def take(self, which: Bools) -> Portfolio:
+        """Return some of the offers; rounds and capacities stay."""
+        place = np.cumsum(which) - 1
+        groups = tuple(place[group[which[group]]] for group in self.groups)
+        cut = {one.name: getattr(self, one.name) for one in fields(Portfolio)}
+        cut |= {name: cut[name][which] for name in ("offer", "site", "round", "value", "chance", "must", "days")}
+        return Portfolio(**cut | {"use": self.use[:, which], "groups": groups})
+
+    @classmethod
+    def of(
+        cls,
+        candidates: pd.DataFrame,
+        capacity: Capacity,
+        rounds: pd.DataFrame | None = None,
+        groups: Sequence[Collection[str]] = (),
+    ) -> Portfolio:
+        """Check the frames of :func:`aftersun.scoring.calls.programme.choose_offers` and bring them in order."""
+        table = candidates.sort_values("offer_id", ignore_index=True)
+        _check(table)
+        for skill in sorted(capacity.hours):
+            if HOURS + skill not in table:
+                raise AftersunError(
+                    f"There are hours of the skill '{skill}', which no offer knows.",
+                    "Correct the name below [month.hours], or add the skill below [work].",
+                )
+        if rounds is None:
+            site, _ = pd.factorize(table["site_id"])
+            trips = pd.DataFrame({"round": np.unique(site), "cost": 0.0})
+            number = site.astype(np.int64)
+        else:
+            trips = rounds.sort_values("round", ignore_index=True)
+            number = pd.Index(trips["round"]).get_indexer(pd.Index(table["round"])).astype(np.int64)
+            _check_rounds(trips, number)
+        chance = table["chance_of_yes"].to_numpy(dtype=np.float64)
+        equipment = table["equipment"].fillna("")
+        names, use, trip_use, limit = [], [], [], []
+        for skill, hours in sorted(capacity.hours.items()):
+            names.append(f"{skill} hours")
+            use.append(chance * table[HOURS + skill].to_numpy(dtype=np.float64))
+            trip_use.append(_column(trips, HOURS + skill))
+            limit.append(hours)
+        for item, visits in sorted(capacity.equipment_visits.items()):
+            names.append(f"visits with {item}")
+            use.append(chance * (equipment == item).to_numpy(dtype=np.float64))
+            trip_use.append(np.zeros(len(trips)))
+            limit.append(visits)
+        if capacity.materials_cash is not None:
+            names.append(CASH)
+            use.append(chance * table["materials"].to_numpy(dtype=np.float64))
+            trip_use.append(np.zeros(len(trips)))
+            limit.append(capacity.materials_cash)
+        skills = [name for name in table if str(name).startswith(HOURS)]
+        # skills work side by side: the day ends with the one that takes longest
+        longest = table[skills].to_numpy(dtype=np.float64).max(axis=1) if skills else np.zeros(len(table))
+        site, _ = pd.factorize(table["site_id"])
+        return cls(
+            offer=table["offer_id"].to_numpy(dtype=object),
+            site=site.astype(np.int64),
+            round=number,
+            value=table["value"].to_numpy(dtype=np.float64),
+            chance=chance,
+            must=table["must_call"].to_numpy(dtype=bool),
+            days=chance * longest / capacity.day_hours if capacity.day_hours else np.zeros(len(table)),
+            use=np.array(use, dtype=np.float64).reshape(len(names), len(table)),
+            trip_cost=_column(trips, "cost"),
+            trip_use=np.array(trip_use, dtype=np.float64).reshape(len(names), len(trips)),
+            names=tuple(names),
+            bookable=np.array(limit, dtype=np.float64) * (1.0 - capacity.slack_share),
+            groups=_numbered(groups, table["offer_id"]),
+        )
+
+
+class Book:
+    """Offers booked so far and what they take. ``limit`` of shape (C,)."""
+
+    def __init__(self, offers: Portfolio, limit: Floats, first: Sequence[int] | Ints = ()) -> None:
+        self.offers, self.limit = offers, limit
+        self.used = np.zeros(len(limit))
+        self.chosen = np.zeros(len(offers), dtype=bool)
+        self.at_site: dict[int, int] = {}  # offer chosen by number of the site
+        self._chances, self._days = np.zeros(len(offers.trip_cost)), np.zeros(len(offers.trip_cost))
+        self._tolerance = 1e-6 * np.maximum(1.0, limit)  # that of the solver
+        self._rivals: dict[int, list[int]] = {}
+        for number, group in enumerate(offers.groups):
+            for row in group:
+                self._rivals.setdefault(int(row), []).append(number)
+        self._taken: set[int] = set()
+        for row in first:
+            self.add(int(row))
+
+    def trips(self) -> Floats:
+        """Return the expected trips of each round, (R,)."""
+        return np.asarray(np.maximum(np.minimum(1.0, self._chances), self._days))
+
+    @property
+    def value(self) -> float:
+        """Expected value of what is booked, the way taken off."""
+        return float(self.offers.value[self.chosen].sum() - self.trips() @ self.offers.trip_cost)
+
+    def add(self, row: int) -> None:
+        """Book an offer, whether it fits or not."""
+        offers, number = self.offers, self.offers.round[row]
+        self.used += self.need(row)
+        self._chances[number] += offers.chance[row]
+        self._days[number] += offers.days[row]
+        self.chosen[row] = True
+        self.at_site[int(offers.site[row])] = row
+        self._taken.update(self._rivals.get(row, ()))
+
+    def more_trips(self, row: int) -> float:
+        """Return the trips that this offer adds to its round."""
+        number = self.offers.round[row]
+        chances, days = self._chances[number], self._days[number]
+        before = max(min(1.0, chances), days)
+        after = max(min(1.0, chances + self.offers.chance[row]), days + self.offers.days[row])
+        return float(after - before)
+
+    def gain(self, row: int) -> float:
+        """Return what this offer would add to the value."""
+        return float(self.offers.value[row] - self.more_trips(row) * self.offers.trip_cost[self.offers.round[row]])
+
+    def need(self, row: int) -> Floats:
+        """Return what this offer would take of each capacity, its share of the way included, (C,)."""
+        way = self.more_trips(row) * self.offers.trip_use[:, self.offers.round[row]]
+        return np.asarray(self.offers.use[:, row] + way)
+
+    def lacking(self, row: int) -> Bools:
+        """Return which capacities are not enough for this offer beside what is booked, (C,)."""
+        need = self.need(row)
+        return np.asarray((need > 0) & (self.used + need > self.limit + self._tolerance))
+
+    def rivalled(self, row: int) -> bool:
+        """Say whether an offer that excludes this one is booked."""
+        return any(number in self._taken for number in self._rivals.get(row, ()))
+
+    def fill(self) -> None:
+        """Book what adds value and fits, best first by :func:`greedy_order`, until nothing more does."""
+        order, before = greedy_order(self.offers, self.limit), -1
+        while before != int(self.chosen.sum()):  # a round that is opened makes its other sites cheaper
+            before = int(self.chosen.sum())
+            for row in order:
+                free = int(self.offers.site[row]) not in self.at_site and not self.rivalled(row)
+                if free and self.gain(row) > 0 and not self.lacking(row).any():
+                    self.add(row)
+
+    def reasons(self) -> npt.NDArray[np.object_]:
+        """Return why each offer is not booked, "" where it is, (N,)."""
+        return np.array([self._reason(row) for row in range(len(self.offers))], dtype=object)
+
+    def _reason(self, row: int) -> str:
+        offers, other = self.offers, self.at_site.get(int(self.offers.site[row]))
+        if other == row:
+            return ""
+        if other is not None:
+            return SAFETY_FIRST if offers.must[other] and not offers.must[row] else ANOTHER
+        if offers.value[row] <= 0:
+            return NO_GAIN
+        if self.rivalled(row):
+            return RIVAL
+        if self.gain(row) <= 0:
+            return NO_WAY
+        return "not enough " + ", ".join(np.array(offers.names)[self.lacking(row)])
+
+
+def greedy_order(offers: Portfolio, limit: Floats) -> list[int]:
+    """Return the offers by value for each share of the capacities they take, highest first, ties by offer_id.
+
+    The share is the sum over the capacities; with one capacity the order is that of value for each unit. Each offer
+    pays its own way here.
+    """
+    value = offers.value - offers.chance * offers.trip_cost[offers.round]
+    use = offers.use + offers.chance * offers.trip_use[:, offers.round]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = np.where(use > 0, use / limit[:, None], 0.0).sum(axis=0)
+        ratio = np.where(share > 0, value / share, np.where(value > 0, np.inf, value))
+    return [int(row) for row in np.lexsort((np.arange(len(offers)), -value, -ratio))]
+
+
+def _column(table: pd.DataFrame, name: str) -> Floats:
+    return table[name].to_numpy(dtype=np.float64) if name in table else np.zeros(len(table))
+
+
+def _check(table: pd.DataFrame) -> None:
+    if table.empty:
+        raise AftersunError(
+            "There is no offer to choose from: nobody who may be called has an offer that may be proposed.",
+            "Look at the reasons of the offers and sites that were left out.",
+        )
+    if table["offer_id"].duplicated().any():
+        raise AftersunError("An offer comes twice among the candidates.", "Give one row an offer.")
+    if not np.isfinite(table["value"].to_numpy(dtype=np.float64)).all():
+        raise AftersunError("The value of an offer is not known.", "Leave out offers without a finite value.")
+    if not table["chance_of_yes"].between(0, 1).all():
+        raise AftersunError("The chance of a yes of an offer is not between 0 and 1.", "15 % is 0.15.")
+    amounts = [name for name in table if name == "materials" or str(name).startswith(HOURS)]
+    for name in amounts:
+        values = table[name].to_numpy(dtype=np.float64)
+        if not (np.isfinite(values) & (values >= 0)).all():
+            raise AftersunError(
+                f"An offer has a negative or unknown amount of {str(name).replace('_', ' ')}.",
+                "Hours and prices of an offer are 0 or more.",
+            )
+
+
+def _check_rounds(trips: pd.DataFrame, number: Ints) -> None:
+    if trips["round"].duplicated().any() or (number < 0).any():
+        raise AftersunError("A round of an offer comes twice or not at all among the rounds.", "Give each one row.")
+    amounts = [name for name in trips if name == "cost" or str(name).startswith(HOURS)]
+    values = trips[amounts].to_numpy(dtype=np.float64)
+    if not (np.isfinite(values) & (values >= 0)).all():
+        raise AftersunError("The way of a round has a negative or unknown cost.", "Costs and hours are 0 or more.")
+
+
+def _numbered(groups: Sequence[Collection[str]], offer: pd.Series) -> tuple[Ints, ...]:
+    index = pd.Index(offer)
+    numbered = [np.sort(index.get_indexer(pd.Index(sorted(set(group))))).astype(np.int64) for group in groups]
+    if any((group < 0).any() for group in numbered):
+        raise AftersunError(
+            "A rule says that offers exclude each other, and one of them is no candidate.",
+            "Name only offers among the candidates.",
+        )
+    return tuple(sorted(numbered, key=lambda group: group.tolist()))

@@ -1,0 +1,164 @@
+"""The calls of the month: who may be called, about which offer, in which order, as far as the crews' month goes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from aftersun.money.company import Company
+from aftersun.scoring.calls.booking import ANOTHER, HOURS, Capacity
+from aftersun.scoring.calls.contact_rules import NOTHING_WORTH_IT
+from aftersun.scoring.calls.programme import Limits, Selection, choose_offers
+from aftersun.scoring.calls.visits import round_trips, rounds_of
+from aftersun.scoring.offers.ledgers import JOINED
+from aftersun.scoring.value import words
+
+SEARCH = Limits(seconds=30.0, gap=1e-4, hours_s=15.0)
+
+CALL_COLUMNS = (
+    "position", "site_id", "customer_id", "retrofit", "npv", "sentence", "excluded_reason", "must_call",
+    "contribution", "chance_of_yes", "expected_value", "round",
+)  # fmt: skip
+OUTCOME_COLUMNS = ("status", "gap", "value", "greedy_value", "travel_cost", "hour_method", "shortage")
+CAPACITY_COLUMNS = ("name", "bookable", "used", "short", "binding", "value_of_one_more")
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """``calls`` has one row a site: called ones with their position, others with the reason why not.
+
+    ``capacities`` has one row a limited capacity; ``outcome`` one row on how good the list is: status, gap, value,
+    greedy_value, travel_cost, hour_method, shortage.
+    """
+
+    calls: pd.DataFrame
+    capacities: pd.DataFrame
+    outcome: pd.DataFrame
+
+
+def plan_month(
+    offers: pd.DataFrame,
+    hours: pd.DataFrame,
+    reasons: Mapping[tuple[str, str], str],
+    places: pd.DataFrame,
+    customers: pd.Series,
+    excluded: pd.Series,
+    company: Company,
+    chances: Mapping[str, float],
+) -> Plan:
+    """Choose the calls of the month.
+
+    Parameters
+    ----------
+    offers, hours
+        Tables offer and offer_hours of the run.
+    reasons
+        What the ranking says of a site and a retrofit.
+    places
+        latitude and longitude by site_id.
+    customers, excluded
+        customer_id and the reason not to call, "" = may be called, by site_id of every site.
+    chances
+        Chance of a yes by retrofit; a set of several is taken as a whole, so the least of its members counts.
+
+    Raises
+    ------
+    AftersunError
+        If the company file's month cannot be.
+    """
+    table = pd.DataFrame({"site_id": excluded.index, "customer_id": customers.reindex(excluded.index).to_numpy()})
+    table["excluded_reason"] = excluded.to_numpy()
+    open_ = offers[offers["site_id"].isin(excluded.index[excluded == ""])].reset_index(drop=True)
+    if open_.empty:
+        table["excluded_reason"] = table["excluded_reason"].where(table["excluded_reason"] != "", NOTHING_WORTH_IT)
+        empty = pd.DataFrame(columns=list(CAPACITY_COLUMNS))
+        return Plan(table.reindex(columns=list(CALL_COLUMNS)), empty, pd.DataFrame(columns=list(OUTCOME_COLUMNS)))
+    candidates = _candidates(open_, hours, company, chances)
+    sites = places.loc[candidates["site_id"].unique(), ["latitude", "longitude"]].rename_axis("site_id").reset_index()
+    candidates["round"] = candidates["site_id"].map(rounds_of(sites, company.month.visit_km))
+    work = candidates.groupby("site_id")["work_hours"].mean()
+    trips = round_trips(
+        sites.assign(work_hours=sites["site_id"].map(work)),
+        candidates.drop_duplicates("site_id").set_index("site_id")["round"],
+        company,
+    )
+    found = choose_offers(candidates.drop(columns="work_hours"), Capacity.of(company.month), trips, limits=SEARCH)
+    return Plan(
+        _calls(table, candidates, found, reasons, company.identity.currency),
+        found.capacities.reindex(columns=list(CAPACITY_COLUMNS)),
+        pd.DataFrame([[getattr(found, name) for name in OUTCOME_COLUMNS]], columns=list(OUTCOME_COLUMNS)),
+    )
+
+
+def _candidates(
+    offers: pd.DataFrame, hours: pd.DataFrame, company: Company, chances: Mapping[str, float]
+) -> pd.DataFrame:
+    """Return the offers as the programme takes them, with what they are printed by."""
+    calls = company.calls
+    usual = calls.yes_prior / (calls.yes_prior + calls.no_prior)
+    yes = [min(chances.get(name, usual) for name in offer.split(JOINED)) for offer in offers["offer"]]
+    value = np.array(yes) * (offers["contribution"] + offers["trip_cost"]).to_numpy(dtype=np.float64)
+    found = pd.DataFrame(
+        {
+            "offer_id": offers["site_id"] + " " + offers["offer"],
+            "site_id": offers["site_id"],
+            "retrofit": offers["offer"],
+            "npv": offers["npv"].astype(float),
+            "upfront": offers["upfront"].astype(float),
+            "first_year_saving": offers["first_year_saving"].astype(float),
+            "contribution": offers["contribution"].astype(float),
+            "chance_of_yes": yes,
+            "value": value - calls.cost_per_call,
+            "equipment": [names.split(JOINED)[0] for names in offers["equipment"].fillna("")],
+            "materials": offers["materials_cost"].astype(float),
+            "must_call": offers["must_call"].fillna(False).astype(bool),
+        }
+    )
+    mine = hours.assign(offer_id=hours["site_id"].astype("str") + " " + hours["offer"].astype("str"))
+    by_skill = mine.pivot_table(index="offer_id", columns="skill", values="hours", aggfunc="sum", fill_value=0.0)
+    for skill in company.work:
+        column = by_skill[skill] if skill in by_skill else pd.Series(dtype=float)
+        found[f"{HOURS}{skill}"] = column.reindex(found["offer_id"]).fillna(0.0).to_numpy(dtype=np.float64)
+    return found.assign(work_hours=found[[f"{HOURS}{skill}" for skill in company.work]].sum(axis=1))
+
+
+def _calls(
+    table: pd.DataFrame,
+    candidates: pd.DataFrame,
+    found: Selection,
+    reasons: Mapping[tuple[str, str], str],
+    currency: str,
+) -> pd.DataFrame:
+    chosen = found.offers[found.offers["chosen"]]
+    best = candidates.set_index("offer_id").loc[chosen["offer_id"]].reset_index(drop=True)
+    best["position"] = np.arange(1, len(best) + 1)
+    best["expected_value"] = best["value"]
+    best["sentence"] = [_sentence(row, reasons, currency) for row in best.to_dict("records")]
+    names = ["site_id", "position", "retrofit", "npv", "sentence", "must_call", "contribution", "chance_of_yes"]
+    calls = table.merge(best[[*names, "expected_value", "round"]], on="site_id", how="left")
+    left = found.offers[~found.offers["chosen"] & (found.offers["reason"] != ANOTHER)]
+    first = left.drop_duplicates("site_id")
+    why = dict(zip(first["site_id"], first["reason"], strict=True))
+    waiting = (calls["excluded_reason"] == "") & calls["position"].isna()
+    calls.loc[waiting, "excluded_reason"] = [why.get(site, NOTHING_WORTH_IT) for site in calls.loc[waiting, "site_id"]]
+    calls["position"] = calls["position"].astype("Int64")
+    return calls.sort_values(["position", "site_id"], na_position="last", ignore_index=True)[list(CALL_COLUMNS)]
+
+
+def _sentence(row: Mapping[object, object], reasons: Mapping[tuple[str, str], str], currency: str) -> str:
+    site, offer = str(row["site_id"]), str(row["retrofit"])
+    members = offer.split(JOINED)
+    price, first, npv = (float(str(row[name])) for name in ("upfront", "first_year_saving", "npv"))
+    if row["must_call"] and not npv > 0:  # told and not sold: nothing here may read like an offer
+        return words.sentences(
+            f"a danger is known to stand here: tell the owner; its remedy costs {words.amount(price, currency)}"
+        )
+    if len(members) == 1:
+        return reasons.get((site, offer), "")
+    return words.sentences(
+        f"in one visit with one way up: costs {words.amount(price, currency)} together and brings "
+        f"{words.amount(first, currency)} in the first year: worth {words.amount(npv, currency)}"
+    )

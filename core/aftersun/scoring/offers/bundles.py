@@ -1,0 +1,288 @@
+"""Several retrofits on one roof in one visit: simulated together, access and travel shared, the best set of each site.
+
+Sets are counted out exactly over the candidates of a site: what may be offered alone, and what would be worth it if
+access and the trip were paid for already. More than ``MOST_CANDIDATES`` are cut to those worth most alone; doing
+nothing is always a candidate. Changes are applied one after another in the order of the registry, and each member's
+saving, with its own fade and life, is what it adds to those before it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from itertools import combinations
+
+import numpy as np
+import numpy.typing as npt
+
+from aftersun.host.assumed import assumed
+from aftersun.host.guard import Guard
+from aftersun.host.registry import Loaded
+from aftersun.model.change import ACCESS, Change, CostLine
+from aftersun.model.plant import PER_ARRAY, Plant, level_of
+from aftersun.model.ranges import Bools, Floats
+from aftersun.money.cash_flow import CashFlow, study_years
+from aftersun.money.company import Company
+from aftersun.money.measures import npv
+from aftersun.money.template import TRAVEL
+from aftersun.scoring.ranges.draws import Draws
+from aftersun.scoring.value.simulations import Months, Rows, Simulated, Simulations, Today
+from aftersun.scoring.value.worth import Worth, bills_to_flow
+
+MOST_CANDIDATES = 5
+
+Members = tuple[str, ...]  # ids in the order of the registry
+
+
+@dataclass(frozen=True, eq=False)
+class Single:
+    """A retrofit valued alone: the positions of its sites in the chunk, its worth and its draws there.
+
+    ``offered`` says where it may be offered on value by itself, ``danger`` where it would end a danger that is known
+    to stand, both (S,) over its own rows.
+    """
+
+    loaded: Loaded
+    rows: Rows
+    worth: Worth
+    draws: Draws
+    offered: Bools
+    danger: Bools
+
+
+@dataclass(frozen=True, eq=False)
+class Bundle:
+    """A set of retrofits on the sites at ``rows`` of the chunk; arrays over these sites.
+
+    ``marginal`` is what each member adds to the net present value given all others. ``lines`` are all cost lines.
+    ``years`` are those of the member that lasts longest, ``months`` the year's energy with all members.
+    """
+
+    members: Members
+    rows: Rows
+    npv: Floats
+    upfront: Floats
+    first_year: Floats
+    flow: CashFlow
+    years: Floats
+    discount_rate: float
+    months: Months
+    marginal: Mapping[str, Floats]
+    lines: tuple[CostLine, ...]
+    draws: Draws
+
+
+def candidates(singles: Sequence[Single], size: int) -> Bools:
+    """Return which retrofit is a candidate for bundles at which site, shape (retrofits, ``size`` of the chunk)."""
+    worth = np.full((len(singles), size), -np.inf)
+    for place, one in enumerate(singles):
+        worth[place, one.rows] = np.where(
+            one.offered | (one.worth.npv + _shared_price(one) > 0), one.worth.npv, -np.inf
+        )
+    rank = np.argsort(np.argsort(-worth, axis=0, kind="stable"), axis=0)
+    return np.asarray(np.isfinite(worth) & (rank < MOST_CANDIDATES))
+
+
+def _shared_price(one: Single) -> Floats:
+    """Return what the owner pays of the retrofit alone for access and the trip: a bundle can save no more."""
+    items = one.worth.items
+    way_up = items[items["kind"].isin([ACCESS, TRAVEL]) & (items["in_year"] == 0)]
+    price = way_up.groupby("site_id")["price"].sum().reindex(one.worth.site_ids)
+    return np.asarray(price.fillna(0.0).to_numpy(dtype=np.float64))
+
+
+def best_bundles(singles: Sequence[Single], now: Today, company: Company, guard: Guard) -> Iterator[Bundle]:
+    """Yield the sets of two and more that are the best of their sites: no other set is worth more, nor is nothing."""
+    allowed = candidates(singles, len(now.cohort))
+    several = allowed.sum(axis=0) >= 2
+    if not several.any():
+        return
+    found: dict[Members, _Set] = {}
+    for count in range(1, min(MOST_CANDIDATES, len(singles)) + 1):
+        for places in combinations(range(len(singles)), count):
+            rows = np.flatnonzero(allowed[list(places)].all(axis=0) & several)
+            members = [singles[place] for place in places]
+            if not len(rows) or _exclude_each_other([one.loaded for one in members]):
+                continue
+            before = found.get(tuple(one.loaded.id for one in members[:-1]))
+            valued = _set(members, rows, before, now, company, guard)
+            if valued is None:
+                return
+            found[valued.members] = valued
+    whole = {names: one for names, one in found.items() if _complete(names, singles)}
+    yield from _best(whole, singles, len(now.cohort))
+
+
+@dataclass(frozen=True, eq=False)
+class _Set:
+    members: Members
+    rows: Rows
+    now: Today
+    year: Simulated  # with all members
+    changes: tuple[Change, ...]
+    flows: tuple[CashFlow, ...]  # of each member, without what is paid
+    flow: CashFlow
+    years: Floats
+
+    def npv(self, rate: float) -> Floats:
+        return npv(rate, self.flow.net)
+
+
+def _set(
+    members: Sequence[Single], rows: Rows, before: _Set | None, now: Today, company: Company, guard: Guard
+) -> _Set | None:
+    """Value a set from the one without its last member; None if a plugin failed."""
+    last = members[-1]
+    if before is None:
+        part = now.take(rows)
+        previous = Simulated(part.plant, part.yearly_kwh, part.bill)
+        changes: tuple[Change, ...] = ()
+        flows: tuple[CashFlow, ...] = ()
+    else:
+        kept = np.searchsorted(before.rows, rows)
+        part = before.now.take(kept)
+        plant = before.year.plant.take(kept, before.now.cohort.array_rows(kept))
+        previous = Simulated(plant, {}, before.year.bill.take(kept))
+        changes = tuple(_of_rows(change, kept, before.now) for change in before.changes)
+        flows = tuple(flow.take(kept) for flow in before.flows)
+    change = _change(last, replace(part, plant=previous.plant), company, guard, rows)
+    if change is None:
+        return None
+    simulations = Simulations(part)
+    year = simulations.anew(change.plant)
+    totals = simulations.totals(company)
+    horizon = company.money.horizon_years
+    values = assumed(last.loaded.retrofit, company.overrides(last.loaded.id), company.priors)
+    years = study_years(horizon, values.get("life_years", last.loaded.retrofit.about.life.mode), part.remaining_years)
+    own = bills_to_flow(part, change, (previous.bill, year.bill), years, company, totals)
+    changes, flows = (*changes, _paid_while(change, years)), (*flows, own)
+    paid = totals.once([line for one in changes for line in one.costs], horizon)
+    flow = CashFlow(
+        saving=np.sum([one.saving for one in flows], axis=0),
+        yearly_cost=np.sum([one.yearly_cost for one in flows], axis=0),
+        avoided=np.sum([one.avoided for one in flows], axis=0),
+        upfront=paid,
+    )
+    names = tuple(one.loaded.id for one in members)
+    longest = years if before is None else np.maximum(years, before.years[kept])
+    part = replace(part, cohort=replace(part.cohort))  # without what its simulation has kept: hours of every site
+    return _Set(names, rows, part, year, changes, flows, flow, longest)
+
+
+def _best(found: Mapping[Members, _Set], singles: Sequence[Single], size: int) -> Iterator[Bundle]:
+    """Choose the best set of each site and tell what each member adds."""
+    rate = singles[0].worth.discount_rate
+    value = {members: np.full(size, np.nan) for members in found}
+    for members, one in found.items():
+        value[members][one.rows] = one.npv(rate)
+    table = np.array([np.where(np.isnan(npvs), -np.inf, npvs) for npvs in value.values()])
+    first = np.argmax(table, axis=0)
+    names = list(found)
+    for place, members in enumerate(names):
+        rows = np.flatnonzero((first == place) & (table[place] > 0))
+        if len(members) < 2 or not len(rows):
+            continue
+        one = found[members]
+        mine = np.searchsorted(one.rows, rows)
+        marginal = {}
+        for name in members:
+            rest = tuple(other for other in members if other != name)
+            marginal[name] = value[members][rows] - (value[rest][rows] if rest in value else np.nan)
+        draws = value[members][rows] + np.sum(
+            [_around(single, rows) for single in singles if single.loaded.id in members], axis=0
+        )
+        flow = one.flow.take(mine)
+        lines = tuple(replace(line, quantity=line.quantity[mine]) for change in one.changes for line in change.costs)
+        yield Bundle(
+            members,
+            rows,
+            value[members][rows],
+            flow.upfront[:, 0],
+            flow.operating[:, 1],
+            flow,
+            one.years[mine],
+            rate,
+            one.year.months[mine],
+            marginal,
+            lines,
+            np.asarray(draws, dtype=np.float64),
+        )
+
+
+def _around(single: Single, rows: Rows) -> Draws:
+    """Return how far each draw of a retrofit alone lies from its worth, (D, S): the same numbers move it in the set."""
+    mine = np.searchsorted(single.rows, rows)
+    return np.asarray(single.draws[:, mine] - single.worth.npv[mine], dtype=np.float64)
+
+
+def _exclude_each_other(members: Sequence[Loaded]) -> bool:
+    names = {one.id for one in members}
+    return any(names & set(one.retrofit.about.excludes) for one in members)
+
+
+def _complete(names: Members, singles: Sequence[Single]) -> bool:
+    """Tell whether each member has beside it what it needs."""
+    needs = (set(one.loaded.retrofit.about.needs) for one in singles if one.loaded.id in names)
+    return all(needed <= set(names) for needed in needs)
+
+
+def _change(one: Single, part: Today, company: Company, guard: Guard, rows: Rows) -> Change | None:
+    """Ask a retrofit for its change to a plant, of each site the variant that is the best of it alone."""
+    values = assumed(one.loaded.retrofit, company.overrides(one.loaded.id), company.priors)
+    change = guard.change(one.loaded, part.cohort, part.plant, values)
+    if change is None or not change.alternatives:
+        return change
+    return _variant(change, one.worth.variant[np.searchsorted(one.rows, rows)], part)
+
+
+def _variant(change: Change, label: npt.NDArray[np.object_], part: Today) -> Change:
+    """Merge a change and its alternatives to one that is, at each site, the one of that label."""
+    options = (change, *change.alternatives)
+    masks = [label == one.label for one in options]
+    spread = [mask[part.cohort.arrays["site"].to_numpy(dtype=np.intp)] for mask in masks]
+    columns = {}
+    for column in fields(Plant):
+        merged = getattr(change.plant, column.name).copy()
+        for one, mask, of_arrays in zip(options[1:], masks[1:], spread[1:], strict=True):
+            where = of_arrays if level_of(column.name) == PER_ARRAY else mask
+            merged[where] = getattr(one.plant, column.name)[where]
+        columns[column.name] = merged
+    costs = [
+        replace(line, quantity=line.quantity * mask)
+        for one, mask in zip(options, masks, strict=True)
+        for line in one.costs
+    ]
+    yearly = [
+        replace(line, quantity=line.quantity * mask)
+        for one, mask in zip(options, masks, strict=True)
+        for line in one.yearly
+    ]
+    return Change(Plant(**columns), costs, yearly, _fade(options, masks, len(label)))
+
+
+def _fade(options: Sequence[Change], masks: Sequence[Bools], size: int) -> Floats | None:
+    given = [one.fade for one in options if one.fade is not None]
+    if not given:
+        return None
+    years = max(fade.shape[-1] for fade in given)
+    merged = np.ones((size, years))
+    for one, mask in zip(options, masks, strict=True):
+        if one.fade is not None:
+            merged[mask] = 0.0
+            merged[mask, : one.fade.shape[-1]] = np.broadcast_to(one.fade, (size, one.fade.shape[-1]))[mask]
+    return merged
+
+
+def _paid_while(change: Change, years: Floats) -> Change:
+    """Return the change without the later visits of which no year of benefit would be left."""
+    costs = [
+        line if line.in_year == 0 else replace(line, quantity=np.where(line.in_year < years, line.quantity, 0.0))
+        for line in change.costs
+    ]
+    return replace(change, costs=costs)
+
+
+def _of_rows(change: Change, rows: Rows, now: Today) -> Change:
+    plant = change.plant.take(rows, now.cohort.array_rows(rows))
+    costs = [replace(line, quantity=line.quantity[rows]) for line in change.costs]
+    return Change(plant, costs)

@@ -1,0 +1,192 @@
+"""What can be offered at each site, alone or together, in both ledgers: the owner's and the company's."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyarrow as pa
+
+from aftersun.model.change import ACCESS, LABOUR, MATERIAL
+from aftersun.model.cohort import Cohort
+from aftersun.model.ranges import Floats
+from aftersun.money import prices
+from aftersun.money.company import Company
+from aftersun.money.template import TRAVEL
+from aftersun.scoring.offers.bundles import Bundle, Single
+from aftersun.scoring.ranges.draws import measured
+from aftersun.scoring.value.simulations import MONTHLY, Months
+from aftersun.scoring.value.worth import ITEM_COLUMNS, cash_rows
+
+JOINED = "+"  # between the members of an offer
+
+OFFER_COLUMNS = (
+    "site_id",
+    "offer",
+    "npv",
+    "npv_p90",
+    "npv_p50",
+    "npv_p10",
+    "chance_npv_positive",
+    "upfront",
+    "first_year_saving",
+    "contribution",
+    "materials_cost",
+    "equipment",
+    "must_call",
+    "trip_cost",
+    "years",
+    "npv_percentiles",
+)
+MEMBER_COLUMNS = ("site_id", "offer", "retrofit", "npv_alone", "npv_added")
+HOUR_COLUMNS = ("site_id", "offer", "skill", "hours")
+_COLUMNS_OF: Mapping[str, Sequence[str]] = {
+    "offer": OFFER_COLUMNS,
+    "offer_member": MEMBER_COLUMNS,
+    "offer_hours": HOUR_COLUMNS,
+    "offer_month": ("site_id", "offer", "month"),
+    "cost_item": ("site_id", "retrofit"),
+    "cash_flow": ("site_id", "retrofit"),
+}
+
+
+def offers(
+    singles: Sequence[Single], bundles: Iterable[Bundle], cohort: Cohort, company: Company
+) -> dict[str, pd.DataFrame]:
+    """Return the tables offer, offer_member, offer_hours, offer_month of a chunk: all that may be offered on value.
+
+    Beside them stand the cost_item and cash_flow of offers of several; those of one have theirs by their retrofit.
+
+    What ends a danger known to stand is there too, whatever it is worth, as ``must_call``: to be told, not sold. A set
+    of retrofits is an offer where no other set is worth more and its chance of a gain is not below the company's least.
+    The owner's ledger is ``npv`` and ``upfront`` (tax included); ``contribution`` is the company's: price before tax
+    less its own cost, the trip of a callback by its chance, and the reserve for warranty.
+    """
+    tables: dict[str, list[pd.DataFrame]] = {name: [] for name in _COLUMNS_OF}
+
+    def add(name: str, table: pd.DataFrame, members: pd.DataFrame, items: pd.DataFrame, months: Months) -> None:
+        table, hours = _with_company_ledger(table.assign(offer=name), items, company)
+        tables["offer"].append(table[list(OFFER_COLUMNS)])
+        tables["offer_member"].append(members.assign(offer=name)[list(MEMBER_COLUMNS)])
+        tables["offer_hours"].append(hours.assign(offer=name)[list(HOUR_COLUMNS)])
+        tables["offer_month"].append(month_rows(table["site_id"], name, months))
+
+    alone: dict[str, pd.Series] = {}
+    for one in singles:
+        worth = one.worth
+        alone[one.loaded.id] = pd.Series(worth.npv, worth.site_ids)
+        kept = one.offered | one.danger
+        ids = worth.site_ids[kept]
+        if not len(ids):
+            continue
+        table = _owner_ledger(
+            ids, worth.npv[kept], worth.flow.upfront[kept, 0], worth.flow.operating[kept, 1], one.draws[:, kept]
+        ).assign(must_call=one.danger[kept], years=worth.years[kept])
+        members = pd.DataFrame({"site_id": ids, "retrofit": one.loaded.id})
+        members = members.assign(npv_alone=table["npv"], npv_added=table["npv"])
+        add(one.loaded.id, table, members, worth.items[worth.items["site_id"].isin(ids)], worth.months[kept])
+    for bundle in bundles:
+        ids = cohort.sites.index[bundle.rows]
+        table = _owner_ledger(ids, bundle.npv, bundle.upfront, bundle.first_year, bundle.draws)
+        dangers = [one.worth.site_ids[one.danger] for one in singles if one.loaded.id in bundle.members]
+        table["must_call"] = np.any([np.isin(ids, found) for found in dangers], axis=0)
+        table["years"] = bundle.years
+        sure = ~(table["chance_npv_positive"] < company.calls.least_chance).to_numpy()  # not known counts as sure
+        members = pd.concat(
+            [
+                pd.DataFrame({"site_id": ids, "retrofit": name, "npv_added": added}).assign(
+                    npv_alone=alone[name].reindex(ids).to_numpy()
+                )
+                for name, added in bundle.marginal.items()
+            ],
+            ignore_index=True,
+        )
+        items = prices.price_lines(bundle.lines, cohort.sites.loc[ids], company)
+        sold = ids[sure]
+        if len(sold):
+            name = JOINED.join(bundle.members)
+            items = items[items["site_id"].isin(sold)]
+            members = members[members["site_id"].isin(sold)]
+            add(name, table[sure].reset_index(drop=True), members, items, bundle.months[sure])
+            flow = cash_rows(sold, bundle.flow.take(np.flatnonzero(sure)), bundle.years[sure], bundle.discount_rate)
+            tables["cost_item"].append(items[ITEM_COLUMNS].assign(retrofit=name))
+            tables["cash_flow"].append(flow.assign(retrofit=name))
+    return {
+        name: pd.concat(found, ignore_index=True) if found else pd.DataFrame(columns=list(_COLUMNS_OF[name]))
+        for name, found in tables.items()
+    }
+
+
+def month_rows(site_ids: Iterable[str], offer: str, months: Months) -> pd.DataFrame:
+    """Return the rows of table offer_month for the months (S, 12, names of MONTHLY) of some sites."""
+    names = [f"{name}_kwh" for name in MONTHLY]
+    table = pd.DataFrame(months.reshape(-1, len(names)).round(2), columns=names)
+    table.insert(0, "month", np.tile(np.arange(1, 13), len(months)))
+    table.insert(0, "offer", offer)
+    table.insert(0, "site_id", np.repeat(np.asarray(site_ids, dtype=object), 12))
+    return table
+
+
+def _owner_ledger(
+    ids: pd.Index, npv: Floats, upfront: Floats, first_year: Floats, draws: npt.NDArray[np.float64]
+) -> pd.DataFrame:
+    sure = measured(draws)
+    return pd.DataFrame(
+        {
+            "site_id": ids,
+            "npv": npv,
+            "npv_p90": sure.p90,
+            "npv_p50": sure.p50,
+            "npv_p10": sure.p10,
+            "chance_npv_positive": sure.chance_positive,
+            "upfront": upfront,
+            "first_year_saving": first_year,
+            "npv_percentiles": _percentiles(draws),
+        }
+    )
+
+
+_NUMBERS = pd.ArrowDtype(pa.list_(pa.float64()))  # Parquet then knows the type even where all are missing
+
+
+def _percentiles(draws: npt.NDArray[np.float64]) -> pd.Series:
+    """Return P0, P5 .. P100 of each site's draws (D, S); missing where nothing was drawn."""
+    if draws.shape[0] == 1:
+        return pd.Series([None] * draws.shape[1], dtype=_NUMBERS)
+    found = np.quantile(np.ascontiguousarray(draws.T), np.linspace(0.0, 1.0, 21), axis=1).T
+    return pd.Series(list(found.round(2)), dtype=_NUMBERS)
+
+
+def _with_company_ledger(
+    table: pd.DataFrame, items: pd.DataFrame, company: Company
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Add contribution, cash for materials and equipment; return the hours by skill beside it."""
+    once = items[(items["in_year"] == 0) & items["kind"].isin([MATERIAL, LABOUR, ACCESS, "inspection", TRAVEL])]
+    once = once[~once["note"].str.startswith("every year")]
+    ids = table["site_id"]
+    price = once.groupby("site_id")["price"].sum().reindex(ids).fillna(0.0).to_numpy()
+    cost = once.groupby("site_id")["cost"].sum().reindex(ids).fillna(0.0).to_numpy()
+    before_tax = price / (1.0 + company.money.sales_tax_rate)
+
+    def of_kind(kind: str) -> Floats:
+        found = once[once["kind"] == kind].groupby("site_id")["cost"].sum()
+        return np.asarray(found.reindex(ids).fillna(0.0).to_numpy(dtype=np.float64))
+
+    calls = company.calls
+    reserve = calls.callback_chance * of_kind(TRAVEL) + calls.warranty_reserve_share * before_tax
+    equipment = (
+        once[once["kind"] == ACCESS].groupby("site_id")["item"].agg(lambda names: JOINED.join(sorted(set(names))))
+    )
+    labour = once.loc[once["kind"] == LABOUR, ["site_id", "item", "quantity"]]
+    hours = labour.rename(columns={"item": "skill", "quantity": "hours"}).groupby(["site_id", "skill"]).sum()
+    return (
+        table.assign(
+            contribution=before_tax - cost - reserve,
+            materials_cost=of_kind(MATERIAL),
+            trip_cost=of_kind(TRAVEL),
+            equipment=equipment.reindex(ids).fillna("").to_numpy(),
+        ),
+        hours.reset_index(),
+    )

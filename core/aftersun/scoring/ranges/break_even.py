@@ -1,0 +1,68 @@
+"""Where the advice turns: the value of each number, all others as they are, at which a retrofit is worth nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from aftersun.model.ranges import Bools, Floats
+from aftersun.scoring.ranges.drivers import Driver
+
+MOST_ROWS = 6  # of one retrofit on one site, those that move it most
+
+DRIVER_COLUMNS = (
+    "site_id", "retrofit", "name", "meaning", "unit", "low", "used", "high", "npv_low", "npv_high", "turns", "flips_at",
+)  # fmt: skip
+
+
+def flips_at(low: float, used: float, high: float, npv_low: Floats, npv_used: Floats, npv_high: Floats) -> Floats:
+    """Return the value between ``low`` and ``high`` at which the net present value is 0, NaN = nowhere; shape (S,).
+
+    It runs on straight lines from the low to the value used and from there to the high, as in the draws. If it turns
+    on both sides, the nearer value is taken.
+    """
+
+    def crossing(end: float, npv_end: Floats) -> Floats:
+        turns = (npv_used > 0) != (npv_end > 0)
+        fall = np.where(turns, npv_used - npv_end, 1.0)
+        return np.where(turns, used + (end - used) * npv_used / fall, np.nan)
+
+    below, above = crossing(low, npv_low), crossing(high, npv_high)
+    nearer = np.abs(below - used) <= np.abs(above - used)  # false where one of them is missing
+    return np.where(nearer | np.isnan(above), below, above)
+
+
+def driver_rows(
+    retrofit: str, site_ids: pd.Index, where: Bools, found: Sequence[Driver], npv: Floats, most: int = MOST_ROWS
+) -> pd.DataFrame:
+    """Return the numbers that move a retrofit most at the sites ``where``: DRIVER_COLUMNS, the strongest first.
+
+    ``npv`` (S,) is its worth with all values as used. What moves nothing at a site is left out.
+    """
+    rows = np.flatnonzero(where)
+    if not len(rows) or not found:
+        return pd.DataFrame(columns=list(DRIVER_COLUMNS))
+    low, high = (np.stack([getattr(one, end).npv[rows] for one in found]) for end in ("at_low", "at_high"))
+    swing = np.abs(high - low)
+    order = np.argsort(-swing, axis=0, kind="stable")[:most]  # (most, sites)
+    place, site = order.T.ravel(), np.repeat(np.arange(len(rows)), len(order))
+    flips = np.stack(
+        [
+            flips_at(one.low, one.used, one.high, at_low, npv[rows], at_high)
+            for one, at_low, at_high in zip(found, low, high, strict=True)
+        ]
+    )
+    moves = swing[place, site] > 0
+    place, site = place[moves], site[moves]
+
+    def said(name: str) -> list[object]:
+        return [getattr(found[one], name) for one in place]
+
+    turns = ~np.isnan(flips[place, site])
+    columns = (
+        site_ids[rows[site]], retrofit, said("name"), said("meaning"), said("unit"), said("low"), said("used"),
+        said("high"), low[place, site], high[place, site], turns, flips[place, site],
+    )  # fmt: skip
+    return pd.DataFrame(dict(zip(DRIVER_COLUMNS, columns, strict=True)))

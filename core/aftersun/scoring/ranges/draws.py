@@ -1,0 +1,237 @@
+"""How sure a net present value is: draws from all that is assumed, each site's from the same common numbers.
+
+What a retrofit saves in bills is ``saving x product of ratios + sum of differences``, what it avoids likewise, and what
+it costs ``cost + sum of differences``: each number that was drawn moves a gain in proportion where it scales it (both
+its ends leave a gain of the same sign) and by an amount where it does not. Between its low, the value used and its high
+every number acts on straight lines. Nothing is simulated for a draw; the tests hold the result against brute force.
+
+Numbers that are wrong everywhere if they are wrong (prices, effects, weather of the region) have the same draws for all
+customers; those of one roof have their own. Draws depend on the seed, on names and on site numbers alone, never on
+which sites are computed together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from zlib import crc32
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import special, stats
+
+from aftersun.host.guard import Guard
+from aftersun.host.registry import Loaded
+from aftersun.model.ranges import Bools, Floats
+from aftersun.money.company import Company
+from aftersun.scoring.ranges.drivers import (
+    CHANCE,
+    LIFE,
+    NORMAL,
+    STANDARD_NORMAL_P10,
+    UNKNOWN_NUMBERS,
+    YIELD,
+    YIELD_OF_ALL,
+    Driver,
+    Parts,
+    of_facts_and_yield,
+    of_numbers,
+    of_systems,
+)
+from aftersun.scoring.value.nearby import NearbySimulations
+from aftersun.scoring.value.simulations import Today
+from aftersun.scoring.value.worth import Worth
+
+DRAWS = 400
+WORST_SHARE = 0.1
+NEAR_SHARE = 0.25  # assumption: below it, gain over cost, no numbers within their ranges make an offer worth it
+
+Draws = npt.NDArray[np.float64]  # (D, S): net present value in each draw
+RowsOfDraws = tuple[npt.NDArray[np.intp], Draws]  # positions of the sites in the chunk, and their draws
+
+_OWN_NUMBERS = (LIFE, YIELD, *UNKNOWN_NUMBERS)  # of one roof, beside its yes/no facts
+_ACTS_ON_ALL = ("real_discount_rate", "electricity_price_growth", "fuel_price_growth", YIELD_OF_ALL)
+
+
+@dataclass(frozen=True, eq=False)
+class Ranges:
+    """Measures over the draws, each (S,): ``p90`` is exceeded with 90 %, ``worst_tenth`` the mean of the worst 10 %."""
+
+    p90: Floats
+    p50: Floats
+    p10: Floats
+    chance_positive: Floats
+    worst_tenth: Floats
+    mean: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Trial:
+    """Sites that may have a retrofit: their positions in the chunk, today's state, and what is simulated of them."""
+
+    rows: npt.NDArray[np.intp]
+    now: Today
+    simulations: NearbySimulations
+
+
+class CommonNumbers:
+    """Evenly spread numbers 0..1 for every draw, the same whenever the same name is asked for."""
+
+    def __init__(self, site_ids: pd.Index, fact_ids: Sequence[str], seed: int = 0, draws: int = DRAWS) -> None:
+        self._seed, self._draws = seed, draws
+        self._own = {name: place for place, name in enumerate((*_OWN_NUMBERS, *sorted(fact_ids)))}
+        shape = (draws, len(self._own))
+        drawn = [np.random.default_rng([seed, crc32(str(site).encode())]).random(shape) for site in site_ids]
+        self._of_sites = np.stack(drawn, axis=2) if drawn else np.empty((*shape, 0))
+
+    def shared(self, retrofit: str, name: str) -> Floats:
+        """Return the numbers of what is the same for all customers, (D, 1)."""
+        key = name if name in _ACTS_ON_ALL else f"{retrofit} {name}"
+        stratified = (np.arange(self._draws) + 0.5) / self._draws
+        rng = np.random.default_rng([self._seed, crc32(key.encode())])
+        return rng.permutation(stratified)[:, np.newaxis]
+
+    def own(self, name: str, rows: npt.NDArray[np.intp]) -> Floats:
+        """Return the numbers of each site for one of its own unknowns, (D, S)."""
+        return self._of_sites[:, self._own[name], :][:, rows]
+
+
+def npv_draws(
+    retrofit: str, base: Parts, found: Sequence[Driver], numbers: CommonNumbers, rows: npt.NDArray[np.intp]
+) -> Draws:
+    """Return the net present value of a retrofit in each draw, (D, S); ``rows`` places its sites in ``numbers``."""
+    weights = []
+    for one in found:
+        drawn = numbers.shared(retrofit, one.name) if one.shared else numbers.own(one.name, rows)
+        weights.append(_weights(one, drawn))
+    costs = np.zeros((1, len(rows)))
+    for one, (low, high) in zip(found, weights, strict=True):
+        if _same(base.cost, one.at_low.cost, one.at_high.cost):
+            continue
+        costs = costs + low * (one.at_low.cost - base.cost) + high * (one.at_high.cost - base.cost)
+    gains = [
+        _gain(getattr(base, part), [(getattr(one.at_low, part), getattr(one.at_high, part)) for one in found], weights)
+        for part in ("saving", "avoided")
+    ]
+    npv = np.asarray(gains[0] + gains[1] - base.cost - costs, dtype=np.float64)
+    shape = np.broadcast_shapes(npv.shape, *(low.shape for low, _ in weights))
+    return npv if npv.shape == shape else np.broadcast_to(npv, shape).copy()  # where nothing moves in any draw
+
+
+def _gain(base: Floats, ends: Sequence[tuple[Floats, Floats]], weights: Sequence[tuple[Floats, Floats]]) -> Draws:
+    """Return a gain in each draw (D, S): a product over the numbers that scale it, a sum over the others."""
+    product, extra = np.ones((1, len(base))), np.zeros((1, len(base)))
+    divisor = np.where(base > 0, base, 1.0)
+    for (at_low, at_high), (low, high) in zip(ends, weights, strict=True):
+        if _same(base, at_low, at_high):
+            continue
+        scales = (base > 0) & (at_low >= 0) & (at_high >= 0)
+        ratio = 1.0 + low * (at_low / divisor - 1.0) + high * (at_high / divisor - 1.0)
+        product = product * np.where(scales, ratio, 1.0)
+        extra = extra + np.where(scales, 0.0, low * (at_low - base) + high * (at_high - base))
+    return np.asarray(base * product + extra, dtype=np.float64)
+
+
+def _same(base: Floats, at_low: Floats, at_high: Floats) -> bool:
+    """Tell whether a number moves nothing anywhere."""
+    return np.array_equal(base, at_low) and np.array_equal(base, at_high)
+
+
+def _weights(one: Driver, drawn: Floats) -> tuple[Floats, Floats]:
+    """Return how far each draw goes from the value used to the low and to the high: 0 = not at all, 1 = there."""
+    if one.spread == CHANCE:
+        yes = drawn < one.used
+        return np.where(yes, 0.0, 1.0), np.where(yes, 1.0, 0.0)
+    if one.spread == NORMAL:
+        step = special.ndtri(drawn) / STANDARD_NORMAL_P10  # the normal distribution's quantiles
+        return np.maximum(-step, 0.0), np.maximum(step, 0.0)
+    width = one.high - one.low
+    value = stats.triang.ppf(drawn, (one.used - one.low) / width, loc=one.low, scale=width)
+    down, up = max(one.used - one.low, 1e-300), max(one.high - one.used, 1e-300)
+    return np.maximum((one.used - value) / down, 0.0), np.maximum((value - one.used) / up, 0.0)
+
+
+def ranges_of(
+    trial: Trial, loaded: Loaded, company: Company, guard: Guard, base: Worth, numbers: CommonNumbers
+) -> tuple[Ranges, Draws, list[Driver]] | None:
+    """Return how sure a retrofit's worth is on the sites of a trial, the draws, and what they are drawn from.
+
+    None if it failed at some value.
+    """
+    whole = Parts.of(base)
+    found = list(of_facts_and_yield(trial.now, loaded, company, guard, base, trial.simulations))
+    draws = npv_draws(loaded.id, whole, found, numbers, trial.rows)
+    near = np.flatnonzero(may_turn(whole, found))
+    if len(near):
+        now, few = trial.now.take(near), trial.simulations.take(near)
+        here = base.take(near)
+        more = [*of_numbers(now, loaded, company, guard, few), *of_systems(now, loaded, company, guard, here, few)]
+        before = [replace(one, at_low=one.at_low.take(near), at_high=one.at_high.take(near)) for one in found]
+        draws[:, near] = npv_draws(loaded.id, whole.take(near), [*before, *more], numbers, trial.rows[near])
+        for one in more:
+            found.append(replace(one, at_low=whole.put(near, one.at_low), at_high=whole.put(near, one.at_high)))
+    if guard.failed(loaded):
+        return None
+    return measured(draws), draws, found
+
+
+def may_turn(base: Parts, found: Sequence[Driver]) -> Bools:
+    """Tell the sites (S,) where numbers may turn the advice: what is gained is not far below what is paid.
+
+    Elsewhere only facts and the yield are drawn: a gain below a quarter of the cost would have to be fourfold.
+    """
+    near = base.gain >= NEAR_SHARE * base.cost
+    for one in found:
+        near |= one.at_high.gain >= NEAR_SHARE * one.at_high.cost
+    return near
+
+
+def measured(draws: Draws) -> Ranges:
+    """Return the measures of each site over its draws; one draw tells nothing, and they are NaN."""
+    if draws.shape[0] == 1:
+        return Ranges(*np.full((6, draws.shape[1]), np.nan))
+    ordered = np.sort(np.ascontiguousarray(draws.T), axis=1)  # a site's draws in a row: sums do not depend on others
+    worst = max(round(WORST_SHARE * ordered.shape[1]), 1)
+    p90, p50, p10 = np.quantile(ordered, (0.1, 0.5, 0.9), axis=1)
+    chance = (ordered > 0).mean(axis=1)
+    return Ranges(p90, p50, p10, chance, ordered[:, :worst].mean(axis=1), ordered.mean(axis=1))
+
+
+def total_by_retrofit(offers: pd.DataFrame, site_ids: pd.Index, kept: Mapping[str, RowsOfDraws]) -> pd.DataFrame:
+    """Return what the best offer of each site comes to in each draw, added up by retrofit: retrofit, draw, npv, offers.
+
+    ``offers`` has site_id, retrofit and npv of all that may be offered. Shared numbers move the customers together, so
+    only sums within a draw tell the range of a portfolio.
+    """
+    best = (
+        offers.reindex(columns=["site_id", "retrofit", "npv"])
+        .sort_values(["npv", "retrofit"], ascending=[False, True], kind="stable")
+        .drop_duplicates("site_id")
+    )
+    parts = []
+    for retrofit, (rows, draws) in kept.items():
+        mine = np.isin(site_ids[rows], best.loc[best["retrofit"] == retrofit, "site_id"])
+        if mine.any():
+            npv = np.ascontiguousarray(draws[:, mine]).sum(axis=1)
+            parts.append(
+                pd.DataFrame({"retrofit": retrofit, "draw": np.arange(len(npv)), "npv": npv, "offers": mine.sum()})
+            )
+    empty = {"retrofit": "str", "draw": "int64", "npv": "float64", "offers": "int64"}
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(empty)).astype(empty)
+
+
+def portfolio_range(totals: pd.DataFrame) -> pd.DataFrame:
+    """Return the range of each retrofit's sum, and of all together as retrofit "".
+
+    The columns are retrofit, offers, npv_p90, npv_p50, npv_p10, npv_mean. ``totals`` has the rows of
+    :func:`total_by_retrofit` of any number of chunks.
+    """
+    by_draw = totals.groupby(["retrofit", "draw"], as_index=False)[["npv", "offers"]].sum()
+    everything = by_draw.groupby("draw", as_index=False)[["npv", "offers"]].sum().assign(retrofit="")
+    rows = []
+    for retrofit, one in pd.concat([everything, by_draw]).groupby("retrofit", sort=True):
+        p90, p50, p10 = np.quantile(one["npv"], (0.1, 0.5, 0.9))
+        rows.append((retrofit, int(one["offers"].iloc[0]), p90, p50, p10, one["npv"].mean()))
+    names = ["retrofit", "offers", "npv_p90", "npv_p50", "npv_p10", "npv_mean"]
+    return pd.DataFrame(rows, columns=names).round(2)  # sums of chunks of another size differ in their last digits

@@ -1,0 +1,195 @@
+"""What an answer is worth before it is known: which question to ask on the phone, which visit to make first.
+
+References
+----------
+.. [1] H. Raiffa and R. Schlaifer, Applied Statistical Decision Theory, 1961: expected value of perfect and of sample
+   information.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from functools import cache
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import stats
+
+import aftersun_datasets
+from aftersun.host.registry import Registry
+from aftersun.model.change import INSPECTION
+from aftersun.model.ranges import Floats
+from aftersun.money.company import Company
+from aftersun.money.travel import trip
+from aftersun.scoring.ranges.drivers import CHANCE, LIFE, Driver
+
+PHONE, VISIT = "phone", "visit"
+LEAST_VALUE = 0.005  # less than a cent is rounding
+_STEPS = 200
+
+# Unknown numbers that an owner can tell: column, and how to ask.
+NUMBERS_ASKED: Mapping[str, tuple[str, str]] = {
+    LIFE: ("remaining_life_years", "How many more years do you want to keep the PV system?"),
+    "annual_demand_kwh": ("annual_demand_kwh", "How many kWh of electricity does your bill show for a year?"),
+    "occupants": ("occupants", "How many people live in the house?"),
+}
+NUMBER_COLUMNS = ("site_id", "retrofit", "fact", "value_if_known")
+
+VALUE_COLUMNS = ("site_id", "retrofit", "fact", "chance_true", "npv_if_true", "npv_if_false")
+QUESTION_COLUMNS = (
+    "site_id", "fact", "question", "chance_true", "value_if_known", "value_of_phone", "value_of_visit", "visit_cost",
+    "retrofits",
+)  # fmt: skip
+
+
+def perfect_information(chances: npt.ArrayLike, payoffs: npt.ArrayLike) -> float:
+    """Return the expected value of perfect information [1]_: states (K,) with ``chances``, ``payoffs`` (K, acts)."""
+    weights, table = np.asarray(chances, dtype=np.float64), np.asarray(payoffs, dtype=np.float64)
+    return float(weights @ table.max(axis=1) - (weights @ table).max())
+
+
+def value_if_known(chance: Floats, if_true: Floats, if_false: Floats) -> Floats:
+    """Return the expected value of knowing a yes/no fact before doing something or nothing; arrays that broadcast."""
+    known = chance * np.maximum(if_true, 0.0) + (1.0 - chance) * np.maximum(if_false, 0.0)
+    return np.asarray(known - np.maximum(chance * if_true + (1.0 - chance) * if_false, 0.0))
+
+
+def value_of_test(chance: Floats, if_true: Floats, if_false: Floats, sensitivity: float, specificity: float) -> Floats:
+    """Return the expected value of a test of the fact with this sensitivity and specificity, by Bayes [1]_."""
+    positive = np.maximum(chance * sensitivity * if_true + (1.0 - chance) * (1.0 - specificity) * if_false, 0.0)
+    negative = np.maximum(chance * (1.0 - sensitivity) * if_true + (1.0 - chance) * specificity * if_false, 0.0)
+    return np.asarray(positive + negative - np.maximum(chance * if_true + (1.0 - chance) * if_false, 0.0))
+
+
+def fact_values(retrofit: str, site_ids: pd.Index, drivers: Sequence[Driver]) -> pd.DataFrame:
+    """Return what a retrofit is worth with each unknown fact true and false, where that differs: VALUE_COLUMNS."""
+    parts = []
+    for one in drivers:
+        if one.spread != CHANCE:
+            continue
+        if_true, if_false = one.at_high.npv, one.at_low.npv
+        rows = np.flatnonzero(if_true != if_false)
+        columns = (site_ids[rows], retrofit, one.name, one.used, if_true[rows], if_false[rows])
+        parts.append(pd.DataFrame(dict(zip(VALUE_COLUMNS, columns, strict=True))))
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(VALUE_COLUMNS))
+
+
+def value_of_number(one: Driver, npv: Floats) -> Floats:
+    """Return the expected value of knowing a number before doing something or nothing, (S,).
+
+    ``npv`` (S,) is the worth with all values as used. The number is triangular, as in the draws, the worth runs on
+    straight lines between its low, the value used and its high, and all else is as it is.
+    """
+    chances = (np.arange(_STEPS) + 0.5) / _STEPS
+    width = one.high - one.low
+    values = stats.triang.ppf(chances, (one.used - one.low) / width, loc=one.low, scale=width)
+    nodes = np.array([one.low, one.used, one.high])
+    ends = np.stack([one.at_low.npv, npv, one.at_high.npv])
+    place = np.clip(np.searchsorted(nodes, values, side="right") - 1, 0, 1)
+    step = np.maximum(nodes[place + 1] - nodes[place], 1e-300)
+    share = ((values - nodes[place]) / step)[:, np.newaxis]
+    worth = ends[place] * (1.0 - share) + ends[place + 1] * share
+    return np.asarray(np.maximum(worth, 0.0).mean(axis=0) - np.maximum(worth.mean(axis=0), 0.0))
+
+
+def number_values(retrofit: str, site_ids: pd.Index, drivers: Sequence[Driver], npv: Floats) -> pd.DataFrame:
+    """Return what it is worth to know each unknown number: site_id, retrofit, fact, value_if_known."""
+    parts = []
+    for one in drivers:
+        if one.name in NUMBERS_ASKED:
+            found = value_of_number(one, npv)
+            rows = np.flatnonzero(found > LEAST_VALUE)
+            columns = (site_ids[rows], retrofit, NUMBERS_ASKED[one.name][0], found[rows])
+            parts.append(pd.DataFrame(dict(zip(NUMBER_COLUMNS, columns, strict=True))))
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(NUMBER_COLUMNS))
+
+
+def questions(
+    values: pd.DataFrame, numbers: pd.DataFrame, sites: pd.DataFrame, registry: Registry, company: Company
+) -> pd.DataFrame:
+    """Return the questions that are worth something, one row a site and fact: QUESTION_COLUMNS.
+
+    ``values`` has the rows of :func:`fact_values` and ``numbers`` those of :func:`number_values` of all retrofits. Each
+    retrofit is taken or left by itself, so what an answer is worth adds up over them. ``value_of_visit`` is 0 where
+    nobody has to go; ``visit_cost`` is what the company itself pays for trip and inspection. A number has no
+    ``chance_true``; asked for, it is known with the sensitivity of its row in ``fact_tests.csv`` and else is not.
+    """
+    table = pd.concat([_of_facts(values), _of_numbers(numbers)], ignore_index=True)
+    table = table[table["value_if_known"] > LEAST_VALUE]
+    if table.empty:
+        return pd.DataFrame(columns=list(QUESTION_COLUMNS))
+    summed = table.groupby(["site_id", "fact"], sort=True).agg(
+        chance_true=("chance_true", "first"),
+        value_if_known=("value_if_known", "sum"),
+        value_of_phone=("value_of_phone", "sum"),
+        value_of_visit=("value_of_visit", "sum"),
+        retrofits=("retrofit", lambda names: ", ".join(sorted(names))),
+    )
+    asked = {name: fact.question for one in registry.retrofits for name, fact in one.retrofit.facts.items()}
+    asked |= dict(NUMBERS_ASKED.values())
+    result = summed.reset_index()
+    return result.assign(
+        question=[asked[fact] for fact in result["fact"]], visit_cost=_visit_cost(result, sites, company)
+    )[list(QUESTION_COLUMNS)]
+
+
+def _of_facts(values: pd.DataFrame) -> pd.DataFrame:
+    if values.empty:
+        return pd.DataFrame(columns=["value_if_known"])
+    worth = (
+        values["chance_true"].to_numpy(float),
+        values["npv_if_true"].to_numpy(float),
+        values["npv_if_false"].to_numpy(float),
+    )
+    table = values.assign(value_if_known=value_if_known(*worth))
+    for way, name in ((PHONE, "value_of_phone"), (VISIT, "value_of_visit")):
+        tests = [_tests().get((fact, way)) for fact in values["fact"]]
+        accuracy = np.array(
+            [(float(test["sensitivity"]), float(test["specificity"])) if test else (0.5, 0.5) for test in tests]
+        )
+        found = value_of_test(*worth, accuracy[:, 0], accuracy[:, 1])  # type: ignore[arg-type]
+        table[name] = np.where([test is not None for test in tests], np.maximum(found, 0.0), 0.0)
+    return table
+
+
+def _of_numbers(numbers: pd.DataFrame) -> pd.DataFrame:
+    """Add what asking brings: an answer with a chance, and then the true one."""
+    if numbers.empty:
+        return pd.DataFrame(columns=["value_if_known"])
+    told = [_tests().get((fact, PHONE)) for fact in numbers["fact"]]
+    answered = np.array([float(test["sensitivity"]) if test else 0.0 for test in told])
+    return numbers.assign(
+        chance_true=np.nan, value_of_phone=answered * numbers["value_if_known"].to_numpy(float), value_of_visit=0.0
+    )
+
+
+def by_question(table: pd.DataFrame) -> pd.DataFrame:
+    """Return question, sites, value_of_phone and value_if_known, added up over sites, most valuable by phone first."""
+    sums = table.groupby("question", sort=True).agg(
+        sites=("site_id", "size"), value_of_phone=("value_of_phone", "sum"), value_if_known=("value_if_known", "sum")
+    )
+    return sums.sort_values("value_of_phone", ascending=False, kind="stable").reset_index()
+
+
+def visits_worth_making(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows of :func:`questions` whose visit is worth more than it costs, most valuable first."""
+    worth = table[(table["value_of_visit"] > table["visit_cost"]).fillna(False).astype(bool)]
+    return worth.sort_values(["value_of_visit", "site_id"], ascending=[False, True], ignore_index=True)
+
+
+def _visit_cost(table: pd.DataFrame, sites: pd.DataFrame, company: Company) -> Floats:
+    """Return what a visit costs the company at each row, NaN where none would tell or the book lacks its price."""
+    there = sites.loc[table["site_id"]]
+    way = trip(there["latitude"].to_numpy(np.float64), there["longitude"].to_numpy(np.float64), company).cost
+    cost = np.full(len(table), np.nan)
+    for row, fact in enumerate(table["fact"]):
+        test = _tests().get((fact, VISIT))
+        if test and test["inspection"] in company.inspections:
+            cost[row] = way[row] + company.price_of(INSPECTION, test["inspection"])
+    return cost
+
+
+@cache
+def _tests() -> Mapping[tuple[str, str], Mapping[str, str]]:
+    return {(row["fact"], row["way"]): row for row in aftersun_datasets.rows("fact_tests.csv")}

@@ -1,0 +1,139 @@
+"""What a run is made from: names checked before it starts, inputs hashed, retrofits and assumptions written down."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from pathlib import Path
+
+import pandas as pd
+
+from aftersun.energy.assumptions import system_values
+from aftersun.host.assumed import assumed
+from aftersun.host.registry import Registry
+from aftersun.model.errors import AftersunError
+from aftersun.money.company import Company
+from aftersun.scoring.value import words
+from aftersun.scoring.value.cohorts import GridCell, Portfolio, Weather
+
+
+def check_names(registry: Registry, company: Company) -> None:
+    """Refuse a company file that names what does not exist: retrofits, assumptions, facts, values of systems.
+
+    Raises
+    ------
+    AftersunError
+        Naming the first of them and what there is instead.
+    """
+    known = {loaded.id: loaded.retrofit for loaded in registry.retrofits}
+    for name in company.retrofits.off:
+        if name not in registry.off:
+            raise AftersunError(
+                f"The company file switches off '{name}', which is not installed.",
+                f"Installed: {', '.join(sorted(known))}.",
+            )
+    facts = {fact for retrofit in known.values() for fact in retrofit.facts}
+    for name in company.priors:
+        if name not in facts:
+            raise AftersunError(
+                f"The company file gives a chance of '{name}', which no retrofit asks for.",
+                f"There are: {', '.join(sorted(facts))}.",
+            )
+    for name in company.assumptions:
+        if name not in known and name not in registry.off:
+            raise AftersunError(
+                f"The company file overrides assumptions of '{name}', which is not installed.",
+                f"Installed: {', '.join(sorted(known))}.",
+            )
+    for name, retrofit in known.items():
+        assumed(retrofit, company.overrides(name), company.priors)
+    system_values(company.system_overrides)
+
+
+def hashes(company_file: Path, portfolio: Portfolio) -> dict[str, str]:
+    """Return what the run was made from: company file, tables and weather years, by SHA-256."""
+    found = {"company_file": hashlib.sha256(company_file.read_bytes()).hexdigest(), **chunk_hashes(portfolio)}
+    for name, table in (
+        ("customers", portfolio.customers),
+        ("call_log", portfolio.log),
+        ("owners", portfolio.owners),
+        ("left_out", portfolio.left_out),
+    ):
+        found[name] = _digest([table])
+    return found
+
+
+def chunk_hashes(portfolio: Portfolio) -> dict[str, str]:
+    """Return hashes of all that the chunks are computed from, the same however the portfolio is cut into them."""
+    found = {f"weather {name}": _weather_digest(weather) for name, weather in sorted(portfolio.weather.items())}
+    for table in ("sites", "arrays", "fitted", "readings"):
+        found[table] = _digest(
+            [getattr(chunk, table).drop(columns="site", errors="ignore") for chunk in portfolio.chunks]
+        )
+    skylines = sorted((site, repr(line)) for chunk in portfolio.chunks for site, line in chunk.horizons.items())
+    found["horizons"] = hashlib.sha256(repr(skylines).encode()).hexdigest()
+    found["places"] = _digest([portfolio.places])
+    return found
+
+
+def _weather_digest(weather: Weather) -> str:
+    """Return the hash of the file of a weather year and of what was made of it."""
+    if isinstance(weather, GridCell):
+        return weather.sha256
+    made = _digest([weather.hours])
+    return hashlib.sha256(f"{weather.sha256} {weather.station!r} {made}".encode()).hexdigest()
+
+
+def _digest(frames: Sequence[pd.DataFrame | pd.Series]) -> str:
+    """Return a hash of the rows of frames that follow one another."""
+    digest = hashlib.sha256()
+    for frame in frames:
+        digest.update(pd.util.hash_pandas_object(frame).to_numpy().tobytes())
+    names = list(frames[0].columns) if frames and isinstance(frames[0], pd.DataFrame) else []
+    digest.update(repr(names).encode())
+    return digest.hexdigest()
+
+
+def catalogue(registry: Registry, company: Company) -> dict[str, pd.DataFrame]:
+    """Return what the run's retrofits are, assume and are claimed to do, so that a stored run explains itself."""
+    retrofits: list[dict[str, object]] = []
+    assumptions: list[dict[str, object]] = []
+    claims: list[dict[str, object]] = []
+    for loaded in registry.retrofits:
+        about = loaded.retrofit.about
+        retrofits.append(
+            {
+                "retrofit": about.id,
+                "title": about.title,
+                "summary": about.summary,
+                "version": about.version,
+                "origin": loaded.origin,
+                "life_years": about.life.mode,
+                "sources": "; ".join(about.sources),
+            }
+        )
+        overrides = company.assumptions.get(about.id, {})
+        for name, given in loaded.retrofit.assumptions.items():
+            override = overrides.get(name)
+            assumptions.append(
+                {
+                    "retrofit": about.id,
+                    "name": name,
+                    "used": override.value if override else given.mode,
+                    "low": given.low,
+                    "mode": given.mode,
+                    "high": given.high,
+                    "unit": given.unit,
+                    "source": given.source,
+                    "meaning": given.meaning,
+                    "overridden": words.join(f"by {override.who}" if override.who else "by the company", override.why)
+                    if override
+                    else "",
+                }
+            )
+        claims.extend({"retrofit": about.id, "text": c.text, "source": c.source} for c in loaded.retrofit.claims)
+    return {
+        "run_retrofit": pd.DataFrame(retrofits),
+        "run_assumption": pd.DataFrame(assumptions),
+        "run_claim": pd.DataFrame(claims),
+    }

@@ -1,0 +1,227 @@
+"""What if: the run again with other prices, assumptions or facts, beside the stored one. Nothing is stored."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+import pandas as pd
+from pydantic import ValidationError
+
+from aftersun.host.failure import Failure
+from aftersun.host.sources import read_sources
+from aftersun.host.watch import watched
+from aftersun.inventory.runs.stored_runs import RunRecord, read_run_table
+from aftersun.inventory.store import rules
+from aftersun.inventory.store.dictionary import columns
+from aftersun.inventory.store.file import Inventory
+from aftersun.model.errors import AftersunError
+from aftersun.money.company import Company
+from aftersun.money.complaints import complaints
+from aftersun.scoring.run.catalogue import check_names
+from aftersun.scoring.run.engine import Progress, engine_for, work_off
+from aftersun.scoring.run.spool import Spool
+from aftersun.scoring.run.work import Order, forget_plugins
+from aftersun.scoring.value import words
+from aftersun.scoring.value.cohorts import Chunk, read_portfolio
+
+_OFFERED = (words.ADVISED, words.SURVEY)
+
+FACT_TABLES = ("site", "tariff", "array")  # their columns can be supposed
+_NOTE = ["note_id", "severity", "text", "who"]
+_COMPARED = ["status", "npv", "npv_p90", "chance_npv_positive", "upfront", "first_year_saving", "energy_gain_kwh"]
+
+
+@dataclass(frozen=True)
+class Supposed:
+    """What is to be different: settings of the company file by their place, and facts by table and column."""
+
+    settings: Mapping[tuple[str, ...], Any] = field(default_factory=dict)
+    facts: Mapping[tuple[str, str], Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """One row a site and retrofit that was valued before or is now: each measure as ``_stored`` and ``_supposed``."""
+
+    rows: pd.DataFrame
+    told: pd.DataFrame  # safety notes of one site, or of what would be offered or is a safety matter, each once
+    failures: tuple[Failure, ...]
+
+    def offered(self, which: str) -> dict[str, tuple[int, float]]:
+        """Return by retrofit how many sites are offered it and what they come to; ``which`` = stored or supposed."""
+        sold = self.rows[self.rows[f"status_{which}"].isin(_OFFERED)]
+        found = {str(name): (0, 0.0) for name in self.rows["retrofit"].unique()}
+        for name, group in sold.groupby("retrofit"):
+            found[str(name)] = len(group), float(group[f"npv_{which}"].sum())
+        return found
+
+    def turned(self) -> pd.DataFrame:
+        """Return the rows that are offered in one case only, the greatest difference first."""
+        rows = self.rows[self.rows["status_stored"].isin(_OFFERED) != self.rows["status_supposed"].isin(_OFFERED)]
+        apart = (rows["npv_supposed"].fillna(0) - rows["npv_stored"].fillna(0)).abs()
+        return rows.loc[apart.sort_values(ascending=False, kind="stable").index].reset_index(drop=True)
+
+
+def understand(changes: Sequence[str], retrofits: Sequence[str]) -> Supposed:
+    """Read changes written as ``place=value``.
+
+    A place is ``site.COLUMN``, ``tariff.COLUMN`` or ``array.COLUMN``, ``RETROFIT.ASSUMPTION``, or a line of the company
+    file by its sections, such as ``money.real_discount_rate`` or ``materials.bird_mesh``.
+
+    Raises
+    ------
+    AftersunError
+        If one cannot be read; the text says how to write it.
+    """
+    settings: dict[tuple[str, ...], Any] = {}
+    facts: dict[tuple[str, str], Any] = {}
+    for change in changes:
+        place, equals, value = change.partition("=")
+        parts = tuple(part.strip() for part in place.split("."))
+        if not equals or len(parts) < 2 or not all(parts) or not value.strip():
+            raise AftersunError(
+                f"'{change}' is not a change.",
+                "Write place=value, for example site.birds_seen=yes, tariff.export_price=0.12, "
+                "bird_mesh.life_years=10, money.real_discount_rate=0.05, materials.bird_mesh=5.",
+            )
+        if parts[0] in FACT_TABLES:
+            facts[parts[0], parts[1]] = _fact(parts, value.strip())
+        elif parts[0] in retrofits:
+            settings["assumptions", *parts] = {"value": _number(change, value), "who": "", "why": "supposed"}
+        elif parts[0] in ("facts", "system", "assumptions"):
+            settings[parts] = {"value": _number(change, value), "who": "", "why": "supposed"}
+        else:
+            settings[parts] = _number(change, value)
+    return Supposed(settings, facts)
+
+
+def suppose(
+    inventory: Inventory,
+    run: RunRecord,
+    changes: Sequence[str],
+    site_id: str | None = None,
+    progress: Progress = lambda _done, _total: None,
+    workers: int = 1,
+) -> Comparison:
+    """Value all sites, or one, as the run did but for the changes, and set both side by side.
+
+    It is computed as a run is, in ``workers`` processes where there is much to do.
+
+    Raises
+    ------
+    AftersunError
+        If a change cannot be understood or cannot be, or no site can be valued.
+    """
+    stored = Company.model_validate_json(json.dumps(run.settings["company"]))
+    folder = run.settings.get("plugin_folder")
+    sources = read_sources(None if folder is None else Path(folder))
+    order = Order(stored, run.as_of, bool(run.settings.get("ranges", True)), sources)
+    forget_plugins()
+    with watched(order.plugin_seconds):
+        registry = order.registry
+    supposed = understand(changes, [loaded.id for loaded in registry.retrofits])
+    company = _company(run.settings["company"], supposed.settings)
+    check_names(registry, company)
+    portfolio = read_portfolio(inventory, run.as_of, site_id=site_id)
+    if not portfolio.chunks:
+        raise AftersunError(
+            "No site can be valued.", "Check the site's number, its arrays and its tariff; 'aftersun inventory check'."
+        )
+    portfolio = replace(portfolio, chunks=tuple(_chunk(chunk, supposed.facts) for chunk in portfolio.chunks))
+    order = replace(order, company=company)
+    with TemporaryDirectory(prefix="aftersun-") as place:
+        spool = Spool(Path(place), len(portfolio.chunks), only=("ranking", "safety_note"))
+        with engine_for(len(portfolio.chunks), registry, order, workers, None) as engine:
+            work_off(engine, portfolio, order, spool, progress)
+        before = read_run_table(inventory, "ranking", run.run_id, site_id)
+        rows = _side_by_side(before, spool.whole("ranking"))
+        shown = rows
+        if portfolio.sites > 1:
+            shown = rows[rows["status_supposed"].isin((*_OFFERED, words.SAFETY_MATTER))]
+        parts = [pd.DataFrame(columns=_NOTE), *(_told(part, shown) for part in spool.parts("safety_note"))]
+        told = pd.concat(parts).drop_duplicates(ignore_index=True)
+        failures = (*registry.failures, *spool.failures)
+    return Comparison(rows, told, failures)
+
+
+def _told(notes: pd.DataFrame, shown: pd.DataFrame) -> pd.DataFrame:
+    """Return the safety notes of what is shown, each once."""
+    pairs = shown[["site_id", "retrofit"]].drop_duplicates()
+    mine = notes.astype({"site_id": "str", "retrofit": "str"}).merge(pairs, on=["site_id", "retrofit"])
+    return mine[_NOTE].drop_duplicates()
+
+
+def _side_by_side(before: pd.DataFrame, after: pd.DataFrame) -> pd.DataFrame:
+    keys = ["site_id", "retrofit"]
+    both = before.reindex(columns=keys + _COMPARED).merge(
+        after.reindex(columns=keys + _COMPARED), on=keys, how="outer", suffixes=("_stored", "_supposed")
+    )
+    valued = both["npv_stored"].notna() | both["npv_supposed"].notna()
+    return both[valued].sort_values(keys, ignore_index=True)
+
+
+def _company(stored: Mapping[str, Any], settings: Mapping[tuple[str, ...], Any]) -> Company:
+    raw = json.loads(json.dumps(stored))
+    for place, value in settings.items():
+        section = raw
+        for name in place[:-1]:
+            if not isinstance(section.get(name), dict):
+                if place[0] != "assumptions":
+                    raise _no_such_place(place)
+                section[name] = {}
+            section = section[name]
+        if place[0] not in ("assumptions", "facts", "system") and place[-1] not in section:
+            raise _no_such_place(place)
+        section[place[-1]] = value
+    try:
+        return Company.model_validate_json(json.dumps(raw))
+    except ValidationError as error:
+        raise AftersunError("The company file cannot be like that.", "\n".join(complaints(error, Company))) from error
+
+
+def _no_such_place(place: Sequence[str]) -> AftersunError:
+    return AftersunError(
+        f"The company file has no line '{'.'.join(place)}'.",
+        "Write its sections and the line with dots between, for example materials.bird_mesh or travel.cost_per_km; an "
+        "assumption as RETROFIT.NAME.",
+    )
+
+
+def _chunk(chunk: Chunk, facts: Mapping[tuple[str, str], Any]) -> Chunk:
+    """Return the chunk as if all its sites, tariffs and arrays had these facts."""
+    sites, arrays = chunk.sites, chunk.arrays
+    for (table, name), value in facts.items():
+        if table == "array":
+            arrays = arrays.assign(**{name: pd.Series(value, arrays.index).astype(arrays[name].dtype)})
+        else:
+            sites = sites.assign(**{name: pd.Series(value, sites.index).astype(sites[name].dtype)})
+    return replace(chunk, sites=sites, arrays=arrays)
+
+
+def _fact(parts: Sequence[str], text: str) -> Any:
+    """Return the value of a fact as a loaded table would have it."""
+    known = {column.name: column for column in columns(parts[0]) if not column.key and not column.personal}
+    column = known.get(parts[1]) if len(parts) == 2 else None
+    if column is None or column.name in ("customer_id", "site_id", "tariff_id"):
+        raise AftersunError(
+            f"There is no fact '{'.'.join(parts)}' that could be supposed.",
+            f"The columns of table {parts[0]} are: {', '.join(known)}.",
+        )
+    values, problems = rules.parse(column, rules.clean(column, pd.Series([text], dtype="str"), decimal_comma=False))
+    for problem in rules.gather(problems).to_dict("records"):
+        raise AftersunError(f"{'.'.join(parts)}: {problem['reason']}.", str(problem["what_to_do"]))
+    return values.iloc[0]
+
+
+def _number(change: str, value: str) -> float:
+    try:
+        return float(value)
+    except ValueError:
+        raise AftersunError(
+            f"'{change}' needs a number after the equals sign.", "Write it with a decimal point."
+        ) from None

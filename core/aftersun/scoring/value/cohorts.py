@@ -1,0 +1,205 @@
+"""From the inventory to cohorts: chunks of sites that share a weather year, small enough to compute in one go."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from types import MappingProxyType
+from zlib import crc32
+
+import numpy as np
+import pandas as pd
+
+from aftersun.climate.choice import NORMALS, weather_for
+from aftersun.climate.normals import normals_at
+from aftersun.climate.sun import weather_year
+from aftersun.climate.synthesis import synthetic_year
+from aftersun.energy.demand import standard_load_shapes
+from aftersun.inventory.log import call_log
+from aftersun.inventory.store import read, weather_store
+from aftersun.inventory.store.file import Inventory
+from aftersun.model.cohort import Cohort
+from aftersun.model.horizon import Horizon
+from aftersun.model.weather import Station, WeatherYear
+from aftersun.money.company import Company
+
+CHUNK_SITES = 2000  # fewer cost more a site, since each chunk is asked the same hundreds of questions; more only memory
+
+NO_ARRAY = "no array is loaded for it"
+NO_TARIFF = "no tariff in force: without an import price nothing can be valued"
+
+
+@dataclass(frozen=True, eq=False)
+class StationYear:
+    """A weather year as the inventory holds it."""
+
+    station: Station
+    hours: pd.DataFrame
+
+    @property
+    def sha256(self) -> str:
+        """Hash of the file it was read from."""
+        return self.station.sha256
+
+
+@dataclass(frozen=True)
+class GridCell:
+    """A cell of the built-in normals, degrees; its hours are made anew wherever they are needed, always the same."""
+
+    latitude: float
+    longitude: float
+
+    @property
+    def sha256(self) -> str:
+        """Hash of the normals and seed that its year is made from."""
+        return year_of(self).station.sha256
+
+
+Weather = StationYear | GridCell
+
+
+@dataclass(frozen=True, eq=False)
+class Chunk:
+    """Sites of one weather year with their arrays, as plain frames that can be sent to another process."""
+
+    sites: pd.DataFrame
+    arrays: pd.DataFrame
+    fitted: pd.DataFrame
+    readings: pd.DataFrame
+    horizons: Mapping[str, Horizon]
+    weather_id: str
+
+
+@dataclass(frozen=True, eq=False)
+class Portfolio:
+    """All that a run needs from the inventory, read in one go so that the file is held only for a moment.
+
+    ``left_out`` has the columns site_id and reason; ``places`` is indexed by site_id and says which weather each site
+    has, as :func:`aftersun.climate.choice.weather_for` does.
+    """
+
+    chunks: tuple[Chunk, ...]
+    weather: Mapping[str, Weather]
+    places: pd.DataFrame
+    left_out: pd.DataFrame
+    customers: pd.DataFrame  # as the contact rules take them
+    log: pd.DataFrame  # of calls, without remarks
+    owners: pd.Series  # customer_id by site_id, of every site
+    sites: int
+    as_of: date
+
+
+def read_portfolio(
+    inventory: Inventory, as_of: date, chunk_sites: int = CHUNK_SITES, site_id: str | None = None
+) -> Portfolio:
+    """Read the sites that can be valued, each with the tariff in force on ``as_of`` and its weather.
+
+    Raises
+    ------
+    AftersunError
+        If there is no weather for a site.
+    """
+    sites = read.sites(inventory)
+    if site_id is not None:
+        sites = sites[sites["site_id"] == site_id]
+    owners = sites.set_index("site_id")["customer_id"].sort_index()
+    arrays = read.arrays(inventory)
+    tariffs = read.tariffs_in_force(inventory, as_of)
+    sites = sites.merge(tariffs, on="tariff_id", how="left").set_index("site_id").sort_index()
+    without_array = ~sites.index.isin(arrays["site_id"])
+    without_tariff = sites["import_price"].isna().to_numpy()
+    left_out = pd.DataFrame(
+        {
+            "site_id": sites.index[without_array | without_tariff],
+            "reason": np.where(without_array, NO_ARRAY, NO_TARIFF)[without_array | without_tariff],
+        }
+    )
+    sites = sites[~(without_array | without_tariff)]
+    sites = sites.assign(load_shape=(sites["latitude"] < 0).astype(int))  # row 1 is the southern year
+    stations = weather_store.stations(inventory)
+    places = _places(sites, stations)
+    fitted, skylines = read.fitted(inventory), read.horizons(inventory)
+    chunks = []
+    arrays_of, fitted_of = _by_site(arrays), _by_site(fitted)
+    for weather_id, members in places.groupby("weather_id", sort=True):
+        for ids in _even(members.index, chunk_sites):
+            part = sites.loc[ids]
+            mine = arrays_of.loc[ids].reset_index()
+            mine = mine.assign(site=part.index.get_indexer(pd.Index(mine["site_id"])))
+            mine = mine.sort_values(["site", "array_id"]).set_index("array_id")
+            installed = fitted_of.loc[fitted_of.index.intersection(ids)].reset_index()
+            seen = {site: skylines[site] for site in ids if site in skylines}
+            meters = read.readings(inventory, list(ids))
+            chunks.append(Chunk(part, mine, installed, meters, seen, str(weather_id)))
+    weather = _weather(inventory, stations, places)
+    return Portfolio(
+        tuple(chunks),
+        weather,
+        places,
+        left_out,
+        call_log.customers(inventory),
+        call_log.entries(inventory),
+        owners,
+        len(sites),
+        as_of,
+    )
+
+
+def _even(ids: pd.Index, most: int) -> list[pd.Index]:
+    """Cut into parts of one size, ``most`` or fewer; of several an even number, so that two workers end together."""
+    parts = -(-len(ids) // most)
+    parts += parts % 2 if parts > 1 else 0
+    return [ids[rows] for rows in np.array_split(np.arange(len(ids)), min(parts, len(ids)))]
+
+
+def _by_site(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows indexed by their site in order, where those of one chunk are found without a look at the rest."""
+    return rows.set_index("site_id").sort_index(kind="stable")
+
+
+def _places(sites: pd.DataFrame, stations: list[Station]) -> pd.DataFrame:
+    places = weather_for(
+        sites["latitude"].to_numpy(dtype=float),
+        sites["longitude"].to_numpy(dtype=float),
+        sites["elevation_m"].to_numpy(dtype=float, na_value=np.nan),
+        stations,
+    )
+    return places.set_index(sites.index)
+
+
+def _weather(inventory: Inventory, stations: list[Station], places: pd.DataFrame) -> dict[str, Weather]:
+    by_id = {station.station_id: station for station in stations}
+    weather: dict[str, Weather] = {}
+    for row in places.drop_duplicates("weather_id").to_dict("records"):
+        name = str(row["weather_id"])
+        if row["basis"] == NORMALS:
+            weather[name] = GridCell(row["cell_latitude"], row["cell_longitude"])
+        else:
+            weather[name] = StationYear(by_id[name], weather_store.weather_hours(inventory, name))
+    return weather
+
+
+def cohort_of(chunk: Chunk, year: WeatherYear, as_of: date, company: Company) -> Cohort:
+    """Return the cohort of a chunk on its weather year, with the company's own values in force."""
+    shapes = standard_load_shapes(year.times)
+    shapes.flags.writeable = False  # shared by all who see the cohort
+    return Cohort(
+        chunk.sites,
+        chunk.arrays,
+        year,
+        shapes,
+        as_of,
+        overrides=MappingProxyType(company.system_overrides),
+        priors=MappingProxyType(company.priors),
+        horizons=MappingProxyType(dict(chunk.horizons)),
+    )
+
+
+def year_of(weather: Weather) -> WeatherYear:
+    """Return the weather year: rebuilt from what the inventory holds, or made from the normals of its cell."""
+    if isinstance(weather, StationYear):
+        return weather_year(weather.station, weather.hours)
+    normals = normals_at(weather.latitude, weather.longitude)
+    # The seed is the place itself: every run, process and company gets the same hours for the same cell.
+    return synthetic_year(normals, seed=crc32(f"{weather.latitude:.4f} {weather.longitude:.4f}".encode()))

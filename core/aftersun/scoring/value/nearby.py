@@ -1,0 +1,168 @@
+"""The year of a plant that differs a little from one that was simulated, without simulating it again.
+
+A change of a share of output, of the draw of a device or of the cells' temperature moves the year nearly in proportion,
+so one simulation with a small step in each serves all trials of a cohort. What differs otherwise is simulated.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import fields
+
+import numpy as np
+
+from aftersun.energy.generation import ARRAY_LOSSES, constant_share
+from aftersun.model.plant import Plant
+from aftersun.model.ranges import Bools, Floats
+from aftersun.money.tariffs import Bill
+from aftersun.scoring.value.simulations import GAINS, Rows, Simulated, Simulations, Today, alike, columns_changed
+
+_DC_STEP = 0.02  # share of DC output
+_AC_STEP = -0.01  # share of AC output: rather more stops than fewer, which would pass 1
+_STANDBY_STEP_KWH = 50.0
+_TEMPERATURE_STEP_K = 2.0
+
+_IN_PROPORTION = frozenset(
+    {*ARRAY_LOSSES, "transmittance", "ageing", "strings_working", "availability", "standby_kwh", "extra_temp_k"}
+)
+_PARTS_KEPT = 3  # a retrofit has few variants
+_SIMULATED_KEPT = 8
+_BILL_PARTS = ("import_cost", "export_income", "generation_income", "water_fuel_cost")
+
+_STEPS: Mapping[str, Callable[[Plant], Plant]] = {
+    "dc": lambda plant: plant.replace(calibration=plant.calibration * (1.0 + _DC_STEP)),
+    "ac": lambda plant: plant.replace(availability=plant.availability * (1.0 + _AC_STEP)),
+    "standby": lambda plant: plant.replace(standby_kwh=plant.standby_kwh + _STANDBY_STEP_KWH),
+    "temperature": lambda plant: plant.replace(extra_temp_k=plant.extra_temp_k + _TEMPERATURE_STEP_K),
+}
+
+Slope = Mapping[str, Floats]  # what a step does to the year, by name of its kWh or part of the bill, (S,)
+
+
+class Slopes:
+    """What one step of each kind does to today's year; simulated where somebody asks for it, and kept."""
+
+    def __init__(self, now: Today) -> None:
+        self._now = now
+        self._known = {kind: np.zeros(len(now.cohort), dtype=bool) for kind in _STEPS}
+        self._slopes = {kind: {name: np.zeros(len(now.cohort)) for name in (*GAINS, *_BILL_PARTS)} for kind in _STEPS}
+
+    def at(self, kind: str, rows: Rows) -> Slope:
+        """Return a slope at the sites at these positions, in their order."""
+        missing = rows[~self._known[kind][rows]]
+        if len(missing):
+            here = self._now.take(missing)
+            year = Simulations(here).anew(_STEPS[kind](here.plant), by_month=False)
+            before, after = _columns(Simulated(here.plant, here.yearly_kwh, here.bill)), _columns(year)
+            for name, values in self._slopes[kind].items():
+                values[missing] = after[name] - before[name]
+            self._known[kind][missing] = True
+        return {name: values[rows] for name, values in self._slopes[kind].items()}
+
+
+class NearbySimulations(Simulations):
+    """As :class:`Simulations`, but sites whose plant is close to one that was simulated are reckoned from that one.
+
+    Which sites those are is decided for each by itself, so that no site's result depends on the others.
+    """
+
+    def __init__(self, now: Today, exact: Simulations, slopes: Slopes, rows: Rows) -> None:
+        super().__init__(now)
+        self._slopes, self._rows = slopes, rows  # where these sites stand in the slopes' cohort
+        self._bases = (*exact.known[1:], exact.known[0])
+        self._found: dict[bytes, Simulated] = {}
+        self._parts: dict[bytes, Simulations] = {}
+        self._simulated: list[tuple[Bools, Simulated]] = []  # the last ones, right at these sites alone
+
+    def changed_columns(self) -> frozenset[str]:
+        """Return the columns of the plant in which what was simulated exactly differs from today's."""
+        return columns_changed(self._now.plant, [base.plant for base in self._bases])
+
+    def take(self, rows: Rows) -> NearbySimulations:
+        """Return the same of the sites at these positions."""
+        now = self._now.take(rows)
+        part = NearbySimulations(now, Simulations(now), self._slopes, self._rows[rows])
+        arrays = self._now.cohort.array_rows(rows)
+        part._bases = tuple(
+            Simulated(
+                base.plant.take(rows, arrays),
+                {name: values[rows] for name, values in base.yearly_kwh.items()},
+                base.bill.take(rows),
+            )
+            for base in self._bases
+        )
+        return part
+
+    def of(self, plant: Plant) -> Simulated:
+        """Return the year of this plant, exactly or nearly."""
+        key = plant.digest()
+        if key not in self._found:
+            self._found[key] = self._reckoned(plant)
+        return self._found[key]
+
+    def _reckoned(self, plant: Plant) -> Simulated:
+        size = len(self._now.cohort)
+        result = {name: np.zeros(size) for name in (*GAINS, *_BILL_PARTS)}
+        left = np.ones(size, dtype=bool)
+        for exactly in (True, False):
+            for base in self._bases:
+                hit = left & alike(self._now.cohort, plant, base.plant, () if exactly else _IN_PROPORTION)
+                if hit.any():
+                    year = _columns(base) if exactly else self._moved(base, plant, hit)
+                    for name, values in result.items():
+                        values[hit] = year[name][hit]
+                    left &= ~hit
+        for where, before in self._simulated:
+            if not left.any():
+                break
+            hit = left & where & alike(self._now.cohort, plant, before.plant)
+            year = _columns(before)
+            for name, values in result.items():
+                values[hit] = year[name][hit]
+            left &= ~hit
+        if left.any():
+            rows = np.flatnonzero(left)
+            few = self._few(rows)
+            year = _columns(few.anew(plant.take(rows, self._now.cohort.array_rows(rows)), by_month=False))
+            for name, values in result.items():
+                values[rows] = year[name]
+            self._simulated = [*self._simulated[1 - _SIMULATED_KEPT :], (left, self._as_simulated(plant, result))]
+        return self._as_simulated(plant, result)
+
+    def _as_simulated(self, plant: Plant, result: Mapping[str, Floats]) -> Simulated:
+        flags = {column.name: getattr(self._bases[0].bill, column.name) for column in fields(Bill)}
+        bill = Bill(**{**flags, **{name: result[name] for name in _BILL_PARTS}})
+        return Simulated(plant, {name: result[name] for name in GAINS}, bill)
+
+    def _few(self, rows: Rows) -> Simulations:
+        """Return the simulations of some sites, the same for the same: they remember what their roofs generate."""
+        key = rows.tobytes()
+        if key not in self._parts:
+            while len(self._parts) >= _PARTS_KEPT:
+                del self._parts[next(iter(self._parts))]
+            self._parts[key] = Simulations(self._now.take(rows))
+        return self._parts[key]
+
+    def _moved(self, base: Simulated, plant: Plant, where: Bools) -> Mapping[str, Floats]:
+        """Return the year of the plant from that of the base; right at the sites ``where`` alone."""
+        cohort = self._now.cohort
+        rating = cohort.sum_by_site(plant.dc_rating_kw)
+        before, after = (cohort.sum_by_site(constant_share(one) * one.dc_rating_kw) for one in (base.plant, plant))
+        warmer = cohort.sum_by_site((plant.extra_temp_k - base.plant.extra_temp_k) * plant.dc_rating_kw) / rating
+        steps = {
+            "dc": (after / np.maximum(before, 1e-9) - 1.0) / _DC_STEP,
+            "ac": (plant.availability / np.maximum(base.plant.availability, 1e-9) - 1.0) / _AC_STEP,
+            "standby": (plant.standby_kwh - base.plant.standby_kwh) / _STANDBY_STEP_KWH,
+            "temperature": warmer / _TEMPERATURE_STEP_K,
+        }
+        year = {name: values.copy() for name, values in _columns(base).items()}
+        for kind, size in steps.items():
+            rows = np.flatnonzero(where & (size != 0))
+            if len(rows):
+                for name, slope in self._slopes.at(kind, self._rows[rows]).items():
+                    year[name][rows] += slope * size[rows]
+        return year
+
+
+def _columns(year: Simulated) -> dict[str, Floats]:
+    return {name: year.yearly_kwh[name] for name in GAINS} | {name: getattr(year.bill, name) for name in _BILL_PARTS}

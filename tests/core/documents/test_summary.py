@@ -1,0 +1,24 @@
+"""The ten lines: figures as stored, each fits a terminal, dangers are never left out."""
+
+from __future__ import annotations
+
+from aftersun.documents.run_view import RunView
+from aftersun.documents.summary import summary
+from aftersun.inventory.store.file import Inventory
+from aftersun.scoring.run.demo import Demo
+
+
+def test_ten_lines_of_eighty_characters_with_the_stored_figures(demo: Demo) -> None:
+    with Inventory.open(demo.inventory, read_only=True) as inventory:
+        view = RunView(inventory)
+        lines = summary(view)
+        (total,) = view.table("run_value").query("retrofit == ''").to_dict("records")
+        told = view.to_tell()["site_id"].nunique()
+        called = len(view.calls())
+    assert 8 <= len(lines) <= 10
+    assert max(map(len, lines)) <= 80
+    found = {line[:15].strip(): line[15:] for line in lines}
+    assert found["known dangers"].startswith(f"at {told} sites")
+    assert found["together"].startswith(f"{total['npv_p50']:,.0f} EUR; P90 {total['npv_p90']:,.0f}, P10")
+    assert found["to call"].startswith(f"{called} customers")
+    assert found["sites"].startswith("241 valued, 250 in the inventory")  # the demo has 250 roofs, 9 cannot be valued

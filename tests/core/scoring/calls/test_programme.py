@@ -1,0 +1,357 @@
+"""The call list as a 0-1 programme: published examples, enumeration of small portfolios, laws, bad input."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import combinations
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+
+from aftersun.model.errors import AftersunError
+from aftersun.money.company import Month
+from aftersun.scoring.calls import booking
+from aftersun.scoring.calls.booking import ANOTHER, NO_GAIN, NO_WAY, RIVAL, SAFETY_FIRST
+from aftersun.scoring.calls.programme import BEST, NOT_ASKED, OUT_OF_TIME, RESOLVED, Limits, choose_offers
+from aftersun.scoring.calls.programme import Capacity as Cap
+
+EXACT = Limits(gap=0.0, hours_s=0.0)
+NO_LIMIT = Cap({}, {})
+
+
+def offers(values: Sequence[float], hours: Sequence[float] = (), **more: Any) -> pd.DataFrame:
+    """Return offers 1, 2, ... at a site each, every one a sure yes, with hours of a crew."""
+    ids = [f"{k + 1:02}" for k in range(len(values))]
+    table = pd.DataFrame({"offer_id": ids, "site_id": ids, "value": np.array(values, dtype=float)})
+    table["hours_crew"] = np.array(hours if len(hours) else [1.0] * len(values), dtype=float)
+    return table.assign(**{"chance_of_yes": 1.0, "equipment": "", "materials": 0.0, "must_call": False} | more)
+
+
+def numbers(found) -> set[int]:
+    return {int(offer) for offer in found.chosen}
+
+
+def test_two_capacities_by_pedroso_and_kubo() -> None:
+    # Pedroso & Kubo 2012, multi-constraint knapsack data: 42 with items 2 and 3
+    table = offers([16, 19, 23, 28], [2, 3, 4, 5], materials=[3000.0, 3500.0, 5100.0, 7200.0])
+    found = choose_offers(table, Cap({"crew": 7}, {}, 10000), limits=EXACT)
+    assert numbers(found) == {2, 3}
+    assert found.value == pytest.approx(42)
+    assert found.status == BEST
+
+
+def test_greedy_is_a_quarter_worse_in_the_textbook_example() -> None:
+    # textbook 0-1 knapsack: optimum 220, by value a unit 160
+    found = choose_offers(offers([60, 100, 120], [10, 20, 30]), Cap({"crew": 50}, {}), limits=EXACT)
+    assert (found.value, found.greedy_value) == pytest.approx((220, 160))
+
+
+def test_public_test_set_p01() -> None:
+    # knapsack test set P01: capacity 165, optimum 309 with items 1-4 and 6
+    profits, weights = [92, 57, 49, 68, 60, 43, 67, 84, 87, 72], [23, 31, 29, 44, 53, 38, 63, 85, 89, 82]
+    found = choose_offers(offers(profits, weights), Cap({"crew": 165}, {}), limits=EXACT)
+    assert numbers(found) == {1, 2, 3, 4, 6}
+    assert found.value == pytest.approx(309)
+
+
+def test_two_jobs_of_one_visit_beat_the_best_single_one() -> None:
+    # constructed: 300 (3 h) + 180 (2 h) - 60 for 2 h on the road = 420; the other round brings 350 - 30 in 5 h
+    table = offers([300, 180, 350], [3, 2, 4], round=[1, 1, 2])
+    way = pd.DataFrame({"round": [1, 2], "cost": [60.0, 30.0], "hours_crew": [2.0, 1.0]})
+    found = choose_offers(table, Cap({"crew": 8}, {}), way, limits=EXACT)
+    assert numbers(found) == {1, 2}
+    assert (found.value, found.travel_cost) == pytest.approx((420, 60))
+    assert found.capacities["used"].item() == pytest.approx(7)
+    # the same as one offer a site, both jobs being a bundle
+    table = offers([300, 180, 480, 350], [3, 2, 5, 4], site_id=["1", "1", "1", "2"], round=[1, 1, 1, 2])
+    found = choose_offers(table, Cap({"crew": 8}, {}), way, limits=EXACT)
+    assert (numbers(found), found.value) == ({3}, pytest.approx(420))
+
+
+@st.composite
+def portfolios(draw):
+    n = draw(st.integers(1, 7))
+
+    def each(values):
+        return draw(st.lists(values, min_size=n, max_size=n))
+
+    tenths = st.integers(1, 10).map(lambda k: k / 10)
+    table = offers(
+        [float(v) for v in each(st.integers(-20, 200))],
+        each(st.integers(0, 8)),
+        hours_other=np.array(each(st.integers(0, 5)), dtype=float),
+        materials=np.array(each(st.integers(0, 50)), dtype=float),
+        chance_of_yes=each(tenths),
+        equipment=each(st.sampled_from(["", "tower"])),
+        site_id=each(st.sampled_from(["a", "b", "c", "d", "e"])),
+        must_call=each(st.sampled_from([False, False, False, True])),
+    )
+    number = {site: draw(st.integers(0, 2)) for site in "abcde"}
+    table["round"] = table["site_id"].map(number)
+    trips = {"cost": draw(st.tuples(*[st.integers(0, 60).map(float)] * 3))}
+    trips["hours_crew"] = draw(st.tuples(*[st.integers(0, 3).map(float)] * 3))
+    capacity = Cap(
+        {"crew": draw(st.integers(0, 20)), "other": draw(st.integers(0, 10))},
+        draw(st.sampled_from([{}, {"tower": 1.0}])),
+        draw(st.sampled_from([None, 60.0])),
+        draw(st.sampled_from([0.0, 0.1])),
+        draw(st.sampled_from([None, 6.0])),
+    )
+    groups = [table["offer_id"].iloc[:2].tolist()] if n > 2 and draw(st.booleans()) else []
+    return table, capacity, pd.DataFrame({"round": [0, 1, 2], **trips}), groups
+
+
+def enumerated(table, capacity: Cap, trips: pd.DataFrame, groups) -> float | None:
+    """Return the best value of all lists that keep every rule, the rules written out anew; None if none does."""
+    best = None
+    must = set(table.loc[table["must_call"], "site_id"])
+    rows = table.to_dict("records")
+    for size in range(len(rows) + 1):
+        for some in combinations(rows, size):
+            sites = [row["site_id"] for row in some]
+            if len(set(sites)) < size or {row["site_id"] for row in some if row["must_call"]} != must:
+                continue
+            if any(sum(row["offer_id"] in group for row in some) > 1 for group in groups):
+                continue
+            driven = {}
+            for number in {row["round"] for row in some}:
+                here = [row for row in some if row["round"] == number]
+                once = min(1.0, sum(row["chance_of_yes"] for row in here))
+                worked = sum(row["chance_of_yes"] * max(row["hours_crew"], row["hours_other"]) for row in here)
+                driven[number] = max(once, worked / capacity.day_hours if capacity.day_hours else 0.0)
+            share = 1.0 - capacity.slack_share
+
+            def total(amount, some=some) -> float:
+                return sum(row["chance_of_yes"] * amount(row) for row in some)
+
+            road = sum(driven[k] * trips["hours_crew"][k] for k in driven)
+            fits = total(lambda row: row["hours_crew"]) + road <= capacity.hours["crew"] * share + 1e-6
+            fits &= total(lambda row: row["hours_other"]) <= capacity.hours["other"] * share + 1e-6
+            for item, visits in capacity.equipment_visits.items():
+                fits &= total(lambda row, item=item: row["equipment"] == item) <= visits * share + 1e-6
+            if capacity.materials_cash is not None:
+                fits &= total(lambda row: row["materials"]) <= capacity.materials_cash * share + 1e-6
+            value = sum(row["value"] for row in some) - sum(driven[k] * trips["cost"][k] for k in driven)
+            if fits and (best is None or value > best):
+                best = value
+    return best
+
+
+@settings(max_examples=120, deadline=None)
+@given(portfolios())
+def test_it_finds_what_enumeration_finds(portfolio) -> None:
+    table, capacity, trips, groups = portfolio
+    best = enumerated(table, capacity, trips, groups)
+    assume(best is not None)
+    found = choose_offers(table, capacity, trips, groups=groups, limits=EXACT)
+    assert found.value == pytest.approx(best, abs=1e-4)
+    assert not found.shortage
+    assert found.status == BEST
+
+
+def attempt(portfolio, **changed):
+    table, capacity, trips, groups = portfolio
+    try:
+        return choose_offers(table, changed.get("capacity", capacity), trips, groups=groups, limits=EXACT)
+    except AftersunError as error:
+        if "contradict" not in str(error):
+            raise
+        return None
+
+
+@settings(max_examples=60, deadline=None)
+@given(portfolios())
+def test_laws_of_every_list(portfolio) -> None:
+    table, capacity, trips, _ = portfolio
+    found = attempt(portfolio)
+    assume(found is not None)
+    assert found.value >= found.greedy_value - 1e-9
+    called = found.offers[found.offers["chosen"]]
+    assert called["site_id"].is_unique
+    # safety matters are called, fitting or not, and first
+    assert set(table.loc[table["must_call"], "site_id"]) <= set(called["site_id"])
+    assert called["must_call"].is_monotonic_decreasing
+    assert (found.offers["reason"] == "").eq(found.offers["chosen"]).all()
+    room = found.capacities["bookable"] + found.capacities["short"]
+    assert (found.capacities["used"] <= room + 1e-5 * room.clip(lower=1)).all()
+    # without the limit on one thing, or on all, the list is never worth less (where safety is not short of anything)
+    if not found.shortage:
+        looser = Cap(capacity.hours, {}, None, capacity.slack_share, capacity.day_hours)
+        assert attempt(portfolio, capacity=looser).value >= found.value - 1e-4
+        hours = {"crew": capacity.hours["crew"]}
+        without = Cap(hours, capacity.equipment_visits, capacity.materials_cash, capacity.slack_share)
+        with_it = Cap(capacity.hours, capacity.equipment_visits, capacity.materials_cash, capacity.slack_share)
+        first, second = attempt(portfolio, capacity=without), attempt(portfolio, capacity=with_it)
+        assert first.value >= second.value - 1e-4
+        assert choose_offers(table, capacity, trips, limits=EXACT).value >= found.value - 1e-4  # without groups
+
+
+@settings(max_examples=30, deadline=None)
+@given(portfolios(), st.randoms(use_true_random=False))
+def test_same_offers_same_list_in_whatever_order_they_come(portfolio, random) -> None:
+    table, capacity, trips, groups = portfolio
+    found = attempt(portfolio)
+    assume(found is not None)
+    order = list(range(len(table)))
+    random.shuffle(order)
+    for rows in (table, table.iloc[order]):
+        again = choose_offers(rows, capacity, trips.iloc[::-1], groups=groups[::-1], limits=EXACT)
+        pd.testing.assert_frame_equal(again.offers, found.offers)
+        pd.testing.assert_frame_equal(again.capacities, found.capacities)
+
+
+@settings(max_examples=25, deadline=None)
+@given(portfolios())
+def test_one_hour_more_is_worth_what_the_next_list_is_worth_more(portfolio) -> None:
+    table, capacity, trips, groups = portfolio
+    found = attempt(portfolio)
+    assume(found is not None and not found.shortage)
+    found = choose_offers(table, capacity, trips, groups=groups, limits=Limits(gap=0.0))
+    worth = found.capacities.set_index("name")["value_of_one_more"]
+    assert found.hour_method == RESOLVED
+    assert (worth[["crew hours", "other hours"]] >= 0).all()
+    assert worth.drop(["crew hours", "other hours"]).isna().all()
+    hours = capacity.hours | {"crew": capacity.hours["crew"] + 1.0}
+    more = Cap(hours, capacity.equipment_visits, capacity.materials_cash, capacity.slack_share, capacity.day_hours)
+    best = enumerated(table, more, trips, groups)
+    assert best is not None
+    assert worth["crew hours"] == pytest.approx(best - found.value, abs=1e-3)
+
+
+def test_equal_offers_are_taken_by_id() -> None:
+    found = choose_offers(offers([50] * 5, [2] * 5), Cap({"crew": 6}, {}), limits=EXACT)
+    assert found.chosen == ["01", "02", "03"]
+    assert list(found.offers["reason"][3:]) == ["not enough crew hours"] * 2
+    assert found.capacities["binding"].item()
+
+
+def test_expected_hours_are_booked_and_slack_is_kept() -> None:
+    # each yes at 0.15 takes 4 h: 0.6 h expected; of 5 h 10 % stays free, 4.5 h hold seven
+    found = choose_offers(
+        offers([10] * 12, [4] * 12, chance_of_yes=0.15), Cap({"crew": 5}, {}, slack_share=0.1), limits=EXACT
+    )
+    assert len(found.chosen) == 7
+    assert found.capacities["used"].item() == pytest.approx(4.2)
+
+
+def test_a_far_customer_pays_the_way_only_as_often_as_he_says_yes() -> None:
+    way = pd.DataFrame({"round": [1], "cost": [100.0]})
+    alone = choose_offers(offers([40], chance_of_yes=0.15, round=1), NO_LIMIT, way, limits=EXACT)
+    assert alone.value == pytest.approx(40 - 15)
+    # twenty of them together are one trip, unless their work fills more days: 20 x 0.15 x 4 h = two days of 6 h
+    many = offers([40] * 20, [4] * 20, chance_of_yes=0.15, round=1)
+    assert choose_offers(many, NO_LIMIT, way, limits=EXACT).travel_cost == pytest.approx(100)
+    assert choose_offers(many, Cap({}, {}, day_hours=6), way, limits=EXACT).travel_cost == pytest.approx(200)
+
+
+def test_safety_matters_take_capacity_first() -> None:
+    table = offers([500, -20, 90], [4, 3, 1], must_call=[False, True, False])
+    found = choose_offers(table, Cap({"crew": 4}, {}), limits=EXACT)
+    assert found.chosen == ["02", "03"]
+    assert found.shortage == ""
+    assert found.offers.set_index("offer_id").loc["01", "reason"] == "not enough crew hours"
+
+
+def test_safety_matters_that_do_not_fit_are_called_all_the_same_and_it_is_said_what_is_short() -> None:
+    table = offers([500, -20, -10, 70], [1, 3, 4, 0], must_call=[False, True, True, False])
+    found = choose_offers(table, Cap({"crew": 5}, {}, slack_share=0.2), limits=EXACT)
+    assert found.chosen == ["03", "02", "04"]  # what needs nothing of it can still be called about
+    assert found.capacities["short"].item() == pytest.approx(3)
+    assert "3 of crew hours" in found.shortage
+    assert "All are on the list" in found.shortage
+
+
+def test_every_offer_left_out_has_its_reason() -> None:
+    table = offers(
+        [100, 90, 5, 80, 70, -3, 60],
+        site_id=["a", "a", "b", "c", "d", "e", "c"],
+        must_call=[False, True, False, False, False, False, False],
+        round=[1, 1, 2, 1, 1, 1, 1],
+    )
+    way = pd.DataFrame({"round": [1, 2], "cost": [1.0, 9.0]})
+    found = choose_offers(table, NO_LIMIT, way, groups=[["05", "02"]], limits=EXACT)
+    assert found.offers.set_index("offer_id")["reason"].sort_index().to_dict() == {
+        "01": SAFETY_FIRST, "02": "", "03": NO_WAY, "04": "", "05": RIVAL, "06": NO_GAIN, "07": ANOTHER,
+    }  # fmt: skip
+    assert found.value == pytest.approx(90 + 80 - 1)
+
+
+def test_what_is_worth_nothing_makes_an_empty_list() -> None:
+    found = choose_offers(offers([-5, -1]), Cap({"crew": 5}, {}))
+    assert found.chosen == []
+    assert (found.value, found.gap, found.status) == (0, 0, BEST)
+    assert set(found.offers["reason"]) == {NO_GAIN}
+
+
+def test_a_search_cut_short_says_so_and_is_no_worse_than_the_greedy_list() -> None:
+    rng = np.random.default_rng(5)
+    hours = rng.uniform(2, 9, 400)
+    table = offers(hours * rng.uniform(9, 11, 400), hours, materials=rng.uniform(10, 90, 400))
+    table["site_id"] = rng.integers(0, 200, 400).astype(str)
+    found = choose_offers(table, Cap({"crew": 300}, {}, 3000), limits=Limits(seconds=1e-3, gap=0.0, hours_s=0))
+    assert found.status == OUT_OF_TIME or found.gap <= 1e-6
+    assert found.value >= found.greedy_value
+    assert found.hour_method == NOT_ASKED
+
+
+def test_the_solver_prints_nothing(capfd) -> None:
+    choose_offers(offers([60, 100, 120], [10, 20, 30]), Cap({"crew": 50}, {}))
+    print("still there", flush=True)
+    assert capfd.readouterr().out == "still there\n"
+
+
+GOOD = offers([10, 20])
+WAY = pd.DataFrame({"round": [1], "cost": [1.0]})
+
+
+@pytest.mark.parametrize(
+    ("table", "rounds", "groups", "sentence"),
+    [
+        (GOOD.iloc[:0], None, [], "no offer to choose from"),
+        (GOOD.assign(offer_id="01"), None, [], "comes twice"),
+        (GOOD.assign(value=np.nan), None, [], "value of an offer is not known"),
+        (GOOD.assign(chance_of_yes=15.0), None, [], "not between 0 and 1"),
+        (GOOD.assign(materials=-1.0), None, [], "negative or unknown amount of materials"),
+        (GOOD.assign(hours_crew=-1.0), None, [], "negative or unknown amount of hours crew"),
+        (GOOD.drop(columns="hours_crew"), None, [], "skill 'crew', which no offer knows"),
+        (GOOD.assign(round=2), WAY, [], "not at all among the rounds"),
+        (GOOD.assign(round=1), WAY.assign(cost=-1.0), [], "negative or unknown cost"),
+        (GOOD, None, [["01", "99"]], "one of them is no candidate"),
+        (GOOD.assign(must_call=True), None, [["01", "02"]], "Two rules contradict"),
+    ],
+)
+def test_bad_input_is_told_by_the_rule_it_breaks(table, rounds, groups, sentence) -> None:
+    with pytest.raises(AftersunError, match=sentence) as caught:
+        choose_offers(table, Cap({"crew": 5}, {}), rounds, groups=groups)
+    assert caught.value.hint
+
+
+@pytest.mark.parametrize(
+    ("given_", "sentence"),
+    [
+        ({"hours": {"crew": -1}}, "cannot be -1 of crew hours"),
+        ({"hours": {"crew": np.inf}}, "cannot be inf of crew hours"),
+        ({"equipment_visits": {"tower": -2}}, "cannot be -2 of visits with tower"),
+        ({"materials_cash": -5}, "cannot be -5 of cash for materials"),
+        ({"slack_share": 1.0}, "cannot be kept free"),
+        ({"day_hours": 0.0}, "cannot have 0 hours"),
+    ],
+)
+def test_impossible_capacity_is_told(given_, sentence) -> None:
+    with pytest.raises(AftersunError, match=sentence):
+        Cap(**{"hours": {}, "equipment_visits": {}} | given_)
+
+
+@pytest.mark.parametrize("given_", [{"seconds": 0.0}, {"gap": -0.1}, {"hours_s": -1.0}])
+def test_impossible_limits_are_told(given_) -> None:
+    with pytest.raises(AftersunError, match="time limit"):
+        Limits(**given_)
+
+
+def test_capacity_comes_from_the_company_file() -> None:
+    month = Month(hours={"crew": 100}, equipment_visits={"tower": 4}, materials_cash=900, slack_share=0.2)
+    assert booking.Capacity.of(month) == Cap({"crew": 100}, {"tower": 4}, 900, 0.2, 6)

@@ -1,0 +1,220 @@
+"""Sets of retrofits against enumeration by hand: every subset composed, simulated and priced anew."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import combinations
+
+import numpy as np
+import numpy_financial
+import pytest
+from tests_support import empty_frame, make_cohort, make_weather
+
+from aftersun import api
+from aftersun.energy.balance import simulate
+from aftersun.host.guard import Guard
+from aftersun.host.registry import Loaded
+from aftersun.money import prices
+from aftersun.money.company import Company, load_company
+from aftersun.money.tariffs import yearly_bill
+from aftersun.scoring.offers.bundles import Bundle, Single, best_bundles
+from aftersun.scoring.offers.chunk import plant_texts
+from aftersun.scoring.offers.ledgers import offers
+from aftersun.scoring.run.demo import Demo
+from aftersun.scoring.value.simulations import Simulations, Today, today
+from aftersun.scoring.value.worth import evaluate
+
+HOME = {
+    "latitude": 36.3, "longitude": -79.98, "elevation_m": 0.0, "commissioned_on": "2016-05-01",
+    "roof_kind": "pitched tile", "storeys": 1, "annual_demand_kwh": 6500.0, "export_rule": "net billing",
+    "remaining_life_years": 14.0, "import_price": 0.34, "export_price": 0.10, "load_shape": 0, "birds_seen": True,
+}  # fmt: skip
+SITES = [
+    {**HOME, "site_id": "A"},
+    {**HOME, "site_id": "B", "annual_demand_kwh": 2000.0, "remaining_life_years": 4.0},
+    {**HOME, "site_id": "C", "storeys": 3, "annual_demand_kwh": 20_000.0},
+    {**HOME, "site_id": "D", "birds_seen": False},
+]
+KW = (9.0, 4.0, 16.0, 7.0)
+NO_READINGS = empty_frame("reading", 0)
+LIFE = api.Range(12, 12, 12, "a", "assumption")
+
+
+class Part:
+    """A retrofit of one effect; all need the roof but the one that avoids work."""
+
+    assumptions = {"life_years": LIFE}
+    facts: dict[str, api.Fact] = {}
+    claims = ()
+
+    def __init__(self, name: str, clips: float, effect: str, **about: tuple[str, ...]) -> None:
+        self.effect, self.clips = effect, clips
+        self.about = api.About(name, name, name, "1", LIFE, (), ("none",), ("mesh_clip", "roof_cleaning"), **about)
+
+    def screen(self, cohort: api.Cohort) -> api.Screening:
+        return api.Screening.of(cohort)
+
+    def change(self, cohort: api.Cohort, plant: api.Plant, assume: api.Assumed) -> api.Change:
+        ones = np.ones(len(cohort))
+        changed, yearly = plant, []
+        if self.effect == "dust":
+            changed = plant.replace(soiling_rate_per_day=plant.soiling_rate_per_day * 0.1)
+        if self.effect == "birds":
+            changed = plant.replace(droppings_loss=plant.droppings_loss * 0.0)
+        if self.effect == "glass":
+            changed = plant.replace(transmittance=plant.transmittance * 1.03)
+        if self.effect == "work":
+            yearly = [api.CostLine(api.AVOIDED_WORK, "roof_cleaning", 0.7 * ones, "clean")]
+        clip = api.CostLine(api.MATERIAL, "mesh_clip", self.clips * ones, "piece")
+        return api.Change(changed, [clip, api.CostLine(api.ACCESS, "roof", ones, "visit")], yearly)
+
+    def safety(self, cohort: api.Cohort) -> api.Notes:
+        return api.Notes.of(cohort).add(api.Note("n", api.CAUTION, "Mind.", "crew", "assumption"))
+
+
+@pytest.fixture(scope="module")
+def company(demo: Demo) -> Company:
+    return load_company(demo.company)
+
+
+@pytest.fixture(scope="module")
+def now(company: Company) -> Today:
+    arrays = [
+        {"site": site, "tilt_deg": 20.0, "azimuth_deg": 180.0, "dc_rating_kw": kw, "mounting": "flush roof"}
+        for site, kw in enumerate(KW)
+    ]
+    rain = np.zeros(8760)
+    rain[::960] = 30.0
+    return today(make_cohort(make_weather(rain), SITES, arrays), company, NO_READINGS)[0]
+
+
+def singles(parts: list[Part], now: Today, company: Company) -> list[Single]:
+    found = []
+    for part in parts:
+        loaded = Loaded(part, part.about.id, "test")
+        worth = evaluate(now, loaded, company, Guard(plant_texts()), simulations=Simulations(now))
+        assert worth is not None
+        rows = np.arange(len(now.cohort))
+        found.append(
+            Single(loaded, rows, worth, np.tile(worth.npv, (5, 1)), worth.npv > 0, np.zeros(len(rows), dtype=bool))
+        )
+    return found
+
+
+def by_hand(parts: tuple[Part, ...], now: Today, company: Company) -> np.ndarray:
+    """Net present value of a set: one simulation with all changes, one price list, discounted by numpy-financial."""
+    plant, lines, yearly = now.plant, [], []
+    for part in parts:
+        change = part.change(now.cohort, plant, api.Assumed({"life_years": 12.0}))
+        plant = change.plant
+        lines += change.costs
+        yearly += change.yearly
+    bill = yearly_bill(simulate(now.cohort, plant), now.cohort.sites, now.cohort.weather.times)
+    size = len(now.cohort)
+    price = prices.owner_price(prices.price_lines(lines, now.cohort.sites, company), size)
+    avoided = prices.yearly_avoided(prices.price_yearly(yearly, now.cohort.sites, company), size)
+    saving = now.bill.electricity - bill.electricity
+    years = np.minimum(12, now.remaining_years).astype(int)
+    result = []
+    for site in range(size):
+        left = (1 - now.plant.ageing_per_year[site]) ** np.arange(years[site])
+        flow = [-price[site], *(saving[site] * left + avoided[site])]
+        result.append(float(numpy_financial.npv(company.money.real_discount_rate, flow)))
+    return np.array(result)
+
+
+PARTS = [Part("dust", 60, "dust"), Part("birds", 50, "birds"), Part("glass", 180, "glass"), Part("work", 90, "work")]
+
+
+def subsets(parts: list[Part]) -> Iterator[tuple[Part, ...]]:
+    for count in range(1, len(parts) + 1):
+        yield from combinations(parts, count)
+
+
+def found_bundles(parts: list[Part], now: Today, company: Company) -> dict[str, tuple[Bundle, int]]:
+    guard = Guard(plant_texts())
+    bundles = list(best_bundles(singles(parts, now, company), now, company, guard))
+    assert not guard.failures
+    return {str(now.cohort.sites.index[row]): (one, place) for one in bundles for place, row in enumerate(one.rows)}
+
+
+@pytest.mark.parametrize("clip_price", [0.4, 2.0, 8.0])
+def test_the_best_set_is_that_of_enumeration(now: Today, company: Company, clip_price: float) -> None:
+    priced = company.model_copy(update={"materials": {**company.materials, "mesh_clip": clip_price}})
+    found = found_bundles(PARTS, now, priced)
+    table = {tuple(part.about.id for part in parts): by_hand(parts, now, priced) for parts in subsets(PARTS)}
+    for row, site in enumerate(now.cohort.sites.index):
+        best = max(table, key=lambda names: table[names][row])
+        if len(best) == 1 or table[best][row] <= 0:
+            assert site not in found
+            continue
+        bundle, place = found[str(site)]
+        assert bundle.members == best
+        assert bundle.npv[place] == pytest.approx(table[best][row], abs=0.5)
+        for name in best:
+            rest = tuple(other for other in best if other != name)
+            assert bundle.marginal[name][place] == pytest.approx(table[best][row] - table[rest][row], abs=1.0)
+
+
+def test_what_does_not_interact_adds_up_but_for_the_shared_visit(now: Today, company: Company) -> None:
+    parts = [Part("glass", 10, "glass"), Part("work", 10, "work")]
+    found = found_bundles(parts, now, company)
+    alone = [one.worth for one in singles(parts, now, company)]
+    access = api.CostLine(api.ACCESS, "roof", np.ones(len(now.cohort)), "visit")
+    visit = prices.owner_price(prices.price_lines([access], now.cohort.sites, company), len(now.cohort))
+    bundle, place = found["A"]
+    assert bundle.members == ("glass", "work")
+    assert bundle.npv[place] == pytest.approx(alone[0].npv[0] + alone[1].npv[0] + visit[0])
+
+
+def test_overlapping_gains_are_counted_once(now: Today, company: Company) -> None:
+    parts = [Part("dust", 1, "dust"), Part("more_dust", 1, "dust")]
+    free = company.model_copy(
+        update={
+            "travel": company.travel.model_copy(update={"cost_per_km": 0.0, "people": 0.0}),
+            "access": company.access.model_copy(
+                update={"cost_per_visit": dict.fromkeys(company.access.cost_per_visit, 0.0)}
+            ),
+        }
+    )
+    one, other = (single.worth.npv[2] for single in singles(parts, now, free))
+    both = by_hand((parts[0], parts[1]), now, free)[2]
+    assert max(one, other) < both < one + other
+
+
+def test_what_excludes_another_is_never_beside_it(now: Today, company: Company) -> None:
+    parts = [Part("glass", 10, "glass", excludes=("work",)), Part("work", 10, "work", excludes=("glass",))]
+    assert found_bundles(parts, now, company) == {}
+
+
+def test_what_needs_another_comes_only_with_it(now: Today, company: Company) -> None:
+    parts = [Part("work", 10, "work", needs=("glass",)), Part("glass", 10, "glass"), Part("dust", 10, "dust")]
+    for bundle, _ in found_bundles(parts, now, company).values():
+        assert "work" not in bundle.members or "glass" in bundle.members
+
+
+def test_nothing_is_bundled_where_doing_nothing_is_better(now: Today, company: Company) -> None:
+    dear = company.model_copy(update={"materials": {**company.materials, "mesh_clip": 900.0}})
+    assert found_bundles(PARTS, now, dear) == {}
+
+
+def test_the_company_ledger_is_price_before_tax_less_cost_and_reserves(now: Today, company: Company) -> None:
+    parts = [Part("glass", 10, "glass"), Part("work", 10, "work")]
+    found = singles(parts, now, company)
+    bundles = list(best_bundles(found, now, company, Guard(plant_texts())))
+    tables = offers(found, bundles, now.cohort, company)
+    table = tables["offer"].set_index(["site_id", "offer"])
+    row = table.loc[("A", "glass+work")]
+    lines = [line for part in parts for line in part.change(now.cohort, now.plant, api.Assumed({})).costs]
+    priced = prices.price_lines(lines, now.cohort.sites, company)
+    mine = priced[priced["site_id"] == "A"]
+    trip = mine.loc[mine["kind"] == "travel", "cost"].sum()
+    before_tax = mine["price_before_tax"].sum()
+    reserve = company.calls.callback_chance * trip + company.calls.warranty_reserve_share * before_tax
+    assert row["contribution"] == pytest.approx(before_tax - mine["cost"].sum() - reserve)
+    assert row["upfront"] == pytest.approx(mine["price"].sum())
+    members = tables["offer_member"]
+    added = members[(members["site_id"] == "A") & (members["offer"] == "glass+work")].set_index("retrofit")
+    assert set(added.index) == {"glass", "work"}
+    # each shares the visit with the other, so each adds more than it is worth alone
+    assert (added["npv_added"] > added["npv_alone"]).all()

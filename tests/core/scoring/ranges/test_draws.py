@@ -1,0 +1,262 @@
+"""Ranges against closed forms, and their shortcuts against brute force."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+from tests_support import empty_frame, make_cohort, make_weather
+
+from aftersun.host.assumed import assumed
+from aftersun.host.guard import Guard
+from aftersun.host.registry import Loaded, find_plugins
+from aftersun.money.company import Company, load_company
+from aftersun.money.measures import npv
+from aftersun.scoring.offers.chunk import plant_texts
+from aftersun.scoring.ranges import draws
+from aftersun.scoring.ranges.draws import (
+    CommonNumbers,
+    Trial,
+    measured,
+    npv_draws,
+    portfolio_range,
+    ranges_of,
+    total_by_retrofit,
+)
+from aftersun.scoring.ranges.drivers import DECIDE_ON_GAINS, NORMAL, TRIANGULAR, Driver, Parts, drivers
+from aftersun.scoring.run.demo import Demo
+from aftersun.scoring.value.nearby import NearbySimulations, Slopes
+from aftersun.scoring.value.simulations import Simulations, Today, today
+from aftersun.scoring.value.worth import Worth, evaluate
+
+HOME = {
+    "latitude": 36.12, "longitude": -79.98, "elevation_m": 0.0, "commissioned_on": "2012-05-01",
+    "roof_kind": "pitched tile", "storeys": 1, "annual_demand_kwh": 4500.0, "export_rule": "net billing",
+    "remaining_life_years": 15.0, "import_price": 0.34, "export_price": 0.08, "load_shape": 0, "module_gap_mm": 90.0,
+    "birds_seen": True, "owner_present": True, "internet_at_inverter": True, "monitoring": "none",
+    "inverter_topology": "transformerless", "surroundings": "suburban", "gas_price": 0.1,
+    "water_heat": "immersion", "water_store_litres": 200.0, "water_store_insulation_mm": 50.0, "occupants": 3,
+    "element_kw": 3.0, "element_cut_out": True, "battery_kwh": 0.0, "mixed_connectors": False,
+    "field_made_connectors": False, "open_string": False, "hot_connector": False, "measured_excess_loss": 0.12,
+    "cell_type": "p-type crystalline", "humid_or_coastal": True, "cleanings_per_year": 0,
+}  # fmt: skip
+PLANE = {
+    "tilt_deg": 12.0, "azimuth_deg": 180.0, "dc_rating_kw": 9.0, "mounting": "flush roof", "module_rows": 3,
+    "module_columns": 10, "strings": 2, "module_width_m": 1.0, "module_height_m": 1.65,
+}  # fmt: skip
+SITES = [
+    {**HOME, "site_id": "A"},
+    {**HOME, "site_id": "B", "annual_demand_kwh": 2500.0, "remaining_life_years": 9.0, "occupants": 2},
+    {**HOME, "site_id": "C", "annual_demand_kwh": 9000.0, "export_rule": "net metering", "inverter_rating_kw": 5.0},
+]
+NO_READINGS = empty_frame("reading", 0)
+ALL = np.arange(len(SITES))
+BRUTE_DRAWS = 60
+
+
+@pytest.fixture(scope="module")
+def company(demo: Demo) -> Company:
+    return load_company(demo.company)
+
+
+@pytest.fixture(scope="module")
+def now(company: Company) -> Today:
+    arrays = [{**PLANE, "site": site} for site in range(len(SITES))]
+    return today(make_cohort(make_weather(), SITES, arrays), company, NO_READINGS)[0]
+
+
+def retrofit(name: str) -> Loaded:
+    return next(one for one in find_plugins().retrofits if one.id == name)
+
+
+def quick(now: Today, loaded: Loaded, company: Company, draws: int) -> tuple[Worth, np.ndarray]:
+    guard, exact = Guard(plant_texts()), Simulations(now)
+    base = evaluate(now, loaded, company, guard, simulations=exact)
+    assert base is not None
+    found = list(
+        drivers(
+            now, loaded, company, guard, base, NearbySimulations(now, exact, Slopes(now), np.arange(len(now.cohort)))
+        )
+    )
+    assert not guard.failures
+    # What is assumed of every system is held to the simulation in test_drivers_and_questions.
+    found = [one for one in found if one.name not in DECIDE_ON_GAINS]
+    numbers = CommonNumbers(now.cohort.sites.index, [], draws=draws)
+    return base, npv_draws(loaded.id, Parts.of(base), found, numbers, ALL)
+
+
+def brute_force(now: Today, loaded: Loaded, company: Company, draws: int) -> np.ndarray:
+    """Each draw valued anew with all its numbers at once, on exact simulations."""
+    numbers = CommonNumbers(now.cohort.sites.index, [], draws=draws)
+    own = assumed(loaded.retrofit, {}, {})
+    ranges = {name: given for name, given in loaded.retrofit.assumptions.items() if given.low < given.high}
+    exact, result = Simulations(now), []
+    # low, mode and high of datasets/aftersun_datasets/money.csv
+    money = {
+        "real_discount_rate": (0.03, company.money.real_discount_rate, 0.07),
+        "electricity_price_growth": (-0.02, company.money.electricity_price_growth, 0.03),
+        "fuel_price_growth": (-0.02, company.money.fuel_price_growth, 0.03),
+    }
+
+    def value(name: str, low: float, mode: float, high: float, draw: int) -> float:
+        drawn = numbers.shared(loaded.id, name)[draw, 0]
+        return float(stats.triang.ppf(drawn, (mode - low) / (high - low), loc=low, scale=high - low))
+
+    for draw in range(draws):
+        values = own
+        for name, one in ranges.items():
+            values = values.with_value(name, value(name, one.low, own[name], one.high, draw))
+        drawn_money = {name: value(name, *ends, draw) for name, ends in money.items()}
+        changed = company.model_copy(update={"money": company.money.model_copy(update=drawn_money)})
+        worth = evaluate(now, loaded, changed, Guard(plant_texts()), values, exact, itemised=False)
+        assert worth is not None
+        z_all = stats.norm.ppf(numbers.shared(loaded.id, "yield_of_all_sites")[draw, 0])
+        z_own = stats.norm.ppf(numbers.own("yield", ALL)[draw])
+        factor = now.yield_sd_shared * z_all + now.yield_sd * z_own
+        result.append(worth.npv + factor * npv(drawn_money["real_discount_rate"], worth.flow.saving))
+    return np.array(result)
+
+
+# How far a quantile may lie from brute force, as a share of the span from P90 to P10 of brute force. The shortcut takes
+# numbers one at a time, so what it misses is how two of them act together where neither is a plain factor. More is
+# missed where a number decides how many pieces it takes (9 kW are one device or two, and between there is no half), and
+# where what the device itself draws is of the size of what it saves (the third site), since that part does not scale.
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("name", "share"),
+    [
+        ("bird_mesh", 0.12),
+        ("monitoring_add_on", 0.45),
+        ("connector_replacement", 0.12),
+        ("degradation_mitigation", 0.5),
+        ("hot_water_diverter", 0.25),
+    ],
+)
+def test_the_shortcut_is_close_to_brute_force(name: str, share: float, now: Today, company: Company) -> None:
+    loaded = retrofit(name)
+    _, fast = quick(now, loaded, company, BRUTE_DRAWS)
+    slow = brute_force(now, loaded, company, BRUTE_DRAWS)
+    levels = (0.1, 0.5, 0.9)
+    p90, _, p10 = expected = np.quantile(slow, levels, axis=0)
+    error = np.abs(np.quantile(fast, levels, axis=0) - expected) / (p10 - p90)
+    assert error.max() <= share, error
+    assert np.abs((fast > 0).mean(axis=0) - (slow > 0).mean(axis=0)).max() <= 0.1
+
+
+def one_driver(name: str, shared: bool, sd: float, sites: int) -> Driver:
+    step, zero = np.full(sites, 1.2816 * sd), np.zeros(sites)
+    return Driver(name, "1", 0, 1, 2, NORMAL, shared, Parts(-step, zero, zero), Parts(step, zero, zero))
+
+
+def bare(sites: int) -> Worth:
+    empty = np.zeros((sites, 2))
+    flow = type("Flow", (), {"saving": empty, "avoided": empty, "upfront": empty, "yearly_cost": empty})
+    texts = np.full(sites, "", dtype=object)
+    index = pd.Index([f"S{row}" for row in range(sites)])
+    zero = np.zeros(sites)
+    return Worth(index, {}, zero, flow, pd.DataFrame(), zero, zero, zero, zero, 0.0, texts, texts, np.empty((0, 12, 5)))  # type: ignore[arg-type]
+
+
+def test_measures_of_a_normal_worth() -> None:
+    # normal with mean 500 and standard deviation 800: closed form
+    drawn = 500 + 800 * stats.norm.ppf((np.arange(100_000) + 0.5) / 100_000)[:, np.newaxis]
+    found = measured(drawn)
+    assert found.chance_positive[0] == pytest.approx(0.7340, abs=1e-4)
+    assert found.p90[0] == pytest.approx(-525.2, abs=0.1)
+    assert found.p10[0] == pytest.approx(1525.2, abs=0.1)
+    assert found.worst_tenth[0] == pytest.approx(-904.0, abs=0.1)
+    assert found.mean[0] == pytest.approx(500, abs=0.1)
+
+
+@pytest.mark.parametrize(("shared", "expected"), [(False, 8_000), (True, 80_000)])
+def test_what_is_shared_adds_up_and_what_is_not_evens_out(shared: bool, expected: float) -> None:
+    # 100 jobs of standard deviation 800: 8,000 together if independent, 80,000 if fully correlated (closed form)
+    base = bare(100)
+    name = "real_discount_rate" if shared else "yield"
+    draws = npv_draws(
+        "x",
+        Parts.of(base),
+        [one_driver(name, shared, 800, 100)],
+        CommonNumbers(base.site_ids, [], draws=2000),
+        np.arange(100),
+    )
+    assert draws.sum(axis=1).std() == pytest.approx(expected, rel=0.06)
+
+
+def test_a_part_that_is_shared_gives_the_correlation_that_it_should() -> None:
+    # rho 0.3: 44,326 for 100 jobs of standard deviation 800 (closed form: sqrt(n s2 + n (n-1) rho s2))
+    base = bare(100)
+    both = [
+        one_driver("real_discount_rate", True, 800 * np.sqrt(0.3), 100),
+        one_driver("yield", False, 800 * np.sqrt(0.7), 100),
+    ]
+    draws = npv_draws("x", Parts.of(base), both, CommonNumbers(base.site_ids, [], draws=2000), np.arange(100))
+    assert draws.sum(axis=1).std() == pytest.approx(44_326, rel=0.06)
+
+
+def test_a_triangular_number_keeps_its_mean() -> None:
+    # mean of a triangular distribution: (low + mode + high) / 3
+    base, zero = bare(1), np.zeros(1)
+    ends = Parts(zero, zero, np.array([-1.0])), Parts(zero, zero, np.array([4.0]))
+    cost = Driver("hours", "h", 1, 2, 6, TRIANGULAR, True, *ends)
+    draws = npv_draws("x", Parts.of(base), [cost], CommonNumbers(base.site_ids, [], draws=4000), np.array([0]))
+    assert -draws.mean() == pytest.approx((1 + 2 + 6) / 3 - 2, abs=0.01)
+
+
+def test_draws_depend_on_the_site_and_not_on_its_neighbours() -> None:
+    together = CommonNumbers(pd.Index(["A", "B", "C"]), ["birds_seen"])
+    alone = CommonNumbers(pd.Index(["B"]), ["birds_seen"])
+    np.testing.assert_array_equal(together.own("birds_seen", np.array([1])), alone.own("birds_seen", np.array([0])))
+    other = CommonNumbers(pd.Index(["B"]), ["birds_seen"], seed=1)
+    assert not np.array_equal(alone.own("yield", np.array([0])), other.own("yield", np.array([0])))
+
+
+@given(st.floats(0, 5_000), st.floats(0, 5_000), st.integers(0, 5))
+def test_quantiles_are_in_order(low: float, high: float, seed: int) -> None:
+    base = bare(1)
+    zero = np.zeros(1)
+    ends = {"at_low": Parts(np.array([-low]), zero, zero), "at_high": Parts(np.array([high]), zero, zero)}
+    driver = replace(one_driver("yield", False, 1, 1), **ends)
+    found = measured(
+        npv_draws("x", Parts.of(base), [driver], CommonNumbers(base.site_ids, [], seed=seed), np.array([0]))
+    )
+    assert found.worst_tenth[0] <= found.p90[0] <= found.p50[0] <= found.p10[0]
+    assert 0 <= found.chance_positive[0] <= 1
+
+
+def test_the_portfolio_counts_the_best_offer_of_each_site_once() -> None:
+    offers = pd.DataFrame({"site_id": ["A", "A", "B"], "retrofit": ["mesh", "tilt", "mesh"], "npv": [5.0, 9.0, 2.0]})
+    draws = np.tile(np.array([[1.0, 2.0]]), (10, 1))
+    kept = {"mesh": (np.array([0, 1]), draws), "tilt": (np.array([0, 1]), 10 * draws)}
+    sums = total_by_retrofit(offers, pd.Index(["A", "B"]), kept)
+    found = portfolio_range(sums).set_index("retrofit")
+    assert found["npv_p50"].to_dict() == {"": 12.0, "mesh": 2.0, "tilt": 10.0}
+    assert found["offers"].to_dict() == {"": 2, "mesh": 1, "tilt": 1}
+
+
+def test_a_run_in_which_nothing_is_offered_has_no_total() -> None:
+    none = pd.DataFrame({"site_id": [], "retrofit": [], "npv": []})
+    assert portfolio_range(total_by_retrofit(none, pd.Index(["A"]), {})).empty
+
+
+@pytest.mark.parametrize("name", ["bird_mesh", "monitoring_add_on", "connector_replacement", "hot_water_diverter"])
+def test_what_is_left_undrawn_could_not_turn_the_advice(
+    name: str, now: Today, company: Company, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    loaded, guard, exact = retrofit(name), Guard(plant_texts()), Simulations(now)
+    base = evaluate(now, loaded, company, guard, simulations=exact)
+    assert base is not None
+    trial = Trial(ALL, now, NearbySimulations(now, exact, Slopes(now), np.arange(len(now.cohort))))
+    numbers = CommonNumbers(now.cohort.sites.index, list(loaded.retrofit.facts))
+    chances = []
+    for share in (0.0, draws.NEAR_SHARE):
+        monkeypatch.setattr(draws, "NEAR_SHARE", share)
+        found = ranges_of(trial, loaded, company, guard, base, numbers)
+        assert found is not None
+        chances.append(found[0].chance_positive)
+    assert np.abs(chances[0] - chances[1]).max() <= 0.03

@@ -1,0 +1,81 @@
+"""A run as a whole: it needs no weather file, and is the same however it is cut into chunks."""
+
+from __future__ import annotations
+
+import shutil
+
+import duckdb
+import pandas as pd
+import pytest
+
+from aftersun.inventory.loading.load import load_file
+from aftersun.inventory.store.dictionary import tables
+from aftersun.inventory.store.file import Inventory
+from aftersun.model.errors import AftersunError
+from aftersun.scoring.run.rank import Settings, rank
+from aftersun.scoring.value import cohorts
+from aftersun.scoring.value.cohorts import _even
+
+
+def ranking(path) -> pd.DataFrame:
+    with duckdb.connect(str(path), read_only=True) as connection:
+        return connection.execute("SELECT * EXCLUDE run_id FROM latest_ranking ORDER BY site_id, retrofit").df()
+
+
+def test_any_address_works_without_a_weather_file(demo, tmp_path):
+    few = tmp_path / "site.csv"
+    lines = (demo.tables / "site.csv").read_text(encoding="utf-8").splitlines()
+    few.write_text("\n".join(lines[:9]) + "\n", encoding="utf-8")
+    path = tmp_path / "n.duckdb"
+    with Inventory.create(path) as inventory:
+        for table in tables():
+            load_file(inventory, table, few if table == "site" else demo.tables / f"{table}.csv")
+    record = rank(path, Settings(demo.company, demo.as_of))
+    assert record.failures == []
+    with duckdb.connect(str(path), read_only=True) as connection:
+        rows = connection.execute(
+            "SELECT weather_basis, yield_kwh_per_kw, weather_sd_share FROM site_energy"
+        ).fetchall()
+        with_station = duckdb.connect(str(demo.inventory), read_only=True)
+        stations = dict(with_station.execute("SELECT site_id, yield_kwh_per_kw FROM site_energy").fetchall())
+        mine = dict(connection.execute("SELECT site_id, yield_kwh_per_kw FROM site_energy").fetchall())
+        with_station.close()
+    assert {basis for basis, *_ in rows} == {"normals"}
+    # one standard deviation of the normals is 7 %; the real typical year is the reference
+    assert all(mine[site] == pytest.approx(stations[site], rel=0.14) for site in mine)
+
+
+def test_the_size_of_the_chunks_changes_nothing(demo, tmp_path, monkeypatch):
+    shutil.copytree(demo.inventory.parent, tmp_path / "demo")
+    path = tmp_path / "demo" / "demo.duckdb"
+    before = ranking(path)
+    whole = cohorts.read_portfolio
+    monkeypatch.setattr(
+        "aftersun.scoring.run.rank.read_portfolio", lambda *a, **k: whole(*a, **{**k, "chunk_sites": 97})
+    )
+    rank(path, Settings(demo.company, demo.as_of))
+    pd.testing.assert_frame_equal(ranking(path), before, check_exact=True)
+
+
+def test_an_empty_inventory_is_one_sentence(demo, tmp_path):
+    Inventory.create(tmp_path / "e.duckdb").close()
+    with pytest.raises(AftersunError, match="No site"):
+        rank(tmp_path / "e.duckdb", Settings(demo.company, demo.as_of))
+
+
+@pytest.mark.parametrize(
+    ("sites", "most", "sizes"),
+    [
+        (1, 5, [1]),
+        (5, 5, [5]),
+        (6, 5, [3, 3]),
+        (11, 5, [3, 3, 3, 2]),
+        (3, 1, [1, 1, 1]),
+        (9640, 2000, [1607, 1607, 1607, 1607, 1606, 1606]),
+    ],
+)
+def test_chunks_are_even_in_size_and_number_and_lose_nobody(sites, most, sizes):
+    ids = pd.Index([f"S{place}" for place in range(sites)])
+    parts = _even(ids, most)
+    assert [len(part) for part in parts] == sizes
+    assert [site for part in parts for site in part] == list(ids)

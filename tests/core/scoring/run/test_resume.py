@@ -1,0 +1,465 @@
+"""A run that was stopped goes on where it was, and comes to the very result of one that was not."""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from run_support import Small, alive, assert_same, copied, plugin, processes_of, small, stored
+
+from aftersun.model.errors import EXIT_IN_USE, AftersunError, InUse
+from aftersun.scoring.run import engine, work
+from aftersun.scoring.run.rank import rank
+from aftersun.scoring.run.resume import EXIT_STOPPED, Stopped, bench_of, discard, folder_of
+from aftersun.scoring.run.spool import Spool
+
+CHILD = Path(__file__).with_name("ranking_child.py")
+SITES, CHUNKS = 8, 4
+posix = pytest.mark.skipif(os.name != "posix", reason="signals of POSIX systems")
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Small:
+    return small(tmp_path_factory.mktemp("resume") / "made", SITES)
+
+
+@pytest.fixture(scope="module")
+def unbroken(made: Small, tmp_path_factory: pytest.TempPathFactory):
+    path = copied(made, tmp_path_factory.mktemp("unbroken"))
+    rank(path.inventory, path.settings())
+    return stored(path.inventory)
+
+
+@pytest.fixture
+def one(made: Small, tmp_path: Path) -> Small:
+    return copied(made, tmp_path)
+
+
+@pytest.fixture(scope="module")
+def after_three(made: Small, tmp_path_factory: pytest.TempPathFactory) -> Small:
+    """An inventory of which a run was broken off after three chunks; not to be changed."""
+    path = copied(made, tmp_path_factory.mktemp("after_three"))
+    halted(path, 3)
+    return path
+
+
+@pytest.fixture
+def one_after_three(after_three: Small, tmp_path: Path) -> Small:
+    return copied(after_three, tmp_path / "after_three")
+
+
+class Halt(Exception):
+    """Stands for a crash in the middle of a run."""
+
+
+def halted(one: Small, after: int, **given: object) -> None:
+    """Rank and break off after so many chunks."""
+    seen = []
+
+    def progress(done: int, _total: int) -> None:
+        seen.append(done)
+        if len(seen) == after + 1:
+            raise Halt
+
+    with pytest.raises(Halt):
+        rank(one.inventory, one.settings(**given), progress)
+
+
+def go_on(one: Small, **given: object) -> list[str]:
+    """Rank and return what was said."""
+    said: list[str] = []
+    rank(one.inventory, one.settings(**given), say=said.append)
+    return said
+
+
+class Child:
+    """A process that ranks and may be killed."""
+
+    def __init__(self, errors: int | None = None) -> None:
+        known = [str(CHILD.parents[2]), *filter(None, [os.environ.get("PYTHONPATH")])]
+        environment = {**os.environ, "PYTHONPATH": os.pathsep.join(known)}
+        self.process = subprocess.Popen(
+            [sys.executable, str(CHILD)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=errors,
+            text=True,
+            env=environment,
+            start_new_session=True,
+        )
+        assert self.line() == "ready"
+
+    def line(self) -> str:
+        assert self.process.stdout is not None
+        return self.process.stdout.readline().strip()
+
+    def start(self, one: Small, **given: object) -> None:
+        assert self.process.stdin is not None
+        told = {"inventory": str(one.inventory), "company": str(one.company), "ranges": False, "chunk_sites": 2}
+        self.process.stdin.write(json.dumps({**told, **given}) + "\n")
+        self.process.stdin.flush()
+        assert self.line() == "begun"
+
+    def until(self, sites: int) -> None:
+        """Wait until so many sites are done."""
+        while True:
+            line = self.line()
+            assert line, "the child has ended"
+            if line.isdigit() and int(line) >= sites:
+                return
+
+    def kill(self) -> None:
+        os.killpg(self.process.pid, signal.SIGKILL)
+        self.close()
+
+    def close(self) -> None:
+        assert self.process.stdin is not None
+        assert self.process.stdout is not None
+        self.process.stdin.close()
+        self.process.wait(60)
+        self.process.stdout.close()
+        if self.process.stderr is not None:
+            self.process.stderr.close()
+
+
+@pytest.mark.parametrize("after", [1, CHUNKS])
+def test_a_run_that_broke_off_goes_on_and_says_so(one, unbroken, after):
+    halted(one, after)
+    assert len(list(folder_of(one.inventory).glob("00000[0-9]"))) == after
+    assert go_on(one) == [f"{after} of {CHUNKS} chunks were done before; going on"]
+    assert_same(stored(one.inventory), unbroken)
+    assert not folder_of(one.inventory).exists()
+
+
+def test_finished_chunks_are_not_computed_again(one, monkeypatch):
+    halted(one, 3)
+    computed = []
+    monkeypatch.setattr(engine, "compute", lambda job: computed.append(job.number) or work.compute(job))
+    go_on(one)
+    assert computed == [3]
+
+
+@posix
+def test_killed_at_random_moments_it_goes_on(one, unbroken):
+    kill_often(one, unbroken, kills=2, seed=1)
+
+
+@posix
+@pytest.mark.long
+@pytest.mark.slow
+@pytest.mark.parametrize("workers", [1, 2])
+def test_killed_many_times_it_goes_on(one, unbroken, workers):
+    kill_often(one, unbroken, kills=20, seed=workers, workers=workers, again=True)
+
+
+def kill_often(one: Small, unbroken, kills: int, seed: int, again: bool = False, **given: object) -> None:
+    """Kill a run so many times; where it ends before that, begin anew if ``again``."""
+    moments, killed, before = random.Random(seed), 0, 0
+    while killed < kills:
+        child = Child()
+        child.start(one, **given)
+        child.until(2 * min(before + 1, CHUNKS) if moments.random() < 0.5 else 0)  # so that it gets on, now and then
+        time.sleep(moments.uniform(0.0, 0.5))
+        helpers = processes_of(child.process.pid)
+        child.kill()
+        killed += 1
+        deadline = time.monotonic() + 20
+        while any(alive(pid) for pid in helpers):
+            assert time.monotonic() < deadline, "its workers outlive it"
+            time.sleep(0.05)
+        before = len(list(folder_of(one.inventory).glob("00000[0-9]")))
+        if again and not folder_of(one.inventory).exists():  # it was faster
+            assert_same(stored(one.inventory), unbroken)
+    if folder_of(one.inventory).exists():
+        said = go_on(one)
+        assert said == ([f"{before} of {CHUNKS} chunks were done before; going on"] if before else [])
+    assert_same(stored(one.inventory), unbroken)
+
+
+@posix
+@pytest.mark.slow
+def test_workers_go_when_the_program_is_killed_alone(one, tmp_path):
+    """Even one that is asking a plugin which would take ten minutes."""
+    asked = tmp_path / "asked"
+    folder = plugin(tmp_path / "plugins", change=f"open({str(asked)!r}, 'w').close(); time.sleep(600)")
+    child = Child()
+    child.start(one, workers=2, plugin_folder=str(folder))
+    deadline = time.monotonic() + 60
+    while not asked.exists():
+        assert time.monotonic() < deadline
+        time.sleep(0.05)
+    helpers = processes_of(child.process.pid)
+    assert len(helpers) >= 2
+    os.kill(child.process.pid, signal.SIGKILL)
+    child.close()
+    deadline = time.monotonic() + 20
+    while any(alive(pid) for pid in helpers):
+        assert time.monotonic() < deadline, "its workers outlive it"
+        time.sleep(0.05)
+
+
+@posix
+@pytest.mark.slow
+@pytest.mark.parametrize("workers", [1, 2])
+def test_an_interrupt_is_one_sentence_and_keeps_what_is_done(one, unbroken, workers):
+    child = Child(errors=subprocess.PIPE)
+    child.start(one, workers=workers)
+    child.until(2)
+    helpers = processes_of(child.process.pid)
+    os.killpg(child.process.pid, signal.SIGINT)  # as a terminal does: the program and its workers
+    while not (line := child.line()).startswith("ended"):
+        assert line
+    assert line == f"ended {EXIT_STOPPED}"
+    assert not [pid for pid in processes_of(child.process.pid) if pid in helpers and "tracker" not in command(pid)]
+    assert child.process.stdin is not None
+    child.process.stdin.close()
+    assert child.process.stderr is not None
+    errors = child.process.stderr.read()
+    assert "Traceback" not in errors
+    assert f"of {CHUNKS} chunks are kept, rank again to go on." in errors
+    child.close()
+    kept = int(errors.partition("stopped; ")[2].split()[0])
+    assert kept >= 1
+    assert go_on(one) == [f"{kept} of {CHUNKS} chunks were done before; going on"]
+    assert_same(stored(one.inventory), unbroken)
+
+
+def command(pid: int) -> str:
+    try:
+        return Path(f"/proc/{pid}/cmdline").read_text()
+    except OSError:
+        return ""
+
+
+def test_an_interrupt_before_the_first_chunk_leaves_nothing(one, monkeypatch):
+    def interrupted(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("aftersun.scoring.run.rank._check_there_is_work", interrupted)
+    with pytest.raises(Stopped) as told:
+        rank(one.inventory, one.settings())
+    assert (str(told.value), told.value.exit_code) == ("stopped.", 130)
+    assert not folder_of(one.inventory).exists()
+
+
+def torn(place: Path) -> None:
+    path = place / "ranking.parquet"
+    path.write_bytes(path.read_bytes()[:-100])
+
+
+def altered(place: Path) -> None:
+    path = place / "cost_item.parquet"
+    data = bytearray(path.read_bytes())
+    data[len(data) // 2] ^= 1
+    path.write_bytes(bytes(data))
+
+
+def unnamed(place: Path) -> None:
+    place.rename(place.with_name(place.name + ".making"))
+
+
+def garbled(place: Path) -> None:
+    (place / "done.json").write_text('{"broken": {}, "rem')
+
+
+def emptied(place: Path) -> None:
+    (place / "offer.parquet").unlink()
+
+
+@pytest.mark.parametrize("damage", [torn, altered, unnamed, garbled, emptied])
+def test_what_is_torn_does_not_count(after_three, tmp_path, damage):
+    folder = Path(shutil.copytree(folder_of(after_three.inventory), tmp_path / "spool"))
+    assert Spool(folder, CHUNKS).todo() == [3]
+    damage(folder / "000001")
+    assert Spool(folder, CHUNKS).todo() == [1, 3]
+
+
+def test_a_torn_chunk_is_computed_again(one_after_three, unbroken):
+    torn(folder_of(one_after_three.inventory) / "000001")
+    assert go_on(one_after_three) == [f"2 of {CHUNKS} chunks were done before; going on"]
+    assert_same(stored(one_after_three.inventory), unbroken)
+
+
+def said_at_the_beginning(one: Small, monkeypatch: pytest.MonkeyPatch, **given: object) -> list[str]:
+    """Begin a run and return what is said before the first chunk."""
+
+    def halt(*_: object) -> None:
+        raise Halt
+
+    said: list[str] = []
+    with monkeypatch.context() as patch:
+        patch.setattr("aftersun.scoring.run.rank.work_off", halt)
+        with pytest.raises(Halt):
+            rank(one.inventory, one.settings(**given), say=said.append)
+    return said
+
+
+def another_price(one: Small, given: dict[str, object]) -> str:
+    text = one.company.read_text(encoding="utf-8")
+    one.company.write_text(text.replace("least_chance = 0.6", "least_chance = 0.7"), encoding="utf-8")
+    assert one.company.read_text(encoding="utf-8") != text
+    return "company file"
+
+
+def another_site(one: Small, given: dict[str, object]) -> str:
+    import duckdb
+
+    with duckdb.connect(str(one.inventory)) as connection:
+        connection.execute("UPDATE site SET storeys = 3 WHERE site_id = (SELECT min(site_id) FROM site)")
+    return "sites"
+
+
+def another_weather(one: Small, given: dict[str, object]) -> str:
+    import duckdb
+
+    with duckdb.connect(str(one.inventory)) as connection:
+        connection.execute("UPDATE weather_hour SET dhi = dhi + 1 WHERE dhi > 100")
+    return "weather"
+
+
+def another_plugin(one: Small, given: dict[str, object]) -> str:
+    folder = one.inventory.parent / "plugins"
+    given["plugin_folder"] = plugin(folder)
+    return "odd"
+
+
+def another_cut(one: Small, given: dict[str, object]) -> str:
+    given["chunk_sites"] = 3
+    return "sites a chunk"
+
+
+@pytest.mark.parametrize("change", [another_price, another_site, another_weather, another_plugin, another_cut])
+def test_chunks_of_something_else_are_thrown_away(one_after_three, monkeypatch, change):
+    given: dict[str, object] = {}
+    what = change(one_after_three, given)
+    (said,) = said_at_the_beginning(one_after_three, monkeypatch, **given)
+    assert what in said
+    assert said.endswith("changed); beginning anew")
+    assert not folder_of(one_after_three.inventory).exists()
+
+
+@pytest.mark.slow
+def test_a_run_with_another_price_after_a_broken_one_has_nothing_of_it(one, one_after_three):
+    for path in (one, one_after_three):
+        another_price(path, {})
+        go_on(path)
+    assert_same(stored(one_after_three.inventory), stored(one.inventory))
+
+
+def test_a_changed_program_of_the_same_version_begins_anew(one_after_three, monkeypatch):
+    monkeypatch.setattr("aftersun.scoring.run.work.program_hash", lambda: "another")
+    (said,) = said_at_the_beginning(one_after_three, monkeypatch)
+    assert "code of aftersun" in said
+
+
+@pytest.mark.slow
+def test_a_changed_plugin_of_the_same_version_begins_anew(one, monkeypatch):
+    folder = plugin(one.inventory.parent / "plugins")
+    halted(one, 1, plugin_folder=folder)
+    plugin(folder, change="plant = plant.replace(transmittance=plant.transmittance * 0.99)")
+    (said,) = said_at_the_beginning(one, monkeypatch, plugin_folder=folder)
+    assert "code of plugin odd" in said
+
+
+def test_a_remark_in_the_company_file_changes_nothing(one_after_three, monkeypatch):
+    with one_after_three.company.open("a", encoding="utf-8") as handle:
+        handle.write("\n# to be looked at again\n")
+    said = said_at_the_beginning(one_after_three, monkeypatch)
+    assert said == [f"3 of {CHUNKS} chunks were done before; going on"]
+
+
+def test_afresh_begins_anew(one_after_three, monkeypatch):
+    assert said_at_the_beginning(one_after_three, monkeypatch, afresh=True) == []
+    assert not folder_of(one_after_three.inventory).exists()
+
+
+def test_the_folder_is_private_and_goes_with_the_run(one_after_three):
+    one = one_after_three
+    folder = folder_of(one.inventory)
+    assert folder == one.inventory.parent / f".{one.inventory.name}.rank"
+    if os.name == "posix":
+        assert folder.stat().st_mode & 0o777 == 0o700
+        modes = {path.stat().st_mode & 0o077 for path in folder.rglob("*")}
+        assert modes == {0}
+    assert discard(one.inventory)
+    assert not folder.exists()
+    assert not discard(one.inventory)
+
+
+def test_no_name_or_address_lies_in_the_folder(after_three):
+    import duckdb
+
+    one = after_three
+    with duckdb.connect(str(one.inventory), read_only=True) as connection:
+        rows = connection.execute("SELECT name, phone, email FROM contact").fetchall()
+    personal = {value.encode() for row in rows for value in row if value and len(value) > 6}
+    assert personal
+    for path in folder_of(one.inventory).rglob("*"):
+        assert path.is_dir() or not any(value in path.read_bytes() for value in personal)
+    tables = {path.stem for path in folder_of(one.inventory).rglob("*.parquet")}
+    assert not tables & {"customer", "site", "call", "contact"}
+
+
+def test_a_second_rank_of_the_inventory_is_told_who_ranks(one):
+    folder_of(one.inventory).mkdir()
+    (folder_of(one.inventory) / "lock").write_text("4000000\n")  # left by a process that is dead
+    with bench_of(one.inventory), pytest.raises(InUse, match=rf"under way \(PID {os.getpid()}\)") as told:
+        rank(one.inventory, one.settings())
+    assert told.value.exit_code == EXIT_IN_USE
+    with bench_of(one.inventory):
+        pass  # it is free again
+
+
+@posix
+@pytest.mark.slow
+def test_a_lock_ends_with_its_process(one):
+    child = Child()
+    child.start(one)
+    child.until(0)
+    with pytest.raises(InUse, match=rf"PID {child.process.pid}\)"):
+        rank(one.inventory, one.settings())
+    child.kill()
+    go_on(one)
+
+
+@posix
+def test_a_folder_that_leads_elsewhere_is_refused(one, tmp_path):
+    (tmp_path / "elsewhere").mkdir()
+    folder_of(one.inventory).symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(AftersunError, match="not a folder of yours"):
+        rank(one.inventory, one.settings())
+    assert list((tmp_path / "elsewhere").iterdir()) == []
+
+
+def test_out_of_room_finished_chunks_are_kept(one, unbroken, monkeypatch):
+    from aftersun.scoring.run import spool
+
+    write, written = spool._write, []
+
+    def until_full(path: Path, data: bytes) -> None:
+        written.append(path)
+        if "000002" in str(path):
+            raise OSError(28, "No space left on device", str(path))
+        write(path, data)
+
+    monkeypatch.setattr(spool, "_write", until_full)
+    with pytest.raises(OSError, match="No space"):
+        rank(one.inventory, one.settings())
+    monkeypatch.undo()
+    assert go_on(one) == [f"2 of {CHUNKS} chunks were done before; going on"]
+    assert_same(stored(one.inventory), unbroken)
+
+
+def test_a_run_that_is_refused_leaves_nothing_beside_the_inventory(one):
+    with pytest.raises(AftersunError, match="no inventory file"):
+        rank(one.inventory.with_name("none.duckdb"), one.settings())
+    names = {path.name for path in one.inventory.parent.iterdir()}
+    assert not any(name.endswith(".rank") for name in names)

@@ -1,0 +1,159 @@
+"""What if: against the ranking of an inventory or a company that really is like that."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import duckdb
+import pandas as pd
+import pytest
+from run_support import plugin, small
+
+from aftersun.documents.run_view import RunView
+from aftersun.inventory.store.file import Inventory
+from aftersun.model.errors import AftersunError
+from aftersun.scoring.run import what_if as suppose_module
+from aftersun.scoring.run.demo import Demo
+from aftersun.scoring.run.rank import Settings, rank
+from aftersun.scoring.run.what_if import Comparison, suppose, understand
+
+
+def supposed(demo: Demo, *changes: str, site: str | None = None) -> Comparison:
+    with Inventory.open(demo.inventory, read_only=True) as inventory:
+        return suppose(inventory, RunView(inventory).run, changes, site)
+
+
+@pytest.fixture(scope="module")
+def site(demo: Demo) -> str:
+    with Inventory.open(demo.inventory, read_only=True) as inventory:
+        calls = RunView(inventory).calls()
+    return str(calls.loc[calls["retrofit"] == "hot_water_diverter", "site_id"].iloc[0])
+
+
+def test_without_an_effect_all_stays_as_stored(demo: Demo, site: str) -> None:
+    rows = supposed(demo, "materials.tilt_frame=0", site=site).rows
+    same = rows[rows["retrofit"] != "tilt_mount"]
+    assert len(same) > 2
+    assert (same["npv_stored"] == same["npv_supposed"]).all()
+    assert (same["npv_p90_stored"] == same["npv_p90_supposed"]).all()
+
+
+def test_a_fact_supposed_is_what_ranking_it_would_give(demo: Demo, site: str, tmp_path: Path) -> None:
+    found = supposed(demo, "site.annual_demand_kwh=9000", site=site).rows.set_index("retrofit")
+    copy = tmp_path / "copy.duckdb"
+    shutil.copy(demo.inventory, copy)
+    with duckdb.connect(str(copy)) as connection:
+        connection.execute("UPDATE site SET annual_demand_kwh = 9000 WHERE site_id = ?", [site])
+    rank(copy, Settings(demo.company, demo.as_of))
+    with Inventory.open(copy, read_only=True) as inventory:
+        real = RunView(inventory).table("ranking", site).set_index("retrofit")
+    valued = real["npv"].dropna()
+    pd.testing.assert_series_equal(
+        found.loc[valued.index, "npv_supposed"].astype(float),
+        valued.astype(float),
+        check_names=False,
+        check_index_type=False,
+    )
+    assert not (found["npv_stored"] == found["npv_supposed"]).all()
+
+
+def test_a_price_supposed_moves_what_uses_it(demo: Demo, site: str) -> None:
+    dear = ("materials.water_diverter=2000", "materials.water_timer=2000")
+    rows = supposed(demo, *dear, site=site).rows.set_index("retrofit")
+    diverter = rows.loc["hot_water_diverter"]
+    assert diverter["npv_supposed"] < diverter["npv_stored"]
+    assert diverter["status_supposed"] == "not worth it"
+
+
+def test_an_assumption_supposed_is_that_of_its_retrofit_alone(demo: Demo, site: str) -> None:
+    rows = supposed(demo, "hot_water_diverter.diverter_hours=20", site=site).rows.set_index("retrofit")
+    moved = rows[rows["npv_stored"] != rows["npv_supposed"]]
+    assert list(moved.index) == ["hot_water_diverter"]
+
+
+def test_many_sites_are_the_same_whoever_computes_them(demo: Demo) -> None:
+    with Inventory.open(demo.inventory, read_only=True) as inventory:
+        run = RunView(inventory).run
+        alone = suppose(inventory, run, ["materials.bird_mesh=1"])
+        done: list[tuple[int, int]] = []
+        with pytest.MonkeyPatch.context() as patch:
+            whole = suppose_module.read_portfolio
+            patch.setattr(suppose_module, "read_portfolio", lambda *a, **k: whole(*a, **{**k, "chunk_sites": 80}))
+            shared = suppose(inventory, run, ["materials.bird_mesh=1"], None, lambda *now: done.append(now), 2)
+    pd.testing.assert_frame_equal(shared.rows, alone.rows)
+    assert sorted(shared.told.itertuples(index=False)) == sorted(alone.told.itertuples(index=False))
+    assert not alone.told.duplicated().any()
+    assert done[0][0] == 0
+    assert done[-1][0] == done[-1][1] >= alone.rows["site_id"].nunique() > 160
+    assert len({now for now, _ in done}) > 2
+
+
+def test_every_note_of_what_would_be_offered_is_told(demo: Demo) -> None:
+    found = supposed(demo, "tariff.export_price=0.01")
+    rows = found.rows[found.rows["status_supposed"].isin(["advised", "survey first", "safety matter"])]
+    pairs = set(zip(rows["site_id"], rows["retrofit"], strict=True))
+    with Inventory.open(demo.inventory, read_only=True) as inventory:
+        notes = RunView(inventory).table("safety_note")
+    mine = [pair in pairs for pair in zip(notes["site_id"], notes["retrofit"], strict=True)]
+    assert set(found.told["note_id"]) == set(notes.loc[mine, "note_id"])
+    assert list(found.told) == ["note_id", "severity", "text", "who"]
+
+
+def test_a_plugin_that_ends_its_process_is_named_and_the_rest_is_supposed(tmp_path: Path) -> None:
+    made = small(tmp_path / "made", 4)
+    folder = plugin(tmp_path / "plugins")
+    rank(made.inventory, made.settings(plugin_folder=folder))
+    plugin(tmp_path / "plugins", change="os._exit(3)")
+    with Inventory.open(made.inventory, read_only=True) as inventory:
+        found = suppose(inventory, RunView(inventory).run, ["money.real_discount_rate=0.05"])
+    (failure,) = found.failures
+    assert (failure.plugin, failure.during) == ("odd", "change")
+    rows = found.rows.set_index("retrofit")
+    assert rows.loc["odd", "npv_supposed"].isna().all()
+    assert rows.drop(index="odd")["npv_supposed"].notna().all()
+
+
+def test_nothing_is_stored(demo: Demo, site: str) -> None:
+    before = Path(demo.inventory).read_bytes()
+    supposed(demo, "money.real_discount_rate=0.06", site=site)
+    assert Path(demo.inventory).read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        ("birds", "is not a change"),
+        ("site.colour=red", "no fact 'site.colour'"),
+        ("site.customer_id=C9", "no fact"),
+        ("site.birds_seen=maybe", "neither yes nor no"),
+        ("tariff.export_price=-1", "below the lowest"),
+        ("materials.gold=1", "no line 'materials.gold'"),
+        ("money.real_discount_rate=9", "cannot be like that"),
+        ("money.real_discount_rate=five", "needs a number"),
+        ("bird_mesh.colour=1", "assumes no such thing"),
+    ],
+)
+def test_what_cannot_be_supposed_is_told(demo: Demo, site: str, change: str, told: str) -> None:
+    with pytest.raises(AftersunError, match=told):
+        supposed(demo, change, site=site)
+
+
+def test_places_are_told_apart() -> None:
+    found = understand(
+        ["site.birds_seen=no", "bird_mesh.crew=3", "work.roofer=50", "facts.birds_seen=0.2"], ["bird_mesh"]
+    )
+    assert found.facts == {("site", "birds_seen"): False}
+    assert set(found.settings) == {("assumptions", "bird_mesh", "crew"), ("work", "roofer"), ("facts", "birds_seen")}
+
+
+def test_a_retrofit_that_fails_at_its_notes_and_stands_alone_is_named(tmp_path: Path) -> None:
+    made = small(tmp_path / "made", 2, keep=())
+    folder = plugin(tmp_path / "plugins")
+    rank(made.inventory, made.settings(plugin_folder=folder))
+    plugin(tmp_path / "plugins", safety="raise ValueError('none today')")
+    with Inventory.open(made.inventory, read_only=True) as inventory:
+        found = suppose(inventory, RunView(inventory).run, ["money.real_discount_rate=0.05"])
+    assert {failure.plugin for failure in found.failures} == {"odd"}
+    assert found.told.empty
+    assert found.rows["npv_supposed"].isna().all()

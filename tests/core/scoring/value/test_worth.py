@@ -1,0 +1,162 @@
+"""Variants, costs of later years, dangers that rank first: with small retrofits made up for it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import numpy_financial
+import pandas as pd
+import pytest
+from tests_support import empty_frame, make_cohort, make_weather
+
+from aftersun import api
+from aftersun.host.guard import Guard
+from aftersun.host.registry import Loaded, Registry
+from aftersun.money.company import Company, load_company
+from aftersun.scoring.offers.chunk import plant_texts, score
+from aftersun.scoring.run.demo import Demo
+from aftersun.scoring.run.spool import ranked
+from aftersun.scoring.value import words
+from aftersun.scoring.value.simulations import Simulations, Today, today
+from aftersun.scoring.value.worth import evaluate
+
+HOME = {
+    "site_id": "A", "latitude": 36.12, "longitude": -79.98, "elevation_m": 0.0, "commissioned_on": "2016-05-01",
+    "roof_kind": "pitched tile", "storeys": 1, "annual_demand_kwh": 3500.0, "export_rule": "net billing",
+    "remaining_life_years": 12.0, "import_price": 0.30, "export_price": 0.30, "load_shape": 0,
+}  # fmt: skip
+PLANE = {"site": 0, "tilt_deg": 30.0, "azimuth_deg": 180.0, "dc_rating_kw": 6.0, "mounting": "flush roof"}
+NOTE = api.Note("hot", api.DANGER, "It is hot.", "electrician", "assumption")
+LIFE = api.Range(6, 3, 12, "a", "assumption")
+SHARE = api.Range(0.01, 0.0, 0.05, "share", "assumption")
+NO_READINGS = empty_frame("reading", 0)
+NONE_FITTED = pd.DataFrame({"site_id": [], "retrofit": [], "fitted_on": pd.to_datetime([])})
+
+
+class Cleaner:
+    """Makes the array a share better for years, once or again and again; exports are paid like imports."""
+
+    assumptions = {"life_years": LIFE, "gain": SHARE}
+    facts: dict[str, api.Fact] = {}
+    claims = ()
+
+    def __init__(self, again: bool = False, note: api.Note = NOTE, item: str = "mesh_clip") -> None:
+        self.again, self.note, self.item = again, note, item
+        self.about = api.About("cleaner", "Cleaner", "Cleans", "1", LIFE, (), ("none",), ("mesh_clip", item))
+
+    def screen(self, cohort: api.Cohort) -> api.Screening:
+        return api.Screening.of(cohort)
+
+    def change(self, cohort: api.Cohort, plant: api.Plant, assume: api.Assumed) -> api.Change:
+        ones = np.ones(len(cohort))
+        better = plant.replace(transmittance=plant.transmittance * (1 + assume["gain"]))
+        clip = api.CostLine(api.MATERIAL, "mesh_clip", ones, "piece")
+        once = api.Change(better, [clip], fade=np.array([1.0] + [0.0] * 11), label="once")
+        if not self.again:
+            return once
+        later = [api.CostLine(api.MATERIAL, self.item, ones, "piece", in_year=year) for year in range(1, 12)]
+        every = api.Change(better, [clip, *later], label="every year")
+        return replace(once, alternatives=(every,))
+
+    def safety(self, cohort: api.Cohort) -> api.Notes:
+        return api.Notes.of(cohort).add(self.note)
+
+
+@pytest.fixture(scope="module")
+def company(demo: Demo) -> Company:
+    return load_company(demo.company)
+
+
+@pytest.fixture(scope="module")
+def now(company: Company) -> Today:
+    return today(make_cohort(make_weather(), [HOME], [PLANE]), company, NO_READINGS)[0]
+
+
+def loaded(retrofit: Cleaner) -> Loaded:
+    return Loaded(retrofit, "cleaner", "test")
+
+
+def test_costs_of_later_years_count_while_benefit_follows(now: Today, company: Company) -> None:
+    (variant,) = Cleaner(again=True).change(now.cohort, now.plant, api.Assumed({"gain": 0.01})).alternatives
+
+    class Only(Cleaner):
+        def change(self, cohort: api.Cohort, plant: api.Plant, assume: api.Assumed) -> api.Change:
+            return variant
+
+    worth = evaluate(now, loaded(Only()), company, Guard(plant_texts()))
+    assert worth is not None
+    clip = company.materials["mesh_clip"] * 1.25 * 1.19  # markup and tax of the demo's invented company
+    # six years of life: bought at the start and after each of the first five years, not when the last one ends
+    assert worth.flow.upfront[0] == pytest.approx([clip] * 6 + [0.0] * 15)
+    assert len(worth.items) == 6
+    assert worth.npv[0] == pytest.approx(numpy_financial.npv(company.money.real_discount_rate, worth.flow.net[0]))
+
+
+def test_the_better_variant_is_taken_and_named(now: Today, company: Company) -> None:
+    worth = evaluate(now, loaded(Cleaner(again=True)), company, Guard(plant_texts()))
+    assert worth is not None
+    assert worth.variant.tolist() == ["every year"]
+    single = evaluate(now, loaded(Cleaner()), company, Guard(plant_texts()))
+    assert single is not None
+    assert worth.npv[0] > single.npv[0]
+    dear = company.model_copy(update={"materials": {**company.materials, "mesh_clip": 500.0}})
+    once = evaluate(now, loaded(Cleaner(again=True)), dear, Guard(plant_texts()))
+    assert once is not None
+    assert once.variant.tolist() == ["once"]
+    assert len(once.items) == 1
+
+
+def test_a_variant_without_a_price_is_not_on_offer(now: Today, company: Company) -> None:
+    guard = Guard(plant_texts())
+    worth = evaluate(now, loaded(Cleaner(again=True, item="new_part")), company, guard)
+    assert worth is not None
+    assert worth.variant.tolist() == ["once"]
+    assert guard.failures == []
+
+
+def test_a_variant_that_cannot_be_had_is_not_taken(now: Today, company: Company) -> None:
+    class Nowhere(Cleaner):
+        def change(self, cohort: api.Cohort, plant: api.Plant, assume: api.Assumed) -> api.Change:
+            change = super().change(cohort, plant, assume)
+            gone = replace(change.alternatives[0], available=np.zeros(len(cohort), dtype=bool))
+            return replace(change, alternatives=(gone,))
+
+    worth = evaluate(now, loaded(Nowhere(again=True)), company, Guard(plant_texts()))
+    assert worth is not None
+    assert worth.variant.tolist() == ["once"]
+
+
+def test_each_distinct_plant_is_simulated_once(now: Today, monkeypatch: pytest.MonkeyPatch) -> None:
+    simulations = Simulations(now)
+    assert simulations.of(now.plant).bill is now.bill
+    better = now.plant.replace(transmittance=now.plant.transmittance * 1.01)
+    same = now.plant.replace(transmittance=now.plant.transmittance * 1.01)
+    assert simulations.of(better) is simulations.of(same)
+
+
+@pytest.mark.parametrize(("tell", "status"), [(True, words.SAFETY_MATTER), (False, words.NOT_WORTH_IT)])
+def test_a_known_danger_makes_a_safety_matter_of_what_is_worth_nothing(
+    company: Company, tell: bool, status: str
+) -> None:
+    retrofit = Cleaner(note=replace(NOTE, tell_owner=tell))
+    dear = company.model_copy(update={"materials": {**company.materials, "mesh_clip": 5000.0}})
+    registry = Registry((loaded(retrofit),), (), (), ())
+    cohort = make_cohort(make_weather(), [HOME], [PLANE])
+    (row,) = score(cohort, NONE_FITTED, registry, dear, NO_READINGS).frames["ranking"].to_dict("records")
+    assert (row["status"], row["for_safety"]) == (status, tell)
+    assert row["npv"] < 0
+
+
+def test_what_ends_a_danger_ranks_first_and_the_rest_by_worth() -> None:
+    table = pd.DataFrame(
+        {
+            "site_id": ["A"] * 4,
+            "retrofit": ["mesh", "plugs", "tilt", "film"],
+            "npv": [5.0, -100.0, 9.0, np.nan],
+            "for_safety": [False, True, False, False],
+        }
+    )
+    order = ranked(table)
+    assert order["retrofit"].tolist() == ["plugs", "tilt", "mesh", "film"]
+    assert order["rank"].fillna(0).tolist() == [1, 2, 3, 0]
