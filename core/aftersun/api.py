@@ -52,6 +52,7 @@ from aftersun.model.change import (
 from aftersun.model.cohort import Cohort
 from aftersun.model.energy import Energy
 from aftersun.model.errors import AftersunError
+from aftersun.model.figures import ENGLISH, Figures
 from aftersun.model.letter import (
     Letter,
     LetterAssumption,
@@ -81,6 +82,7 @@ __all__ = [
     "CAUTION",
     "DANGER",
     "DOES_NOT_FIT",
+    "ENGLISH",
     "FITS",
     "INSPECTION",
     "LABOUR",
@@ -100,6 +102,7 @@ __all__ = [
     "CostLine",
     "Energy",
     "Fact",
+    "Figures",
     "Floats",
     "Letter",
     "LetterAssumption",

@@ -258,7 +258,7 @@ def test_any_text_can_be_replaced_and_numbers_have_the_company_s_marks(write: Wr
     words = {key: re.sub(r"[A-Za-z]", "ñ", re.sub(r"\{\w+\}", "", text)) for key, text in english().items()}
     words["option_letters"] = "ABC"
     marks = {"decimal_mark": ",", "thousands_mark": ".", "date_format": "%d.%m.%Y", "currency_first": True}
-    head = replace(HEAD, words=words, language="de", **marks)  # type: ignore[arg-type]
+    head = replace(HEAD, words=words, language="fr", **marks)  # type: ignore[arg-type]
     text = text_of(write(replace(LETTER, dangers=(ARC,), changes=("x",), version=2), head=head)[0])
     for english_text in (
         "Offer",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from aftersun.documents.run_view import RunView
+from aftersun.model.figures import ENGLISH
 from aftersun.scoring.offers.ledgers import JOINED
 from aftersun.scoring.ranges.information import by_question
 from aftersun.scoring.value import words
@@ -34,7 +35,8 @@ def _lines(view: RunView) -> Iterator[tuple[str, str]]:
     for row in value[value["retrofit"] == ""].to_dict("records"):
         yield (
             "together",
-            f"{row['npv_p50']:,.0f} {currency}; P90 {row['npv_p90']:,.0f}, P10 {row['npv_p10']:,.0f}",
+            f"{ENGLISH.amount(row['npv_p50'], currency)}; P90 {ENGLISH.number(row['npv_p90'])}, "
+            f"P10 {ENGLISH.number(row['npv_p10'])}",
         )
     parts = value[value["retrofit"] != ""].sort_values("offers", ascending=False, kind="stable").head(3)
     if len(parts):

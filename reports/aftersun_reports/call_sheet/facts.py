@@ -16,9 +16,9 @@ def month(run: api.RunView) -> Table:
     above = ["The month: what the crews can do, and what these calls take of it"]
     for plan in records_of(run.table("run_plan")):
         above += [
-            f"All calls together bring {plan['value']:,.0f} {run.currency} on average, after travel of "
-            f"{plan['travel_cost']:,.0f}: {plan['status']}; a better list could bring {plan['gap']:.1%} more at most.",
-            f"A plain list by value for effort would bring {plan['greedy_value']:,.0f} {run.currency}.",
+            f"All calls together bring {_amount(plan['value'])} {run.currency} on average, after travel of "
+            f"{_amount(plan['travel_cost'])}: {plan['status']}; a better list could bring {api.ENGLISH.percent(plan['gap'], 1)} more at most.",
+            f"A plain list by value for effort would bring {_amount(plan['greedy_value'])} {run.currency}.",
         ]
         if plan["shortage"]:
             above.append(str(plan["shortage"]))
@@ -195,7 +195,7 @@ def _replaced(run: api.RunView) -> Iterator[Sequence[Any]]:
 
 
 def _amount(value: float) -> str:
-    return f"{value:,.0f}" if value == value else "not drawn"
+    return api.ENGLISH.number(value) if value == value else "not drawn"
 
 
 def _mapping(value: Any) -> Mapping[str, Any]:

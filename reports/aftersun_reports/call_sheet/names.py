@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from aftersun import api
+
 CALLS, GUIDE, LOG, DANGERS, NOTES = "Calls", "How to read this", "call_log", "Known dangers", "Safety notes"
 QUESTIONS, OFFERS, RANKING, NOT_CALLED, MONTH = "Questions", "Offers", "All retrofits", "Not called", "Month"
 ASSUMPTIONS, CLAIMS, RETROFITS, RUN = "Assumptions", "Claims of the trade", "Retrofits", "Run"
@@ -24,4 +26,4 @@ def worth(money: str) -> str:
 
 def sites(count: float) -> str:
     """Return a number of sites in words."""
-    return f"{count:,.0f} {'site' if count == 1 else 'sites'}"
+    return f"{api.ENGLISH.number(count)} {'site' if count == 1 else 'sites'}"

@@ -114,7 +114,7 @@ def months(letter: api.Letter, letters: Sequence[str], words: Words, figures: Fi
         "lead": lead,
         "alt": words("months_alt"),
         "marks": [{"at": mark / marks[-1], "text": figures.number(mark)} for mark in marks],
-        "months": [words(f"month_{month.month}") for month in letter.today],
+        "months": [figures.month(month.month) for month in letter.today],
         "letter": letters[0] if shows_first else "",
         "parts": [{"fill": part} for part in parts],
         "bars": [

@@ -6,7 +6,6 @@ import math
 import re
 from collections.abc import Iterable
 from datetime import date
-from decimal import ROUND_HALF_UP, Decimal
 
 from aftersun import api
 from aftersun_reports.offer_letter.wording import Words, breakable
@@ -27,22 +26,13 @@ class Figures:
     """
 
     def __init__(self, head: api.Letterhead, words: Words, currency: str, prices: Iterable[float]) -> None:
-        self._head, self._words, self._currency = head, words, currency
+        self._plain, self._words, self._currency = api.Figures.of(head), words, currency
         self._isolated = head.language in _FROM_THE_RIGHT
         self._decimals = 2 if any(abs(price - round(price)) >= 0.005 for price in prices) else 0
 
     def fixed(self, value: float, decimals: int) -> str:
         """Return a number with so many decimals, halves rounded away from zero."""
-        if not math.isfinite(value):
-            return "–"
-        # through repr: 0.145 is meant as it is written, not as the binary number a little below it
-        rounded = Decimal(repr(float(value))).quantize(Decimal(1).scaleb(-decimals), rounding=ROUND_HALF_UP)
-        whole, _, part = f"{abs(rounded):f}".partition(".")
-        thousands = self._head.thousands_mark.replace(" ", FIXED_SPACE)
-        text = re.sub(r"(?<=\d)(?=(?:\d{3})+$)", lambda _: thousands, whole)
-        if part:
-            text += self._head.decimal_mark + part
-        return self._set(MINUS + text if rounded < 0 else text)
+        return self._set(_typographic(self._plain.number(value, decimals)))
 
     def signed(self, value: float) -> str:
         """Return a whole number with its sign, plus or minus."""
@@ -54,8 +44,7 @@ class Figures:
         if not math.isfinite(value) or abs(value) >= _EXACT_BELOW or value == 0:
             return self.fixed(value, 0)
         decimals = max(_DIGITS - 1 - math.floor(math.log10(abs(value))), 0)
-        shortest = f"{value:.{decimals}f}".rstrip("0").partition(".")[2]
-        return self.fixed(value, len(shortest))
+        return self._set(_typographic(self._plain.number(value, decimals, spare=True)))
 
     def percent(self, share: float) -> str:
         """Return a share, 0..1, in percent."""
@@ -92,7 +81,7 @@ class Figures:
     def _amount(self, text: str, mark: bool) -> str:
         if not mark or text == "–":
             return text
-        if not self._head.currency_first:
+        if not self._plain.currency_first:
             return self._set(f"{text}{FIXED_SPACE}{self._currency}")
         sign = MINUS if MINUS in text else ""
         return self._set(f"{sign}{self._currency}{FIXED_SPACE}{text.replace(MINUS, '')}")
@@ -105,8 +94,15 @@ class Figures:
             return self._words("chance_under", percent=self.percent(0.01))
         return self._set(f"{self.fixed(share * 100, 0)}{FIXED_SPACE}%")
 
+    def month(self, month: int) -> str:
+        """Return the short name of a month, 1 to 12."""
+        return self._plain.month(month, short=True)
+
     def day(self, day: date) -> str:
-        """Return a date; names of months come from the words, not from the machine's settings."""
-        names = {"B": self._words(f"month_name_{day.month}"), "b": self._words(f"month_{day.month}")}
-        pattern = re.sub("%([Bb])", lambda hit: names[hit[1]].replace("%", "%%"), self._head.date_format)
-        return self._set(day.strftime(pattern).replace(" ", FIXED_SPACE))
+        """Return a date."""
+        return self._set(self._plain.day(day).replace(" ", FIXED_SPACE))
+
+
+def _typographic(text: str) -> str:
+    """Return a figure with a true minus sign, which no line parts."""
+    return text.replace("-", MINUS).replace(" ", FIXED_SPACE)

@@ -87,8 +87,8 @@ def _facts(run: api.RunView, sites: Sites) -> list[dict[str, Any]]:
         numeric = pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_bool_dtype(column)
         if pd.api.types.is_datetime64_any_dtype(column):
             # without names a day is known to the year only
-            how = run.letterhead.date_format if run.personal else "%Y"
-            values = [day.strftime(how) if pd.notna(day) else "" for day in column]
+            written = api.Figures.of(run.letterhead).day if run.personal else lambda day: str(day.year)
+            values = [written(day) if pd.notna(day) else "" for day in column]
         elif numeric:
             values = ["" if pd.isna(value) else f"{float(value):.10g}" for value in column]
         else:

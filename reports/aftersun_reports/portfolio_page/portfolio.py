@@ -124,7 +124,7 @@ def _day(value: Any, head: api.Letterhead) -> str:
         except ValueError:
             return str(value)
     if isinstance(value, date):
-        return str(value.strftime(head.date_format))
+        return api.Figures.of(head).day(value)
     return text(value)
 
 

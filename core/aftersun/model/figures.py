@@ -1,0 +1,83 @@
+"""How numbers, amounts of money, shares and days are written for people: the one place where they become text.
+
+Nothing that is stored or computed passes through here.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from datetime import date
+from decimal import ROUND_HALF_UP, Decimal, localcontext
+
+from babel import Locale, UnknownLocaleError
+from babel.numbers import format_decimal
+
+from aftersun.model.output import Letterhead
+
+NOT_A_NUMBER = "–"
+_EVERY_DIGIT = 400  # no float has more before and a few after the decimal mark
+
+
+@dataclass(frozen=True)
+class Figures:
+    """Writes figures for one reader: in plain English, or as a company's letterhead asks for.
+
+    ``date_format`` is as strftime takes it; names of months are those of ``language``, not of the machine's settings.
+    """
+
+    language: str = "en"  # two-letter code of ISO 639-1
+    decimal_mark: str = "."
+    thousands_mark: str = ","
+    date_format: str = "%Y-%m-%d"
+    currency_first: bool = False  # currency before the number
+
+    @classmethod
+    def of(cls, head: Letterhead) -> Figures:
+        """Return how the company of a letterhead writes."""
+        return cls(head.language, head.decimal_mark, head.thousands_mark, head.date_format, head.currency_first)
+
+    def number(self, value: float, decimals: int = 0, *, sign: bool = False, spare: bool = False) -> str:
+        """Return a number with so many decimals, halves rounded away from zero.
+
+        ``sign`` writes a plus, too; ``spare`` leaves out zeros at the end of the decimals.
+        """
+        if not math.isfinite(value):
+            return NOT_A_NUMBER
+        digits = "#,##0" + ("." + ("#" if spare else "0") * decimals if decimals else "")
+        with localcontext(prec=_EVERY_DIGIT, rounding=ROUND_HALF_UP):
+            # through repr: 0.145 is meant as it is written, not as the binary number a little below it
+            text = format_decimal(abs(Decimal(repr(float(value)))), format=digits, locale="en")
+        minus = value < 0 and text.strip("0.,") != ""  # never -0
+        marks = str.maketrans({",": self.thousands_mark, ".": self.decimal_mark})
+        return ("-" if minus else "+" if sign else "") + text.translate(marks)
+
+    def amount(self, value: float, currency: str, decimals: int = 0, *, sign: bool = False) -> str:
+        """Return an amount of money, in whole units unless more decimals are asked for."""
+        text = self.number(value, decimals, sign=sign)
+        if not self.currency_first or text == NOT_A_NUMBER:
+            return f"{text} {currency}"
+        return f"{text[0]}{currency} {text[1:]}" if text[0] in "+-" else f"{currency} {text}"
+
+    def percent(self, share: float, decimals: int = 0, *, sign: bool = False, spare: bool = False) -> str:
+        """Return a share, 0..1, in percent."""
+        return f"{self.number(100 * share, decimals, sign=sign, spare=spare)} %"
+
+    def day(self, day: date) -> str:
+        """Return a date."""
+        names = {"B": self.month(day.month), "b": self.month(day.month, short=True)}
+        pattern = re.sub("%([Bb])", lambda hit: names[hit[1]].replace("%", "%%"), self.date_format)
+        return day.strftime(pattern)
+
+    def month(self, month: int, *, short: bool = False) -> str:
+        """Return the name of a month, 1 to 12; in English where the language is unknown."""
+        try:
+            locale = Locale.parse(self.language)
+        except UnknownLocaleError:
+            locale = Locale("en")
+        # ``format``: as within a date, which many languages inflect; short ones stand alone, below a chart
+        return str(locale.months["stand-alone" if short else "format"]["abbreviated" if short else "wide"][month])
+
+
+ENGLISH = Figures()
