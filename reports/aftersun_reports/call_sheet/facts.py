@@ -17,7 +17,8 @@ def month(run: api.RunView) -> Table:
     for plan in records_of(run.table("run_plan")):
         above += [
             f"All calls together bring {_amount(plan['value'])} {run.currency} on average, after travel of "
-            f"{_amount(plan['travel_cost'])}: {plan['status']}; a better list could bring {api.ENGLISH.percent(plan['gap'], 1)} more at most.",
+            f"{_amount(plan['travel_cost'])}: {plan['status']}; a better list could bring "
+            f"{api.ENGLISH.percent(plan['gap'], 1)} more at most.",
             f"A plain list by value for effort would bring {_amount(plan['greedy_value'])} {run.currency}.",
         ]
         if plan["shortage"]:

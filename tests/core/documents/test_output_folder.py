@@ -409,7 +409,7 @@ def test_a_place_that_cannot_be_written_to_leaves_nothing(inventory, order, tmp_
         ("raise SystemExit(3)", "SystemExit (worse.py, line "),
         ("raise api.AftersunError('No such font.', 'Name another.')", "No such font. Name another."),
         ("return []", "it wrote no file"),
-        ("return None", "TypeError (written.py, line "),
+        ("return None", "TypeError (writing.py, line "),
         ("return [folder / 'x.txt']", "it names a file that it did not write"),
         ("return [Path(__file__)]", "it names a file outside of its folder"),
         ("p = folder / '../up.txt'; p.write_text(''); return [p]", "it names a file outside of its folder"),
