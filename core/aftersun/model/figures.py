@@ -48,7 +48,7 @@ class Figures:
         digits = "#,##0" + ("." + ("#" if spare else "0") * decimals if decimals else "")
         with localcontext(prec=_EVERY_DIGIT, rounding=ROUND_HALF_UP):
             # through repr: 0.145 is meant as it is written, not as the binary number a little below it
-            text = format_decimal(abs(Decimal(repr(float(value)))), format=digits, locale="en")
+            text = str(format_decimal(abs(Decimal(repr(float(value)))), format=digits, locale="en"))
         minus = value < 0 and text.strip("0.,") != ""  # never -0
         marks = str.maketrans({",": self.thousands_mark, ".": self.decimal_mark})
         return ("-" if minus else "+" if sign else "") + text.translate(marks)

@@ -259,8 +259,8 @@ class CallList:
     def _further(self, call: Mapping[str, Any]) -> str:
         offer = self._offers.get((str(call["site_id"]), str(call["retrofit"])), {})
         price = offer.get("upfront")
-        known = price is not None and price == price
-        costs = f", price with tax {api.ENGLISH.amount(price, self.run.currency)}" if known else ""
+        price = float("nan") if price is None else price
+        costs = "" if price != price else f", price with tax {api.ENGLISH.amount(price, self.run.currency)}"
         what = f"{call['site_id']}, position {call['position']:.0f}, {self._kind(call)}: {self._title(call)}{costs}"
         return f"{what}. {self._say(call)}"
 
