@@ -1,16 +1,15 @@
-"""Measures of worth of a series of yearly cash flows, and the present-value factors behind them.
+"""Measures of a series of yearly cash flows, and the present-value factors behind them.
 
 Convention everywhere: the first column is year 0 (today, not discounted), column t is paid at the *end* of
 year t. Rates and growth are shares a year (0.03 = 3 %). Constant-price (real) amounts go with a real rate,
-nominal amounts with a nominal one; :func:`real_to_nominal` converts a rate. NaN = undefined, never a guess.
+nominal amounts with a nominal one. NaN = undefined, never a guess.
 
 References
 ----------
-.. [1] 10 CFR 436 subpart A, sections 436.14 to 436.23 (net savings, savings-to-investment ratio, adjusted
-   internal rate of return, payback; matching pairs of real and nominal amounts and rates).
-.. [2] ASTM E917 with adjunct ADJE091717 (single and uniform present value, capital recovery, modified
-   uniform present value), E964 (savings-to-investment ratio), E1057 (internal rates of return), E1121
-   (payback).
+.. [1] 10 CFR 436 subpart A, sections 436.14 to 436.23 (net savings, savings-to-investment ratio,
+   payback; matching pairs of real and nominal amounts and rates).
+.. [2] ASTM E917 with adjunct ADJE091717 (single and uniform present value, capital recovery), E964
+   (savings-to-investment ratio), E1121 (payback).
 """
 
 from __future__ import annotations
@@ -20,7 +19,6 @@ import numpy.typing as npt
 
 from aftersun.model.ranges import Floats
 
-_REAL_ROOT = 1e-7  # a root whose imaginary part is below this share of its size counts as real
 _NO_RATE = 1e-12  # a year; below it nothing is discounted within 40 years, and products with it may vanish
 
 
@@ -30,29 +28,11 @@ def single_present_value(rate: npt.ArrayLike, years: npt.ArrayLike) -> Floats:
     return np.asarray((1.0 + rate) ** -years)
 
 
-def uniform_present_value(rate: npt.ArrayLike, years: npt.ArrayLike) -> Floats:
-    """Return the worth today of 1 paid at the end of each of ``years`` years (UPV). [2]_"""
-    return modified_uniform_present_value(rate, 0.0, years)
-
-
-def modified_uniform_present_value(rate: npt.ArrayLike, escalation: npt.ArrayLike, years: npt.ArrayLike) -> Floats:
-    """Return the worth today of yearly payments that start from 1 and grow by ``escalation`` (UPV*). [2]_
-
-    The payment at the end of year t is ``(1 + escalation)**t``: the price basis is today, so that year 1 is
-    already dearer. Any shapes that broadcast.
-    """
-    rate, escalation, years = np.broadcast_arrays(_floats(rate), _floats(escalation), _floats(years))
-    growth = np.log1p(escalation) - np.log1p(rate)  # log of q = (1+e)/(1+r)
-    level = growth == 0.0
-    safe = np.where(level, 1.0, growth)
-    # q(1-q^N)/(1-q) written with expm1, which stays exact when q is close to 1
-    series = np.exp(safe) * np.expm1(years * safe) / np.expm1(safe)
-    return np.where(level, years, series)
-
-
 def capital_recovery(rate: npt.ArrayLike, years: npt.ArrayLike) -> Floats:
-    """Return the level yearly payment over ``years`` (above 0) that is worth 1 today (UCR = 1 / UPV). [2]_"""
-    return np.asarray(1.0 / uniform_present_value(rate, years))
+    """Return the level yearly payment at the ends of ``years`` years (above 0) that is worth 1 today (UCR). [2]_"""
+    rate, years = _floats(rate), _floats(years)
+    with _undefined_allowed():
+        return np.where(rate == 0.0, 1.0 / years, -rate / np.expm1(-years * np.log1p(rate)))
 
 
 def npv(rate: npt.ArrayLike, cash_flow: npt.ArrayLike) -> Floats:
@@ -83,60 +63,6 @@ def savings_to_investment_ratio(savings: npt.ArrayLike, investment: npt.ArrayLik
     savings, investment = _floats(savings), _floats(investment)
     with _undefined_allowed():
         return np.where(investment > 0, savings / investment, np.nan)
-
-
-def adjusted_irr(rate: npt.ArrayLike, sir: npt.ArrayLike, years: npt.ArrayLike) -> Floats:
-    """Return the adjusted internal rate of return ``(1 + rate) * sir**(1 / years) - 1``. [1]_
-
-    Yearly savings are taken to be reinvested at ``rate``. NaN where the savings are negative or ``years``
-    is 0.
-    """
-    rate, sir, years = _floats(rate), _floats(sir), _floats(years)
-    with _undefined_allowed():
-        return np.where((sir >= 0) & (years > 0), (1.0 + rate) * sir ** (1.0 / years) - 1.0, np.nan)
-
-
-def irr(cash_flow: npt.ArrayLike) -> Floats:
-    """Return the internal rate of return of each row of (S, Y+1), or of one row (Y+1,).
-
-    With x = 1/(1 + rate) the net present value is a polynomial in x; every positive real root is a rate above
-    -1 at which it is zero. NaN where there is no such rate or more than one.
-    """
-    flow = _floats(cash_flow)
-    rows = flow.reshape(-1, flow.shape[-1])
-    return np.array([_only_rate(row) for row in rows], dtype=np.float64).reshape(flow.shape[:-1])
-
-
-def _only_rate(row: Floats) -> float:
-    if not np.isfinite(row).all():
-        return np.nan
-    roots = np.roots(row[::-1])
-    discounts = roots.real[(np.abs(roots.imag) <= _REAL_ROOT * np.abs(roots)) & (roots.real > 0)]
-    # a double root comes back as two that differ by about the square root of the machine precision
-    if discounts.size == 0 or np.ptp(discounts) > _REAL_ROOT * discounts.max():
-        return np.nan
-    return float(1.0 / discounts.mean() - 1.0)
-
-
-def mirr(
-    cash_flow: npt.ArrayLike,
-    finance_rate: npt.ArrayLike,
-    reinvest_rate: npt.ArrayLike,
-    years: npt.ArrayLike | None = None,
-) -> Floats:
-    """Return the modified internal rate of return of each row of (S, Y+1).
-
-    Costs are discounted to today at ``finance_rate``, gains compounded to the end at ``reinvest_rate``.
-    ``years`` (S,) is the study period of each row where rows are filled up with zeros after it; None = all Y
-    years. NaN where a row lacks gains or costs.
-    """
-    flow = _floats(cash_flow)
-    last = _floats(flow.shape[-1] - 1 if years is None else years)
-    gains = npv(reinvest_rate, np.maximum(flow, 0.0))
-    costs = -npv(finance_rate, np.minimum(flow, 0.0))
-    with _undefined_allowed():
-        rates = (gains / costs) ** (1.0 / last) * (1.0 + _floats(reinvest_rate)) - 1.0
-    return np.where((gains > 0) & (costs > 0) & (last > 0), rates, np.nan)
 
 
 def simple_payback(first_cost: npt.ArrayLike, first_year_saving: npt.ArrayLike) -> Floats:
@@ -180,24 +106,6 @@ def discounted_payback(rate: npt.ArrayLike, first_cost: npt.ArrayLike, savings: 
         part = missing / value
         part = np.where(np.abs(rate) < _NO_RATE, part, -np.log1p(-part * rate / (1.0 + rate)) / np.log1p(rate))
     return np.where(cost == 0.0, 0.0, np.where(paid, decisive[..., 0] + part, np.nan))
-
-
-def equivalent_annual_value(net_present_value: npt.ArrayLike, rate: npt.ArrayLike, years: npt.ArrayLike) -> Floats:
-    """Return the level yearly amount worth the same: NPV / UPV.
-
-    Only for projects that can be repeated for ever: not for one that the end of the PV system cuts off.
-    """
-    return np.asarray(_floats(net_present_value) * capital_recovery(rate, years))
-
-
-def real_to_nominal(real_rate: npt.ArrayLike, inflation: npt.ArrayLike) -> Floats:
-    """Return the nominal rate that goes with a real one: (1 + real)(1 + inflation) - 1. [1]_"""
-    return np.asarray((1.0 + _floats(real_rate)) * (1.0 + _floats(inflation)) - 1.0)
-
-
-def combined_escalation(price_growth: npt.ArrayLike, fade: npt.ArrayLike) -> Floats:
-    """Return the yearly growth of a saving whose price grows while its energy fades: (1+g)(1-fade)-1."""
-    return np.asarray((1.0 + _floats(price_growth)) * (1.0 - _floats(fade)) - 1.0)
 
 
 def _undefined_allowed() -> np.errstate:

@@ -22,24 +22,14 @@ AMOUNTS = st.floats(1.0, 1e4)
     ("years", "expected"),
     [(5, 4.5797), (10, 8.5302), (15, 11.9379), (20, 14.8775), (25, 17.4131), (30, 19.6004)],
 )
-def test_uniform_present_value_by_astm_e917(years: int, expected: float) -> None:
-    assert_allclose(measures.uniform_present_value(0.03, years), expected, atol=1e-4)
+def test_capital_recovery_by_astm_e917(years: int, expected: float) -> None:
+    assert_allclose(1 / measures.capital_recovery(0.03, years), expected, atol=1e-4)
 
 
 def test_present_value_factors_by_astm_e917_formulas() -> None:
     assert_allclose(measures.single_present_value(0.03, 20), 0.5537, atol=1e-4)
-    assert_allclose(measures.uniform_present_value([0.05, 0.07], 20), [12.4622, 10.5940], atol=1e-4)
-    assert_allclose(measures.uniform_present_value(0.0, 12), 12.0)
-    assert_allclose(measures.modified_uniform_present_value(0.03, 0.02, 20), 18.0812, atol=1e-4)
-    assert_allclose(measures.modified_uniform_present_value(0.03, 0.03, 20), 20.0, atol=1e-12)
-    assert_allclose(measures.capital_recovery(0.05, 20), 1 / 12.4622, atol=1e-6)
-
-
-@FEW
-@given(st.floats(-0.1, 0.2), st.floats(-0.1, 0.2), st.integers(0, 30))
-def test_modified_uniform_present_value_is_the_sum_it_stands_for(rate: float, growth: float, years: int) -> None:
-    expected = sum(((1 + growth) / (1 + rate)) ** t for t in range(1, years + 1))
-    assert_allclose(measures.modified_uniform_present_value(rate, growth, years), expected, rtol=1e-9)
+    assert_allclose(measures.capital_recovery([0.05, 0.07], 20), [1 / 12.4622, 1 / 10.5940], atol=1e-6)
+    assert_allclose(measures.capital_recovery(0.0, 12), 1 / 12)
 
 
 def test_npv_of_numpy_financial_docstring() -> None:
@@ -58,83 +48,6 @@ def test_npv_agrees_with_numpy_financial(rate: float, flow: list[float]) -> None
     assert_allclose(measures.npv(rate, flow), npf.npv(rate, flow), rtol=1e-9, atol=1e-6)
 
 
-@pytest.mark.parametrize(
-    ("flow", "expected", "tolerance"),
-    [
-        # numpy-financial, docstring of irr
-        ([-100, 39, 59, 55, 20], 0.28095, 1e-5),
-        ([-100, 0, 0, 74], -0.0955, 5e-5),
-        ([-100, 100, 0, 7], 0.06206, 5e-6),
-        # numpy-financial, home page
-        ([-250_000, 100_000, 150_000, 200_000, 250_000, 300_000], 0.5672303344, 1e-9),
-    ],
-)
-def test_irr_of_numpy_financial(flow: list[float], expected: float, tolerance: float) -> None:
-    assert_allclose(measures.irr(flow), expected, atol=tolerance)
-
-
-@pytest.mark.parametrize(
-    ("flow", "picked"),
-    # numpy-financial, docstring of irr: it picks one of several rates. Each is a zero of the NPV, none
-    # is *the* rate.
-    [([-100, 100, 0, -7], -0.0833), ([-5, 10.5, 1, -8, 1], 0.0886)],
-)
-def test_irr_with_several_solutions_is_undefined(flow: list[float], picked: float) -> None:
-    assert_allclose(measures.npv(picked, flow), 0.0, atol=0.05)
-    assert np.isnan(measures.irr(flow))
-
-
-def test_irr_that_does_not_exist_is_undefined() -> None:
-    rows = [[100, 10, 10], [-100, -1, -1], [0, 0, 0], [-100, np.nan, 50], [1, -1, 1]]
-    assert np.isnan(measures.irr(rows)).all()
-
-
-def test_irr_is_not_disturbed_by_empty_years_at_the_end() -> None:
-    # numpy-financial, docstring of irr
-    assert_allclose(
-        measures.irr([[-100, 39, 59, 55, 20, 0, 0], [-100, 0, 0, 74, 0, 0, 0]]), [0.28095, -0.0955], atol=5e-5
-    )
-
-
-@FEW
-@given(AMOUNTS, st.lists(st.floats(0.0, 1e3), min_size=1, max_size=25), st.floats(1.0, 1e3))
-def test_irr_agrees_with_numpy_financial_where_it_is_unique(cost: float, gains: list[float], last: float) -> None:
-    flow = [-cost, *gains, last]  # one change of sign: exactly one rate (Descartes)
-    assert_allclose(measures.irr(flow), npf.irr(flow), rtol=1e-6, atol=1e-6)
-
-
-def test_mirr_of_numpy_financial() -> None:
-    # numpy-financial 1.0.0, run
-    assert_allclose(measures.mirr([-100, 39, 59, 55, 20], 0.10, 0.10), 0.19482, atol=1e-5)
-    assert_allclose(measures.mirr([[-100, 39, 59, 55, 20, 0, 0]], 0.10, 0.10, years=[4]), [0.19482], atol=1e-5)
-    assert np.isnan(measures.mirr([[-100, -1], [100, 1]], 0.1, 0.1)).all()
-
-
-@FEW
-@given(AMOUNTS, st.lists(st.floats(-1e3, 1e3), min_size=1, max_size=20), st.floats(1.0, 1e3), RATES, RATES)
-def test_mirr_agrees_with_numpy_financial(
-    cost: float, middle: list[float], last: float, finance: float, reinvest: float
-) -> None:
-    flow = [-cost, *middle, last]
-    assert_allclose(measures.mirr(flow, finance, reinvest), npf.mirr(flow, finance, reinvest), atol=1e-8)
-
-
-def test_equivalent_annual_value_of_published_lecture_notes() -> None:
-    # Lecture-note examples, recomputed: costs 10000 + 1000 a year over 3 years, 7000 + 2000 a year over
-    # 2, at 10 %
-    worth = measures.npv(0.10, [[-10_000, -1_000, -1_000, -1_000], [-7_000, -2_000, -2_000, 0]])
-    assert_allclose(worth, [-12_487, -10_471], atol=1)
-    assert_allclose(measures.equivalent_annual_value(worth, 0.10, [3, 2]), [-5_021, -6_033], atol=1)
-
-
-def test_equivalent_annual_value_can_reverse_an_order() -> None:
-    # Course example, recomputed: 45000 for 20000 a year over 3 years or 12000 a year over 6, at 14 %
-    flows = [[-45_000, 20_000, 20_000, 20_000, 0, 0, 0], [-45_000, *[12_000] * 6]]
-    worth = measures.npv(0.14, flows)
-    assert_allclose(worth, [1432.64, 1664.01], atol=0.5)
-    assert_allclose(measures.equivalent_annual_value(worth, 0.14, [3, 6]), [617, 428], atol=0.5)
-
-
 def test_all_measures_of_one_retrofit_by_the_formulas_of_10_cfr_436() -> None:
     # 2000 for 300 - 20 a year over 15 years at 3 %; by hand: 280 x 11.9379 - 2000, 280 x 11.9379 / 2000,
     # 2000 / 280, -ln(1 - 2000 x 0.03 / 280) / ln 1.03
@@ -143,9 +56,6 @@ def test_all_measures_of_one_retrofit_by_the_formulas_of_10_cfr_436() -> None:
     assert_allclose(worth, 1342.62, atol=1e-2)
     sir = measures.savings_to_investment_ratio(worth + 2000, 2000)
     assert_allclose(sir, 1.67131, atol=1e-5)
-    assert_allclose(measures.adjusted_irr(0.03, sir, 15), 0.065879, atol=1e-5)
-    terminal = 280 * sum(1.03**t for t in range(15))  # the other form: savings reinvested to the end
-    assert_allclose(measures.adjusted_irr(0.03, sir, 15), (terminal / 2000) ** (1 / 15) - 1, rtol=1e-12)
     assert_allclose(measures.simple_payback(2000, 280), 7.143, atol=1e-3)
     assert_allclose(measures.discounted_payback(0.03, 2000, savings), 8.159, atol=1e-3)
 
@@ -154,7 +64,7 @@ def test_all_measures_of_one_retrofit_by_the_formulas_of_10_cfr_436() -> None:
 @given(st.floats(0.0, 0.2), AMOUNTS, st.floats(0.05, 1.0))
 @example(5e-324, 1.5, 0.5)
 def test_discounted_payback_of_level_savings_has_the_closed_form(rate: float, saving: float, share: float) -> None:
-    cost = share * saving * float(measures.uniform_present_value(rate, 25))
+    cost = share * saving / float(measures.capital_recovery(rate, 25))
     # Below a billionth the rate moves the closed form by less than is asked, and its product with a share may vanish.
     closed = cost / saving if rate < 1e-9 else -np.log1p(-cost * rate / saving) / np.log1p(rate)
     if closed < 25 - 1e-6:
@@ -172,13 +82,6 @@ def test_payback_never() -> None:
     assert_allclose(measures.simple_payback([100.0, 100.0, 0.0], [0.0, -5.0, -5.0]), [np.nan, np.nan, 0.0])
 
 
-def test_rates_combine_by_10_cfr_436_14() -> None:
-    # real 3 % and inflation 2.5 %: 5.575 % nominal; price +2 % and fade 0.5 %: 1.49 % (1.03 x 1.025,
-    # 1.02 x 0.995)
-    assert_allclose(measures.real_to_nominal(0.03, 0.025), 0.05575, atol=1e-12)
-    assert_allclose(measures.combined_escalation(0.02, 0.005), 0.0149, atol=1e-12)
-
-
 def test_real_and_nominal_pairs_give_the_same_worth() -> None:
     real = np.array([-2000.0, *[280.0] * 15])
     nominal = real * 1.025 ** np.arange(16)
@@ -188,12 +91,11 @@ def test_real_and_nominal_pairs_give_the_same_worth() -> None:
 @FEW
 @given(RATES, AMOUNTS, st.lists(st.floats(0.0, 1e3), min_size=1, max_size=20))
 def test_acceptance_rules_of_10_cfr_436_18_agree(rate: float, cost: float, savings: list[float]) -> None:
-    years = len(savings)
     net_savings = float(measures.npv(rate, [-cost, *savings]))
     if abs(net_savings) < 1e-6 * cost:
         return  # on the border rounding decides
     sir = measures.savings_to_investment_ratio(measures.npv(rate, [0.0, *savings]), cost)
-    assert (net_savings > 0) == bool(sir > 1) == bool(measures.adjusted_irr(rate, sir, years) > rate)
+    assert (net_savings > 0) == bool(sir > 1)
     paid_back = measures.discounted_payback(rate, cost, savings)
     assert (net_savings > 0) == bool(np.isfinite(paid_back))
 
@@ -207,4 +109,3 @@ def test_npv_falls_as_cost_rises(rate: float, cost: float, more: float, savings:
 
 def test_sir_of_nothing_invested_is_undefined() -> None:
     assert np.isnan(measures.savings_to_investment_ratio([1.0, 0.0], 0.0)).all()
-    assert np.isnan(measures.adjusted_irr(0.03, -0.5, 10))

@@ -26,8 +26,8 @@ from aftersun.money.company import Company
 from aftersun.money.measures import npv
 from aftersun.money.template import TRAVEL
 from aftersun.scoring.ranges.draws import Draws
-from aftersun.scoring.value.simulations import Months, Rows, Simulated, Simulations, Today
-from aftersun.scoring.value.worth import Worth, bills_to_flow
+from aftersun.scoring.value.simulations import Baseline, Months, Rows, Simulated, Simulations
+from aftersun.scoring.value.valuation import Valuation, bills_to_flow
 
 MOST_CANDIDATES = 5
 
@@ -44,7 +44,7 @@ class Single:
 
     loaded: Loaded
     rows: Rows
-    worth: Worth
+    valuation: Valuation
     draws: Draws
     offered: Bools
     danger: Bools
@@ -77,7 +77,7 @@ def candidates(singles: Sequence[Single], size: int) -> Bools:
     worth = np.full((len(singles), size), -np.inf)
     for place, one in enumerate(singles):
         worth[place, one.rows] = np.where(
-            one.offered | (one.worth.npv + _shared_price(one) > 0), one.worth.npv, -np.inf
+            one.offered | (one.valuation.npv + _shared_price(one) > 0), one.valuation.npv, -np.inf
         )
     rank = np.argsort(np.argsort(-worth, axis=0, kind="stable"), axis=0)
     return np.asarray(np.isfinite(worth) & (rank < MOST_CANDIDATES))
@@ -85,13 +85,13 @@ def candidates(singles: Sequence[Single], size: int) -> Bools:
 
 def _shared_price(one: Single) -> Floats:
     """Return what the owner pays of the retrofit alone for access and the trip: a bundle can save no more."""
-    items = one.worth.items
+    items = one.valuation.items
     way_up = items[items["kind"].isin([ACCESS, TRAVEL]) & (items["in_year"] == 0)]
-    price = way_up.groupby("site_id")["price"].sum().reindex(one.worth.site_ids)
+    price = way_up.groupby("site_id")["price"].sum().reindex(one.valuation.site_ids)
     return np.asarray(price.fillna(0.0).to_numpy(dtype=np.float64))
 
 
-def best_bundles(singles: Sequence[Single], now: Today, company: Company, guard: Guard) -> Iterator[Bundle]:
+def best_bundles(singles: Sequence[Single], now: Baseline, company: Company, guard: Guard) -> Iterator[Bundle]:
     """Yield the sets of two and more that are the best of their sites: no other set is worth more, nor is nothing."""
     allowed = candidates(singles, len(now.cohort))
     several = allowed.sum(axis=0) >= 2
@@ -117,7 +117,7 @@ def best_bundles(singles: Sequence[Single], now: Today, company: Company, guard:
 class _Set:
     members: Members
     rows: Rows
-    now: Today
+    now: Baseline
     year: Simulated  # with all members
     changes: tuple[Change, ...]
     flows: tuple[CashFlow, ...]  # of each member, without what is paid
@@ -129,7 +129,7 @@ class _Set:
 
 
 def _set(
-    members: Sequence[Single], rows: Rows, before: _Set | None, now: Today, company: Company, guard: Guard
+    members: Sequence[Single], rows: Rows, before: _Set | None, now: Baseline, company: Company, guard: Guard
 ) -> _Set | None:
     """Value a set from the one without its last member; None if a plugin failed."""
     last = members[-1]
@@ -171,7 +171,7 @@ def _set(
 
 def _best(found: Mapping[Members, _Set], singles: Sequence[Single], size: int) -> Iterator[Bundle]:
     """Choose the best set of each site and tell what each member adds."""
-    rate = singles[0].worth.discount_rate
+    rate = singles[0].valuation.discount_rate
     value = {members: np.full(size, np.nan) for members in found}
     for members, one in found.items():
         value[members][one.rows] = one.npv(rate)
@@ -212,7 +212,7 @@ def _best(found: Mapping[Members, _Set], singles: Sequence[Single], size: int) -
 def _around(single: Single, rows: Rows) -> Draws:
     """Return how far each draw of a retrofit alone lies from its worth, (D, S): the same numbers move it in the set."""
     mine = np.searchsorted(single.rows, rows)
-    return np.asarray(single.draws[:, mine] - single.worth.npv[mine], dtype=np.float64)
+    return np.asarray(single.draws[:, mine] - single.valuation.npv[mine], dtype=np.float64)
 
 
 def _exclude_each_other(members: Sequence[Loaded]) -> bool:
@@ -226,16 +226,16 @@ def _complete(names: Members, singles: Sequence[Single]) -> bool:
     return all(needed <= set(names) for needed in needs)
 
 
-def _change(one: Single, part: Today, company: Company, guard: Guard, rows: Rows) -> Change | None:
+def _change(one: Single, part: Baseline, company: Company, guard: Guard, rows: Rows) -> Change | None:
     """Ask a retrofit for its change to a plant, of each site the variant that is the best of it alone."""
     values = assumed(one.loaded.retrofit, company.overrides(one.loaded.id), company.priors)
     change = guard.change(one.loaded, part.cohort, part.plant, values)
     if change is None or not change.alternatives:
         return change
-    return _variant(change, one.worth.variant[np.searchsorted(one.rows, rows)], part)
+    return _variant(change, one.valuation.variant[np.searchsorted(one.rows, rows)], part)
 
 
-def _variant(change: Change, label: npt.NDArray[np.object_], part: Today) -> Change:
+def _variant(change: Change, label: npt.NDArray[np.object_], part: Baseline) -> Change:
     """Merge a change and its alternatives to one that is, at each site, the one of that label."""
     options = (change, *change.alternatives)
     masks = [label == one.label for one in options]
@@ -282,7 +282,7 @@ def _paid_while(change: Change, years: Floats) -> Change:
     return replace(change, costs=costs)
 
 
-def _of_rows(change: Change, rows: Rows, now: Today) -> Change:
+def _of_rows(change: Change, rows: Rows, now: Baseline) -> Change:
     plant = change.plant.take(rows, now.cohort.array_rows(rows))
     costs = [replace(line, quantity=line.quantity[rows]) for line in change.costs]
     return Change(plant, costs)

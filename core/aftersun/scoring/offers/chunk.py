@@ -25,8 +25,8 @@ from aftersun.scoring.ranges.draws import CommonNumbers, Ranges, Trial, measured
 from aftersun.scoring.ranges.information import fact_values, number_values, questions
 from aftersun.scoring.value import words
 from aftersun.scoring.value.nearby import NearbySimulations, Slopes
-from aftersun.scoring.value.simulations import Rows, Simulations, Today, today
-from aftersun.scoring.value.worth import Worth, evaluate
+from aftersun.scoring.value.simulations import Baseline, Rows, Simulations, baseline_of
+from aftersun.scoring.value.valuation import Valuation, evaluate
 
 NUMBER_VALUE = "number_value"  # what it is worth to know each unknown number
 FACT_VALUE = "fact_value"  # what each retrofit is worth with each fact true and false
@@ -55,7 +55,7 @@ def score(
     fitted and within its life is not offered again, and what the meters say corrects the energy. Without ``ranges``
     nothing is drawn: how sure a worth is stays unknown, and so does what an answer is worth.
     """
-    now, fit = today(cohort, company, readings)
+    now, fit = baseline_of(cohort, company, readings)
     guard = Guard(plant_texts())
     slopes = Slopes(now) if ranges else None
     facts = {fact for loaded in registry.retrofits for fact in loaded.retrofit.facts}
@@ -105,7 +105,7 @@ def plant_texts() -> Mapping[str, frozenset[str]]:
 
 
 def _score_one(
-    now: Today,
+    now: Baseline,
     fitted: pd.DataFrame,
     loaded: Loaded,
     company: Company,
@@ -161,7 +161,7 @@ def _known_danger(notes: Notes) -> Bools:
 
 
 def _with_worth(
-    ranking: pd.DataFrame, rows: Rows, offer: Worth, ranges: Ranges, now: Today, danger: Bools, company: Company
+    ranking: pd.DataFrame, rows: Rows, offer: Valuation, ranges: Ranges, now: Baseline, danger: Bools, company: Company
 ) -> pd.DataFrame:
     """Fill in the measures of the evaluated sites, and say in words what they amount to."""
     first_year = offer.flow.operating[:, 1]
@@ -225,7 +225,7 @@ def _at(rows: Rows, mask: Bools) -> Bools:
     return kept
 
 
-def _assumptions_made(now: Today, row: int) -> list[str]:
+def _assumptions_made(now: Baseline, row: int) -> list[str]:
     said = []
     if now.remaining_assumed[row]:
         said.append(f"remaining life not known, {now.remaining_years[row]:.0f} years assumed")
@@ -272,14 +272,14 @@ def _safety_rows(cohort: Cohort, loaded: Loaded, notes: Notes) -> pd.DataFrame:
 _PICTURE_STEP_W = 5  # fine enough to look at, and small in the file
 
 
-def _pictures(now: Today) -> pd.DataFrame:
+def _pictures(now: Baseline) -> pd.DataFrame:
     """Return the mean W generated in each hour of the day of each month."""
     watts = _PICTURE_STEP_W * np.rint(np.maximum(now.picture, 0.0) / _PICTURE_STEP_W).astype(np.uint32)
     mean_w = pd.Series(list(watts), dtype=pd.ArrowDtype(pa.list_(pa.uint32())))
     return pd.DataFrame({"site_id": now.cohort.sites.index, "mean_w": mean_w})
 
 
-def _site_energy(now: Today) -> pd.DataFrame:
+def _site_energy(now: Baseline) -> pd.DataFrame:
     names = ("generated", "used", "to_water", "exported", "curtailed", "imported")
     frame = pd.DataFrame({"site_id": now.cohort.sites.index})
     for name in names:
@@ -293,7 +293,7 @@ def _site_energy(now: Today) -> pd.DataFrame:
 _FIXED_LOSSES = ("mismatch_kwh", "wiring_kwh", "connection_kwh", "light_induced_kwh", "nameplate_kwh")
 
 
-def _site_loss(now: Today) -> pd.DataFrame:
+def _site_loss(now: Baseline) -> pd.DataFrame:
     chain = loss_chain(now.cohort, now.plant)
     place = list(chain.columns).index(_FIXED_LOSSES[0])
     fixed = chain[list(_FIXED_LOSSES)].sum(axis=1)

@@ -18,7 +18,7 @@ from aftersun.money.template import TRAVEL
 from aftersun.scoring.offers.bundles import Bundle, Single
 from aftersun.scoring.ranges.draws import measured
 from aftersun.scoring.value.simulations import MONTHLY, Months
-from aftersun.scoring.value.worth import ITEM_COLUMNS, cash_rows
+from aftersun.scoring.value.valuation import ITEM_COLUMNS, cash_rows
 
 JOINED = "+"  # between the members of an offer
 
@@ -75,7 +75,7 @@ def offers(
 
     alone: dict[str, pd.Series] = {}
     for one in singles:
-        worth = one.worth
+        worth = one.valuation
         alone[one.loaded.id] = pd.Series(worth.npv, worth.site_ids)
         kept = one.offered | one.danger
         ids = worth.site_ids[kept]
@@ -90,7 +90,7 @@ def offers(
     for bundle in bundles:
         ids = cohort.sites.index[bundle.rows]
         table = _owner_ledger(ids, bundle.npv, bundle.upfront, bundle.first_year, bundle.draws)
-        dangers = [one.worth.site_ids[one.danger] for one in singles if one.loaded.id in bundle.members]
+        dangers = [one.valuation.site_ids[one.danger] for one in singles if one.loaded.id in bundle.members]
         table["must_call"] = np.any([np.isin(ids, found) for found in dangers], axis=0)
         table["years"] = bundle.years
         sure = ~(table["chance_npv_positive"] < company.calls.least_chance).to_numpy()  # not known counts as sure

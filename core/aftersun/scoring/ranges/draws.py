@@ -40,8 +40,8 @@ from aftersun.scoring.ranges.drivers import (
     of_systems,
 )
 from aftersun.scoring.value.nearby import NearbySimulations
-from aftersun.scoring.value.simulations import Today
-from aftersun.scoring.value.worth import Worth
+from aftersun.scoring.value.simulations import Baseline
+from aftersun.scoring.value.valuation import Valuation
 
 DRAWS = 400
 WORST_SHARE = 0.1
@@ -68,10 +68,10 @@ class Ranges:
 
 @dataclass(frozen=True, eq=False)
 class Trial:
-    """Sites that may have a retrofit: their positions in the chunk, today's state, and what is simulated of them."""
+    """Sites that may have a retrofit: their positions in the chunk, the baseline, and what is simulated of them."""
 
     rows: npt.NDArray[np.intp]
-    now: Today
+    now: Baseline
     simulations: NearbySimulations
 
 
@@ -153,7 +153,7 @@ def _weights(one: Driver, drawn: Floats) -> tuple[Floats, Floats]:
 
 
 def ranges_of(
-    trial: Trial, loaded: Loaded, company: Company, guard: Guard, base: Worth, numbers: CommonNumbers
+    trial: Trial, loaded: Loaded, company: Company, guard: Guard, base: Valuation, numbers: CommonNumbers
 ) -> tuple[Ranges, Draws, list[Driver]] | None:
     """Return how sure a retrofit's worth is on the sites of a trial, the draws, and what they are drawn from.
 

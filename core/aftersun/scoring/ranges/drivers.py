@@ -19,8 +19,8 @@ from aftersun.model.cohort import Cohort
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Bools, Fact, Floats, Range
 from aftersun.money.company import Company
-from aftersun.scoring.value.simulations import Rows, Simulations, Today
-from aftersun.scoring.value.worth import Worth, evaluate
+from aftersun.scoring.value.simulations import Baseline, Rows, Simulations
+from aftersun.scoring.value.valuation import Valuation, evaluate
 
 TRIANGULAR = "triangular"  # between low and high with its mode at the value used
 NORMAL = "normal"  # low and high are the values exceeded with 90 % and 10 %
@@ -53,7 +53,7 @@ class Parts:
     cost: Floats
 
     @classmethod
-    def of(cls, worth: Worth) -> Parts:
+    def of(cls, worth: Valuation) -> Parts:
         """Take the parts of a worth."""
         return cls(worth.saving, worth.avoided, worth.cost)
 
@@ -101,7 +101,7 @@ class Driver:
 
 
 def drivers(
-    now: Today, loaded: Loaded, company: Company, guard: Guard, base: Worth, simulations: Simulations
+    now: Baseline, loaded: Loaded, company: Company, guard: Guard, base: Valuation, simulations: Simulations
 ) -> Iterator[Driver]:
     """Yield the drivers of one retrofit on sites that may have it: its own assumptions and facts, money, life, yield.
 
@@ -114,7 +114,7 @@ def drivers(
 
 
 def of_numbers(
-    now: Today, loaded: Loaded, company: Company, guard: Guard, simulations: Simulations
+    now: Baseline, loaded: Loaded, company: Company, guard: Guard, simulations: Simulations
 ) -> Iterator[Driver]:
     """Yield the retrofit's own assumptions, money, and the life of the system where it is assumed."""
     own = assumed(loaded.retrofit, company.overrides(loaded.id), company.priors)
@@ -128,7 +128,7 @@ def of_numbers(
             yield from _driver(name, given, own[name], TRIANGULAR, True, *found)
     change = guard.change(loaded, now.cohort, now.plant, own)  # the same whatever money and life are
 
-    def worth(company: Company = company, now: Today = now) -> Worth | None:
+    def worth(company: Company = company, now: Baseline = now) -> Valuation | None:
         return evaluate(now, loaded, company, guard, own, simulations, itemised=False, known_change=change)
 
     for name, given in _money_ranges("money").items():
@@ -147,7 +147,7 @@ def of_numbers(
 
 
 def of_systems(
-    now: Today, loaded: Loaded, company: Company, guard: Guard, base: Worth, simulations: Simulations
+    now: Baseline, loaded: Loaded, company: Company, guard: Guard, base: Valuation, simulations: Simulations
 ) -> Iterator[Driver]:
     """Yield what is assumed of systems: facts in numbers that are unknown somewhere, and what decides on gains.
 
@@ -184,12 +184,12 @@ def of_systems(
 
 
 def of_facts_and_yield(
-    now: Today, loaded: Loaded, company: Company, guard: Guard, base: Worth, simulations: Simulations
+    now: Baseline, loaded: Loaded, company: Company, guard: Guard, base: Valuation, simulations: Simulations
 ) -> Iterator[Driver]:
     """Yield the facts that are unknown somewhere, and the yield."""
     own = assumed(loaded.retrofit, company.overrides(loaded.id), company.priors)
 
-    def worth(now: Today) -> Worth | None:
+    def worth(now: Baseline) -> Valuation | None:
         return evaluate(now, loaded, company, guard, own, simulations, itemised=False)
 
     for fact in loaded.retrofit.facts.values():
@@ -207,7 +207,7 @@ STANDARD_NORMAL_P10 = 1.2816  # exceeded with 10 %
 
 
 def _driver(
-    name: str, given: Range, used: float, spread: str, shared: bool, low: Worth | None, high: Worth | None
+    name: str, given: Range, used: float, spread: str, shared: bool, low: Valuation | None, high: Valuation | None
 ) -> Iterator[Driver]:
     if low is not None and high is not None:
         ends = min(given.low, used), used, max(given.high, used)
@@ -215,7 +215,12 @@ def _driver(
 
 
 def _of_fact(
-    now: Today, fact: Fact, prior: float, base: Worth, worth: Callable[[Today], Worth | None], simulations: Simulations
+    now: Baseline,
+    fact: Fact,
+    prior: float,
+    base: Valuation,
+    worth: Callable[[Baseline], Valuation | None],
+    simulations: Simulations,
 ) -> Iterator[Driver]:
     """Yield the fact as a driver where it is unknown somewhere.
 
@@ -224,7 +229,7 @@ def _of_fact(
     unknown = now.cohort.sites[fact.id].isna().to_numpy()
     if not unknown.any() or not 0.0 < prior < 1.0:
         return
-    found: Worth | None = worth(told(now, fact.id, unknown, simulations))
+    found: Valuation | None = worth(told(now, fact.id, unknown, simulations))
     if found is None:
         return
     yes, no = {}, {}
@@ -235,8 +240,8 @@ def _of_fact(
     yield Driver(fact.id, "no/yes", 0.0, prior, 1.0, CHANCE, False, Parts(**no), Parts(**yes), fact.question)
 
 
-def told(now: Today, fact: str, where: Bools, simulations: Simulations, value: float | bool = True) -> Today:
-    """Return today as if the fact were known to be this at the sites ``where``, corrected by meters as before."""
+def told(now: Baseline, fact: str, where: Bools, simulations: Simulations, value: float | bool = True) -> Baseline:
+    """Return the baseline with the fact known to be this at the sites ``where``, corrected by meters as before."""
     cohort = now.cohort
     answer = cohort.sites[fact].mask(pd.Series(where, index=cohort.sites.index), value)
     sites = cohort.sites.assign(**{fact: answer})
@@ -253,7 +258,7 @@ def _overridden(cohort: Cohort, name: str, value: float) -> Cohort:
 
 
 def _moved(cohort: Cohort, other: Cohort) -> Mapping[str, npt.NDArray[Any]]:
-    """Return the columns of today's plant that are other with other facts or assumptions, as they are then."""
+    """Return the columns of the baseline's plant that are other with other facts or assumptions, as they are then."""
     before, after = baseline(cohort), baseline(other)
     return {
         column.name: getattr(after, column.name)
@@ -262,8 +267,8 @@ def _moved(cohort: Cohort, other: Cohort) -> Mapping[str, npt.NDArray[Any]]:
     }
 
 
-def _standing(now: Today, other: Cohort, simulations: Simulations) -> Today:
-    """Return the sites as they would stand today with other facts or assumptions, corrected by meters as before."""
+def _standing(now: Baseline, other: Cohort, simulations: Simulations) -> Baseline:
+    """Return the sites as they would stand with other facts or assumptions, corrected by meters as before."""
     moved = _moved(now.cohort, other)
     if not moved:
         return replace(now, cohort=other)
@@ -284,7 +289,7 @@ def _with_money(company: Company, name: str, value: float) -> Company:
     return company.model_copy(update={"money": company.money.model_copy(update=changed)})
 
 
-def _with_life(now: Today, more_years: float, company: Company) -> Today:
+def _with_life(now: Baseline, more_years: float, company: Company) -> Baseline:
     """Return the sites with more or fewer years left where nobody knows how many."""
     moved = (now.remaining_years + more_years).clip(min=company.pv_system.least_remaining_years)
     return replace(now, remaining_years=np.where(now.remaining_assumed, moved, now.remaining_years))

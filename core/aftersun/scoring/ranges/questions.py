@@ -18,8 +18,8 @@ from aftersun.model.ranges import Fact
 from aftersun.money.company import Company
 from aftersun.scoring.ranges.drivers import LIFE
 from aftersun.scoring.ranges.information import NUMBERS_ASKED
-from aftersun.scoring.value.simulations import today
-from aftersun.scoring.value.worth import evaluate
+from aftersun.scoring.value.simulations import baseline_of
+from aftersun.scoring.value.valuation import evaluate
 
 _LIFE, _EXPORT = "remaining_life_years", "export_price"
 
@@ -62,7 +62,7 @@ def answers(
         part = cohort.take(unknown)
         for words, value in asked.answers.items():
             told = _told(part, asked.column, value)
-            now, _ = today(told, company, readings[readings["site_id"].isin(part.sites.index)])
+            now, _ = baseline_of(told, company, readings[readings["site_id"].isin(part.sites.index)])
             for loaded in registry.retrofits:
                 if asked.column not in (_LIFE, _EXPORT) and asked.column not in loaded.retrofit.about.reads:
                     continue

@@ -14,8 +14,8 @@ from aftersun.model.cohort import Cohort
 from aftersun.model.ranges import Range
 from aftersun.money.company import Company
 from aftersun.scoring.ranges.drivers import DECIDE_ON_GAINS, TRIANGULAR, UNKNOWN_NUMBERS, Driver, Parts
-from aftersun.scoring.value.simulations import Simulations, Today, today
-from aftersun.scoring.value.worth import evaluate
+from aftersun.scoring.value.simulations import Baseline, Simulations, baseline_of
+from aftersun.scoring.value.valuation import evaluate
 
 
 @dataclass(frozen=True, eq=False)
@@ -31,7 +31,7 @@ class OtherSystems:
 
     def __init__(self, before: Before, company: Company) -> None:
         self._before, self._company = before, company
-        self._made: dict[str, tuple[Range, Today, Today]] | None = None
+        self._made: dict[str, tuple[Range, Baseline, Baseline]] | None = None
 
     def drivers(self, loaded: Loaded, guard: Guard) -> Iterator[Driver]:
         """Yield a driver for each number of ``system.csv`` that a run does not draw; too dear for every site of it.
@@ -49,7 +49,7 @@ class OtherSystems:
                 ends = Parts.of(at_low), Parts.of(at_high)
                 yield Driver(name, given.unit, *bounds, TRIANGULAR, True, *ends, given.meaning)
 
-    def _all(self) -> dict[str, tuple[Range, Today, Today]]:
+    def _all(self) -> dict[str, tuple[Range, Baseline, Baseline]]:
         if self._made is None:
             ranges = {row["name"]: Range.from_row(row) for row in aftersun_datasets.rows("system.csv")}
             self._made = {
@@ -59,7 +59,7 @@ class OtherSystems:
             }
         return self._made
 
-    def _with(self, name: str, value: float) -> Today:
+    def _with(self, name: str, value: float) -> Baseline:
         cohort = self._before.cohort
         other = replace(cohort, overrides={**cohort.overrides, name: value})
-        return today(other, self._company, self._before.readings)[0]
+        return baseline_of(other, self._company, self._before.readings)[0]

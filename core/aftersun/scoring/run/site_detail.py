@@ -24,8 +24,8 @@ from aftersun.scoring.ranges.drivers import Parts, drivers
 from aftersun.scoring.ranges.questions import answers, turning
 from aftersun.scoring.ranges.system_drivers import Before, OtherSystems
 from aftersun.scoring.value.cohorts import cohort_of, read_portfolio, year_of
-from aftersun.scoring.value.simulations import Simulations, Today, today
-from aftersun.scoring.value.worth import evaluate
+from aftersun.scoring.value.simulations import Baseline, Simulations, baseline_of
+from aftersun.scoring.value.valuation import evaluate
 
 Progress = Callable[[int, int], None]
 
@@ -60,7 +60,7 @@ def look_closer(
     (chunk,) = portfolio.chunks
     cohort = cohort_of(chunk, year_of(portfolio.weather[chunk.weather_id]), run.as_of, company)
     before = Before(cohort, chunk.readings)
-    now, _ = today(cohort, company, chunk.readings)
+    now, _ = baseline_of(cohort, company, chunk.readings)
     guard = Guard(plant_texts())
     total = len(registry.retrofits) + 1
     progress(0, total)
@@ -76,7 +76,7 @@ _ANSWER = ["site_id", "retrofit", "column", "question", "answer", "npv"]
 
 
 def _drivers(
-    now: Today, before: Before, registry: Registry, company: Company, guard: Guard, done: Callable[[int], None]
+    now: Baseline, before: Before, registry: Registry, company: Company, guard: Guard, done: Callable[[int], None]
 ) -> tuple[dict[str, float], pd.DataFrame]:
     simulations = Simulations(now)
     npv: dict[str, float] = {}

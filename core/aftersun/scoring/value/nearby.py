@@ -15,7 +15,7 @@ from aftersun.energy.generation import ARRAY_LOSSES, constant_share
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Bools, Floats
 from aftersun.money.tariffs import Bill
-from aftersun.scoring.value.simulations import GAINS, Rows, Simulated, Simulations, Today, alike, columns_changed
+from aftersun.scoring.value.simulations import GAINS, Baseline, Rows, Simulated, Simulations, alike, columns_changed
 
 _DC_STEP = 0.02  # share of DC output
 _AC_STEP = -0.01  # share of AC output: rather more stops than fewer, which would pass 1
@@ -40,9 +40,9 @@ Slope = Mapping[str, Floats]  # what a step does to the year, by name of its kWh
 
 
 class Slopes:
-    """What one step of each kind does to today's year; simulated where somebody asks for it, and kept."""
+    """What one step of each kind does to the baseline's year; simulated where somebody asks for it, and kept."""
 
-    def __init__(self, now: Today) -> None:
+    def __init__(self, now: Baseline) -> None:
         self._now = now
         self._known = {kind: np.zeros(len(now.cohort), dtype=bool) for kind in _STEPS}
         self._slopes = {kind: {name: np.zeros(len(now.cohort)) for name in (*GAINS, *_BILL_PARTS)} for kind in _STEPS}
@@ -66,7 +66,7 @@ class NearbySimulations(Simulations):
     Which sites those are is decided for each by itself, so that no site's result depends on the others.
     """
 
-    def __init__(self, now: Today, exact: Simulations, slopes: Slopes, rows: Rows) -> None:
+    def __init__(self, now: Baseline, exact: Simulations, slopes: Slopes, rows: Rows) -> None:
         super().__init__(now)
         self._slopes, self._rows = slopes, rows  # where these sites stand in the slopes' cohort
         self._bases = (*exact.known[1:], exact.known[0])
@@ -75,7 +75,7 @@ class NearbySimulations(Simulations):
         self._simulated: list[tuple[Bools, Simulated]] = []  # the last ones, right at these sites alone
 
     def changed_columns(self) -> frozenset[str]:
-        """Return the columns of the plant in which what was simulated exactly differs from today's."""
+        """Return the columns of the plant in which what was simulated exactly differs from the baseline's."""
         return columns_changed(self._now.plant, [base.plant for base in self._bases])
 
     def take(self, rows: Rows) -> NearbySimulations:

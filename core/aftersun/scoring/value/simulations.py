@@ -1,4 +1,4 @@
-"""Today's state of a cohort, and its year with other plants: each distinct one simulated once, sums kept, no hours."""
+"""The baseline of a cohort, and its year with other plants: each distinct one simulated once, sums kept, no hours."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ NO_MONTHS: Months = np.empty((0, 12, len(MONTHLY)))
 
 
 @dataclass(frozen=True, eq=False)
-class Today:
+class Baseline:
     """A cohort as it stands: plant, energy, bill, and the years left (S,).
 
     ``yearly_kwh`` has the sums of the energy balance by the names of its columns; the hours are not kept, but for the
@@ -54,9 +54,9 @@ class Today:
     yield_sd: Floats  # standard deviation of the yield over the years, beyond what all sites share; share
     yield_sd_shared: float
 
-    def take(self, rows: Rows) -> Today:
+    def take(self, rows: Rows) -> Baseline:
         """Return the sites at these positions."""
-        return Today(
+        return Baseline(
             self.cohort.take(rows),
             self.plant.take(rows, self.cohort.array_rows(rows)),
             {name: kwh[rows] for name, kwh in self.yearly_kwh.items()},
@@ -84,7 +84,7 @@ class Simulated:
 class Simulations:
     """Simulates plants of one cohort, each distinct one once, and adds up prices; the hours are not kept."""
 
-    def __init__(self, now: Today) -> None:
+    def __init__(self, now: Baseline) -> None:
         self._now, self._cohort = now, now.cohort
         kwh = {name: now.yearly_kwh[name] for name in GAINS}
         self.known = [Simulated(now.plant, kwh, now.bill, now.months)]
@@ -125,11 +125,11 @@ class Simulations:
         return _year(self._cohort, plant, GAINS, by_month)[0]
 
     def changed_columns(self) -> frozenset[str]:
-        """Return the columns of the plant in which what was simulated differs from today's."""
+        """Return the columns of the plant in which what was simulated differs from the baseline's."""
         return columns_changed(self.known[0].plant, [known.plant for known in self.known[1:]])
 
     def take(self, rows: Rows) -> Simulations:
-        """Return the same of the sites at these positions, with nothing simulated yet but today."""
+        """Return the same of the sites at these positions, with nothing simulated yet but the baseline."""
         return Simulations(self._now.take(rows))
 
     def totals(self, company: Company) -> Totals:
@@ -211,7 +211,7 @@ def same_plant(plant: Plant, other: Plant) -> bool:
     return all(mine is its or np.array_equal(mine, its) for mine, its in columns)
 
 
-def today(cohort: Cohort, company: Company, readings: pd.DataFrame) -> tuple[Today, FittedBaseline]:
+def baseline_of(cohort: Cohort, company: Company, readings: pd.DataFrame) -> tuple[Baseline, FittedBaseline]:
     """Simulate a cohort as it stands, corrected by its meter readings, and take its bill."""
     fit = fitted_baseline(cohort, readings)
     cohort, plant = fit.cohort, fit.plant
@@ -220,7 +220,7 @@ def today(cohort: Cohort, company: Company, readings: pd.DataFrame) -> tuple[Tod
     way = trip(cohort.sites["latitude"].to_numpy(float), cohort.sites["longitude"].to_numpy(float), company)
     year, picture = _year(cohort, plant, [column.name for column in fields(Energy)], pictured=True)
     own, shared = yield_sd(fit.cohort)
-    now = Today(
+    now = Baseline(
         cohort,
         plant,
         year.yearly_kwh,

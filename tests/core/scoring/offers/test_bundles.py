@@ -21,8 +21,8 @@ from aftersun.scoring.offers.bundles import Bundle, Single, best_bundles
 from aftersun.scoring.offers.chunk import plant_texts
 from aftersun.scoring.offers.ledgers import offers
 from aftersun.scoring.run.demo import Demo
-from aftersun.scoring.value.simulations import Simulations, Today, today
-from aftersun.scoring.value.worth import evaluate
+from aftersun.scoring.value.simulations import Baseline, Simulations, baseline_of
+from aftersun.scoring.value.valuation import evaluate
 
 HOME = {
     "latitude": 36.3, "longitude": -79.98, "elevation_m": 0.0, "commissioned_on": "2016-05-01",
@@ -78,17 +78,17 @@ def company(demo: Demo) -> Company:
 
 
 @pytest.fixture(scope="module")
-def now(company: Company) -> Today:
+def now(company: Company) -> Baseline:
     arrays = [
         {"site": site, "tilt_deg": 20.0, "azimuth_deg": 180.0, "dc_rating_kw": kw, "mounting": "flush roof"}
         for site, kw in enumerate(KW)
     ]
     rain = np.zeros(8760)
     rain[::960] = 30.0
-    return today(make_cohort(make_weather(rain), SITES, arrays), company, NO_READINGS)[0]
+    return baseline_of(make_cohort(make_weather(rain), SITES, arrays), company, NO_READINGS)[0]
 
 
-def singles(parts: list[Part], now: Today, company: Company) -> list[Single]:
+def singles(parts: list[Part], now: Baseline, company: Company) -> list[Single]:
     found = []
     for part in parts:
         loaded = Loaded(part, part.about.id, "test")
@@ -101,7 +101,7 @@ def singles(parts: list[Part], now: Today, company: Company) -> list[Single]:
     return found
 
 
-def by_hand(parts: tuple[Part, ...], now: Today, company: Company) -> np.ndarray:
+def by_hand(parts: tuple[Part, ...], now: Baseline, company: Company) -> np.ndarray:
     """Net present value of a set: one simulation with all changes, one price list, discounted by numpy-financial."""
     plant, lines, yearly = now.plant, [], []
     for part in parts:
@@ -131,7 +131,7 @@ def subsets(parts: list[Part]) -> Iterator[tuple[Part, ...]]:
         yield from combinations(parts, count)
 
 
-def found_bundles(parts: list[Part], now: Today, company: Company) -> dict[str, tuple[Bundle, int]]:
+def found_bundles(parts: list[Part], now: Baseline, company: Company) -> dict[str, tuple[Bundle, int]]:
     guard = Guard(plant_texts())
     bundles = list(best_bundles(singles(parts, now, company), now, company, guard))
     assert not guard.failures
@@ -139,7 +139,7 @@ def found_bundles(parts: list[Part], now: Today, company: Company) -> dict[str, 
 
 
 @pytest.mark.parametrize("clip_price", [0.4, 2.0, 8.0])
-def test_the_best_set_is_that_of_enumeration(now: Today, company: Company, clip_price: float) -> None:
+def test_the_best_set_is_that_of_enumeration(now: Baseline, company: Company, clip_price: float) -> None:
     priced = company.model_copy(update={"materials": {**company.materials, "mesh_clip": clip_price}})
     found = found_bundles(PARTS, now, priced)
     table = {tuple(part.about.id for part in parts): by_hand(parts, now, priced) for parts in subsets(PARTS)}
@@ -156,10 +156,10 @@ def test_the_best_set_is_that_of_enumeration(now: Today, company: Company, clip_
             assert bundle.marginal[name][place] == pytest.approx(table[best][row] - table[rest][row], abs=1.0)
 
 
-def test_what_does_not_interact_adds_up_but_for_the_shared_visit(now: Today, company: Company) -> None:
+def test_what_does_not_interact_adds_up_but_for_the_shared_visit(now: Baseline, company: Company) -> None:
     parts = [Part("glass", 10, "glass"), Part("work", 10, "work")]
     found = found_bundles(parts, now, company)
-    alone = [one.worth for one in singles(parts, now, company)]
+    alone = [one.valuation for one in singles(parts, now, company)]
     access = api.CostLine(api.ACCESS, "roof", np.ones(len(now.cohort)), "visit")
     visit = prices.owner_price(prices.price_lines([access], now.cohort.sites, company), len(now.cohort))
     bundle, place = found["A"]
@@ -167,7 +167,7 @@ def test_what_does_not_interact_adds_up_but_for_the_shared_visit(now: Today, com
     assert bundle.npv[place] == pytest.approx(alone[0].npv[0] + alone[1].npv[0] + visit[0])
 
 
-def test_overlapping_gains_are_counted_once(now: Today, company: Company) -> None:
+def test_overlapping_gains_are_counted_once(now: Baseline, company: Company) -> None:
     parts = [Part("dust", 1, "dust"), Part("more_dust", 1, "dust")]
     free = company.model_copy(
         update={
@@ -177,28 +177,28 @@ def test_overlapping_gains_are_counted_once(now: Today, company: Company) -> Non
             ),
         }
     )
-    one, other = (single.worth.npv[2] for single in singles(parts, now, free))
+    one, other = (single.valuation.npv[2] for single in singles(parts, now, free))
     both = by_hand((parts[0], parts[1]), now, free)[2]
     assert max(one, other) < both < one + other
 
 
-def test_what_excludes_another_is_never_beside_it(now: Today, company: Company) -> None:
+def test_what_excludes_another_is_never_beside_it(now: Baseline, company: Company) -> None:
     parts = [Part("glass", 10, "glass", excludes=("work",)), Part("work", 10, "work", excludes=("glass",))]
     assert found_bundles(parts, now, company) == {}
 
 
-def test_what_needs_another_comes_only_with_it(now: Today, company: Company) -> None:
+def test_what_needs_another_comes_only_with_it(now: Baseline, company: Company) -> None:
     parts = [Part("work", 10, "work", needs=("glass",)), Part("glass", 10, "glass"), Part("dust", 10, "dust")]
     for bundle, _ in found_bundles(parts, now, company).values():
         assert "work" not in bundle.members or "glass" in bundle.members
 
 
-def test_nothing_is_bundled_where_doing_nothing_is_better(now: Today, company: Company) -> None:
+def test_nothing_is_bundled_where_doing_nothing_is_better(now: Baseline, company: Company) -> None:
     dear = company.model_copy(update={"materials": {**company.materials, "mesh_clip": 900.0}})
     assert found_bundles(PARTS, now, dear) == {}
 
 
-def test_the_company_ledger_is_price_before_tax_less_cost_and_reserves(now: Today, company: Company) -> None:
+def test_the_company_ledger_is_price_before_tax_less_cost_and_reserves(now: Baseline, company: Company) -> None:
     parts = [Part("glass", 10, "glass"), Part("work", 10, "work")]
     found = singles(parts, now, company)
     bundles = list(best_bundles(found, now, company, Guard(plant_texts())))

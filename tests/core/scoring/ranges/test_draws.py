@@ -31,8 +31,8 @@ from aftersun.scoring.ranges.draws import (
 from aftersun.scoring.ranges.drivers import DECIDE_ON_GAINS, NORMAL, TRIANGULAR, Driver, Parts, drivers
 from aftersun.scoring.run.demo import Demo
 from aftersun.scoring.value.nearby import NearbySimulations, Slopes
-from aftersun.scoring.value.simulations import Simulations, Today, today
-from aftersun.scoring.value.worth import Worth, evaluate
+from aftersun.scoring.value.simulations import Baseline, Simulations, baseline_of
+from aftersun.scoring.value.valuation import Valuation, evaluate
 
 HOME = {
     "latitude": 36.12, "longitude": -79.98, "elevation_m": 0.0, "commissioned_on": "2012-05-01",
@@ -65,16 +65,16 @@ def company(demo: Demo) -> Company:
 
 
 @pytest.fixture(scope="module")
-def now(company: Company) -> Today:
+def now(company: Company) -> Baseline:
     arrays = [{**PLANE, "site": site} for site in range(len(SITES))]
-    return today(make_cohort(make_weather(), SITES, arrays), company, NO_READINGS)[0]
+    return baseline_of(make_cohort(make_weather(), SITES, arrays), company, NO_READINGS)[0]
 
 
 def retrofit(name: str) -> Loaded:
     return next(one for one in find_plugins().retrofits if one.id == name)
 
 
-def quick(now: Today, loaded: Loaded, company: Company, draws: int) -> tuple[Worth, np.ndarray]:
+def quick(now: Baseline, loaded: Loaded, company: Company, draws: int) -> tuple[Valuation, np.ndarray]:
     guard, exact = Guard(plant_texts()), Simulations(now)
     base = evaluate(now, loaded, company, guard, simulations=exact)
     assert base is not None
@@ -90,7 +90,7 @@ def quick(now: Today, loaded: Loaded, company: Company, draws: int) -> tuple[Wor
     return base, npv_draws(loaded.id, Parts.of(base), found, numbers, ALL)
 
 
-def brute_force(now: Today, loaded: Loaded, company: Company, draws: int) -> np.ndarray:
+def brute_force(now: Baseline, loaded: Loaded, company: Company, draws: int) -> np.ndarray:
     """Each draw valued anew with all its numbers at once, on exact simulations."""
     numbers = CommonNumbers(now.cohort.sites.index, [], draws=draws)
     own = assumed(loaded.retrofit, {}, {})
@@ -137,7 +137,7 @@ def brute_force(now: Today, loaded: Loaded, company: Company, draws: int) -> np.
         ("hot_water_diverter", 0.25),
     ],
 )
-def test_the_shortcut_is_close_to_brute_force(name: str, share: float, now: Today, company: Company) -> None:
+def test_the_shortcut_is_close_to_brute_force(name: str, share: float, now: Baseline, company: Company) -> None:
     loaded = retrofit(name)
     _, fast = quick(now, loaded, company, BRUTE_DRAWS)
     slow = brute_force(now, loaded, company, BRUTE_DRAWS)
@@ -153,13 +153,15 @@ def one_driver(name: str, shared: bool, sd: float, sites: int) -> Driver:
     return Driver(name, "1", 0, 1, 2, NORMAL, shared, Parts(-step, zero, zero), Parts(step, zero, zero))
 
 
-def bare(sites: int) -> Worth:
+def bare(sites: int) -> Valuation:
     empty = np.zeros((sites, 2))
     flow = type("Flow", (), {"saving": empty, "avoided": empty, "upfront": empty, "yearly_cost": empty})
     texts = np.full(sites, "", dtype=object)
     index = pd.Index([f"S{row}" for row in range(sites)])
     zero = np.zeros(sites)
-    return Worth(index, {}, zero, flow, pd.DataFrame(), zero, zero, zero, zero, 0.0, texts, texts, np.empty((0, 12, 5)))  # type: ignore[arg-type]
+    return Valuation(
+        index, {}, zero, flow, pd.DataFrame(), zero, zero, zero, zero, 0.0, texts, texts, np.empty((0, 12, 5))
+    )  # type: ignore[arg-type]
 
 
 def test_measures_of_a_normal_worth() -> None:
@@ -246,7 +248,7 @@ def test_a_run_in_which_nothing_is_offered_has_no_total() -> None:
 
 @pytest.mark.parametrize("name", ["bird_mesh", "monitoring_add_on", "connector_replacement", "hot_water_diverter"])
 def test_what_is_left_undrawn_could_not_turn_the_advice(
-    name: str, now: Today, company: Company, monkeypatch: pytest.MonkeyPatch
+    name: str, now: Baseline, company: Company, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     loaded, guard, exact = retrofit(name), Guard(plant_texts()), Simulations(now)
     base = evaluate(now, loaded, company, guard, simulations=exact)

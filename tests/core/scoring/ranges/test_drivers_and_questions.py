@@ -25,8 +25,8 @@ from aftersun.scoring.run import site_detail
 from aftersun.scoring.run.demo import Demo
 from aftersun.scoring.run.rank import rank
 from aftersun.scoring.run.site_detail import look_closer
-from aftersun.scoring.value.simulations import Simulations, today
-from aftersun.scoring.value.worth import evaluate
+from aftersun.scoring.value.simulations import Simulations, baseline_of
+from aftersun.scoring.value.valuation import evaluate
 
 HOME = {
     "site_id": "A", "latitude": 36.12, "longitude": -79.98, "elevation_m": 0.0, "commissioned_on": "2016-05-01",
@@ -51,14 +51,14 @@ def retrofit(name: str) -> Loaded:
 
 
 def worth(company: Company, name: str, **facts: object) -> float:
-    now, _ = today(make_cohort(WEATHER, [{**HOME, **facts}], [PLANE]), company, NO_READINGS)
+    now, _ = baseline_of(make_cohort(WEATHER, [{**HOME, **facts}], [PLANE]), company, NO_READINGS)
     found = evaluate(now, retrofit(name), company, Guard(plant_texts()))
     assert found is not None
     return float(found.npv[0])
 
 
 def of_mesh(company: Company, **facts: object) -> dict[str, Driver]:
-    now, _ = today(make_cohort(WEATHER, [{**HOME, **facts}], [PLANE]), company, NO_READINGS)
+    now, _ = baseline_of(make_cohort(WEATHER, [{**HOME, **facts}], [PLANE]), company, NO_READINGS)
     mesh, guard, simulations = retrofit("bird_mesh"), Guard(plant_texts()), Simulations(now)
     base = evaluate(now, mesh, company, guard, simulations=simulations)
     assert base is not None
@@ -83,7 +83,9 @@ def test_what_droppings_are_assumed_to_cost_decides_on_the_mesh_as_if_the_compan
         cohort = replace(
             make_cohort(WEATHER, [{**HOME, "birds_seen": True}], [PLANE]), overrides={"droppings_loss_nested": share}
         )
-        told = evaluate(today(cohort, company, NO_READINGS)[0], retrofit("bird_mesh"), company, Guard(plant_texts()))
+        told = evaluate(
+            baseline_of(cohort, company, NO_READINGS)[0], retrofit("bird_mesh"), company, Guard(plant_texts())
+        )
         assert told is not None
         assert end.npv[0] == pytest.approx(told.npv[0], rel=1e-6)
     assert "soiling_rate_factor" not in of_mesh(company)  # a mesh does not change how dust settles
@@ -102,7 +104,7 @@ def test_every_assumption_with_a_range_is_a_driver(company: Company) -> None:
 
 
 def test_the_discount_rate_moves_the_worth_as_its_formula_says(company: Company) -> None:
-    now, _ = today(make_cohort(WEATHER, [{**HOME, "birds_seen": True}], [PLANE]), company, NO_READINGS)
+    now, _ = baseline_of(make_cohort(WEATHER, [{**HOME, "birds_seen": True}], [PLANE]), company, NO_READINGS)
     base = evaluate(now, retrofit("bird_mesh"), company, Guard(plant_texts()))
     assert base is not None
     rate = of_mesh(company, birds_seen=True)["real_discount_rate"]

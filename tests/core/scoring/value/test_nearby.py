@@ -10,7 +10,7 @@ from aftersun.model.plant import Plant
 from aftersun.money.company import Company, load_company
 from aftersun.scoring.run.demo import Demo
 from aftersun.scoring.value.nearby import NearbySimulations, Slopes
-from aftersun.scoring.value.simulations import Simulated, Simulations, Today, today
+from aftersun.scoring.value.simulations import Baseline, Simulated, Simulations, baseline_of
 
 HOME = {
     "latitude": 36.12, "longitude": -79.98, "elevation_m": 0.0, "commissioned_on": "2012-05-01", "birds_seen": True,
@@ -30,8 +30,8 @@ def company(demo: Demo) -> Company:
 
 
 @pytest.fixture(scope="module")
-def now(company: Company) -> Today:
-    return today(make_cohort(make_weather(), SITES, ARRAYS), company, empty_frame("reading", 0))[0]
+def now(company: Company) -> Baseline:
+    return baseline_of(make_cohort(make_weather(), SITES, ARRAYS), company, empty_frame("reading", 0))[0]
 
 
 def changed(plant: Plant, column: str, factor: float, more: float) -> Plant:
@@ -52,7 +52,7 @@ def changed(plant: Plant, column: str, factor: float, more: float) -> Plant:
     ],
 )
 def test_a_plant_close_to_a_known_one_is_reckoned_as_simulated(
-    now: Today, column: str, factor: float, more: float
+    now: Baseline, column: str, factor: float, more: float
 ) -> None:
     exact = Simulations(now)
     near = NearbySimulations(now, exact, Slopes(now), np.arange(len(now.cohort)))
@@ -65,7 +65,7 @@ def test_a_plant_close_to_a_known_one_is_reckoned_as_simulated(
     np.testing.assert_allclose(reckoned.yearly_kwh["generated"] - now.yearly_kwh["generated"], kwh, rtol=0.1, atol=0.5)
 
 
-def test_what_is_not_in_proportion_is_simulated_and_only_where_it_differs(now: Today) -> None:
+def test_what_is_not_in_proportion_is_simulated_and_only_where_it_differs(now: Baseline) -> None:
     exact = Simulations(now)
     near = NearbySimulations(now, exact, Slopes(now), np.arange(len(now.cohort)))
     tilt = now.plant.tilt_deg.copy()
@@ -76,7 +76,7 @@ def test_what_is_not_in_proportion_is_simulated_and_only_where_it_differs(now: T
     assert reckoned.bill.electricity[0] != now.bill.electricity[0]
 
 
-def test_no_site_depends_on_the_others(now: Today) -> None:
+def test_no_site_depends_on_the_others(now: Baseline) -> None:
     plant = changed(changed(now.plant, "availability", 0.98, 0.0), "transmittance", 1.02, 0.0)
     together = NearbySimulations(now, Simulations(now), Slopes(now), np.arange(len(now.cohort))).of(plant)
     row = np.array([1])
@@ -88,7 +88,7 @@ def test_no_site_depends_on_the_others(now: Today) -> None:
 
 
 def test_what_was_simulated_for_another_plant_is_not_simulated_again(
-    now: Today, monkeypatch: pytest.MonkeyPatch
+    now: Baseline, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     exact = Simulations(now)
     near = NearbySimulations(now, exact, Slopes(now), np.arange(len(now.cohort)))

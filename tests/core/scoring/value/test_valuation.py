@@ -18,8 +18,8 @@ from aftersun.scoring.offers.chunk import plant_texts, score
 from aftersun.scoring.run.demo import Demo
 from aftersun.scoring.run.spool import ranked
 from aftersun.scoring.value import words
-from aftersun.scoring.value.simulations import Simulations, Today, today
-from aftersun.scoring.value.worth import evaluate
+from aftersun.scoring.value.simulations import Baseline, Simulations, baseline_of
+from aftersun.scoring.value.valuation import evaluate
 
 HOME = {
     "site_id": "A", "latitude": 36.12, "longitude": -79.98, "elevation_m": 0.0, "commissioned_on": "2016-05-01",
@@ -69,15 +69,15 @@ def company(demo: Demo) -> Company:
 
 
 @pytest.fixture(scope="module")
-def now(company: Company) -> Today:
-    return today(make_cohort(make_weather(), [HOME], [PLANE]), company, NO_READINGS)[0]
+def now(company: Company) -> Baseline:
+    return baseline_of(make_cohort(make_weather(), [HOME], [PLANE]), company, NO_READINGS)[0]
 
 
 def loaded(retrofit: Cleaner) -> Loaded:
     return Loaded(retrofit, "cleaner", "test")
 
 
-def test_costs_of_later_years_count_while_benefit_follows(now: Today, company: Company) -> None:
+def test_costs_of_later_years_count_while_benefit_follows(now: Baseline, company: Company) -> None:
     (variant,) = Cleaner(again=True).change(now.cohort, now.plant, api.Assumed({"gain": 0.01})).alternatives
 
     class Only(Cleaner):
@@ -93,7 +93,7 @@ def test_costs_of_later_years_count_while_benefit_follows(now: Today, company: C
     assert worth.npv[0] == pytest.approx(numpy_financial.npv(company.money.real_discount_rate, worth.flow.net[0]))
 
 
-def test_the_better_variant_is_taken_and_named(now: Today, company: Company) -> None:
+def test_the_better_variant_is_taken_and_named(now: Baseline, company: Company) -> None:
     worth = evaluate(now, loaded(Cleaner(again=True)), company, Guard(plant_texts()))
     assert worth is not None
     assert worth.variant.tolist() == ["every year"]
@@ -107,7 +107,7 @@ def test_the_better_variant_is_taken_and_named(now: Today, company: Company) -> 
     assert len(once.items) == 1
 
 
-def test_a_variant_without_a_price_is_not_on_offer(now: Today, company: Company) -> None:
+def test_a_variant_without_a_price_is_not_on_offer(now: Baseline, company: Company) -> None:
     guard = Guard(plant_texts())
     worth = evaluate(now, loaded(Cleaner(again=True, item="new_part")), company, guard)
     assert worth is not None
@@ -115,7 +115,7 @@ def test_a_variant_without_a_price_is_not_on_offer(now: Today, company: Company)
     assert guard.failures == []
 
 
-def test_a_variant_that_cannot_be_had_is_not_taken(now: Today, company: Company) -> None:
+def test_a_variant_that_cannot_be_had_is_not_taken(now: Baseline, company: Company) -> None:
     class Nowhere(Cleaner):
         def change(self, cohort: api.Cohort, plant: api.Plant, assume: api.Assumed) -> api.Change:
             change = super().change(cohort, plant, assume)
@@ -127,7 +127,7 @@ def test_a_variant_that_cannot_be_had_is_not_taken(now: Today, company: Company)
     assert worth.variant.tolist() == ["once"]
 
 
-def test_each_distinct_plant_is_simulated_once(now: Today, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_each_distinct_plant_is_simulated_once(now: Baseline, monkeypatch: pytest.MonkeyPatch) -> None:
     simulations = Simulations(now)
     assert simulations.of(now.plant).bill is now.bill
     better = now.plant.replace(transmittance=now.plant.transmittance * 1.01)

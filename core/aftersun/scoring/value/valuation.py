@@ -27,13 +27,13 @@ from aftersun.money.company import Company
 from aftersun.money.tariffs import Bill
 from aftersun.money.totals import Totals
 from aftersun.scoring.value import words
-from aftersun.scoring.value.simulations import GAINS, NO_MONTHS, Months, Rows, Simulations, Today, only_where
+from aftersun.scoring.value.simulations import GAINS, NO_MONTHS, Baseline, Months, Rows, Simulations, only_where
 
 _PICKED = ("npv", "sir", "simple_payback", "discounted_payback", "remarks", "variant")
 
 
 @dataclass(frozen=True, eq=False)
-class Worth:
+class Valuation:
     """A retrofit valued on sites that may have it; arrays of shape (S,).
 
     ``gain_kwh`` is that of the year in which the effect is fullest. ``variant`` is the label of the change that was
@@ -54,7 +54,7 @@ class Worth:
     variant: npt.NDArray[np.object_]
     months: Months
 
-    def take(self, rows: Rows) -> Worth:
+    def take(self, rows: Rows) -> Valuation:
         """Return the sites at these positions, without the rows of what it takes."""
         return replace(
             self,
@@ -105,7 +105,7 @@ def cash_rows(site_ids: pd.Index, flow: CashFlow, years: Floats, discount_rate: 
 
 
 def evaluate(
-    now: Today,
+    now: Baseline,
     loaded: Loaded,
     company: Company,
     guard: Guard,
@@ -113,7 +113,7 @@ def evaluate(
     simulations: Simulations | None = None,
     itemised: bool = True,
     known_change: Change | None = None,
-) -> Worth | None:
+) -> Valuation | None:
     """Return what a retrofit is worth on these sites, the best of its variants on each, or None if it failed.
 
     ``assume`` stands in for the values in force; ``simulations`` of the same sites saves what was simulated before;
@@ -140,14 +140,14 @@ def evaluate(
 
 
 def _priced(
-    now: Today,
+    now: Baseline,
     alternatives: Sequence[Change],
     life_years: float,
     company: Company,
     simulations: Simulations,
     itemised: bool,
     first: Plant,
-) -> dict[Change, Worth]:
+) -> dict[Change, Valuation]:
     """Value the alternatives; one that the company has no price for is not on offer."""
     found = {}
     for change in alternatives:
@@ -159,7 +159,7 @@ def _priced(
 
 
 def bills_to_flow(
-    now: Today,
+    now: Baseline,
     change: Change,
     bills: tuple[Bill, Bill],
     years: Floats,
@@ -187,8 +187,8 @@ def bills_to_flow(
 
 
 def _valued(
-    now: Today, change: Change, life_years: float, company: Company, simulations: Simulations, itemised: bool
-) -> Worth:
+    now: Baseline, change: Change, life_years: float, company: Company, simulations: Simulations, itemised: bool
+) -> Valuation:
     """Value one variant on all sites."""
     cohort = now.cohort
     after, totals = simulations.of(change.plant), simulations.totals(company)
@@ -200,7 +200,7 @@ def _valued(
     first = flow.upfront[:, 0]
     afterwards = flow.operating[:, 1:] - flow.upfront[:, 1:]
     fullest = 1.0 if change.fade is None else change.fade.max(axis=-1)
-    return Worth(
+    return Valuation(
         site_ids=cohort.sites.index,
         gain_kwh={name: (after.yearly_kwh[name] - now.yearly_kwh[name]) * fullest for name in GAINS},
         years=years,
@@ -217,7 +217,7 @@ def _valued(
     )
 
 
-def _best(variants: Sequence[Worth], available: Sequence[Bools | None]) -> Worth:
+def _best(variants: Sequence[Valuation], available: Sequence[Bools | None]) -> Valuation:
     """Return of each site the variant of the highest net present value; the first of equal ones."""
     worth = [
         one.npv if where is None else np.where(where, one.npv, -np.inf)
@@ -226,14 +226,14 @@ def _best(variants: Sequence[Worth], available: Sequence[Bools | None]) -> Worth
     choice = np.argmax(worth, axis=0)
     row = np.arange(len(choice))
 
-    def of(values: Callable[[Worth], npt.NDArray[Any]]) -> npt.NDArray[Any]:
+    def of(values: Callable[[Valuation], npt.NDArray[Any]]) -> npt.NDArray[Any]:
         picked: npt.NDArray[Any] = np.stack([values(one) for one in variants])[choice, row]
         return picked
 
     first = variants[0]
     chosen = pd.Series(choice, index=first.site_ids)
     items = [one.items[one.items["site_id"].map(chosen).to_numpy() == turn] for turn, one in enumerate(variants)]
-    return Worth(
+    return Valuation(
         site_ids=first.site_ids,
         gain_kwh={name: of(partial(_gain, name)) for name in GAINS},
         years=first.years,
@@ -245,7 +245,7 @@ def _best(variants: Sequence[Worth], available: Sequence[Bools | None]) -> Worth
     )
 
 
-def _gain(name: str, worth: Worth) -> Floats:
+def _gain(name: str, worth: Valuation) -> Floats:
     return worth.gain_kwh[name]
 
 
