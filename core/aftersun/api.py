@@ -9,11 +9,7 @@ A plugin file starts with ``from aftersun import api`` and registers what it bri
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Callable, Sequence
-from functools import lru_cache
-from importlib.resources import files
 from typing import TypeVar
 
 import numpy as np
@@ -26,6 +22,7 @@ from aftersun.energy.generation import annual_generation as _annual_generation
 from aftersun.energy.generation import hourly_generation as _hourly_generation
 from aftersun.energy.soiling import annual_soiling_loss as _annual_soiling_loss
 from aftersun.host.specs import hookimpl
+from aftersun.model import tables
 from aftersun.model.change import (
     ACCESS,
     API_VERSION,
@@ -214,7 +211,7 @@ def read_ranges(package: str, file: str) -> dict[str, Range]:
 
     The columns are name, low, mode, high, unit, source, meaning. ``file`` is a path inside the package, with slashes.
     """
-    return {row["name"]: Range.from_row(row) for row in _rows(package, file)}
+    return dict(tables.ranges(file, package))
 
 
 def read_facts(package: str, file: str, ids: Sequence[str]) -> dict[str, Fact]:
@@ -225,13 +222,13 @@ def read_facts(package: str, file: str, ids: Sequence[str]) -> dict[str, Fact]:
     KeyError
         If the file lacks one of them.
     """
-    found = {row["id"]: Fact(row["id"], Range.from_row(row), row["question"]) for row in _rows(package, file)}
-    return {name: found[name] for name in ids}
+    known = tables.facts(file, package)
+    return {name: known[name] for name in ids}
 
 
 def read_claims(package: str, file: str, retrofit: str) -> tuple[Claim, ...]:
     """Read the trade's claims of one retrofit from a CSV file with the columns retrofit, text, source."""
-    return tuple(Claim(row["text"], row["source"]) for row in _rows(package, file) if row["retrofit"] == retrofit)
+    return tables.claims(file, package, retrofit)
 
 
 def read_notes(package: str, file: str, ids: Sequence[str]) -> dict[str, Note]:
@@ -244,16 +241,5 @@ def read_notes(package: str, file: str, ids: Sequence[str]) -> dict[str, Note]:
     KeyError
         If the file lacks one of them.
     """
-    found = {
-        row["id"]: Note(
-            row["id"], row["severity"], row["text"], row["who"], row["source"], row.get("tell_owner") == "yes"
-        )
-        for row in _rows(package, file)
-    }
-    return {name: found[name] for name in ids}
-
-
-@lru_cache(maxsize=64)
-def _rows(package: str, file: str) -> tuple[dict[str, str], ...]:
-    text = files(package).joinpath(*file.split("/")).read_text(encoding="utf-8")
-    return tuple(csv.DictReader(io.StringIO(text, newline="")))
+    known = tables.notes(file, package)
+    return {name: known[name] for name in ids}

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import csv
 import io
+from functools import cache
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 
 
-def path(name: str) -> Traversable:
-    """Return the packaged file ``name`` (for example ``"assumptions.csv"`` or ``"demo/site.csv"``)."""
-    return files(__name__).joinpath(*name.split("/"))
+def path(name: str, package: str = __name__) -> Traversable:
+    """Return the packaged file ``name`` (for example ``"system.csv"`` or ``"demo/site.csv"``)."""
+    return files(package).joinpath(*name.split("/"))
 
 
-def rows(name: str) -> list[dict[str, str]]:
+@cache
+def rows(name: str, package: str = __name__) -> tuple[dict[str, str], ...]:
     """Return the rows of a packaged CSV file as text, one mapping a row, in file order."""
-    return list(csv.DictReader(io.StringIO(path(name).read_text(encoding="utf-8"), newline="")))
+    return tuple(csv.DictReader(io.StringIO(path(name, package).read_text(encoding="utf-8"), newline="")))

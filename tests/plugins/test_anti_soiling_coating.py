@@ -27,7 +27,7 @@ def dry(cohort: api.Cohort, showers_per_year: int = 0) -> api.Cohort:
     rain = np.zeros(8760)
     if showers_per_year:
         rain[12 :: 8760 // showers_per_year] = 20.0
-    return replace(cohort, weather=replace(cohort.weather, rain_mm=rain, memo={}))
+    return replace(cohort, weather=replace(cohort.weather, rain_mm=rain))
 
 
 def line(change: api.Change, item: str) -> np.ndarray:
@@ -101,7 +101,7 @@ def test_unknown_surroundings_are_asked_for_unless_it_can_only_be_little(build):
 
 def test_without_a_rain_record_nothing_is_decided(build):
     cohort = build({})
-    unknown = replace(cohort, weather=replace(cohort.weather, rain_mm=None, memo={}))
+    unknown = replace(cohort, weather=replace(cohort.weather, rain_mm=None))
     assert COATING.screen(unknown).status.tolist() == [api.SURVEY_FIRST]
 
 
@@ -165,7 +165,7 @@ def test_where_it_never_rains_and_dust_sticks_as_before_nothing_is_gained(build)
 
 def test_without_a_rain_record_nothing_is_counted_and_that_is_said(build):
     cohort = build({"surroundings": "desert"})
-    cohort = replace(cohort, weather=replace(cohort.weather, rain_mm=None, memo={}))
+    cohort = replace(cohort, weather=replace(cohort.weather, rain_mm=None))
     assert gain(cohort) == 0.0
     change = COATING.change(cohort, api.baseline(cohort), assumed(COATING, {}, {}))
     assert "No rain record" in change.remarks[0]

@@ -49,7 +49,7 @@ def even_weather() -> api.WeatherYear:
     """The same day, that of the equinox, 365 times, and no rain record: no season at all."""
     year = sample_weather(None)
     tiled = {name: np.tile(getattr(year, name)[24 * 80 : 24 * 81], 365) for name in HOUR_ARRAYS}
-    return replace(year, **tiled, memo={})
+    return replace(year, **tiled)
 
 
 def even(*sites: dict[str, object]) -> api.Cohort:
@@ -155,7 +155,7 @@ def test_trips_cost_less_where_the_winter_is_wet_and_more_where_the_summer_is(sa
     # neither file has a rain record, so the rain is put in; rain cleans, too, so each year is compared with itself
     year = read_weather(next(samples.glob(file))).year
     winter, summer = (
-        sample_cohort({**UNWATCHED, "latitude": latitude}, weather=replace(year, rain_mm=rain, memo={}))
+        sample_cohort({**UNWATCHED, "latitude": latitude}, weather=replace(year, rain_mm=rain))
         for rain in (rain_on(np.r_[0:90, 273:365]), rain_on(np.r_[120:240]))
     )
     assert trips(winter, 1.0) < 0.9 * trips(winter, 0.0)

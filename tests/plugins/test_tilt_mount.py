@@ -265,7 +265,7 @@ def test_check_value_of_two_positions_under_a_clear_sky(build, weather):
         sky = pvlib.clearsky.ineichen(zenith, airmass, linke_turbidity=3.0, dni_extra=extra)
     columns = {name: np.nan_to_num(sky[name]) for name in ("ghi", "dni", "dhi")}
     columns |= {"zenith": zenith, "azimuth": sun["azimuth"].to_numpy(), "dni_extra": extra, "airmass": airmass}
-    cohort = replace(build(GROUND, array=ON_GROUND), weather=replace(weather, **columns, memo={}))
+    cohort = replace(build(GROUND, array=ON_GROUND), weather=replace(weather, **columns))
     plant = api.baseline(cohort)
     fixed = max(in_plane(cohort, plant.replace(tilt_deg=np.full(1, float(tilt)))) for tilt in range(30, 46))
     two, four = (in_plane(cohort, other.plant) for other in seasonal(changed(cohort)))

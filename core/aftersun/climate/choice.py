@@ -9,23 +9,20 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-import aftersun_datasets
 from aftersun.climate.nearest import nearest_station
 from aftersun.climate.normals import cell_of, normals_at
 from aftersun.climate.synthesis import synthetic_id
+from aftersun.model import tables
 from aftersun.model.errors import AftersunError
+from aftersun.model.ranges import Floats
 from aftersun.model.weather import Station
-
-Floats = npt.NDArray[np.float64]
 
 STATION = "station"
 NORMALS = "normals"
 
 
-@cache
 def _share(name: str) -> float:
-    rows = aftersun_datasets.rows("weather_uncertainty.csv")
-    return next(float(row["mode"]) for row in rows if row["name"] == name)
+    return tables.mode("weather_uncertainty.csv", name)
 
 
 def weather_for(latitude: Floats, longitude: Floats, elevation_m: Floats, stations: Sequence[Station]) -> pd.DataFrame:

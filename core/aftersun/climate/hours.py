@@ -10,6 +10,7 @@ import pandas as pd
 
 from aftersun.climate.findings import Finding, refusal
 from aftersun.climate.limits import limit
+from aftersun.model.ranges import Ints
 from aftersun.model.weather import HOURS_PER_YEAR
 
 NEEDED = ("ghi", "dni", "dhi", "temp_air", "wind_speed")
@@ -20,9 +21,6 @@ FIRST_DAY = np.cumsum(DAYS_IN_MONTH) - DAYS_IN_MONTH
 """Day of the non-leap year, from 0, on which each month begins."""
 
 _MOST_NAMED = 3
-
-
-Ints = npt.NDArray[np.int64]
 
 
 def calendar(position: npt.ArrayLike) -> tuple[Ints, Ints, Ints]:

@@ -5,28 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from aftersun.climate.limits import limit
 from aftersun.model.errors import AftersunError
+from aftersun.model.ranges import Floats
+from aftersun.model.sphere import great_circle_km
 from aftersun.model.weather import Station
-
-EARTH_RADIUS_KM = 6371.0088
-"""Mean radius of the earth, (2 a + b) / 3 of the WGS 84 ellipsoid."""
-
-Floats = npt.NDArray[np.float64]
-
-
-def great_circle_km(latitude: Floats, longitude: Floats, other_latitude: float, other_longitude: float) -> Floats:
-    """Return the haversine distance in km from points (S,) to one other, all in degrees."""
-    lat, lon = np.radians(latitude), np.radians(longitude)
-    other_lat, other_lon = np.radians(other_latitude), np.radians(other_longitude)
-    half_chord = (
-        np.sin((lat - other_lat) / 2) ** 2 + np.cos(lat) * np.cos(other_lat) * np.sin((lon - other_lon) / 2) ** 2
-    )
-    distance: Floats = 2 * EARTH_RADIUS_KM * np.arcsin(np.sqrt(np.minimum(half_chord, 1.0)))
-    return distance
 
 
 def _remarks(distance_km: Floats, height_difference_m: Floats) -> list[str]:

@@ -11,11 +11,10 @@ import numpy.typing as npt
 from scipy.spatial import cKDTree
 
 import aftersun_datasets
+from aftersun.model import tables
 from aftersun.model.errors import AftersunError
-from aftersun.model.ranges import Range
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
+from aftersun.model.ranges import Floats, Ints
+from aftersun.model.sphere import unit_vectors
 
 FILE = "normals.npz"
 CELL_DEG = 0.5
@@ -74,12 +73,6 @@ class _Grid:
     sources: tuple[str, ...]
 
 
-def _unit_vectors(latitude: Floats, longitude: Floats) -> Floats:
-    """Return points on the unit sphere (S, 3): straight distances know neither poles nor a date line."""
-    lat, lon = np.radians(latitude), np.radians(longitude)
-    return np.stack([np.cos(lat) * np.cos(lon), np.cos(lat) * np.sin(lon), np.sin(lat)], axis=-1)
-
-
 @cache
 def _grid() -> _Grid:
     with aftersun_datasets.path(FILE).open("rb") as handle, np.load(handle, allow_pickle=False) as file:
@@ -95,16 +88,14 @@ def _grid() -> _Grid:
         number=number,
         latitude=latitude,
         longitude=longitude,
-        tree=cKDTree(_unit_vectors(latitude, longitude)),
+        tree=cKDTree(unit_vectors(latitude, longitude)),
         arrays=arrays,
         sources=tuple(f"{entry['gives']}: {entry['source']} ({entry['licence']})" for entry in sources),
     )
 
 
-@cache
-def _assumed(name: str) -> Range:
-    """Return a row of ``normals.csv``."""
-    return next(Range.from_row(row) for row in aftersun_datasets.rows("normals.csv") if row["name"] == name)
+def _assumed(name: str) -> float:
+    return tables.mode("normals.csv", name)
 
 
 def _cells(latitude: Floats, longitude: Floats) -> Ints:
@@ -120,8 +111,8 @@ def _cells(latitude: Floats, longitude: Floats) -> Ints:
     number = np.where(row < 0, -1, grid.number[row, column])
     sea = np.flatnonzero(number < 0)
     if sea.size:
-        reach = 2 * np.sin(np.radians(_assumed("nearest_land").mode) / 2)
-        distance, nearest = grid.tree.query(_unit_vectors(latitude[sea], longitude[sea]), distance_upper_bound=reach)
+        reach = 2 * np.sin(np.radians(_assumed("nearest_land")) / 2)
+        distance, nearest = grid.tree.query(unit_vectors(latitude[sea], longitude[sea]), distance_upper_bound=reach)
         number[sea] = np.where(np.isfinite(distance), nearest, -1)
     return number
 
@@ -199,5 +190,5 @@ def normals_at(latitude: float, longitude: float) -> Normals:
         wind_speed_m_s=np.full(12, values["wind_speed"] / 100),
         clearness_shape=_clearness_shape(grid.arrays["clearness_shape"], latitude, longitude),
         sources=(*grid.sources, remark) if remark else grid.sources,
-        ghi_sd_share=_assumed(f"ghi_sd_{basis}").mode,
+        ghi_sd_share=_assumed(f"ghi_sd_{basis}"),
     )

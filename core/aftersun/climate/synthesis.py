@@ -129,5 +129,4 @@ def synthetic_year(normals: Normals, *, seed: int, utc_offset_h: float | None = 
         temp_air=air_temperature(normals.temp_air_c, normals.wind_speed_m_s, extra_kwh_m2_day, ghi, score, for_air),
         wind_speed=wind_speed(normals.wind_speed_m_s, ghi, for_wind),
         rain_mm=rain,
-        memo={},
     )

@@ -17,9 +17,8 @@ import numpy.typing as npt
 from aftersun.climate.hours import DAYS_IN_MONTH, FIRST_DAY
 from aftersun.climate.synthesis_noise import DAYS
 from aftersun.climate.synthesis_values import parameter
+from aftersun.model.ranges import Bools
 from aftersun.model.weather import Hours
-
-Bools = npt.NDArray[np.bool_]
 
 _DRAWS = 200  # a month's count of wet days is met by one draw in about ten
 

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
-from functools import cache
 from types import MappingProxyType
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-import aftersun_datasets
+from aftersun.model import tables
 from aftersun.model.errors import AftersunError
 from aftersun.model.ranges import Range
 
@@ -20,31 +19,25 @@ Float32s = npt.NDArray[np.float32]
 NO_OVERRIDES: Mapping[str, float] = MappingProxyType({})
 
 
-@cache
-def system_ranges() -> Mapping[str, Range]:
-    """Return every assumption of ``system.csv`` by name."""
-    return MappingProxyType({row["name"]: Range.from_row(row) for row in aftersun_datasets.rows("system.csv")})
-
-
 def system_values(overrides: Mapping[str, float] = NO_OVERRIDES) -> Mapping[str, float]:
     """Return the value in force of every assumption of ``system.csv``: the override, else the mode.
 
     Raises AftersunError for a name that the table does not have and for a value that cannot be.
     """
-    ranges = system_ranges()
-    unknown = sorted(set(overrides) - set(ranges))
+    system = tables.ranges("system.csv")
+    unknown = sorted(set(overrides) - set(system))
     if unknown:
         raise AftersunError(
-            f"There is no assumption on systems named {unknown[0]!r}.", "Use one of: " + ", ".join(ranges)
+            f"There is no assumption on systems named {unknown[0]!r}.", "Use one of: " + ", ".join(system)
         )
-    impossible = [name for name, value in overrides.items() if not _possible(value, ranges[name])]
+    impossible = [name for name, value in overrides.items() if not _possible(value, system[name])]
     if impossible:
-        known = ranges[impossible[0]]
+        known = system[impossible[0]]
         raise AftersunError(
             f"The value {overrides[impossible[0]]:g} given for {impossible[0]!r} cannot be.",
             f"Give it in {known.unit}; usual are {known.low:g} to {known.high:g}.",
         )
-    return {name: float(overrides.get(name, known.mode)) for name, known in ranges.items()}
+    return {name: float(overrides.get(name, known.mode)) for name, known in system.items()}
 
 
 def _possible(value: float, known: Range) -> bool:

@@ -3,22 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from functools import cache
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-import aftersun_datasets
 from aftersun.energy import hot_water
 from aftersun.energy.assumptions import NO_OVERRIDES, Float32s, recall, system_values
 from aftersun.energy.generation import before_losses
 from aftersun.energy.planes import in_parts, plane_hours
 from aftersun.energy.shunt import full_sun_loss
+from aftersun.model import tables
 from aftersun.model.cohort import Cohort
 from aftersun.model.plant import PER_ARRAY, Plant, Texts, column_names
-from aftersun.model.ranges import Fact, Floats, Range
+from aftersun.model.ranges import Floats
 
 Values = Mapping[str, float]
 
@@ -218,19 +217,13 @@ def _water_efficiency(water_heat: Texts, values: Values) -> Floats:
 
 def _chance(cohort: Cohort, name: str) -> Floats:
     """Return per site the chance that a yes/no fact is true: 1, 0, or where unknown the chance in force."""
-    return _fact(name).chance(cohort.sites, cohort.priors.get(name))
-
-
-@cache
-def _fact(name: str) -> Fact:
-    row = next(row for row in aftersun_datasets.rows("facts.csv") if row["id"] == name)
-    return Fact(name, Range.from_row(row), row["question"])
+    return tables.facts()[name].chance(cohort.sites, cohort.priors.get(name))
 
 
 def _soiling_rates(sites: pd.DataFrame) -> Floats:
     """Return the share of output lost per dry day by surroundings, per site."""
-    rates = {row["surroundings"]: float(row["mode"]) for row in aftersun_datasets.rows("soiling_rates.csv")}
-    return np.array([rates[name] for name in _texts(sites["surroundings"], "unknown")], dtype=np.float64)
+    rates = tables.ranges("soiling_rates.csv", key="surroundings")
+    return np.array([rates[name].mode for name in _texts(sites["surroundings"], "unknown")], dtype=np.float64)
 
 
 def _numbers(column: pd.Series, unknown: float | Floats = np.nan) -> Floats:

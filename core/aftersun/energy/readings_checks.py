@@ -13,11 +13,11 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
-import aftersun_datasets
 from aftersun.energy import readings_clock
 from aftersun.energy.assumptions import system_values
+from aftersun.model import tables
 from aftersun.model.cohort import Cohort
-from aftersun.model.ranges import Bools, Floats, Range
+from aftersun.model.ranges import Bools, Floats
 
 PRODUCTION, IMPORT, EXPORT = "production", "import", "export"
 SERIES = ["site_id", "meter"]
@@ -26,7 +26,7 @@ SERIES = ["site_id", "meter"]
 @cache
 def limits() -> Mapping[str, float]:
     """Return the value in force of every limit of ``readings_limits.csv``, in its own unit."""
-    return {row["name"]: Range.from_row(row).mode for row in aftersun_datasets.rows("readings_limits.csv")}
+    return {name: known.mode for name, known in tables.ranges("readings_limits.csv").items()}
 
 
 @dataclass(frozen=True, eq=False)

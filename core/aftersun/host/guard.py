@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import traceback
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import fields, replace
+from dataclasses import fields
 from pathlib import Path
 from typing import TypeVar
 
@@ -30,7 +30,7 @@ from aftersun.model.change import (
     Notes,
     Screening,
 )
-from aftersun.model.cohort import Cohort
+from aftersun.model.cohort import Cohort, lent
 from aftersun.model.plant import PER_ARRAY, Plant, level_of
 from aftersun.model.ranges import Assumed
 
@@ -83,11 +83,11 @@ class Guard:
 
     def screen(self, loaded: Loaded, cohort: Cohort) -> Screening | None:
         """Return the checked screening, or None if the retrofit failed."""
-        return self._ask(loaded, "screen", cohort, lambda: loaded.retrofit.screen(_lent(cohort)), check_screening)
+        return self._ask(loaded, "screen", cohort, lambda: loaded.retrofit.screen(lent(cohort)), check_screening)
 
     def safety(self, loaded: Loaded, cohort: Cohort) -> Notes | None:
         """Return the checked safety notes, or None if the retrofit failed."""
-        return self._ask(loaded, "safety", cohort, lambda: loaded.retrofit.safety(_lent(cohort)), check_notes)
+        return self._ask(loaded, "safety", cohort, lambda: loaded.retrofit.safety(lent(cohort)), check_notes)
 
     def change(self, loaded: Loaded, cohort: Cohort, plant: Plant, assume: Assumed) -> Change | None:
         """Return the checked change, or None if the retrofit failed."""
@@ -95,7 +95,7 @@ class Guard:
             loaded,
             "change",
             cohort,
-            lambda: loaded.retrofit.change(_lent(cohort), plant, assume),
+            lambda: loaded.retrofit.change(lent(cohort), plant, assume),
             lambda answer, size: check_change(
                 answer, size, len(cohort.arrays), loaded.retrofit.about.price_items, self._choices, plant
             ),
@@ -247,14 +247,6 @@ def _what(value: object) -> str:
 def _require(holds: bool, message: str) -> None:
     if not holds:
         raise PluginError(message)
-
-
-def _lent(cohort: Cohort) -> Cohort:
-    """Return the cohort with frames of its own: what a plugin writes into them stays with it (copy on write)."""
-    lent = replace(cohort, sites=cohort.sites.copy(deep=False), arrays=cohort.arrays.copy(deep=False))
-    for name in ("memo", "of_plants"):  # the physics works on the same facts
-        object.__setattr__(lent, name, getattr(cohort, name))
-    return lent
 
 
 def _without_ids(text: str, cohort: Cohort) -> str:

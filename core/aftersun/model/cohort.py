@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
-from typing import Any, TypeVar
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from aftersun.model.horizon import Horizon
+from aftersun.model.kept import Kept
 from aftersun.model.ranges import Floats
 from aftersun.model.weather import WeatherYear
 
@@ -41,8 +42,8 @@ class Cohort:
     overrides: Mapping[str, float] = field(default_factory=dict)  # the company's values of system assumptions
     priors: Mapping[str, float] = field(default_factory=dict)  # the company's chances of facts that are unknown
     horizons: Mapping[str, Horizon] = field(default_factory=dict)  # skylines that are known, by site_id
-    memo: dict[Hashable, Any] = field(default_factory=dict, init=False, repr=False)  # what the facts alone decide
-    of_plants: dict[str, Any] = field(default_factory=dict, init=False, repr=False)  # results; plugins leave it alone
+    memo: Kept = field(default_factory=Kept, init=False, repr=False)  # what the facts alone decide
+    of_plants: Kept = field(default_factory=Kept, init=False, repr=False)  # results; plugins leave it alone
 
     def __len__(self) -> int:
         return len(self.sites)
@@ -70,9 +71,7 @@ class Cohort:
 
     def answering(self, sites: pd.DataFrame) -> Cohort:
         """Return the same systems with other answers to yes/no facts: what a plant does here stays known."""
-        other = replace(self, sites=sites)
-        object.__setattr__(other, "of_plants", self.of_plants)
-        return other
+        return _sharing(self, replace(self, sites=sites), "of_plants")
 
     def take(self, rows: npt.NDArray[np.intp]) -> Cohort:
         """Return the cohort of the sites at these positions, in this order, with their arrays."""
@@ -108,3 +107,21 @@ class Cohort:
         weights = np.asarray(per_array, dtype=np.float64)
         total = np.bincount(self.arrays["site"].to_numpy(dtype=np.intp), weights, len(self))
         return np.asarray(total, dtype=np.float64)
+
+
+def lent(cohort: Cohort) -> Cohort:
+    """Return a cohort with the same results kept and frames of its own: what is written into these stays there."""
+    own = replace(cohort, sites=cohort.sites.copy(deep=False), arrays=cohort.arrays.copy(deep=False))  # copy on write
+    return _sharing(cohort, own, "memo", "of_plants")
+
+
+def unaware(cohort: Cohort) -> Cohort:
+    """Return the same sites without what was worked out of them, which may be the hours of every site."""
+    return replace(cohort)
+
+
+def _sharing(cohort: Cohort, other: Cohort, *names: str) -> Cohort:
+    """Let another record of the same systems keep its results under ``names`` together with ``cohort``."""
+    for name in names:
+        object.__setattr__(other, name, getattr(cohort, name))
+    return other

@@ -11,6 +11,7 @@ import pandas as pd
 
 Floats = npt.NDArray[np.float64]  # array of numbers
 Bools = npt.NDArray[np.bool_]  # array of yes and no
+Ints = npt.NDArray[np.int64]  # array of whole numbers
 
 
 @dataclass(frozen=True)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+
+from aftersun.model.kept import Kept
 
 Hours = npt.NDArray[np.float64]
 
@@ -38,7 +39,8 @@ class WeatherYear:
     ``zenith`` is the apparent solar zenith and ``azimuth`` the solar azimuth in degrees, clockwise from north;
     ``dni_extra`` in W/m2; ``airmass`` relative (NaN at night); ``albedo`` 0..1.
 
-    ``memo`` keeps results that depend on this year alone (planes, soiling), so that they are computed once.
+    ``memo`` keeps results that depend on this year alone (planes, soiling), so that they are computed once;
+    a year with other hours begins without any.
     """
 
     station: Station  # where it comes from
@@ -54,7 +56,7 @@ class WeatherYear:
     azimuth: Hours  # of the sun, degrees clockwise from north
     dni_extra: Hours  # extraterrestrial normal irradiance, W/m2
     airmass: Hours  # relative; NaN at night
-    memo: dict[Any, Any] = field(default_factory=dict, repr=False)  # keys begin with a name of your own
+    memo: Kept = field(default_factory=Kept, init=False, repr=False)  # keys begin with a name of your own
 
     def __post_init__(self) -> None:
         for name in (

@@ -7,7 +7,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 import numpy.typing as npt
 
-import aftersun_datasets
+from aftersun.model import tables
 from aftersun.model.ranges import Bools, Floats
 from aftersun.money.company import Company
 
@@ -158,13 +158,8 @@ def remaining_life(planned: Floats, age_years: Floats, company: Company) -> tupl
     age_years : (S,)
         NaN = not known: the age assumed of every such system (``unknown_age_years``).
     """
-    unknown_age = company.system_overrides.get("unknown_age_years", _assumed_age())
+    unknown_age = company.system_overrides.get("unknown_age_years", tables.mode("system.csv", "unknown_age_years"))
     age = np.where(np.isnan(age_years), unknown_age, age_years)
     assumed = np.isnan(planned)
     expected = np.maximum(company.pv_system.life_years - age, company.pv_system.least_remaining_years)
     return np.where(assumed, expected, planned), assumed
-
-
-def _assumed_age() -> float:
-    rows = aftersun_datasets.rows("system.csv")
-    return next(float(row["mode"]) for row in rows if row["name"] == "unknown_age_years")

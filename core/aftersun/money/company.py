@@ -5,7 +5,6 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Callable, Mapping
 from datetime import date
-from functools import cache
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -20,7 +19,7 @@ from pydantic import (
     model_validator,
 )
 
-import aftersun_datasets
+from aftersun.model import tables
 from aftersun.model.change import ACCESS, AVOIDED_RISK, AVOIDED_WORK, INSPECTION, LABOUR, MATERIAL, STANDING
 from aftersun.model.errors import AftersunError
 from aftersun.money.complaints import complaints
@@ -40,15 +39,9 @@ Lifetime = Annotated[float, Field(gt=0, le=60)]
 ByStoreys = Annotated[tuple[str, ...], Field(strict=False, min_length=1)]
 
 
-@cache
-def _modes() -> dict[tuple[str, str], float]:
-    rows = aftersun_datasets.rows("money.csv")
-    return {(row["section"], row["name"]): float(row["mode"]) for row in rows}
-
-
 def _usual(section: str, name: str) -> Callable[[], float]:
     """Return what stands for a setting that a company file leaves out: its mode in ``money.csv``."""
-    return lambda: _modes()[section, name]
+    return lambda: tables.settings(section)[name].mode
 
 
 class _Part(BaseModel):

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
 import numpy.typing as npt
 
 from aftersun.model.change import LABOUR
 from aftersun.model.ranges import Bools, Floats
+from aftersun.model.sphere import great_circle_km
 from aftersun.money.company import Company
-
-EARTH_RADIUS_KM = 6371.0088  # mean radius of the IUGG (Moritz 2000, Geodetic Reference System 1980)
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,24 +36,3 @@ def trip(latitude: npt.ArrayLike, longitude: npt.ArrayLike, company: Company) ->
     hourly = travel.people * company.price_of(LABOUR, travel.skill)
     cost = 2.0 * distance * travel.cost_per_km + hours * hourly
     return Trip(distance, hours, cost, distance <= travel.max_distance_km)
-
-
-def great_circle_km(
-    from_latitude: npt.ArrayLike,
-    from_longitude: npt.ArrayLike,
-    to_latitude: npt.ArrayLike,
-    to_longitude: npt.ArrayLike,
-) -> Floats:
-    """Return the distance on a sphere by the haversine formula, which keeps its precision at small distances.
-
-    Degrees of any shapes that broadcast; result in km.
-    """
-    lat_1, lat_2 = _radians(from_latitude), _radians(to_latitude)
-    half_lat = (lat_2 - lat_1) / 2.0
-    half_lon = (_radians(to_longitude) - _radians(from_longitude)) / 2.0
-    haversine = np.sin(half_lat) ** 2 + np.cos(lat_1) * np.cos(lat_2) * np.sin(half_lon) ** 2
-    return np.asarray(2.0 * EARTH_RADIUS_KM * np.arcsin(np.sqrt(np.minimum(haversine, 1.0))))
-
-
-def _radians(degrees: npt.ArrayLike) -> Floats:
-    return np.radians(np.asarray(degrees, dtype=np.float64))

@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from aftersun.climate.nearest import great_circle_km, nearest_station
+from aftersun.climate.nearest import nearest_station
 from aftersun.model.errors import AftersunError
+from aftersun.model.sphere import great_circle_km
 from aftersun.model.weather import Station
 
 
@@ -18,26 +19,6 @@ def station(station_id: str, latitude: float, longitude: float, elevation_m: flo
 
 def one(value: float) -> np.ndarray:
     return np.array([value])
-
-
-@pytest.mark.parametrize(
-    ("a", "b", "km"),
-    [
-        # A degree of a great circle: 2 pi 6371.0088 km / 360.
-        ((0.0, 0.0), (0.0, 1.0), 111.195),
-        ((10.0, 20.0), (11.0, 20.0), 111.195),
-        # A quarter of it, from equator to pole, and half of it, to the antipode.
-        ((0.0, 50.0), (90.0, 0.0), 10007.557),
-        ((30.0, 40.0), (-30.0, -140.0), 20015.115),
-        # Across the date line: two degrees on the equator.
-        ((0.0, 179.0), (0.0, -179.0), 222.390),
-        # From memory, a worked example found in many places: 36.12 N 86.67 W to 33.94 N 118.40 W, 2886.444 km
-        # on a sphere of 6371.0 km.
-        ((36.12, -86.67), (33.94, -118.40), 2886.444 * 6371.0088 / 6371.0),
-    ],
-)
-def test_known_distances(a: tuple[float, float], b: tuple[float, float], km: float) -> None:
-    assert great_circle_km(one(a[0]), one(a[1]), *b)[0] == pytest.approx(km, abs=0.01)
 
 
 def test_nearest_and_its_differences() -> None:

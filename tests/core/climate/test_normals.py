@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from aftersun.climate.nearest import great_circle_km
 from aftersun.climate.normals import Normals, cell_of, normals_at
 from aftersun.model.errors import AftersunError
+from aftersun.model.sphere import great_circle_km
 
 KM_PER_DEGREE = 111.2
 

@@ -176,7 +176,7 @@ def test_diffuse_fraction(pair: Pair) -> None:
 
 def test_array_yields_as_much(pair: Pair) -> None:
     def output(year: WeatherYear) -> float:
-        dry = replace(year, rain_mm=None, memo={})  # the same constant soiling in both
+        dry = replace(year, rain_mm=None)  # the same constant soiling in both
         site = {"latitude": 0.0, "longitude": 0.0, "inverter_rating_kw": 5.0, "annual_demand_kwh": 1.0}
         array = {"site": 0, "tilt_deg": 30.0, "azimuth_deg": 180.0, "dc_rating_kw": 5.0, "mounting": "flush roof"}
         cohort = make_cohort(dry, [site], [array])

@@ -113,7 +113,7 @@ def test_generated_is_used_or_heats_water_or_is_exported_or_curtailed(
         assert column.min() >= 0, name
     assert (energy.exported <= plant.export_limit_kw[:, None] * (1 + 1e-6)).all()
     last = np.array([len(rows) - 1])
-    fresh = replace(cohort, weather=replace(cohort.weather, memo={}))
+    fresh = replace(cohort, weather=replace(cohort.weather))
     alone = simulate(fresh.take(last), plant.take(last, cohort.array_rows(last)))
     for name in NAMES:
         assert np.array_equal(getattr(alone, name)[0], getattr(energy, name)[-1]), name

@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 
 import aftersun_datasets
-from aftersun.energy.assumptions import system_ranges, system_values
+from aftersun.energy.assumptions import system_values
 from aftersun.energy.baseline import baseline
 from aftersun.energy.hot_water import Stores, present_backup
+from aftersun.model import tables
 from aftersun.model.errors import AftersunError
 
 
@@ -21,7 +22,7 @@ def test_default_losses_are_those_of_pvlib(make_cohort: Any) -> None:
     plant = baseline(cohort)
     names = ("shading", "mismatch", "wiring", "connection", "light_induced", "nameplate")
     left = np.prod([1 - getattr(plant, f"{name}_loss")[0] for name in names])
-    total = 1 - left * plant.availability[0] * (1 - system_ranges()["default_soiling_loss"].mode)
+    total = 1 - left * plant.availability[0] * (1 - tables.mode("system.csv", "default_soiling_loss"))
     assert 100 * total == pytest.approx(14.0757, abs=1e-3)
     assert plant.droppings_loss[0] == 0
 
@@ -220,6 +221,6 @@ def test_plant_follows_the_order_of_sites(make_cohort: Any) -> None:
 
 
 def test_every_assumption_has_a_source() -> None:
-    for name, known in system_ranges().items():
+    for name, known in tables.ranges("system.csv").items():
         assert known.meaning, name
         assert "TBD" not in known.source

@@ -64,7 +64,7 @@ def test_heat_at_the_tap(weather: WeatherYear) -> None:
 
 
 def test_south_of_the_equator_july_is_the_coldest_month(weather: WeatherYear) -> None:
-    south = replace(weather, station=replace(weather.station, latitude=-36.1), memo={})
+    south = replace(weather, station=replace(weather.station, latitude=-36.1))
     heat, month = tap_heat_kwh(south) * 111, south.times.month
     assert heat[month == 7].sum() > 1.5 * heat[month == 1].sum()
 
@@ -171,7 +171,7 @@ def test_surplus_replaces_backup_and_a_hotter_store_loses_more(weather: WeatherY
 
 
 def test_present_backup_is_shared_by_equal_stores(weather: WeatherYear) -> None:
-    fresh = replace(weather, memo={})
+    fresh = replace(weather)
     many = present_backup(fresh, stores(litres=[150.0, 200.0, 150.0]), VALUES)
     assert many[0] is many[2]
     assert len(fresh.memo["stores"]) == 2

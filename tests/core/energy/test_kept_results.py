@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pickle
 from dataclasses import fields, replace
 from typing import Any
 
@@ -12,6 +13,8 @@ from aftersun import api
 from aftersun.energy.balance import simulate
 from aftersun.energy.baseline import baseline
 from aftersun.energy.generation import DECIDE_ON_GENERATION
+from aftersun.energy.soiling import annual_soiling_loss
+from aftersun.model import cohort as cohorts
 from aftersun.model.cohort import Cohort
 from aftersun.model.energy import Energy
 from aftersun.model.plant import Plant
@@ -43,8 +46,8 @@ def cohort(make_cohort: Any) -> Cohort:
 
 
 def unaware(cohort: Cohort) -> Cohort:
-    """The same cohort, on which nothing was simulated yet."""
-    return replace(cohort, weather=replace(cohort.weather, memo={}))
+    """The same cohort and weather, on which nothing was simulated yet."""
+    return replace(cohort, weather=replace(cohort.weather))
 
 
 def same(first: Energy, second: Energy) -> bool:
@@ -109,3 +112,40 @@ def test_facts_are_worked_out_once_for_a_cohort_and_anew_for_another_answer(coho
     assert told.once("test", lambda: work(told)).tolist() == [3, 3]
     assert first.tolist() == [3, 0]
     assert len(asked) == 2
+
+
+def test_a_year_with_other_hours_begins_without_what_was_worked_out_of_the_first(cohort: Cohort) -> None:
+    today = baseline(cohort)
+    sunny = api.annual_generation(cohort, today)
+    year = cohort.weather
+    dull = replace(cohort, weather=replace(year, ghi=year.ghi / 2, dni=year.dni / 2, dhi=year.dhi / 2))
+    assert api.annual_generation(dull, today) == pytest.approx(sunny / 2, rel=0.1)  # cooler, inverter less loaded
+
+
+def test_a_year_without_rain_is_not_cleaned_by_the_rain_of_the_year_it_was_made_of(cohort: Cohort) -> None:
+    assert (annual_soiling_loss(cohort, baseline(cohort)) < 0.02).all()  # kept: light dirt that rain washes off
+    dry = replace(cohort, weather=replace(cohort.weather, rain_mm=None))
+    assert annual_soiling_loss(dry, baseline(dry)) == pytest.approx(0.02)  # default_soiling_loss of system.csv
+
+
+def test_no_constructor_takes_what_was_kept(cohort: Cohort) -> None:
+    for record, name in ((cohort.weather, "memo"), (cohort, "memo"), (cohort, "of_plants")):
+        with pytest.raises((TypeError, ValueError)):
+            replace(record, **{name: getattr(record, name)})
+
+
+def test_what_is_kept_is_not_sent_to_another_process(cohort: Cohort) -> None:
+    simulate(cohort, baseline(cohort))
+    assert all((cohort.weather.memo, cohort.memo, cohort.of_plants))
+    sent = pickle.loads(pickle.dumps(cohort))
+    assert not any((sent.weather.memo, sent.memo, sent.of_plants))
+    assert same(simulate(sent, baseline(sent)), simulate(cohort, baseline(cohort)))
+
+
+def test_a_lent_cohort_keeps_results_with_its_owner_and_an_unaware_one_has_none(cohort: Cohort) -> None:
+    today = baseline(cohort)
+    known = api.annual_generation(cohort, today)
+    assert api.annual_generation(cohorts.lent(cohort), today) is known
+    fresh = api.annual_generation(cohorts.unaware(cohort), today)
+    assert fresh is not known
+    assert fresh.tolist() == known.tolist()

@@ -57,7 +57,7 @@ SYSTEMS = [
 @pytest.fixture(scope="module")
 def dry_memory(weather: WeatherYear) -> WeatherYear:
     """The same weather with rain unknown: soiling is then the 2 % of pvlib's default stack."""
-    return replace(weather, rain_mm=None, memo={})
+    return replace(weather, rain_mm=None)
 
 
 def _chain_kwh(weather: WeatherYear, rating_kw: float, arrays: list[tuple[Any, ...]]) -> float:

@@ -99,7 +99,7 @@ def test_an_hour_with_global_light_only_has_a_value(weather: WeatherYear) -> Non
     noon = 172 * 24 + 12
     dni, dhi = weather.dni.copy(), weather.dhi.copy()
     dni[noon] = dhi[noon] = 0
-    odd = replace(weather, dni=dni, dhi=dhi, memo={})
+    odd = replace(weather, dni=dni, dhi=dhi)
     assert np.isfinite(plane_hours(odd, *columns((25.0, 180.0, "flush roof", 0.0))).effective).all()
 
 
@@ -115,9 +115,9 @@ def test_results_do_not_depend_on_the_batch(weather: WeatherYear) -> None:
             strict=True,
         )
     ]
-    together = plane_hours(replace(weather, memo={}), *columns(*rows))
+    together = plane_hours(replace(weather), *columns(*rows))
     for place in (0, 15, 16, 36):
-        alone = plane_hours(replace(weather, memo={}), *columns(rows[place]))
+        alone = plane_hours(replace(weather), *columns(rows[place]))
         for one, many in zip(alone, together, strict=True):
             assert np.array_equal(one[0], many[place])
 
@@ -125,7 +125,7 @@ def test_results_do_not_depend_on_the_batch(weather: WeatherYear) -> None:
 def test_equal_planes_are_computed_once_and_the_memo_is_bounded(
     weather: WeatherYear, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    fresh, seen = replace(weather, memo={}), []
+    fresh, seen = replace(weather), []
     compute = planes._compute
     monkeypatch.setattr(planes, "_compute", lambda year, keys: (seen.extend(keys), compute(year, keys))[1])
     monkeypatch.setattr(planes, "PLANES_KEPT", 2)

@@ -79,9 +79,9 @@ def test_the_sun_behind_the_hill_gives_no_beam(weather: WeatherYear) -> None:
 
 def test_without_a_skyline_the_bits_are_the_same(weather: WeatherYear) -> None:
     columns = (np.array([30.0, 20.0]), np.array([180.0, 90.0]), np.array(["flush roof"] * 2, object), np.zeros(2))
-    plain = plane_hours(replace(weather, memo={}), *columns)
-    beside = plane_hours(replace(weather, memo={}), *columns, [None, even(20.0)])
-    flat = plane_hours(replace(weather, memo={}), *columns, [FLAT, FLAT])
+    plain = plane_hours(replace(weather), *columns)
+    beside = plane_hours(replace(weather), *columns, [None, even(20.0)])
+    flat = plane_hours(replace(weather), *columns, [FLAT, FLAT])
     for one, other, level in zip(plain, beside, flat, strict=True):
         assert np.array_equal(one[0], other[0])
         assert not np.array_equal(one[1], other[1])

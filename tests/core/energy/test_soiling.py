@@ -106,12 +106,12 @@ def test_hsu_in_a_dry_year() -> None:
 
 
 def test_clean_glass_stays_clean(weather: WeatherYear) -> None:
-    for year in (weather, replace(weather, rain_mm=None, memo={})):
+    for year in (weather, replace(weather, rain_mm=None)):
         assert (soiling_ratio(year, np.zeros(2), np.array([1.0, 6.0])) == 1).all()
 
 
 def test_without_rain_data_the_default_loss_holds(weather: WeatherYear) -> None:
-    unknown = replace(weather, rain_mm=None, memo={})
+    unknown = replace(weather, rain_mm=None)
     ratio = soiling_ratio(unknown, np.array([0.001]), np.array([6.0]))
     assert ratio == pytest.approx(0.98, abs=1e-6)  # 2 % in pvlib's default stack
     ratio = soiling_ratio(unknown, np.array([0.001]), np.array([6.0]), {"default_soiling_loss": 0.05})
@@ -121,7 +121,7 @@ def test_without_rain_data_the_default_loss_holds(weather: WeatherYear) -> None:
 def test_the_year_does_not_begin_clean(weather: WeatherYear) -> None:
     rain = np.zeros(8760)
     rain[4000] = 20.0
-    year = replace(weather, rain_mm=rain, memo={})
+    year = replace(weather, rain_mm=rain)
     ratio = soiling_ratio(year, np.array([0.0005]), np.array([6.0]))[0]
     assert ratio[0] == pytest.approx(ratio[-1], abs=1e-4)
     assert ratio[0] < 0.95
@@ -131,7 +131,7 @@ def test_rain_with_gaps_is_refused(weather: WeatherYear) -> None:
     rain = np.zeros(8760)
     rain[17] = np.nan
     with pytest.raises(ValueError, match="hours without a value"):
-        soiling_ratio(replace(weather, rain_mm=rain, memo={}), np.array([0.001]), np.array([6.0]))
+        soiling_ratio(replace(weather, rain_mm=rain), np.array([0.001]), np.array([6.0]))
 
 
 def test_faster_soiling_and_a_higher_threshold_cost_more(weather: WeatherYear) -> None:

@@ -6,22 +6,18 @@ one moment (``register_kwh`` at ``starts_at``). What only a whole series shows i
 
 from __future__ import annotations
 
-from functools import cache
-
 import pandas as pd
 
-import aftersun_datasets
 from aftersun.inventory.store import rules
+from aftersun.model import tables
 
 _COLUMNS = ("ends_at", "kwh", "register_kwh")
 _HINT = "Give kwh with ends_at for the energy of an interval, or register_kwh alone for a counter."
 
 
-@cache
 def longest_interval_days() -> float:
     """Return the longest interval that is taken for one reading, in days."""
-    rows = aftersun_datasets.rows("readings_limits.csv")
-    return next(float(row["mode"]) for row in rows if row["name"] == "longest_interval")
+    return tables.mode("readings_limits.csv", "longest_interval")
 
 
 def row_problems(text: pd.DataFrame, values: pd.DataFrame) -> list[pd.DataFrame]:

@@ -16,10 +16,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from aftersun.model.errors import AftersunError
-from aftersun.model.ranges import Bools, Floats
+from aftersun.model.ranges import Bools, Floats, Ints
 from aftersun.money.company import Month
-
-Ints = npt.NDArray[np.int64]
 
 HOURS = "hours_"  # a column of candidates and of rounds is this and the skill
 CASH = "cash for materials"

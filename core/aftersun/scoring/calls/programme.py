@@ -31,8 +31,8 @@ from scipy import sparse
 from scipy.optimize import Bounds, LinearConstraint, milp
 
 from aftersun.model.errors import AftersunError
-from aftersun.model.ranges import Bools, Floats
-from aftersun.scoring.calls.booking import Book, Capacity, Ints, Portfolio
+from aftersun.model.ranges import Bools, Floats, Ints
+from aftersun.scoring.calls.booking import Book, Capacity, Portfolio
 
 __all__ = ["Capacity", "Limits", "Selection", "choose_offers"]
 

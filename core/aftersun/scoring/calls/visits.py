@@ -18,14 +18,13 @@ from scipy.sparse.csgraph import minimum_spanning_tree
 from scipy.spatial.distance import pdist, squareform
 
 from aftersun.model.errors import AftersunError
-from aftersun.model.ranges import Floats
+from aftersun.model.ranges import Floats, Ints
+from aftersun.model.sphere import EARTH_RADIUS_KM, great_circle_km, unit_vectors
 from aftersun.money.company import Company
-from aftersun.money.travel import EARTH_RADIUS_KM, great_circle_km, trip
+from aftersun.money.travel import trip
 
 _MOST_AT_ONCE = 1000  # sites; half a million pairs
 _LEAST_KM = 1e-6  # sites at the same place are together whatever visit_km
-
-Ints = npt.NDArray[np.int64]
 
 
 def rounds_of(sites: pd.DataFrame, visit_km: float) -> pd.Series:
@@ -146,9 +145,8 @@ def _checked(sites: pd.DataFrame) -> pd.DataFrame:
 
 def _on_the_sphere(sites: pd.DataFrame) -> Floats:
     """Return points of shape (S, 3) in km from the centre of the earth."""
-    lat, lon = (np.radians(sites[name].to_numpy(dtype=np.float64)) for name in ("latitude", "longitude"))
-    points = np.column_stack([np.cos(lat) * np.cos(lon), np.cos(lat) * np.sin(lon), np.sin(lat)])
-    return np.asarray(EARTH_RADIUS_KM * points)
+    degrees = (sites[name].to_numpy(dtype=np.float64) for name in ("latitude", "longitude"))
+    return np.asarray(EARTH_RADIUS_KM * unit_vectors(*degrees))
 
 
 def _parts(points: Floats, rows: Ints) -> Iterator[Ints]:

@@ -19,6 +19,7 @@ from aftersun.host.assumed import assumed
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded
 from aftersun.model.change import ACCESS, Change, CostLine
+from aftersun.model.cohort import unaware
 from aftersun.model.plant import PER_ARRAY, Plant, level_of
 from aftersun.model.ranges import Bools, Floats
 from aftersun.money.cash_flow import CashFlow, study_years
@@ -165,7 +166,7 @@ def _set(
     )
     names = tuple(one.loaded.id for one in members)
     longest = years if before is None else np.maximum(years, before.years[kept])
-    part = replace(part, cohort=replace(part.cohort))  # without what its simulation has kept: hours of every site
+    part = replace(part, cohort=unaware(part.cohort))  # its simulation has kept hours of every site
     return _Set(names, rows, part, year, changes, flows, flow, longest)
 
 

@@ -10,11 +10,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-import aftersun_datasets
 from aftersun.energy.baseline import FACTS_OF_TODAY, baseline
 from aftersun.host.assumed import assumed
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded
+from aftersun.model import tables
 from aftersun.model.cohort import Cohort
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Bools, Fact, Floats, Range
@@ -155,7 +155,7 @@ def of_systems(
     every system moves a retrofit as it moves the yield, and is part of the yield's deviation.
     """
     own = assumed(loaded.retrofit, company.overrides(loaded.id), company.priors)
-    system = {row["name"]: Range.from_row(row) for row in aftersun_datasets.rows("system.csv")}
+    system = tables.ranges("system.csv")
     changed = simulations.changed_columns()
     for name, column in DECIDE_ON_GAINS.items():
         given = system[name]
@@ -279,9 +279,8 @@ def _standing(now: Baseline, other: Cohort, simulations: Simulations) -> Baselin
 
 
 def _money_ranges(section: str) -> dict[str, Range]:
-    rows = [row for row in aftersun_datasets.rows("money.csv") if row["section"] == section]
     wanted = _MONEY if section == "money" else ("life_years",)
-    return {row["name"]: Range.from_row(row) for row in rows if row["name"] in wanted}
+    return {name: given for name, given in tables.settings(section).items() if name in wanted}
 
 
 def _with_money(company: Company, name: str, value: float) -> Company:

@@ -9,15 +9,14 @@ References
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from functools import cache
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from scipy import stats
 
-import aftersun_datasets
 from aftersun.host.registry import Registry
+from aftersun.model import tables
 from aftersun.model.change import INSPECTION
 from aftersun.model.ranges import Floats
 from aftersun.money.company import Company
@@ -144,10 +143,8 @@ def _of_facts(values: pd.DataFrame) -> pd.DataFrame:
     )
     table = values.assign(value_if_known=value_if_known(*worth))
     for way, name in ((PHONE, "value_of_phone"), (VISIT, "value_of_visit")):
-        tests = [_tests().get((fact, way)) for fact in values["fact"]]
-        accuracy = np.array(
-            [(float(test["sensitivity"]), float(test["specificity"])) if test else (0.5, 0.5) for test in tests]
-        )
+        tests = [tables.fact_tests().get((fact, way)) for fact in values["fact"]]
+        accuracy = np.array([(test.sensitivity, test.specificity) if test else (0.5, 0.5) for test in tests])
         found = value_of_test(*worth, accuracy[:, 0], accuracy[:, 1])  # type: ignore[arg-type]
         table[name] = np.where([test is not None for test in tests], np.maximum(found, 0.0), 0.0)
     return table
@@ -157,8 +154,8 @@ def _of_numbers(numbers: pd.DataFrame) -> pd.DataFrame:
     """Add what asking brings: an answer with a chance, and then the true one."""
     if numbers.empty:
         return pd.DataFrame(columns=["value_if_known"])
-    told = [_tests().get((fact, PHONE)) for fact in numbers["fact"]]
-    answered = np.array([float(test["sensitivity"]) if test else 0.0 for test in told])
+    told = [tables.fact_tests().get((fact, PHONE)) for fact in numbers["fact"]]
+    answered = np.array([test.sensitivity if test else 0.0 for test in told])
     return numbers.assign(
         chance_true=np.nan, value_of_phone=answered * numbers["value_if_known"].to_numpy(float), value_of_visit=0.0
     )
@@ -184,12 +181,7 @@ def _visit_cost(table: pd.DataFrame, sites: pd.DataFrame, company: Company) -> F
     way = trip(there["latitude"].to_numpy(np.float64), there["longitude"].to_numpy(np.float64), company).cost
     cost = np.full(len(table), np.nan)
     for row, fact in enumerate(table["fact"]):
-        test = _tests().get((fact, VISIT))
-        if test and test["inspection"] in company.inspections:
-            cost[row] = way[row] + company.price_of(INSPECTION, test["inspection"])
+        test = tables.fact_tests().get((fact, VISIT))
+        if test and test.inspection in company.inspections:
+            cost[row] = way[row] + company.price_of(INSPECTION, test.inspection)
     return cost
-
-
-@cache
-def _tests() -> Mapping[tuple[str, str], Mapping[str, str]]:
-    return {(row["fact"], row["way"]): row for row in aftersun_datasets.rows("fact_tests.csv")}

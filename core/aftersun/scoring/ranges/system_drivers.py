@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-import aftersun_datasets
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded
+from aftersun.model import tables
 from aftersun.model.cohort import Cohort
 from aftersun.model.ranges import Range
 from aftersun.money.company import Company
@@ -51,10 +51,9 @@ class OtherSystems:
 
     def _all(self) -> dict[str, tuple[Range, Baseline, Baseline]]:
         if self._made is None:
-            ranges = {row["name"]: Range.from_row(row) for row in aftersun_datasets.rows("system.csv")}
             self._made = {
                 name: (given, self._with(name, given.low), self._with(name, given.high))
-                for name, given in ranges.items()
+                for name, given in tables.ranges("system.csv").items()
                 if given.low < given.high and name not in (*UNKNOWN_NUMBERS.values(), *DECIDE_ON_GAINS)
             }
         return self._made

@@ -12,9 +12,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-import aftersun_datasets
 from aftersun.energy.blocks import simulated
 from aftersun.energy.fitted_baseline import FittedBaseline, fitted_baseline
+from aftersun.model import tables
 from aftersun.model.cohort import Cohort
 from aftersun.model.energy import HOURS_OF_MONTHS, Energy
 from aftersun.model.plant import PER_ARRAY, Plant, level_of
@@ -241,8 +241,7 @@ def yield_sd(cohort: Cohort) -> tuple[Floats, float]:
 
     Both as shares. Where meters have corrected the model, their own error stands instead of the model's.
     """
-    rows = {row["name"]: float(row["mode"]) for row in aftersun_datasets.rows("weather_uncertainty.csv")}
-    total, shared = rows["yield_over_life"], rows["yield_shared"]
+    total, shared = (tables.mode("weather_uncertainty.csv", name) for name in ("yield_over_life", "yield_shared"))
     own = np.full(len(cohort), np.sqrt(total**2 - shared**2))
     if "meter_factor_se" in cohort.sites:
         measured = cohort.sites["meter_factor_se"].to_numpy(dtype=np.float64, na_value=np.nan)

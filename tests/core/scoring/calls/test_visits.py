@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from aftersun.model.errors import AftersunError
-from aftersun.money.travel import great_circle_km
+from aftersun.model.sphere import great_circle_km
 from aftersun.scoring.calls import visits
 from aftersun.scoring.calls.visits import round_trips, rounds_of, route_km
 from aftersun.testing.company import sample_company

@@ -1,0 +1,83 @@
+"""The data files as typed records. Each table is parsed here, once, and nowhere else in the core."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cache
+from types import MappingProxyType
+from typing import NamedTuple
+
+import aftersun_datasets
+from aftersun.model.change import Note
+from aftersun.model.ranges import Claim, Fact, Range
+
+DATA = "aftersun_datasets"
+
+
+@cache
+def ranges(file: str, package: str = DATA, key: str = "name") -> Mapping[str, Range]:
+    """Return the rows of a table with the columns low, mode, high, unit, source and meaning, by its column ``key``.
+
+    ``file`` is a path inside ``package``, with slashes. Raises ValueError for a row that is no range.
+    """
+    return MappingProxyType({row[key]: Range.from_row(row) for row in aftersun_datasets.rows(file, package)})
+
+
+def mode(file: str, name: str) -> float:
+    """Return the value in use of the row ``name`` of such a table, in the row's own unit; KeyError if there is none."""
+    return ranges(file)[name].mode
+
+
+@cache
+def facts(file: str = "facts.csv", package: str = DATA) -> Mapping[str, Fact]:
+    """Return yes/no facts by id, from a table of ranges with the columns id and question."""
+    questions = {row["id"]: row["question"] for row in aftersun_datasets.rows(file, package)}
+    priors = ranges(file, package, "id")
+    return MappingProxyType({name: Fact(name, priors[name], question) for name, question in questions.items()})
+
+
+@cache
+def notes(file: str, package: str = DATA) -> Mapping[str, Note]:
+    """Return safety notes by id, from the columns id, severity, text, who, source and, if there is one, tell_owner."""
+    found = {}
+    for row in aftersun_datasets.rows(file, package):
+        tell_owner = row.get("tell_owner") == "yes"
+        found[row["id"]] = Note(row["id"], row["severity"], row["text"], row["who"], row["source"], tell_owner)
+    return MappingProxyType(found)
+
+
+@cache
+def claims(file: str, package: str, retrofit: str) -> tuple[Claim, ...]:
+    """Return what the trade promises of one retrofit, from the columns retrofit, text and source."""
+    rows = aftersun_datasets.rows(file, package)
+    return tuple(Claim(row["text"], row["source"]) for row in rows if row["retrofit"] == retrofit)
+
+
+@cache
+def settings(section: str) -> Mapping[str, Range]:
+    """Return the usual settings of one section of the company file by name, from ``money.csv``."""
+    rows = aftersun_datasets.rows("money.csv")
+    return MappingProxyType({row["name"]: Range.from_row(row) for row in rows if row["section"] == section})
+
+
+class FactTest(NamedTuple):
+    """How well one way of asking tells a fact: chances (0..1) to be told yes where it is so, no where it is not.
+
+    ``inspection`` is the key of the inspection that it takes, empty for none.
+    """
+
+    sensitivity: float
+    specificity: float
+    inspection: str
+
+
+@cache
+def fact_tests() -> Mapping[tuple[str, str], FactTest]:
+    """Return the ways to learn of facts, by fact and way, from ``fact_tests.csv``."""
+    rows = aftersun_datasets.rows("fact_tests.csv")
+    return MappingProxyType(
+        {
+            (row["fact"], row["way"]): FactTest(float(row["sensitivity"]), float(row["specificity"]), row["inspection"])
+            for row in rows
+        }
+    )
