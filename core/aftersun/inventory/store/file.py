@@ -19,7 +19,7 @@ from typing import Self
 import duckdb
 
 from aftersun.inventory.store.dictionary import quoted
-from aftersun.inventory.store.migrations import migrate, newest_version, stored_version
+from aftersun.inventory.store.migrations import is_older, migrate, newest_version, stored_version
 from aftersun.inventory.store.private import put_in_place, sibling, umask
 from aftersun.inventory.store.sql import of_the_file, scalar
 from aftersun.model.errors import AftersunError, InUse
@@ -186,7 +186,7 @@ class Inventory:
 def bring_up_to_date(path: Path | str) -> None:
     """Give an inventory today's layout if it has an older one; one that has it is only read. Raises as ``open``."""
     with Inventory.open_as_it_is(path, read_only=True) as inventory:
-        older = (stored_version(inventory.connection) or 0) < newest_version()
+        older = is_older(inventory.connection)
     if older:
         Inventory.open(path).close()
 
@@ -315,11 +315,10 @@ def _check_version(path: Path, connection: duckdb.DuckDBPyConnection) -> None:
 
 
 def _bring_up_to_date(path: Path, connection: duckdb.DuckDBPyConnection, read_only: bool) -> None:
-    version = stored_version(connection) or 0
-    if version < newest_version():
+    if is_older(connection):
         if read_only:
             raise AftersunError(
-                f"{path} has an older layout ({version}) and was opened for reading only.",
+                f"{path} has an older layout and was opened for reading only.",
                 "Rank, or load a table, to bring it up to date; a backup of it can be made before.",
             )
         migrate(connection)

@@ -1,13 +1,14 @@
-"""The layout of the inventory file, as numbered steps. A step is never edited once released; add another one.
+"""Brings an older inventory file to the layout of this program.
 
-Step 1 makes all tables as they are today. What is added to the column dictionary or to the layout later needs
-a further step, so that older files get it too: ``_what_is_missing`` once more, harmless on a new file.
+A table or a column that is added to the column dictionary or to the layout reaches every older file when it is opened:
+what the file has is compared with what it should have. Only what a comparison cannot see is listed, in ``CHANGES``.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from contextlib import suppress
+from dataclasses import dataclass
 from datetime import UTC, datetime
 
 import duckdb
@@ -17,66 +18,133 @@ from aftersun.inventory.store.dictionary import quoted
 from aftersun.inventory.store.pseudonyms import make_key
 from aftersun.inventory.store.sql import scalar
 
-Step = Callable[[duckdb.DuckDBPyConnection], None]
+
+@dataclass(frozen=True)
+class RenamedColumn:
+    """A column that has another name now. Done before what is missing is added."""
+
+    table: str
+    old: str
+    new: str
 
 
-def _everything(connection: duckdb.DuckDBPyConnection) -> None:
-    for table in dictionary.tables():
-        for statement in dictionary.create_statements(table):
-            connection.execute(statement)
-    for statement in layout.create_statements():
-        connection.execute(statement)
+@dataclass(frozen=True)
+class TranslatedValues:
+    """Texts of a column that are written otherwise now, by what they were. Done after what is missing was added.
+
+    A text that is not named stays as it is. ``column`` has its newest name.
+    """
+
+    table: str
+    column: str
+    values: Mapping[str, str]
 
 
-def _what_is_missing(connection: duckdb.DuckDBPyConnection) -> None:
-    """Add the tables and columns that an older file lacks; a column added later has no limits in the database."""
-    _everything(connection)
-    for table in dictionary.tables():
-        for stored, entries in dictionary.stored_tables(table).items():
-            _add_columns(connection, stored, {column.name: column.duckdb_type for column in entries})
-    for stored, described in layout.TABLES.items():
-        _add_columns(connection, stored, described.columns)
-    connection.execute(layout.LATEST_RANKING)  # made anew, or it would not know the new columns
+@dataclass(frozen=True)
+class Statement:
+    """Any other change, as SQL. Done after what is missing was added; tables and columns have their newest names."""
+
+    sql: str
 
 
-def _add_columns(connection: duckdb.DuckDBPyConnection, table: str, columns: Mapping[str, str]) -> None:
-    there = connection.execute("SELECT column_name FROM information_schema.columns WHERE table_name = ?", [table])
-    known = {name for (name,) in there.fetchall()}
-    for name, kind in columns.items():
-        if name not in known:
-            connection.execute(f"ALTER TABLE {quoted(table)} ADD COLUMN {quoted(name)} {kind}")
+Change = RenamedColumn | TranslatedValues | Statement
 
-
-# Step 2: meter readings, and what else came with them.
-# Step 3: wind, roof load, outlines, hot plugs, costs of later years, variants.
-# Step 4: what letters and pages are made from, letters issued, pseudonyms, who was erased.
-MIGRATIONS: list[Step] = [_everything, _what_is_missing, _what_is_missing, _what_is_missing]
+FIRST_VERSIONS = 4
+"""Layouts up to this one lack tables and columns, and nothing else."""
+CHANGES: tuple[Change, ...] = ()
+"""What made each further layout out of the one before, in order. Never edited once released; add another one."""
 
 
 def newest_version() -> int:
-    """Return the number of the last step."""
-    return len(MIGRATIONS)
+    """Return the number of today's layout. Columns that were only added do not change it."""
+    return FIRST_VERSIONS + len(CHANGES)
 
 
 def stored_version(connection: duckdb.DuckDBPyConnection) -> int | None:
-    """Return the number of the last step done on this file, or None if it is no inventory."""
+    """Return the number of the layout that a file was brought to last, or None if it is no inventory."""
     there = scalar(connection, "SELECT count(*) FROM information_schema.tables WHERE table_name = 'schema_version'")
     version = scalar(connection, "SELECT max(version) FROM schema_version") if there else None
     return None if version is None else int(version)
 
 
+def is_older(connection: duckdb.DuckDBPyConnection) -> bool:
+    """Tell whether a file lacks anything of today's layout."""
+    return (stored_version(connection) or 0) < newest_version() or bool(_missing_columns(connection))
+
+
 def migrate(connection: duckdb.DuckDBPyConnection) -> None:
-    """Do the steps this file lacks, with their records, in one transaction: it gets today's layout or keeps its own."""
+    """Give a file today's layout, in one transaction: it gets all of it or keeps its own."""
     connection.execute("BEGIN")
     try:
         connection.execute("CREATE TABLE IF NOT EXISTS schema_version (version INTEGER PRIMARY KEY, done_at TIMESTAMP)")
-        for number in range((stored_version(connection) or 0) + 1, newest_version() + 1):
-            MIGRATIONS[number - 1](connection)
+        version = stored_version(connection)
+        pending = () if version is None else CHANGES[max(version - FIRST_VERSIONS, 0) :]
+        for change in pending:
+            if isinstance(change, RenamedColumn):
+                _rename(connection, change)
+        _add_what_is_missing(connection)
+        for change in pending:
+            if isinstance(change, TranslatedValues):
+                _translate(connection, change)
+            elif isinstance(change, Statement):
+                connection.execute(change.sql)
+        if version != newest_version():
             done_at = datetime.now(UTC).replace(tzinfo=None)
-            connection.execute("INSERT INTO schema_version VALUES (?, ?)", [number, done_at])
+            connection.execute("INSERT INTO schema_version VALUES (?, ?)", [newest_version(), done_at])
         make_key(connection)
     except BaseException:
         with suppress(duckdb.Error):  # a transaction that broke down is gone already
             connection.execute("ROLLBACK")
         raise
     connection.execute("COMMIT")
+
+
+def _wanted_columns() -> dict[str, dict[str, str]]:
+    """Return the DuckDB types of all columns of today's layout, by table and name."""
+    wanted = {
+        stored: {column.name: column.duckdb_type for column in entries}
+        for table in dictionary.tables()
+        for stored, entries in dictionary.stored_tables(table).items()
+    }
+    return wanted | {stored: dict(described.columns) for stored, described in layout.TABLES.items()}
+
+
+def _missing_columns(connection: duckdb.DuckDBPyConnection) -> list[tuple[str, str, str]]:
+    """Return table, name and type of the columns that a file lacks; those of a table that is not there are all."""
+    there = _columns(connection)
+    return [
+        (table, name, kind)
+        for table, kinds in _wanted_columns().items()
+        for name, kind in kinds.items()
+        if (table, name) not in there
+    ]
+
+
+def _columns(connection: duckdb.DuckDBPyConnection) -> set[tuple[str, str]]:
+    query = "SELECT table_name, column_name FROM duckdb_columns() WHERE database_name = current_database()"
+    return set(connection.execute(query).fetchall())
+
+
+def _add_what_is_missing(connection: duckdb.DuckDBPyConnection) -> None:
+    """Make the tables and columns that a file lacks; a column added later has no limits in the database."""
+    for table in dictionary.tables():
+        for statement in dictionary.create_statements(table):
+            connection.execute(statement)
+    for statement in layout.create_statements():
+        connection.execute(statement)
+    for table, name, kind in _missing_columns(connection):
+        connection.execute(f"ALTER TABLE {quoted(table)} ADD COLUMN {quoted(name)} {kind}")
+    connection.execute(layout.LATEST_RANKING)  # made anew, or it would not know the new columns
+
+
+def _rename(connection: duckdb.DuckDBPyConnection, change: RenamedColumn) -> None:
+    there = _columns(connection)
+    if (change.table, change.old) in there and (change.table, change.new) not in there:
+        table, old, new = map(quoted, (change.table, change.old, change.new))
+        connection.execute(f"ALTER TABLE {table} RENAME COLUMN {old} TO {new}")
+
+
+def _translate(connection: duckdb.DuckDBPyConnection, change: TranslatedValues) -> None:
+    table, column = quoted(change.table), quoted(change.column)
+    sql = f"UPDATE {table} SET {column} = map_extract_value(?::MAP(VARCHAR, VARCHAR), {column}) WHERE {column} IN "
+    connection.execute(f"{sql} (SELECT unnest(?::VARCHAR[]))", [dict(change.values), list(change.values)])

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from aftersun.inventory.loading.reference import reference_markdown
 
-README = Path(__file__).parents[3] / "core" / "README.md"
+README = Path(__file__).parents[4] / "core" / "README.md"
 
 
 def test_core_readme_lists_the_columns_of_the_dictionary():

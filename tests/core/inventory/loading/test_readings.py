@@ -210,7 +210,7 @@ def test_older_file_gets_what_was_added_since(tmp_path: Path, loaded_file: Path)
         "DROP VIEW latest_ranking",
         "ALTER TABLE ranking DROP COLUMN sir",
         "CREATE VIEW latest_ranking AS SELECT * FROM ranking",
-        "DELETE FROM schema_version WHERE version > 1",
+        "UPDATE schema_version SET version = 1",
     ):
         connection.execute(statement)
     connection.close()

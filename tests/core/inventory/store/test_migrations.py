@@ -1,0 +1,178 @@
+"""Every older version's file, as the program of its day wrote it, becomes one of today with all that it held."""
+
+from __future__ import annotations
+
+import json
+from datetime import date
+from pathlib import Path
+
+import duckdb
+import pytest
+from old_inventory_support import add_columns, unpacked
+
+from aftersun.inventory.loading.load import load_file
+from aftersun.inventory.loading.rejects import open_rejects
+from aftersun.inventory.runs.stored_runs import read_run_table, stored_run
+from aftersun.inventory.store import migrations, read
+from aftersun.inventory.store.backup import copy_inventory
+from aftersun.inventory.store.file import Inventory, bring_up_to_date
+from aftersun.inventory.store.migrations import (
+    RenamedColumn,
+    Statement,
+    TranslatedValues,
+    newest_version,
+    stored_version,
+)
+from aftersun.inventory.store.run_tables import RUN_TABLES
+from aftersun.model.errors import AftersunError
+
+OLDER = ("layout-1", "layout-2", "layout-3", "demo-0.1.0")  # the last one has layout 4, and a stored run
+VERSIONS = dict(zip(OLDER, (1, 2, 3, 4), strict=True))
+
+Rows = dict[str, list[dict[str, object]]]
+
+
+def _rows(path: Path) -> Rows:
+    with duckdb.connect(str(path), read_only=True) as connection:
+        found: Rows = {}
+        for (table,) in connection.execute("SELECT table_name FROM duckdb_tables() ORDER BY 1").fetchall():
+            result = connection.execute(f'SELECT * FROM "{table}" ORDER BY ALL')
+            names = [column[0] for column in result.description]
+            found[table] = [dict(zip(names, row, strict=True)) for row in result.fetchall()]
+        return found
+
+
+def _layout(path: Path) -> dict[str, set[tuple[str, str]]]:
+    with duckdb.connect(str(path), read_only=True) as connection:
+        found: dict[str, set[tuple[str, str]]] = {}
+        query = "SELECT table_name, column_name, data_type FROM duckdb_columns() WHERE NOT internal"
+        for table, *column in connection.execute(query).fetchall():
+            found.setdefault(table, set()).add((column[0], column[1]))
+        return found
+
+
+@pytest.mark.parametrize("name", OLDER)
+def test_an_older_file_gets_todays_layout_and_loses_nothing(name: str, tmp_path: Path, empty_file: Path) -> None:
+    path = unpacked(name, tmp_path)
+    before = _rows(path)
+    assert before["schema_version"][-1]["version"] == VERSIONS[name]
+    Inventory.open(path).close()
+    after = _rows(path)
+    assert _layout(path) == _layout(empty_file)
+    for table, rows in before.items():
+        if table != "schema_version":
+            kept = [{column: row[column] for column in rows[0]} for row in after[table]] if rows else after[table]
+            assert kept == rows, table
+    assert after["schema_version"][-1]["version"] == newest_version()
+
+
+@pytest.mark.parametrize("name", OLDER[:3])
+def test_an_older_file_works_like_one_of_today(name: str, tmp_path: Path) -> None:
+    source = tmp_path / "customer.csv"
+    source.write_text("customer_id,name,on_register\nC1,Household A,no\nC4,Household D,\n")
+    with Inventory.open(unpacked(name, tmp_path)) as inventory:
+        assert list(read.sites(inventory)["site_id"]) == ["S1", "S2"]
+        assert len(open_rejects(inventory)) == 2
+        run = stored_run(inventory)
+        assert run is not None
+        assert len(read_run_table(inventory, "ranking", run.run_id)) == 2
+        report = load_file(inventory, "customer", source)
+        assert (report.added, report.changed, report.rejected) == (1, 1, 0)
+
+
+@pytest.mark.parametrize("name", OLDER)
+def test_a_column_added_to_the_dictionary_reaches_every_older_file(
+    name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = unpacked(name, tmp_path)
+    Inventory.open(path).close()  # today's layout, apart from what is added now
+    add_columns(monkeypatch)
+    with pytest.raises(AftersunError, match="older layout"):
+        Inventory.open(path, read_only=True)
+    with Inventory.open(path) as inventory:
+        assert read.sites(inventory)["roof_colour"].isna().all()
+        assert read.arrays(inventory)["fence_m"].isna().all()
+        assert read.customers(inventory).columns.tolist().count("shoe_size") == 0  # personal: kept apart
+        ids = read.customers(inventory)["customer_id"].tolist()
+        assert read.contacts(inventory, ids)["shoe_size"].isna().all()
+        assert read.tariffs_in_force(inventory, date(2026, 3, 1))["standing_charge"].isna().all()
+        run = stored_run(inventory)
+        assert run is not None
+        assert read_run_table(inventory, "ranking", run.run_id)["added_measure"].isna().all()
+        site_id = str(read.sites(inventory)["site_id"].iloc[0])
+        source = tmp_path / "site.csv"
+        source.write_text(f"site_id,customer_id,latitude,longitude,roof_colour\n{site_id},{ids[0]},40,-3,grey\n")
+        assert load_file(inventory, "site", source).changed == 1
+    with Inventory.open(path, read_only=True) as inventory:
+        assert read.sites(inventory).set_index("site_id").loc[site_id, "roof_colour"] == "grey"
+
+
+def test_renamed_columns_and_translated_values_reach_an_older_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = unpacked("layout-2", tmp_path)
+    changes = (
+        RenamedColumn("customer", "on_day", "never_there"),  # nothing of the kind in this file: left alone
+        RenamedColumn("call", "sentence", "reason_code"),
+        RenamedColumn("call", "reason_code", "why"),
+        TranslatedValues("ranking", "status", {"advised": "recommended"}),
+        Statement("UPDATE call SET why = 'C' WHERE customer_id = 'C2'"),
+    )
+    kinds = dict(RUN_TABLES["call"].columns)
+    monkeypatch.setattr(migrations, "CHANGES", changes)
+    monkeypatch.delitem(RUN_TABLES["call"].columns, "sentence")  # type: ignore[arg-type]
+    monkeypatch.setitem(RUN_TABLES["call"].columns, "why", kinds["sentence"])  # type: ignore[arg-type]
+    Inventory.open(path).close()
+    after = _rows(path)
+    assert [row["status"] for row in after["ranking"]] == ["recommended", "does not fit"]
+    assert [(row["customer_id"], row["why"]) for row in after["call"]] == [("C1", None), ("C2", "C")]
+    assert "sentence" not in after["call"][0]
+    assert after["schema_version"][-1]["version"] == migrations.FIRST_VERSIONS + 5
+    Inventory.open(path, read_only=True).close()  # once is enough
+
+
+@pytest.mark.parametrize("name", OLDER)
+def test_a_change_that_fails_leaves_the_file_as_it_was(
+    name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = unpacked(name, tmp_path)
+    before = _rows(path)
+    broken = (Statement("DELETE FROM load"), Statement("SELECT error('broken change')"))
+    monkeypatch.setattr(migrations, "CHANGES", broken)
+    with pytest.raises(duckdb.Error, match="broken change"):
+        Inventory.open(path)
+    assert _rows(path) == before  # what was added and changed before it is taken back too
+
+
+@pytest.mark.parametrize("name", OLDER[:3])
+def test_an_older_file_is_backed_up_as_it_is(name: str, tmp_path: Path) -> None:
+    path = unpacked(name, tmp_path)
+    with pytest.raises(AftersunError, match="older layout") as told:
+        Inventory.open(path, read_only=True)
+    assert "Rank, or load a table" in told.value.hint
+    done = copy_inventory(path, tmp_path / "backup.duckdb")
+    assert done.layout == VERSIONS[name]
+    assert _rows(tmp_path / "backup.duckdb") == _rows(path)
+
+
+def test_old_files_hold_invented_people_only(tmp_path: Path) -> None:
+    for name in OLDER[:3]:  # the last one is a demo's
+        contact = _rows(unpacked(name, tmp_path))["contact"]
+        assert {str(row["name"])[:9] for row in contact} == {"Household"}
+        text = json.dumps(contact, default=str)
+        assert text.count("@") == text.count("@example.org")
+
+
+@pytest.mark.parametrize("name", OLDER[:3])
+def test_what_is_about_to_be_ranked_is_brought_up_to_date_first(name: str, tmp_path: Path) -> None:
+    path = unpacked(name, tmp_path)
+    bring_up_to_date(path)
+    with Inventory.open(path, read_only=True) as inventory:
+        assert stored_version(inventory.connection) == newest_version()
+
+
+def test_one_of_today_is_not_written_to(empty_file: Path) -> None:
+    before = empty_file.read_bytes()
+    with Inventory.open(empty_file, read_only=True):  # another reader may be there
+        bring_up_to_date(empty_file)
+    assert empty_file.read_bytes() == before
