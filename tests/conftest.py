@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import lzma
 from pathlib import Path
 
 import numpy as np
@@ -16,11 +17,11 @@ from aftersun.testing import sample_cohort
 
 
 @pytest.fixture(scope="session")
-def samples() -> Path:
-    """Folder of public weather years beside the repository; the project does not carry them."""
-    folder = Path(__file__).parents[2] / "shared" / "weather"
-    if not folder.is_dir():
-        pytest.skip("the folder of sample weather years is not here")
+def samples(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Folder of public weather years, unpacked from ``data/weather``; its README says where they come from."""
+    folder = tmp_path_factory.mktemp("samples")
+    for packed in (Path(__file__).parent / "data" / "weather").glob("*.xz"):
+        (folder / packed.stem).write_bytes(lzma.decompress(packed.read_bytes()))
     return folder
 
 

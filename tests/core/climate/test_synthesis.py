@@ -110,7 +110,7 @@ YEARS = [
     "AZ-Phoenix_Sky_Harbor_Intl_Ap.tmy3",
     "FL-Miami_Intl_Ap.tmy3",
     "WA-Yakima_Air_Terminal.tmy3",
-    "USA_WA_Port.Angeles-William.R.Fairchild.Intl.AP.727885_TMY3.epw",
+    "WA-Port_Angeles_727885.epw",
 ]
 
 

@@ -91,7 +91,7 @@ SAMPLES = [
     ("AZ-Phoenix_Sky_Harbor_Intl_Ap.tmy3", 2094, 1174),
     ("FL-Miami_Intl_Ap.tmy3", 1753, 14404),
     ("WA-Yakima_Air_Terminal.tmy3", 1487, 1401),
-    ("USA_WA_Port.Angeles-William.R.Fairchild.Intl.AP.727885_TMY3.epw", 1262, None),
+    ("WA-Port_Angeles_727885.epw", 1262, None),
 ]
 
 

@@ -23,7 +23,7 @@ from aftersun.energy.demand import (
     standard_load_shapes,
 )
 
-MARITIME = "USA_WA_Port.Angeles-William.R.Fairchild.Intl.AP.727885_TMY3.epw"
+MARITIME = "WA-Port_Angeles_727885.epw"
 
 YEAR = pd.date_range("2001-01-01 00:30", periods=8760, freq="h", tz="UTC")
 

@@ -22,7 +22,7 @@ from aftersun.energy.balance import simulate
 from aftersun.energy.baseline import baseline
 from aftersun.model.energy import Energy
 
-MARITIME = "USA_WA_Port.Angeles-William.R.Fairchild.Intl.AP.727885_TMY3.epw"
+MARITIME = "WA-Port_Angeles_727885.epw"
 DEMAND_KWH = 5000.0
 WITHOUT, HALF, FULL = range(3)
 
