@@ -1,241 +1,257 @@
-"""Turns the quantities that retrofits ask for into money: the company's cost and the owner's price."""
+"""Turns the quantities that retrofits ask for into money: arrays for both ledgers, rows to show.
+
+All lines of a year are taken to be done in one visit. What a visit needs once is charged once: where several lines of a
+site ask for the same access or the same inspection, the largest quantity counts. Whoever works on site needs a trip.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from aftersun.model.change import (
-    ACCESS,
-    AVOIDED_RISK,
-    AVOIDED_WORK,
-    COST_KINDS,
-    INSPECTION,
-    LABOUR,
-    YEARLY_KINDS,
-    CostLine,
-)
+from aftersun.model.change import ACCESS, AVOIDED_RISK, AVOIDED_WORK, COST_KINDS, INSPECTION, LABOUR, CostLine
 from aftersun.model.errors import AftersunError
-from aftersun.model.ranges import Floats
+from aftersun.model.ranges import Bools, Floats
 from aftersun.money.company import NO_EQUIPMENT, Company
 from aftersun.money.template import TRAVEL
 from aftersun.money.travel import trip
 
-COLUMNS = ["site", "site_id", "kind", "item", "quantity", "unit"]
-COLUMNS += ["unit_cost", "cost", "price_before_tax", "price", "note", "in_year"]
 AVOIDED_KINDS = (AVOIDED_WORK, AVOIDED_RISK)
 
-ON_SITE = (LABOUR, ACCESS, INSPECTION)
-SHARED = (ACCESS, INSPECTION)
+_ON_SITE = (LABOUR, ACCESS, INSPECTION)
 
 
-def price_lines(lines: Sequence[CostLine], sites: pd.DataFrame, company: Company) -> pd.DataFrame:
-    """Return what the lines cost once, one row per site and line, with the trip there as a line of its own.
+@dataclass(frozen=True, eq=False)
+class Item:
+    """What some lines ask for at S sites: ``quantity`` at ``unit_cost`` as in the company file, both (S,)."""
 
-    All lines of a year are taken to be done in one visit. What a visit needs once is charged once: where several lines
-    of a site ask for the same access or the same inspection, the largest quantity counts and the first note
-    is kept. Lines of quantity 0, and access that needs no equipment, are left out.
+    kind: str  # of the lines, or TRAVEL
+    item: str  # as in the lines; of access the equipment
+    unit: str
+    quantity: Floats
+    unit_cost: Floats
+    lines: Sequence[CostLine] = ()
 
-    Parameters
-    ----------
-    lines
-        One-off cost lines of one retrofit or of a bundle, quantities of shape (S,).
-    sites
-        S rows indexed by site_id with latitude, longitude, roof_kind and storeys.
+    @property
+    def amount(self) -> Floats:
+        """Quantity times unit cost, (S,)."""
+        return self.quantity * self.unit_cost
 
-    Returns
-    -------
-    Frame with the columns site (position in ``sites``), site_id, kind, item, quantity, unit, unit_cost (as in
-    the company file), cost (the company's own, without tax), price_before_tax (with markup), price (what the
-    owner pays), note, in_year (whole years after the first visit); sorted by site, then by visit in the order of its
-    lines, the trip last. For access, ``item`` is
-    the equipment.
 
-    Raises
-    ------
-    AftersunError
-        If the company file lacks a price that is needed, or a line asks for access of an unknown kind.
+@dataclass(frozen=True, eq=False)
+class Visit:
+    """The company's side of one visit to S sites; money is its own cost, without tax.
+
+    ``cost`` by kind of line, travel among them, ``hours`` by skill, both (S,); ``equipment`` says by name where it is
+    brought (S,).
     """
-    years = sorted({0, *(line.in_year for line in lines)})
-    visits = [_visit([line for line in lines if line.in_year == year], sites, company, year) for year in years]
-    return pd.concat(visits, ignore_index=True).sort_values("site", kind="stable", ignore_index=True)
+
+    cost: Mapping[str, Floats]
+    hours: Mapping[str, Floats]
+    equipment: Mapping[str, Bools]
+
+    def take(self, rows: npt.NDArray[np.intp] | Bools) -> Visit:
+        """Return the visits to the sites at these positions."""
+        parts: Iterator[Mapping[str, npt.NDArray[Any]]] = (getattr(self, part.name) for part in fields(self))
+        return Visit(*({name: values[rows] for name, values in part.items()} for part in parts))
+
+    @classmethod
+    def chosen(cls, visits: Sequence[Visit], choice: npt.NDArray[np.intp]) -> Visit:
+        """Return at each site the visit at the position ``choice`` (S,)."""
+
+        def picked(parts: Sequence[Mapping[str, npt.NDArray[Any]]]) -> dict[str, npt.NDArray[Any]]:
+            names = dict.fromkeys(name for part in parts for name in part)
+            nothing = np.zeros(len(choice), dtype=bool)
+            return {
+                name: np.stack([part.get(name, nothing) for part in parts])[choice, np.arange(len(choice))]
+                for name in names
+            }
+
+        parts = ([getattr(visit, part.name) for visit in visits] for part in fields(cls))
+        return cls(*(picked(part) for part in parts))
 
 
-def _visit(lines: Sequence[CostLine], sites: pd.DataFrame, company: Company, year: int) -> pd.DataFrame:
-    table = _long(lines, sites, COST_KINDS)
-    visited = np.unique(table.loc[table["kind"].isin(ON_SITE), "site"].to_numpy())
-    table = _shared_once(_with_equipment(table, sites, company))
-    table["unit_cost"] = _unit_costs(table, company)
-    table = pd.concat([table, _trips(visited, sites, company)], ignore_index=True)
-    return _with_prices(table.assign(in_year=year), sites, company)
+class Prices:
+    """What things cost one company, and what it asks for them, at S sites.
 
-
-def price_yearly(lines: Sequence[CostLine], sites: pd.DataFrame, company: Company) -> pd.DataFrame:
-    """Return what the yearly lines cost and save the owner in a year; columns as in :func:`price_lines`.
-
-    Standing charges and labour carry markup and tax. Avoided work and risk are what the owner pays others
-    today: no markup, tax included, cost to the company 0, and ``price`` is the gain. No trip is added: a
-    yearly visit is a standing charge with its travel.
-
-    Raises
-    ------
-    AftersunError
-        If the company file lacks a price that is needed.
+    ``sites`` has latitude, longitude, roof_kind and storeys, by site_id.
     """
-    table = _long(lines, sites, YEARLY_KINDS)
-    table["unit_cost"] = _unit_costs(table, company)
-    table = _with_prices(table.assign(in_year=0), sites, company)
-    avoided = table["kind"].isin(AVOIDED_KINDS)
-    gain = table["quantity"] * table["unit_cost"]
-    return table.assign(
-        cost=table["cost"].mask(avoided, 0.0),
-        price_before_tax=table["price_before_tax"].mask(avoided, gain),
-        price=table["price"].mask(avoided, gain),
-    )
 
+    def __init__(self, sites: pd.DataFrame, company: Company) -> None:
+        self._sites, self._company = sites, company
+        self._trip = trip(sites["latitude"].to_numpy(np.float64), sites["longitude"].to_numpy(np.float64), company)
+        self._roof_kinds = [None if pd.isna(kind) else str(kind) for kind in sites["roof_kind"]]
+        self._storeys = [None if pd.isna(storeys) else int(storeys) for storeys in sites["storeys"]]
+        self._equipment = {place: self._rules_for(place) for place in ("roof", "ground")}
+        self._tax = 1.0 + company.money.sales_tax_rate
+        self._tax_in_cost = self._tax if company.identity.prices_include_tax else 1.0
+        self._markup = 1.0 + company.money.markup_share
 
-def company_cost(priced: pd.DataFrame, size: int) -> Floats:
-    """Return the company's own cost per site (S,), without tax."""
-    return _sum(priced, "cost", size)
+    def once(self, lines: Sequence[CostLine], horizon_years: int) -> Floats:
+        """Return what the owner pays in years 0..Y after fitting, markup and tax included, (S, Y+1).
 
+        Raises
+        ------
+        AftersunError
+            If the company file lacks a price that is needed, or a line asks for access of an unknown kind.
+        """
+        paid = np.zeros((len(self._sites), horizon_years + 1))
+        for year, items in self._visits(lines):
+            if year <= horizon_years:
+                for item in items:
+                    paid[:, year] += item.amount
+        return paid * (self._markup * self._tax / self._tax_in_cost)
 
-def owner_price(priced: pd.DataFrame, size: int) -> Floats:
-    """Return what the owner pays at the start per site (S,), markup and tax included."""
-    return _sum(priced[priced["in_year"] == 0], "price", size)
+    def yearly(self, lines: Sequence[CostLine]) -> tuple[Floats, Floats]:
+        """Return what the owner newly pays a year, and no longer pays or risks, both (S,).
 
+        Standing charges and labour carry markup and tax. Avoided work and risk are what the owner pays others today,
+        tax included. No trip is added: a yearly visit is a standing charge with its travel.
+        """
+        cost, avoided = np.zeros(len(self._sites)), np.zeros(len(self._sites))
+        for item in self._yearly(lines):
+            if item.kind in AVOIDED_KINDS:
+                avoided += item.amount
+            else:
+                cost += item.amount
+        return cost * (self._markup * self._tax / self._tax_in_cost), avoided
 
-def owner_later_prices(priced: pd.DataFrame, size: int, horizon_years: int) -> Floats:
-    """Return what the owner pays in years 0..Y after the first visit, (S, Y+1), markup and tax included; first 0."""
-    later = priced[(priced["in_year"] > 0) & (priced["in_year"] <= horizon_years)]
-    prices = np.zeros((size, horizon_years + 1))
-    np.add.at(prices, (later["site"].to_numpy(), later["in_year"].to_numpy()), later["price"].to_numpy(np.float64))
-    return prices
+    def first_visit(self, lines: Sequence[CostLine]) -> Visit:
+        """Return what the first visit takes of the company."""
+        nothing = np.zeros(len(self._sites))
+        cost = dict.fromkeys((*COST_KINDS, TRAVEL), nothing)
+        hours: dict[str, Floats] = {}
+        equipment: dict[str, Bools] = {}
+        for item in dict(self._visits(lines)).get(0, ()):
+            cost[item.kind] = cost[item.kind] + item.amount / self._tax_in_cost
+            if item.kind == LABOUR:
+                hours[item.item] = hours.get(item.item, nothing) + item.quantity
+            elif item.kind == ACCESS:
+                equipment[item.item] = item.quantity > 0
+        return Visit(cost, hours, equipment)
 
+    def rows(self, lines: Sequence[CostLine]) -> pd.DataFrame:
+        """Return what is paid once or again in later years, one row a site and item of a quantity above 0.
 
-def company_margin(priced: pd.DataFrame, size: int) -> Floats:
-    """Return price before tax less cost per site (S,): the company's ledger."""
-    return _sum(priced, "price_before_tax", size) - _sum(priced, "cost", size)
+        Returns
+        -------
+        Frame with the columns site (position among the sites), site_id, kind, item, quantity, unit, unit_cost (as in
+        the company file), cost (the company's own, without tax), price_before_tax (with markup), price (what the owner
+        pays), note, in_year (whole years after the first visit); sorted by site, then by visit in the order of its
+        lines, the trip last.
+        """
+        return self._table([(year, item) for year, items in self._visits(lines) for item in items])
 
+    def yearly_rows(self, lines: Sequence[CostLine]) -> pd.DataFrame:
+        """Return what is paid and avoided every year; columns as in :meth:`rows`.
 
-def yearly_cost(priced: pd.DataFrame, size: int) -> Floats:
-    """Return what the owner newly pays a year per site (S,), from :func:`price_yearly`."""
-    return _sum(priced[~priced["kind"].isin(AVOIDED_KINDS)], "price", size)
-
-
-def yearly_avoided(priced: pd.DataFrame, size: int, kinds: Collection[str] = AVOIDED_KINDS) -> Floats:
-    """Return what the owner no longer pays or risks a year per site (S,), from :func:`price_yearly`."""
-    return _sum(priced[priced["kind"].isin(kinds)], "price", size)
-
-
-def _sum(priced: pd.DataFrame, column: str, size: int) -> Floats:
-    totals = np.bincount(priced["site"].to_numpy(), priced[column].to_numpy(dtype=np.float64), size)
-    return totals.astype(np.float64)
-
-
-def _long(lines: Sequence[CostLine], sites: pd.DataFrame, kinds: Sequence[str]) -> pd.DataFrame:
-    """Return one row per line and site of quantity above 0, in the order of the lines."""
-    size = len(sites)
-    for line in lines:
-        if line.kind not in kinds:
-            raise ValueError(f"a line of kind '{line.kind}' stands where only {', '.join(kinds)} may")
-        if line.quantity.shape != (size,) or not ((line.quantity >= 0) & (line.quantity < np.inf)).all():
-            raise ValueError(f"quantities of '{line.item}' have to be {size} finite numbers, 0 or more")
-    quantity = np.array([line.quantity for line in lines], dtype=np.float64).reshape(len(lines), size)
-    line_of, site = np.nonzero(quantity > 0)
-    asked = [lines[int(row)] for row in line_of]
-    return pd.DataFrame(
-        {
-            "site": site,
-            "kind": _texts([line.kind for line in asked]),
-            "item": _texts([line.item for line in asked]),
-            "quantity": quantity[line_of, site],
-            "unit": _texts([line.unit for line in asked]),
-            "note": _texts([line.note for line in asked]),
-        }
-    )
-
-
-def check_access(item: str) -> None:
-    """Raise AftersunError unless this is a place that the company's rules have equipment for."""
-    if item not in ("roof", "ground"):
-        raise AftersunError(
-            f"A retrofit asks for access to '{item}'.",
-            "Access is to 'roof' or 'ground'; correct the plugin or switch it off.",
+        What is avoided costs the company nothing, and ``price`` is the gain.
+        """
+        table = self._table([(0, item) for item in self._yearly(lines)])
+        avoided = table["kind"].isin(AVOIDED_KINDS)
+        gain = table["quantity"] * table["unit_cost"]
+        return table.assign(
+            cost=table["cost"].mask(avoided, 0.0),
+            price_before_tax=table["price_before_tax"].mask(avoided, gain),
+            price=table["price"].mask(avoided, gain),
         )
 
+    def _visits(self, lines: Sequence[CostLine]) -> list[tuple[int, list[Item]]]:
+        """Return what each visit takes, by its year."""
+        return [
+            (year, self._visit([line for line in lines if line.in_year == year]))
+            for year in sorted({line.in_year for line in lines})
+        ]
 
-def _with_equipment(table: pd.DataFrame, sites: pd.DataFrame, company: Company) -> pd.DataFrame:
-    """Replace "roof" and "ground" by the equipment that the company's rules name; drop access without any."""
-    access = (table["kind"] == ACCESS).to_numpy()
-    for item in sorted(set(table.loc[access, "item"])):
-        check_access(item)
-    rules = company.access
-    no_storeys = sites["storeys"].isna().tolist()
-    storeys = sites["storeys"].fillna(rules.storeys_if_unknown).astype(int).tolist()
-    roof_kinds = [None if pd.isna(kind) else str(kind) for kind in sites["roof_kind"]]
-    positions, items, notes = table["site"].tolist(), table["item"].tolist(), table["note"].tolist()
-    for row in np.flatnonzero(access):
-        site = positions[row]
-        if items[row] == "roof" and roof_kinds[site] != "ground":
-            remarks = [notes[row]]
-            remarks += ["roof kind not known"] if roof_kinds[site] is None else []
-            remarks += [f"{storeys[site]} storeys assumed"] if no_storeys[site] else []
-            notes[row] = "; ".join(filter(None, remarks))
-        items[row] = rules.equipment(items[row], roof_kinds[site], storeys[site])
-    table = table.assign(item=_texts(items), note=_texts(notes))
-    return table[~(access & (table["item"] == NO_EQUIPMENT).to_numpy())].reset_index(drop=True)
+    def _visit(self, lines: Sequence[CostLine]) -> list[Item]:
+        asked: dict[tuple[str, str, int], list[CostLine]] = {}  # what is shared stands under -1
+        for position, line in enumerate(lines):
+            if line.kind == ACCESS:
+                for name, where in self._equipment_for(line.item).items():
+                    if (here := np.where(where, line.quantity, 0.0)).any():
+                        asked.setdefault((ACCESS, name, -1), []).append(replace(line, quantity=here))
+            else:
+                asked.setdefault((line.kind, line.item, -1 if line.kind == INSPECTION else position), []).append(line)
+        items = [
+            self._item(kind, name, np.maximum.reduce([line.quantity for line in same]), same)
+            for (kind, name, _), same in asked.items()
+        ]
+        visited = np.logical_or.reduce([line.quantity > 0 for line in lines if line.kind in _ON_SITE])
+        if np.any(visited):
+            items.append(Item(TRAVEL, "trip", "trip", visited.astype(np.float64), self._trip.cost))
+        return items
 
+    def _yearly(self, lines: Sequence[CostLine]) -> list[Item]:
+        return [self._item(line.kind, line.item, line.quantity, [line]) for line in lines]
 
-def _shared_once(table: pd.DataFrame) -> pd.DataFrame:
-    shared = table["kind"].isin(SHARED)
-    same = ["site", "kind", "item"]
-    largest = table.groupby(same)["quantity"].transform("max")
-    table = table.assign(quantity=table["quantity"].mask(shared, largest))
-    return table[~(shared & table.duplicated(same))].reset_index(drop=True)
+    def _item(self, kind: str, name: str, quantity: Floats, lines: Sequence[CostLine]) -> Item:
+        price = np.full(len(self._sites), self._company.price_of(kind, name))
+        return Item(kind, name, lines[0].unit, quantity, price, lines)
 
+    def _rules_for(self, place: str) -> dict[str, Bools]:
+        """Return by name where the company's rules want which equipment; where they want none, no name has it."""
+        rules = self._company.access
+        storeys = [rules.storeys_if_unknown if known is None else known for known in self._storeys]
+        equipment = [rules.equipment(place, *of_site) for of_site in zip(self._roof_kinds, storeys, strict=True)]
+        names = np.array(equipment, dtype=object)
+        return {name: names == name for name in sorted(set(equipment) - {NO_EQUIPMENT})}
 
-def _unit_costs(table: pd.DataFrame, company: Company) -> Floats:
-    pairs = list(zip(table["kind"], table["item"], strict=True))
-    price = {pair: company.price_of(*pair) for pair in dict.fromkeys(pairs)}
-    return np.array([price[pair] for pair in pairs], dtype=np.float64)
+    def _equipment_for(self, place: str) -> Mapping[str, Bools]:
+        if place not in self._equipment:
+            raise AftersunError(
+                f"A retrofit asks for access to '{place}'.",
+                "Access is to 'roof' or 'ground'; correct the plugin or switch it off.",
+            )
+        return self._equipment[place]
 
+    def _table(self, items: Sequence[tuple[int, Item]]) -> pd.DataFrame:
+        """Return one row for each site and item with its money and note, sorted by site."""
+        where = [np.flatnonzero(item.quantity > 0) for _, item in items]
+        site = np.concatenate([np.empty(0, dtype=np.intp), *where])
+        quantity, unit_cost = (
+            np.concatenate(
+                [np.empty(0), *(getattr(item, name)[rows] for (_, item), rows in zip(items, where, strict=True))]
+            )
+            for name in ("quantity", "unit_cost")
+        )
+        each = [(year, item, row) for (year, item), rows in zip(items, where, strict=True) for row in rows.tolist()]
+        cost = quantity * unit_cost / self._tax_in_cost
+        table = pd.DataFrame(
+            {
+                "site": site,
+                "site_id": self._sites.index.to_numpy()[site],
+                "kind": _texts([item.kind for _, item, _ in each]),
+                "item": _texts([item.item for _, item, _ in each]),
+                "quantity": quantity,
+                "unit": _texts([item.unit for _, item, _ in each]),
+                "unit_cost": unit_cost,
+                "cost": cost,
+                "price_before_tax": cost * self._markup,
+                "price": cost * self._markup * self._tax,
+                "note": _texts([self._note(item, row) for _, item, row in each]),
+                "in_year": np.array([year for year, _, _ in each], dtype=np.int64),
+            }
+        )
+        return table.sort_values("site", kind="stable", ignore_index=True)
 
-def _trips(visited: npt.NDArray[np.intp], sites: pd.DataFrame, company: Company) -> pd.DataFrame:
-    """Return one line of travel for each of the site positions ``visited``."""
-    there = sites.iloc[visited]
-    way = trip(there["latitude"].to_numpy(np.float64), there["longitude"].to_numpy(np.float64), company)
-    notes = [
-        f"{2 * distance:.0f} km and {hours:.1f} h there and back" + ("" if near else "; farther than the company goes")
-        for distance, hours, near in zip(way.distance_km, way.hours, way.within_reach, strict=True)
-    ]
-    return pd.DataFrame(
-        {
-            "site": visited,
-            "kind": _texts([TRAVEL] * len(visited)),
-            "item": _texts(["trip"] * len(visited)),
-            "quantity": np.ones(len(visited)),
-            "unit": _texts(["trip"] * len(visited)),
-            "note": _texts(notes),
-            "unit_cost": way.cost,
-        }
-    )
-
-
-def _with_prices(table: pd.DataFrame, sites: pd.DataFrame, company: Company) -> pd.DataFrame:
-    """Add cost and prices from quantity and unit cost; put rows and columns in order."""
-    table = table.sort_values("site", kind="stable", ignore_index=True)
-    tax = 1.0 + company.money.sales_tax_rate
-    cost = table["quantity"] * table["unit_cost"] / (tax if company.identity.prices_include_tax else 1.0)
-    before_tax = cost * (1.0 + company.money.markup_share)
-    return table.assign(
-        site_id=sites.index.to_numpy()[table["site"].to_numpy()],
-        cost=cost,
-        price_before_tax=before_tax,
-        price=before_tax * tax,
-    )[COLUMNS]
+    def _note(self, item: Item, site: int) -> str:
+        """Return the note of the first line that asks for it at a site, with what was assumed to price it."""
+        if item.kind == TRAVEL:
+            way = self._trip
+            far = "" if way.within_reach[site] else "; farther than the company goes"
+            return f"{2 * way.distance_km[site]:.0f} km and {way.hours[site]:.1f} h there and back{far}"
+        line = next(line for line in item.lines if line.quantity[site] > 0)
+        if item.kind != ACCESS or line.item != "roof" or self._roof_kinds[site] == "ground":
+            return line.note
+        remarks = [line.note, "roof kind not known" if self._roof_kinds[site] is None else ""]
+        if self._storeys[site] is None:
+            remarks.append(f"{self._company.access.storeys_if_unknown} storeys assumed")
+        return "; ".join(filter(None, remarks))
 
 
 def _texts(values: Sequence[str]) -> pd.api.extensions.ExtensionArray:

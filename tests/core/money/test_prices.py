@@ -8,6 +8,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from aftersun.model.change import (
@@ -21,8 +23,8 @@ from aftersun.model.change import (
     CostLine,
 )
 from aftersun.model.errors import AftersunError
-from aftersun.money import prices
 from aftersun.money.company import Company, load_company
+from aftersun.money.prices import Prices, Visit
 
 MESH = CostLine(MATERIAL, "mesh", np.array([20.0, 10.0, 0.0]), "m", "sides of the block")
 ROOF = CostLine(ACCESS, "roof", np.array([1.0, 1.0, 0.0]), "visit")
@@ -44,9 +46,12 @@ def sites() -> pd.DataFrame:
     )
 
 
+def by_site(table: pd.DataFrame, column: str) -> np.ndarray:
+    return np.bincount(table["site"], table[column], 3)
+
+
 def test_one_row_a_site_and_line_by_hand(company: Company, sites: pd.DataFrame) -> None:
-    table = prices.price_lines([MESH, ROOF, HOURS], sites, company)
-    assert list(table.columns) == prices.COLUMNS
+    table = Prices(sites, company).rows([MESH, ROOF, HOURS])
     assert table["site_id"].tolist() == ["a"] * 4 + ["b"] * 4
     assert table["item"].tolist() == [
         "mesh",
@@ -64,13 +69,20 @@ def test_one_row_a_site_and_line_by_hand(company: Company, sites: pd.DataFrame) 
     # markup 25 %, tax 20 %: x 1.25 and x 1.5
     assert_allclose(table["price_before_tax"], table["cost"] * 1.25)
     assert_allclose(table["price"], table["cost"] * 1.5)
-    assert_allclose(prices.company_cost(table, 3), [290, 760, 0])
-    assert_allclose(prices.owner_price(table, 3), [435, 1140, 0])
-    assert_allclose(prices.company_margin(table, 3), [72.5, 190, 0])
+    assert_allclose(by_site(table, "cost"), [290, 760, 0])
+    assert_allclose(by_site(table, "price"), [435, 1140, 0])
+    visit = Prices(sites, company).first_visit([MESH, ROOF, HOURS])
+    assert_allclose(
+        [visit.cost[kind] for kind in (MATERIAL, ACCESS, LABOUR)], [[160, 80, 0], [10, 600, 0], [120, 80, 0]]
+    )
+    assert_allclose(visit.hours["roofer"], [3, 2, 0])
+    assert {name: where.tolist() for name, where in visit.equipment.items()} == {
+        "ladder": [True, False, False], "scaffold": [False, True, False],
+    }  # fmt: skip
 
 
 def test_what_was_assumed_for_access_is_said(company: Company, sites: pd.DataFrame) -> None:
-    table = prices.price_lines([ROOF], sites, company)
+    table = Prices(sites, company).rows([ROOF])
     notes = table.loc[table["kind"] == ACCESS, "note"].tolist()
     assert notes == ["", "roof kind not known; 2 storeys assumed"]
 
@@ -78,25 +90,25 @@ def test_what_was_assumed_for_access_is_said(company: Company, sites: pd.DataFra
 def test_access_on_the_ground_needs_no_equipment_but_a_trip(company: Company, sites: pd.DataFrame) -> None:
     on_ground = CostLine(ACCESS, "ground", np.array([1.0, 0.0, 0.0]), "visit")
     ground_mounted = CostLine(ACCESS, "roof", np.array([0.0, 0.0, 1.0]), "visit")
-    table = prices.price_lines([on_ground, ground_mounted], sites, company)
+    table = Prices(sites, company).rows([on_ground, ground_mounted])
     assert table[["site_id", "item"]].values.tolist() == [["a", "trip"], ["c", "trip"]]
 
 
 def test_a_bundle_shares_access_inspection_and_trip_but_not_labour(company: Company, sites: pd.DataFrame) -> None:
-    table = prices.price_lines([ROOF, HOURS, CHECK, MESH, ROOF, HOURS, CHECK], sites, company)
+    table = Prices(sites, company).rows([ROOF, HOURS, CHECK, MESH, ROOF, HOURS, CHECK])
     first = table[table["site"] == 0]
     assert first["item"].tolist() == ["ladder", "roofer", "structural_check", "mesh", "roofer", "trip"]
     assert_allclose(first["cost"], [10, 120, 350, 160, 120, 0])
 
 
 def test_material_alone_needs_no_trip(company: Company, sites: pd.DataFrame) -> None:
-    assert prices.price_lines([MESH], sites, company)["item"].tolist() == ["mesh", "mesh"]
+    assert Prices(sites, company).rows([MESH])["item"].tolist() == ["mesh", "mesh"]
 
 
 def test_the_trip_is_a_line_of_its_own(company: Company, sites: pd.DataFrame) -> None:
     # One degree from the base: 361.38 by hand in test_travel.py, and farther than the company goes.
     far = sites.assign(latitude=[1.0, 0.0, 0.0])
-    table = prices.price_lines([HOURS], far, company)
+    table = Prices(far, company).rows([HOURS])
     trip = table[(table["kind"] == "travel") & (table["site"] == 0)].iloc[0]
     assert_allclose([trip["unit_cost"], trip["cost"], trip["price"]], [361.38, 361.38, 542.07], atol=0.01)
     assert trip["note"] == "278 km and 5.6 h there and back; farther than the company goes"
@@ -104,26 +116,28 @@ def test_the_trip_is_a_line_of_its_own(company: Company, sites: pd.DataFrame) ->
 
 def test_prices_that_include_tax(company_file: Path, company_toml: str, sites: pd.DataFrame) -> None:
     company_file.write_text(company_toml.replace("prices_include_tax = false", "prices_include_tax = true"))
-    table = prices.price_lines([MESH], sites, load_company(company_file))
+    table = Prices(sites, load_company(company_file)).rows([MESH])
     # 160 with 20 % tax in it: own cost 133.33; the owner pays 160 x 1.25
-    assert_allclose(prices.company_cost(table, 3)[0], 133.33, atol=0.01)
-    assert_allclose(prices.owner_price(table, 3)[0], 200.0)
+    assert_allclose(by_site(table, "cost")[0], 133.33, atol=0.01)
+    assert_allclose(by_site(table, "price")[0], 200.0)
 
 
 def test_no_lines_cost_nothing(company: Company, sites: pd.DataFrame) -> None:
-    for table in (prices.price_lines([], sites, company), prices.price_yearly([], sites, company)):
-        assert list(table.columns) == prices.COLUMNS
-        assert_allclose(prices.owner_price(table, 3), 0.0)
-    assert len(prices.price_lines([HOURS], sites, company)) == 4
+    prices = Prices(sites, company)
+    assert prices.rows([]).empty
+    assert list(prices.rows([]).columns) == list(prices.yearly_rows([]).columns) == list(prices.rows([MESH]).columns)
+    assert not prices.once([], 4).any()
+    assert all(not cost.any() for cost in prices.first_visit([]).cost.values())
+    assert len(prices.rows([HOURS])) == 4
     nobody = CostLine(LABOUR, "roofer", np.zeros(0), "h")
-    assert prices.price_lines([nobody], sites.iloc[:0], company).empty
+    assert Prices(sites.iloc[:0], company).rows([nobody]).empty
 
 
 def test_a_site_alone_costs_the_same(company: Company, sites: pd.DataFrame) -> None:
     lines = [MESH, ROOF, HOURS, CHECK]
     alone = [CostLine(line.kind, line.item, line.quantity[1:2], line.unit, line.note) for line in lines]
-    batch = prices.price_lines(lines, sites, company)
-    single = prices.price_lines(alone, sites.iloc[1:2], company)
+    batch = Prices(sites, company).rows(lines)
+    single = Prices(sites.iloc[1:2], company).rows(alone)
     expected = batch[batch["site"] == 1].reset_index(drop=True).assign(site=0)
     pd.testing.assert_frame_equal(single, expected)
 
@@ -135,43 +149,65 @@ def test_yearly_costs_carry_markup_and_tax_avoided_ones_do_not(company: Company,
         CostLine(AVOIDED_WORK, "roof_cleaning", np.array([2.0, 1.0, 0.0]), "1/a"),
         CostLine(AVOIDED_RISK, "building_fire_damage", np.array([2e-5, 0.0, 0.0]), "1/a"),
     ]
-    table = prices.price_yearly(lines, sites, company)
-    assert_allclose(prices.yearly_cost(table, 3), [(20 + 25) * 1.5, 0, 0])
-    assert_allclose(prices.yearly_avoided(table, 3), [160 + 1.2, 80, 0])
-    assert_allclose(prices.yearly_avoided(table, 3, [AVOIDED_RISK]), [1.2, 0, 0])
-    assert_allclose(prices.company_cost(table, 3), [45, 0, 0])
-    assert_allclose(prices.company_margin(table[~table["kind"].isin(prices.AVOIDED_KINDS)], 3), [11.25, 0, 0])
+    cost, avoided = Prices(sites, company).yearly(lines)
+    assert_allclose(cost, [(20 + 25) * 1.5, 0, 0])
+    assert_allclose(avoided, [160 + 1.2, 80, 0])
+    table = Prices(sites, company).yearly_rows(lines)
+    assert_allclose(table["cost"], [20, 25, 0, 0, 0])  # site by site; what is avoided costs the company nothing
+    assert_allclose(table["price"], [30, 37.5, 160, 1.2, 80])
 
 
 def test_a_missing_price_and_an_unknown_access_stop_it(company: Company, sites: pd.DataFrame) -> None:
     with pytest.raises(AftersunError, match="tilt_frame"):
-        prices.price_lines([CostLine(MATERIAL, "tilt_frame", np.ones(3), "piece")], sites, company)
+        Prices(sites, company).rows([CostLine(MATERIAL, "tilt_frame", np.ones(3), "piece")])
     with pytest.raises(AftersunError, match="moon"):
-        prices.price_lines([CostLine(ACCESS, "moon", np.ones(3), "visit")], sites, company)
-
-
-@pytest.mark.parametrize("quantity", [[-1.0, 0, 0], [np.nan, 0, 0], [np.inf, 0, 0], [1.0, 1.0]])
-def test_impossible_quantities_are_refused(company: Company, sites: pd.DataFrame, quantity: list[float]) -> None:
-    with pytest.raises(ValueError, match="finite numbers"):
-        prices.price_lines([CostLine(MATERIAL, "mesh", np.array(quantity), "m")], sites, company)
-
-
-def test_yearly_and_one_off_kinds_are_kept_apart(company: Company, sites: pd.DataFrame) -> None:
-    with pytest.raises(ValueError, match="standing"):
-        prices.price_lines([CostLine(STANDING, "data_plan", np.ones(3), "1/a")], sites, company)
-    with pytest.raises(ValueError, match="material"):
-        prices.price_yearly([MESH], sites, company)
+        Prices(sites, company).rows([CostLine(ACCESS, "moon", np.ones(3), "visit")])
 
 
 def test_a_later_visit_has_its_own_trip_and_access(company: Company, sites: pd.DataFrame) -> None:
     far = sites.assign(latitude=[0.1, 0.1, 0.1])
     again = [replace(line, in_year=3) for line in (ROOF, HOURS)]
-    table = prices.price_lines([MESH, ROOF, HOURS, *again], far, company)
-    first = prices.price_lines([MESH, ROOF, HOURS], far, company)
-    later = prices.price_lines([ROOF, HOURS], far, company)
-    assert table["in_year"].drop_duplicates().tolist() == [0, 3]
-    assert_allclose(prices.owner_price(table, 3), prices.owner_price(first, 3))
-    paid = prices.owner_later_prices(table, 3, 10)
-    assert_allclose(paid[:, 3], prices.owner_price(later, 3))
-    assert paid.sum() == pytest.approx(paid[:, 3].sum())
-    assert prices.owner_later_prices(table, 3, 2).sum() == 0
+    prices = Prices(far, company)
+    paid = prices.once([MESH, ROOF, HOURS, *again], 10)
+    assert_allclose(paid[:, 0], by_site(prices.rows([MESH, ROOF, HOURS]), "price"))
+    assert_allclose(paid[:, 3], by_site(prices.rows([ROOF, HOURS]), "price"))
+    assert paid.sum() == pytest.approx(paid[:, [0, 3]].sum())
+    assert_allclose(prices.once([MESH, ROOF, HOURS, *again], 2), paid[:, :3])
+    assert prices.rows([MESH, ROOF, HOURS, *again])["in_year"].drop_duplicates().tolist() == [0, 3]
+
+
+ONCE = ((MATERIAL, "mesh"), (LABOUR, "roofer"), (ACCESS, "roof"), (ACCESS, "ground"), (INSPECTION, "structural_check"))
+QUANTITIES = st.lists(st.sampled_from([0.0, 0.5, 1.0, 7.0]), min_size=3, max_size=3).map(np.array)
+LINES = st.lists(st.tuples(st.sampled_from(ONCE), QUANTITIES, st.sampled_from([0, 0, 2, 5])), max_size=8)
+
+
+def test_both_ledgers_are_the_sums_of_the_rows(company: Company, sites: pd.DataFrame) -> None:
+    far = sites.assign(latitude=[0.0, 0.1, 0.3])
+
+    @given(LINES)
+    def holds(drawn: list[tuple[tuple[str, str], np.ndarray, int]]) -> None:
+        lines = [CostLine(kind, item, quantity, "unit", in_year=year) for (kind, item), quantity, year in drawn]
+        prices = Prices(far, company)
+        table, visit = prices.rows(lines), prices.first_visit(lines)
+        for year, paid in enumerate(prices.once(lines, 4).T):
+            assert_allclose(paid, by_site(table[table["in_year"] == year], "price"), rtol=1e-12)
+        first = table[table["in_year"] == 0]
+        for kind, cost in visit.cost.items():
+            assert_allclose(cost, by_site(first[first["kind"] == kind], "cost"), rtol=1e-12)
+        assert_allclose(sum(visit.hours.values(), np.zeros(3)), by_site(first[first["kind"] == LABOUR], "quantity"))
+        brought = {(name, site) for name, where in visit.equipment.items() for site in np.flatnonzero(where)}
+        access = first[first["kind"] == ACCESS]
+        assert brought == set(zip(access["item"], access["site"], strict=True))
+
+    holds()
+
+
+def test_of_two_visits_each_site_has_the_one_chosen(company: Company, sites: pd.DataFrame) -> None:
+    prices = Prices(sites, company)
+    visits = prices.first_visit([MESH, ROOF]), prices.first_visit([HOURS])
+    chosen = Visit.chosen(visits, np.array([0, 1, 1]))
+    assert_allclose(chosen.cost[MATERIAL], [160, 0, 0])
+    assert_allclose(chosen.cost[LABOUR], [0, 80, 0])
+    assert_allclose(chosen.hours["roofer"], [0, 2, 0])
+    assert chosen.equipment["ladder"].tolist() == [True, False, False]
+    assert not chosen.equipment["scaffold"].any()

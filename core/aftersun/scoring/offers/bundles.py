@@ -73,28 +73,26 @@ class Bundle:
     draws: Draws
 
 
-def candidates(singles: Sequence[Single], size: int) -> Bools:
+def candidates(singles: Sequence[Single], size: int, company: Company) -> Bools:
     """Return which retrofit is a candidate for bundles at which site, shape (retrofits, ``size`` of the chunk)."""
     worth = np.full((len(singles), size), -np.inf)
     for place, one in enumerate(singles):
         worth[place, one.rows] = np.where(
-            one.offered | (one.valuation.npv + _shared_price(one) > 0), one.valuation.npv, -np.inf
+            one.offered | (one.valuation.npv + _shared_price(one, company) > 0), one.valuation.npv, -np.inf
         )
     rank = np.argsort(np.argsort(-worth, axis=0, kind="stable"), axis=0)
     return np.asarray(np.isfinite(worth) & (rank < MOST_CANDIDATES))
 
 
-def _shared_price(one: Single) -> Floats:
+def _shared_price(one: Single, company: Company) -> Floats:
     """Return what the owner pays of the retrofit alone for access and the trip: a bundle can save no more."""
-    items = one.valuation.items
-    way_up = items[items["kind"].isin([ACCESS, TRAVEL]) & (items["in_year"] == 0)]
-    price = way_up.groupby("site_id")["price"].sum().reindex(one.valuation.site_ids)
-    return np.asarray(price.fillna(0.0).to_numpy(dtype=np.float64))
+    cost = one.valuation.visit.cost
+    return (cost[ACCESS] + cost[TRAVEL]) * (1.0 + company.money.markup_share) * (1.0 + company.money.sales_tax_rate)
 
 
 def best_bundles(singles: Sequence[Single], now: Baseline, company: Company, guard: Guard) -> Iterator[Bundle]:
     """Yield the sets of two and more that are the best of their sites: no other set is worth more, nor is nothing."""
-    allowed = candidates(singles, len(now.cohort))
+    allowed = candidates(singles, len(now.cohort), company)
     several = allowed.sum(axis=0) >= 2
     if not several.any():
         return
@@ -151,13 +149,13 @@ def _set(
         return None
     simulations = Simulations(part)
     year = simulations.anew(change.plant)
-    totals = simulations.totals(company)
+    prices = simulations.prices(company)
     horizon = company.money.horizon_years
     values = assumed(last.loaded.retrofit, company.overrides(last.loaded.id), company.priors)
     years = study_years(horizon, values.get("life_years", last.loaded.retrofit.about.life.mode), part.remaining_years)
-    own = bills_to_flow(part, change, (previous.bill, year.bill), years, company, totals)
+    own = bills_to_flow(part, change, (previous.bill, year.bill), years, company, prices)
     changes, flows = (*changes, _paid_while(change, years)), (*flows, own)
-    paid = totals.once([line for one in changes for line in one.costs], horizon)
+    paid = prices.once([line for one in changes for line in one.costs], horizon)
     flow = CashFlow(
         saving=np.sum([one.saving for one in flows], axis=0),
         yearly_cost=np.sum([one.yearly_cost for one in flows], axis=0),

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
 
-from aftersun.model.change import ACCESS, LABOUR, MATERIAL
+from aftersun.model.change import MATERIAL
 from aftersun.model.cohort import Cohort
 from aftersun.model.ranges import Floats
-from aftersun.money import prices
 from aftersun.money.company import Company
+from aftersun.money.prices import Prices, Visit
 from aftersun.money.template import TRAVEL
 from aftersun.scoring.offers.bundles import Bundle, Single
 from aftersun.scoring.ranges.draws import measured
@@ -66,8 +67,8 @@ def offers(
     """
     tables: dict[str, list[pd.DataFrame]] = {name: [] for name in _COLUMNS_OF}
 
-    def add(name: str, table: pd.DataFrame, members: pd.DataFrame, items: pd.DataFrame, months: Months) -> None:
-        table, hours = _with_company_ledger(table.assign(offer=name), items, company)
+    def add(name: str, table: pd.DataFrame, members: pd.DataFrame, visit: Visit, months: Months) -> None:
+        table, hours = _with_company_ledger(table.assign(offer=name), visit, company)
         tables["offer"].append(table[list(OFFER_COLUMNS)])
         tables["offer_member"].append(members.assign(offer=name)[list(MEMBER_COLUMNS)])
         tables["offer_hours"].append(hours.assign(offer=name)[list(HOUR_COLUMNS)])
@@ -86,7 +87,7 @@ def offers(
         ).assign(must_call=one.danger[kept], years=worth.years[kept])
         members = pd.DataFrame({"site_id": ids, "retrofit": one.loaded.id})
         members = members.assign(npv_alone=table["npv"], npv_added=table["npv"])
-        add(one.loaded.id, table, members, worth.items[worth.items["site_id"].isin(ids)], worth.months[kept])
+        add(one.loaded.id, table, members, worth.visit.take(kept), worth.months[kept])
     for bundle in bundles:
         ids = cohort.sites.index[bundle.rows]
         table = _owner_ledger(ids, bundle.npv, bundle.upfront, bundle.first_year, bundle.draws)
@@ -103,15 +104,15 @@ def offers(
             ],
             ignore_index=True,
         )
-        items = prices.price_lines(bundle.lines, cohort.sites.loc[ids], company)
         sold = ids[sure]
         if len(sold):
             name = JOINED.join(bundle.members)
-            items = items[items["site_id"].isin(sold)]
+            prices = Prices(cohort.sites.loc[sold], company)
+            lines = [replace(line, quantity=line.quantity[sure]) for line in bundle.lines]
             members = members[members["site_id"].isin(sold)]
-            add(name, table[sure].reset_index(drop=True), members, items, bundle.months[sure])
+            add(name, table[sure].reset_index(drop=True), members, prices.first_visit(lines), bundle.months[sure])
             flow = cash_rows(sold, bundle.flow.take(np.flatnonzero(sure)), bundle.years[sure], bundle.discount_rate)
-            tables["cost_item"].append(items[ITEM_COLUMNS].assign(retrofit=name))
+            tables["cost_item"].append(prices.rows(lines)[ITEM_COLUMNS].assign(retrofit=name))
             tables["cash_flow"].append(flow.assign(retrofit=name))
     return {
         name: pd.concat(found, ignore_index=True) if found else pd.DataFrame(columns=list(_COLUMNS_OF[name]))
@@ -159,34 +160,23 @@ def _percentiles(draws: npt.NDArray[np.float64]) -> pd.Series:
     return pd.Series(list(found.round(2)), dtype=_NUMBERS)
 
 
-def _with_company_ledger(
-    table: pd.DataFrame, items: pd.DataFrame, company: Company
-) -> tuple[pd.DataFrame, pd.DataFrame]:
+def _with_company_ledger(table: pd.DataFrame, visit: Visit, company: Company) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Add contribution, cash for materials and equipment; return the hours by skill beside it."""
-    once = items[(items["in_year"] == 0) & items["kind"].isin([MATERIAL, LABOUR, ACCESS, "inspection", TRAVEL])]
-    once = once[~once["note"].str.startswith("every year")]
-    ids = table["site_id"]
-    price = once.groupby("site_id")["price"].sum().reindex(ids).fillna(0.0).to_numpy()
-    cost = once.groupby("site_id")["cost"].sum().reindex(ids).fillna(0.0).to_numpy()
-    before_tax = price / (1.0 + company.money.sales_tax_rate)
-
-    def of_kind(kind: str) -> Floats:
-        found = once[once["kind"] == kind].groupby("site_id")["cost"].sum()
-        return np.asarray(found.reindex(ids).fillna(0.0).to_numpy(dtype=np.float64))
-
-    calls = company.calls
-    reserve = calls.callback_chance * of_kind(TRAVEL) + calls.warranty_reserve_share * before_tax
-    equipment = (
-        once[once["kind"] == ACCESS].groupby("site_id")["item"].agg(lambda names: JOINED.join(sorted(set(names))))
-    )
-    labour = once.loc[once["kind"] == LABOUR, ["site_id", "item", "quantity"]]
-    hours = labour.rename(columns={"item": "skill", "quantity": "hours"}).groupby(["site_id", "skill"]).sum()
+    cost = np.sum(list(visit.cost.values()), axis=0)
+    before_tax = cost * (1.0 + company.money.markup_share)
+    trip = visit.cost[TRAVEL]
+    reserve = company.calls.callback_chance * trip + company.calls.warranty_reserve_share * before_tax
+    brought = [
+        JOINED.join(sorted(name for name, where in visit.equipment.items() if where[row])) for row in range(len(table))
+    ]
+    hours = pd.DataFrame({"site_id": table["site_id"].to_numpy(), **visit.hours})
+    hours = hours.melt(id_vars="site_id", var_name="skill", value_name="hours")
     return (
         table.assign(
             contribution=before_tax - cost - reserve,
-            materials_cost=of_kind(MATERIAL),
-            trip_cost=of_kind(TRAVEL),
-            equipment=equipment.reindex(ids).fillna("").to_numpy(),
+            materials_cost=visit.cost[MATERIAL],
+            trip_cost=trip,
+            equipment=brought,
         ),
-        hours.reset_index(),
+        hours[hours["hours"] > 0],
     )

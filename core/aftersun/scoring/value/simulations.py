@@ -21,8 +21,8 @@ from aftersun.model.plant import PER_ARRAY, Plant, level_of
 from aftersun.model.ranges import Bools, Floats
 from aftersun.money.cash_flow import remaining_life
 from aftersun.money.company import Company
+from aftersun.money.prices import Prices
 from aftersun.money.tariffs import Bill, yearly_bill
-from aftersun.money.totals import Totals
 from aftersun.money.travel import trip
 
 Rows = npt.NDArray[np.intp]
@@ -88,7 +88,7 @@ class Simulations:
         self._now, self._cohort = now, now.cohort
         kwh = {name: now.yearly_kwh[name] for name in GAINS}
         self.known = [Simulated(now.plant, kwh, now.bill, now.months)]
-        self._totals: tuple[Company, Totals] | None = None
+        self._prices: tuple[Company, Prices] | None = None
 
     def of(self, plant: Plant) -> Simulated:
         """Return the year of this plant."""
@@ -132,11 +132,11 @@ class Simulations:
         """Return the same of the sites at these positions, with nothing simulated yet but the baseline."""
         return Simulations(self._now.take(rows))
 
-    def totals(self, company: Company) -> Totals:
+    def prices(self, company: Company) -> Prices:
         """Return the company's prices at these sites."""
-        if self._totals is None or self._totals[0] is not company:
-            self._totals = company, Totals(self._cohort.sites, company)
-        return self._totals[1]
+        if self._prices is None or self._prices[0] is not company:
+            self._prices = company, Prices(self._cohort.sites, company)
+        return self._prices[1]
 
 
 def _year(

@@ -17,15 +17,14 @@ from aftersun.host.assumed import assumed
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded
 from aftersun.model.change import Change
-from aftersun.model.cohort import Cohort
 from aftersun.model.errors import AftersunError
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Assumed, Bools, Floats
-from aftersun.money import measures, prices
+from aftersun.money import measures
 from aftersun.money.cash_flow import CashFlow, owner_cash_flow, study_years
 from aftersun.money.company import Company
+from aftersun.money.prices import Prices, Visit
 from aftersun.money.tariffs import Bill
-from aftersun.money.totals import Totals
 from aftersun.scoring.value import words
 from aftersun.scoring.value.simulations import GAINS, NO_MONTHS, Baseline, Months, Rows, Simulations, only_where
 
@@ -37,7 +36,9 @@ class Valuation:
     """A retrofit valued on sites that may have it; arrays of shape (S,).
 
     ``gain_kwh`` is that of the year in which the effect is fullest. ``variant`` is the label of the change that was
-    taken of each site, "" where there was only one. ``months`` are empty where the year was reckoned, not simulated.
+    taken of each site, "" where there was only one. ``items`` are the rows of what it takes to show, ``visit`` is the
+    company's side of the first visit; both are empty where nobody asked for them. ``months`` are empty where the year
+    was reckoned, not simulated.
     """
 
     site_ids: pd.Index
@@ -45,6 +46,7 @@ class Valuation:
     years: Floats
     flow: CashFlow
     items: pd.DataFrame
+    visit: Visit
     npv: Floats
     sir: Floats
     simple_payback: Floats
@@ -63,6 +65,7 @@ class Valuation:
             years=self.years[rows],
             flow=self.flow.take(rows),
             items=_NO_ITEMS,
+            visit=_NO_VISIT,
             months=self.months[rows] if len(self.months) else self.months,
             **{name: getattr(self, name)[rows] for name in _PICKED},
         )
@@ -164,12 +167,12 @@ def bills_to_flow(
     bills: tuple[Bill, Bill],
     years: Floats,
     company: Company,
-    totals: Totals,
+    prices: Prices,
     paid: Floats | None = None,
 ) -> CashFlow:
     """Return the owner's cash flow of a change from the bills before and after it; ``paid`` (S, Y+1) or nothing."""
     before, after = bills
-    yearly_cost, avoided = totals.yearly(change.yearly)
+    yearly_cost, avoided = prices.yearly(change.yearly)
     return owner_cash_flow(
         before.electricity - after.electricity,
         first_year_fuel_saving=before.water_fuel_cost - after.water_fuel_cost,
@@ -191,10 +194,10 @@ def _valued(
 ) -> Valuation:
     """Value one variant on all sites."""
     cohort = now.cohort
-    after, totals = simulations.of(change.plant), simulations.totals(company)
-    paid = totals.once(change.costs, company.money.horizon_years)
+    after, prices = simulations.of(change.plant), simulations.prices(company)
+    paid = prices.once(change.costs, company.money.horizon_years)
     years = study_years(company.money.horizon_years, life_years, now.remaining_years)
-    flow = bills_to_flow(now, change, (now.bill, after.bill), years, company, totals, paid)
+    flow = bills_to_flow(now, change, (now.bill, after.bill), years, company, prices, paid)
     size = len(cohort)
     rate = company.money.real_discount_rate
     first = flow.upfront[:, 0]
@@ -205,7 +208,8 @@ def _valued(
         gain_kwh={name: (after.yearly_kwh[name] - now.yearly_kwh[name]) * fullest for name in GAINS},
         years=years,
         flow=flow,
-        items=_items(change, cohort, company, years) if itemised else _NO_ITEMS,
+        items=_items(change, prices, years) if itemised else _NO_ITEMS,
+        visit=prices.first_visit(change.costs) if itemised else _NO_VISIT,
         npv=measures.npv(rate, flow.net),
         sir=measures.savings_to_investment_ratio(measures.npv(rate, flow.operating), measures.npv(rate, flow.upfront)),
         simple_payback=measures.simple_payback(first, flow.operating[:, 1]),
@@ -239,6 +243,7 @@ def _best(variants: Sequence[Valuation], available: Sequence[Bools | None]) -> V
         years=first.years,
         flow=CashFlow(**{column.name: of(attrgetter(f"flow.{column.name}")) for column in fields(CashFlow)}),
         items=pd.concat(items, ignore_index=True),
+        visit=Visit.chosen([one.visit for one in variants], choice),
         discount_rate=first.discount_rate,
         months=of(attrgetter("months")) if all(len(one.months) for one in variants) else NO_MONTHS,
         **{name: of(attrgetter(name)) for name in _PICKED},
@@ -250,14 +255,15 @@ def _gain(name: str, worth: Valuation) -> Floats:
 
 
 ITEM_COLUMNS = ["site_id", "kind", "item", "quantity", "unit", "unit_cost", "cost", "price", "note", "in_year"]
+_NO_VISIT = Visit({}, {}, {})
 _NO_ITEMS = pd.DataFrame(columns=ITEM_COLUMNS)
 
 
-def _items(change: Change, cohort: Cohort, company: Company, years: Floats) -> pd.DataFrame:
+def _items(change: Change, prices: Prices, years: Floats) -> pd.DataFrame:
     """Return what it takes and saves, line by line; of later visits those that are paid for."""
-    once = prices.price_lines(change.costs, cohort.sites, company)
+    once = prices.rows(change.costs)
     once = once[once["in_year"].to_numpy() < np.maximum(years, 1)[once["site"].to_numpy()]]
-    yearly = prices.price_yearly(change.yearly, cohort.sites, company)
+    yearly = prices.yearly_rows(change.yearly)
     again = [f"after {year} years" if year else "" for year in once["in_year"]]
     once = once.assign(note=[words.join(when, note) for when, note in zip(again, once["note"], strict=True)])
     yearly = yearly.assign(note=[words.join(words.EVERY_YEAR, note) for note in yearly["note"]])

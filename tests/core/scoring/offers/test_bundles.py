@@ -14,8 +14,8 @@ from aftersun import api
 from aftersun.energy.balance import simulate
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded
-from aftersun.money import prices
 from aftersun.money.company import Company, load_company
+from aftersun.money.prices import Prices
 from aftersun.money.tariffs import yearly_bill
 from aftersun.scoring.offers.bundles import Bundle, Single, best_bundles
 from aftersun.scoring.offers.chunk import plant_texts
@@ -111,8 +111,8 @@ def by_hand(parts: tuple[Part, ...], now: Baseline, company: Company) -> np.ndar
         yearly += change.yearly
     bill = yearly_bill(simulate(now.cohort, plant), now.cohort.sites, now.cohort.weather.times)
     size = len(now.cohort)
-    price = prices.owner_price(prices.price_lines(lines, now.cohort.sites, company), size)
-    avoided = prices.yearly_avoided(prices.price_yearly(yearly, now.cohort.sites, company), size)
+    prices = Prices(now.cohort.sites, company)
+    price, (_, avoided) = prices.once(lines, 0)[:, 0], prices.yearly(yearly)
     saving = now.bill.electricity - bill.electricity
     years = np.minimum(12, now.remaining_years).astype(int)
     result = []
@@ -161,7 +161,7 @@ def test_what_does_not_interact_adds_up_but_for_the_shared_visit(now: Baseline, 
     found = found_bundles(parts, now, company)
     alone = [one.valuation for one in singles(parts, now, company)]
     access = api.CostLine(api.ACCESS, "roof", np.ones(len(now.cohort)), "visit")
-    visit = prices.owner_price(prices.price_lines([access], now.cohort.sites, company), len(now.cohort))
+    visit = Prices(now.cohort.sites, company).once([access], 0)[:, 0]
     bundle, place = found["A"]
     assert bundle.members == ("glass", "work")
     assert bundle.npv[place] == pytest.approx(alone[0].npv[0] + alone[1].npv[0] + visit[0])
@@ -206,7 +206,7 @@ def test_the_company_ledger_is_price_before_tax_less_cost_and_reserves(now: Base
     table = tables["offer"].set_index(["site_id", "offer"])
     row = table.loc[("A", "glass+work")]
     lines = [line for part in parts for line in part.change(now.cohort, now.plant, api.Assumed({})).costs]
-    priced = prices.price_lines(lines, now.cohort.sites, company)
+    priced = Prices(now.cohort.sites, company).rows(lines)
     mine = priced[priced["site_id"] == "A"]
     trip = mine.loc[mine["kind"] == "travel", "cost"].sum()
     before_tax = mine["price_before_tax"].sum()

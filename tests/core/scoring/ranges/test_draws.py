@@ -153,15 +153,12 @@ def one_driver(name: str, shared: bool, sd: float, sites: int) -> Driver:
     return Driver(name, "1", 0, 1, 2, NORMAL, shared, Parts(-step, zero, zero), Parts(step, zero, zero))
 
 
-def bare(sites: int) -> Valuation:
-    empty = np.zeros((sites, 2))
-    flow = type("Flow", (), {"saving": empty, "avoided": empty, "upfront": empty, "yearly_cost": empty})
-    texts = np.full(sites, "", dtype=object)
-    index = pd.Index([f"S{row}" for row in range(sites)])
-    zero = np.zeros(sites)
-    return Valuation(
-        index, {}, zero, flow, pd.DataFrame(), zero, zero, zero, zero, 0.0, texts, texts, np.empty((0, 12, 5))
-    )  # type: ignore[arg-type]
+def nothing(sites: int) -> Parts:
+    return Parts(*(np.zeros(sites) for _ in range(3)))
+
+
+def numbers(sites: int, draws: int, seed: int = 0) -> CommonNumbers:
+    return CommonNumbers(pd.Index([f"S{row}" for row in range(sites)]), [], seed, draws)
 
 
 def test_measures_of_a_normal_worth() -> None:
@@ -178,13 +175,12 @@ def test_measures_of_a_normal_worth() -> None:
 @pytest.mark.parametrize(("shared", "expected"), [(False, 8_000), (True, 80_000)])
 def test_what_is_shared_adds_up_and_what_is_not_evens_out(shared: bool, expected: float) -> None:
     # 100 jobs of standard deviation 800: 8,000 together if independent, 80,000 if fully correlated (closed form)
-    base = bare(100)
     name = "real_discount_rate" if shared else "yield"
     draws = npv_draws(
         "x",
-        Parts.of(base),
+        nothing(100),
         [one_driver(name, shared, 800, 100)],
-        CommonNumbers(base.site_ids, [], draws=2000),
+        numbers(100, 2000),
         np.arange(100),
     )
     assert draws.sum(axis=1).std() == pytest.approx(expected, rel=0.06)
@@ -192,21 +188,20 @@ def test_what_is_shared_adds_up_and_what_is_not_evens_out(shared: bool, expected
 
 def test_a_part_that_is_shared_gives_the_correlation_that_it_should() -> None:
     # rho 0.3: 44,326 for 100 jobs of standard deviation 800 (closed form: sqrt(n s2 + n (n-1) rho s2))
-    base = bare(100)
     both = [
         one_driver("real_discount_rate", True, 800 * np.sqrt(0.3), 100),
         one_driver("yield", False, 800 * np.sqrt(0.7), 100),
     ]
-    draws = npv_draws("x", Parts.of(base), both, CommonNumbers(base.site_ids, [], draws=2000), np.arange(100))
+    draws = npv_draws("x", nothing(100), both, numbers(100, 2000), np.arange(100))
     assert draws.sum(axis=1).std() == pytest.approx(44_326, rel=0.06)
 
 
 def test_a_triangular_number_keeps_its_mean() -> None:
     # mean of a triangular distribution: (low + mode + high) / 3
-    base, zero = bare(1), np.zeros(1)
+    zero = np.zeros(1)
     ends = Parts(zero, zero, np.array([-1.0])), Parts(zero, zero, np.array([4.0]))
     cost = Driver("hours", "h", 1, 2, 6, TRIANGULAR, True, *ends)
-    draws = npv_draws("x", Parts.of(base), [cost], CommonNumbers(base.site_ids, [], draws=4000), np.array([0]))
+    draws = npv_draws("x", nothing(1), [cost], numbers(1, 4000), np.array([0]))
     assert -draws.mean() == pytest.approx((1 + 2 + 6) / 3 - 2, abs=0.01)
 
 
@@ -220,13 +215,10 @@ def test_draws_depend_on_the_site_and_not_on_its_neighbours() -> None:
 
 @given(st.floats(0, 5_000), st.floats(0, 5_000), st.integers(0, 5))
 def test_quantiles_are_in_order(low: float, high: float, seed: int) -> None:
-    base = bare(1)
     zero = np.zeros(1)
     ends = {"at_low": Parts(np.array([-low]), zero, zero), "at_high": Parts(np.array([high]), zero, zero)}
     driver = replace(one_driver("yield", False, 1, 1), **ends)
-    found = measured(
-        npv_draws("x", Parts.of(base), [driver], CommonNumbers(base.site_ids, [], seed=seed), np.array([0]))
-    )
+    found = measured(npv_draws("x", nothing(1), [driver], numbers(1, 400, seed), np.array([0])))
     assert found.worst_tenth[0] <= found.p90[0] <= found.p50[0] <= found.p10[0]
     assert 0 <= found.chance_positive[0] <= 1
 
