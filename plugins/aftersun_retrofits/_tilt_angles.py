@@ -18,8 +18,6 @@ _SEASONAL = {
     2: ((0.76, 3.1), (0.93, -21.0), (0.875, 19.2)),  # in between: the fixed tilt, which two positions do not have
     4: ((0.98, -2.3), (0.92, -24.3), (0.89, 24.0)),
 }
-_BELOW_25 = 0.87  # times latitude, fixed tilt [2]_
-
 # Of four positions, days in spring and autumn over those in summer and winter: 88 / 277.
 _BETWEEN_DAYS = 88.0 / 277.0
 
@@ -33,13 +31,6 @@ def optimal_tilt_deg(latitude_deg: npt.ArrayLike) -> api.Floats:
     north = 1.3793 + lat * (1.2011 + lat * (-0.014404 + lat * 0.000080509))
     south = -0.41657 + lat * (1.4216 + lat * (0.024051 + lat * 0.00021828))
     return np.abs(np.where(lat < 0, south, north))
-
-
-def clear_sky_tilt_deg(latitude_deg: npt.ArrayLike) -> api.Floats:
-    """Return the best fixed tilt under a clear sky in degrees, either hemisphere [2]_."""
-    lat = np.abs(np.asarray(latitude_deg, dtype=np.float64))
-    factor, offset = _SEASONAL[2][0]
-    return np.where(lat < 25.0, _BELOW_25 * lat, factor * lat + offset)
 
 
 def seasonal_tilts_deg(latitude_deg: npt.ArrayLike, positions: int) -> tuple[api.Floats, api.Floats, api.Floats]:

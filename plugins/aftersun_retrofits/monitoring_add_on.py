@@ -80,22 +80,6 @@ class Faults(NamedTuple):
         return each
 
 
-def recovered_share(
-    faults_per_year: api.Floats | float,
-    share_lost: api.Floats | float,
-    days_without: api.Floats | float,
-    days_with: api.Floats | float,
-    chance_fixed: api.Floats | float,
-) -> api.Floats:
-    """Return the share of a year's output (0..1) that earlier notice of one kind of fault brings back on even days.
-
-    ``share_lost`` of output while the fault lasts, days from fault to notice ``days_without`` and
-    ``days_with`` alerts, ``chance_fixed`` that an alert comes and is acted on. Never negative.
-    """
-    even = (np.divide(days_without, DAYS), np.divide(days_with, DAYS))
-    return Faults(faults_per_year, share_lost, days_without, days_with, *even).saved * chance_fixed
-
-
 def energy_lost(daily: api.Floats, days: api.Floats | float, starts: api.Floats) -> api.Floats:
     """Return what a total stop of ``days`` costs on average, as a share of a year's energy, (S,).
 

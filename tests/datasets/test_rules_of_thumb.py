@@ -7,7 +7,7 @@ import pytest
 from tests_support import make_weather
 
 import aftersun_datasets
-from aftersun.energy.soiling import soiling_ratio
+from aftersun.energy.soiling import distinct_ratios
 
 RULES = {row["name"]: (float(row["low"]), float(row["high"])) for row in aftersun_datasets.rows("rules_of_thumb.csv")}
 RATES = {row["surroundings"]: float(row["mode"]) for row in aftersun_datasets.rows("soiling_rates.csv")}
@@ -20,7 +20,7 @@ def assumption(retrofit: str, name: str) -> float:
 
 def test_a_dry_place_reaches_the_loss_the_trade_speaks_of_and_no_more():
     dry = make_weather(np.zeros(8760))
-    loss = 1 - soiling_ratio(dry, np.array([RATES["desert"]]), np.array([6.0]))
+    loss = 1 - distinct_ratios(dry, np.array([RATES["desert"]]), np.array([6.0]), 0.0)[0]
     assert loss.max() == pytest.approx(RULES["soiling_in_dry_places"][1])
 
 

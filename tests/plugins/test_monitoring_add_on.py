@@ -16,12 +16,12 @@ from aftersun.host.assumed import assumed
 from aftersun.testing import sample_cohort, sample_weather
 from aftersun_retrofits.monitoring_add_on import (
     EVEN_STARTS,
+    Faults,
     MonitoringAddOn,
     bounded_part,
     built_up,
     energy_lost,
     operating_starts,
-    recovered_share,
     stops_until,
     wet_day_starts,
 )
@@ -70,9 +70,8 @@ def seasonal(amplitude: float) -> np.ndarray:
 
 
 def test_share_recovered_of_a_total_stop():
-    # by hand: 0.03 x 1 x (60 - 2) / 365 x 1 = 0.00477; at a chance of 0.5, 0.24 %
-    assert recovered_share(0.03, 1.0, 60.0, 2.0, 1.0) == pytest.approx(0.00477, abs=1e-5)
-    assert recovered_share(0.03, 1.0, 60.0, 2.0, 0.5) == pytest.approx(0.0024, abs=5e-5)
+    # by hand: 0.03 x 1 x (60 - 2) / 365 = 0.00477
+    assert Faults(0.03, 1.0, 60.0, 2.0, 60 / 365, 2 / 365).saved == pytest.approx(0.00477, abs=1e-5)
 
 
 # --- what a fault costs by season

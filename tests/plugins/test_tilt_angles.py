@@ -8,7 +8,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from aftersun_retrofits._tilt_angles import (
-    clear_sky_tilt_deg,
     effect_left,
     held_back_share,
     optimal_tilt_deg,
@@ -29,10 +28,7 @@ def test_best_tilt_by_latitude(latitude, tilt_deg):
 
 def test_tilts_under_a_clear_sky_at_40_degrees():
     # Landau, table for 40 degrees: fixed 33.5; two positions 16.2 and 54.2; four 36.9, 12.5, 59.6
-    assert clear_sky_tilt_deg([40.0, -40.0]) == pytest.approx([33.5, 33.5], abs=0.05)
-    assert clear_sky_tilt_deg(20.0) == pytest.approx(17.4)  # 0.87 x latitude below 25
-    _, summer, winter = seasonal_tilts_deg(40.0, 2)
-    assert (summer, winter) == pytest.approx((16.2, 54.2), abs=0.05)
+    assert seasonal_tilts_deg(40.0, 2) == pytest.approx((33.5, 16.2, 54.2), abs=0.05)
     assert seasonal_tilts_deg(-40.0, 4) == pytest.approx((36.9, 12.5, 59.6), abs=0.05)
 
 

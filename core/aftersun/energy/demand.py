@@ -22,8 +22,6 @@ import aftersun_datasets
 from aftersun.energy.assumptions import Float32s, between_nodes
 from aftersun.model.ranges import Floats
 
-LOAD_SHAPES = ("household", "household, southern hemisphere")
-
 _HALF_YEAR_DAYS = 182
 _PHI_STEPS = 4096
 _SEASONS = ("winter", "transition", "summer")
@@ -39,7 +37,7 @@ def day_of_year_factor(day: npt.ArrayLike) -> Floats:
 
 
 def standard_load_shapes(times: pd.DatetimeIndex) -> Floats:
-    """Return the shapes named by ``LOAD_SHAPES`` for the hours of a year: (K, H), each row sums to 1.
+    """Return a household's shapes, north and south of the equator, for the hours of a year: (2, H), each row sums to 1.
 
     ``times`` are the middles of the hours in standard time; summer time and public holidays are left out.
     South of the equator the seasons and the day-of-year factor are shifted by half a year.

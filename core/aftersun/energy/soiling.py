@@ -4,20 +4,18 @@ References
 ----------
 .. [1] A. Kimber et al., "The effect of soiling on large grid-connected photovoltaic systems in California and
    the Southwest region of the United States", IEEE WCPEC 2006. :doi:`10.1109/WCPEC.2006.279690`
-.. [2] M. Coello, L. Boyle, "Simple model for predicting time series soiling of photovoltaic panels", IEEE
-   Journal of Photovoltaics, 2019. :doi:`10.1109/JPHOTOV.2019.2919628`
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import pvlib.soiling
 
-from aftersun.energy.assumptions import NO_OVERRIDES, Float32s, recall, system_values
+from aftersun.energy.assumptions import Float32s, recall, system_values
 from aftersun.energy.planes import lit_hours, plant_hours
 from aftersun.model.cohort import Cohort
 from aftersun.model.plant import Plant
@@ -25,9 +23,6 @@ from aftersun.model.ranges import Floats
 from aftersun.model.weather import HOURS_PER_YEAR, WeatherYear
 
 RATIOS_KEPT = 1000  # 35 kB each
-
-# Settling velocities in m/s. Passed on purpose: early releases of pvlib had other defaults.
-SETTLING_VELOCITY = {"2_5": 0.0009, "10": 0.004}
 
 
 def kimber_ratio(rain_mm: pd.Series, rate_per_day: float, threshold_mm: float) -> pd.Series:
@@ -40,45 +35,15 @@ def kimber_ratio(rain_mm: pd.Series, rate_per_day: float, threshold_mm: float) -
     return 1 - loss
 
 
-def hsu_ratio(
-    rain_mm: pd.Series,
-    threshold_mm: float,
-    tilt_deg: float,
-    pm2_5: float,
-    pm10: float,
-    velocity: Mapping[str, float] = SETTLING_VELOCITY,
-) -> pd.Series:
-    """Return the soiling ratio by Coello and Boyle [2]_ from particles in the air, starting clean.
-
-    ``pm2_5`` and ``pm10`` in g/m3, ``velocity`` in m/s; ``threshold_mm`` of rain or more in an hour cleans.
-    """
-    ratio: pd.Series = pvlib.soiling.hsu(rain_mm, threshold_mm, tilt_deg, pm2_5, pm10, depo_veloc=dict(velocity))
-    return ratio
-
-
-def soiling_ratio(
-    weather: WeatherYear,
-    rate_per_day: Floats,
-    threshold_mm: Floats,
-    overrides: Mapping[str, float] = NO_OVERRIDES,
-) -> Float32s:
-    """Return the hourly soiling ratio (A, H) of A arrays by Kimber, the year before having been the same.
-
-    ``rate_per_day`` and ``threshold_mm`` have shape (A,). A rate of 0 keeps the glass clean. Where the
-    weather year has no rain the ratio is constant, by the default loss of ``system.csv``. Each distinct pair
-    of rate and threshold is computed once for a weather year. Raises ValueError if some hours of rain have no
-    value.
-    """
-    distinct, index = distinct_ratios(
-        weather, rate_per_day, threshold_mm, system_values(overrides)["default_soiling_loss"]
-    )
-    return distinct[index]
-
-
 def distinct_ratios(
     weather: WeatherYear, rate_per_day: Floats, threshold_mm: Floats, default_loss: float
 ) -> tuple[Float32s, npt.NDArray[np.intp]]:
-    """Return the K distinct hourly ratios (K, H) and for each of A arrays which one is its own (A,)."""
+    """Return the K distinct hourly soiling ratios (K, H) by Kimber and for each of A arrays which one is its own (A,).
+
+    The year before is taken to have been the same. ``rate_per_day`` and ``threshold_mm`` have shape (A,). A rate of 0
+    keeps the glass clean. Where the weather year has no rain the ratio is constant, by ``default_loss``. Each distinct
+    pair is computed once for a weather year. Raises ValueError if some hours of rain have no value.
+    """
     pairs = list(zip(rate_per_day.tolist(), threshold_mm.tolist(), strict=True))
     distinct = list(dict.fromkeys(pairs))
     rows = recall(
@@ -88,8 +53,8 @@ def distinct_ratios(
         lambda missing: _steady_years(weather, missing),
         RATIOS_KEPT,
     )
-    place = {pair: position for position, pair in enumerate(distinct)}
-    index = np.array([place[pair] for pair in pairs], dtype=np.intp)
+    row_of = {pair: row for row, pair in enumerate(distinct)}
+    index = np.array([row_of[pair] for pair in pairs], dtype=np.intp)
     return np.stack(rows) if rows else np.empty((0, HOURS_PER_YEAR), np.float32), index
 
 

@@ -188,6 +188,16 @@ def test_batteries_conserve_energy_and_raise_self_consumption(make_cohort: Any) 
     assert gain == pytest.approx([0.13, 0.24], abs=0.04)
 
 
+def test_a_day_of_a_battery_by_hand() -> None:
+    # 4.5 kWh that can be taken out, 2 kW, nine tenths come back: full after 4.5 / 0.9 = 5 kWh from a surplus of 3 kW,
+    # which are 2 + 2 + 1 kWh; in the evening 1.5 kW for three hours is all of it.
+    surplus = np.array([[0, 3, 3, 3, 3, 0, 0, 0, 0, 0]], dtype=np.float32)
+    unmet = np.array([[1, 0, 0, 0, 0, 0, 1.5, 1.5, 1.5, 1.5]], dtype=np.float32)
+    taken, given_back = run_batteries(surplus, unmet, np.array([4.5]), np.array([2.0]), 0.9)
+    assert taken[0] == pytest.approx([0, 2, 2, 1, 0, 0, 0, 0, 0, 0], abs=1e-6)
+    assert given_back[0] == pytest.approx([0, 0, 0, 0, 0, 0, 1.5, 1.5, 1.5, 0], abs=1e-6)
+
+
 @settings(deadline=None, max_examples=8)
 @given(
     capacity=st.floats(0.5, 20),

@@ -16,7 +16,6 @@ import aftersun_datasets
 from aftersun.energy.balance import household_load, simulate
 from aftersun.energy.baseline import baseline
 from aftersun.energy.demand import (
-    LOAD_SHAPES,
     day_of_year_factor,
     direct_use,
     mean_of_lesser,
@@ -54,7 +53,7 @@ def test_table_covers_the_year_and_is_normalised() -> None:
 
 def test_shapes_add_up_to_one_and_are_positive() -> None:
     shapes = standard_load_shapes(YEAR)
-    assert shapes.shape == (len(LOAD_SHAPES), 8760)
+    assert shapes.shape == (2, 8760)
     assert shapes.sum(axis=1) == pytest.approx(1)
     assert shapes.min() > 0
 

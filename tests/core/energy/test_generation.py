@@ -13,7 +13,8 @@ from pvlib import inverter
 
 from aftersun.energy.balance import simulate
 from aftersun.energy.baseline import baseline
-from aftersun.energy.generation import ac_before_stops, annual_generation
+from aftersun.energy.generation import ac_before_stops, annual_generation, before_losses, cell_temp
+from aftersun.energy.planes import PlaneHours, cell_temperature
 from aftersun.model.horizon import Horizon
 from aftersun.model.plant import Plant
 
@@ -49,3 +50,20 @@ def test_the_years_sum_is_that_of_the_balance(make_cohort: Any) -> None:
     np.testing.assert_allclose(
         annual_generation(cohort, plant), simulate(cohort, plant).annual("generated"), rtol=1e-12
     )
+
+
+def test_an_extra_temperature_is_that_of_full_sun_and_falls_with_the_light(plant: Plant) -> None:
+    # pvlib, Sandia set open_rack_glass_polymer: 20 degC air, 1 m/s and 1000 W/m2 give 49.38 degC; King et al. 2004
+    poa = np.array([[1000.0, 500.0, 0.0]])
+    cells = cell_temperature(poa, np.full(3, 20.0), np.ones(3), ["ground frame"])
+    part = plant.replace(extra_temp_k=np.array([9.0]))
+    warmer = cell_temp(PlaneHours(poa, poa, cells), part)
+    assert warmer[0, 0] == pytest.approx(58.38, abs=0.01)
+    assert warmer - cells == pytest.approx(np.array([[9.0, 4.5, 0.0]]), abs=1e-4)
+
+
+def test_dc_output_by_hand(plant: Plant) -> None:
+    # PVWatts manual, NREL/TP-6A20-62641, equation 8: 4 kW x 0.8 x (1 - 0.005 (45 - 25)) = 2.88 kW
+    part = plant.replace(dc_rating_kw=np.array([4.0]), temp_coefficient_per_k=np.array([-0.005]))
+    hours = PlaneHours(*np.array([[[900.0]], [[800.0]], [[45.0]]], dtype=np.float32))
+    assert before_losses(hours, hours.cell_temp, part)[0, 0] == pytest.approx(2.88, rel=1e-6)

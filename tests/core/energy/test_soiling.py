@@ -11,13 +11,11 @@ import pytest
 
 import aftersun_datasets
 from aftersun.energy.baseline import baseline
-from aftersun.energy.soiling import annual_soiling_loss, hsu_ratio, kimber_ratio, soiling_ratio
+from aftersun.energy.soiling import annual_soiling_loss, distinct_ratios, kimber_ratio
 from aftersun.model.weather import WeatherYear
 
 # pvlib 0.16 defaults of soiling.kimber
 RATE, THRESHOLD = 0.0015, 6.0
-# Rain of pvlib's tests of soiling.hsu, mm in each of 24 hours
-RAIN = [0, 0, 0, 0, 1, 0, 0, 0, 0.5, 0.5, 0, 0, 0, 0, 0, 0, 0.3, 0.3, 0.3, 0.3, 0, 0, 0, 0]
 
 
 def hourly(values: Any) -> pd.Series:
@@ -26,6 +24,12 @@ def hourly(values: Any) -> pd.Series:
 
 def kimber_loss(rain: np.ndarray) -> np.ndarray:
     return 1 - kimber_ratio(hourly(rain), RATE, THRESHOLD).to_numpy()
+
+
+def steady_ratio(year: WeatherYear, rate: Any, threshold: Any, default_loss: float = 0.02) -> np.ndarray:
+    """The hourly ratio of each array, (A, 8760)."""
+    distinct, own = distinct_ratios(year, np.array(rate), np.array(threshold), default_loss)
+    return distinct[own]
 
 
 def test_kimber_in_a_dry_year() -> None:
@@ -74,55 +78,22 @@ def test_kimber_on_the_sample_rain_of_pvlib(greensboro_hours: pd.DataFrame) -> N
     assert loss.max() == pytest.approx(0.03137, abs=1e-4)
 
 
-def test_hsu_with_cleaning_rain() -> None:
-    # pvlib test_soiling, defaults
-    ratio = hsu_ratio(hourly(RAIN), 0.5, 0.0, 0.01, 0.02).to_numpy()
-    assert ratio[:4] == pytest.approx([0.98484972, 0.97277367, 0.96167471, 0.95119603], abs=1e-6)
-    assert ratio[23] == pytest.approx(0.86425049, abs=1e-6)
-
-
-def test_hsu_without_cleaning() -> None:
-    # pvlib test_soiling, no cleaning
-    ratio = hsu_ratio(hourly(RAIN), 10.0, 0.0, 1.0, 2.0, {"2_5": 1e-5, "10": 1e-4}).to_numpy()
-    assert ratio[0] == pytest.approx(0.96998483, abs=1e-6)
-    assert ratio[23] == pytest.approx(0.69246034, abs=1e-6)
-
-
-@pytest.mark.parametrize(
-    ("mass", "loss"),
-    [(0.1, 0.00937), (0.5, 0.03654), (1, 0.06530), (2, 0.11502), (5, 0.22439), (1e6, 0.3437)],
-)
-def test_hsu_curve(mass: float, loss: float) -> None:
-    # 0.3437 erf(0.17 m^0.8473), Coello & Boyle 2019, m in g/m2: here all of it falls in the first hour
-    ratio = hsu_ratio(hourly([0.0, 0.0]), 1.0, 0.0, 1.0, 1.0, {"2_5": mass / 3600, "10": 0.0})
-    assert 1 - ratio.iloc[0] == pytest.approx(loss, abs=1e-5)
-
-
-def test_hsu_in_a_dry_year() -> None:
-    # PM2.5 10 and PM10 20 ug/m3, tilt 30 degrees, settling velocities of Coello & Boyle 2019
-    ratio = hsu_ratio(hourly(np.zeros(8760)), 1.0, 30.0, 10e-6, 20e-6).to_numpy()
-    days = np.array([30, 100, 365])
-    assert 1 - ratio[days * 24 - 1] == pytest.approx([0.01016, 0.02813, 0.08308], abs=1e-4)
-
-
 def test_clean_glass_stays_clean(weather: WeatherYear) -> None:
     for year in (weather, replace(weather, rain_mm=None)):
-        assert (soiling_ratio(year, np.zeros(2), np.array([1.0, 6.0])) == 1).all()
+        assert (steady_ratio(year, [0.0, 0.0], [1.0, 6.0]) == 1).all()
 
 
 def test_without_rain_data_the_default_loss_holds(weather: WeatherYear) -> None:
     unknown = replace(weather, rain_mm=None)
-    ratio = soiling_ratio(unknown, np.array([0.001]), np.array([6.0]))
-    assert ratio == pytest.approx(0.98, abs=1e-6)  # 2 % in pvlib's default stack
-    ratio = soiling_ratio(unknown, np.array([0.001]), np.array([6.0]), {"default_soiling_loss": 0.05})
-    assert ratio == pytest.approx(0.95, abs=1e-6)
+    assert steady_ratio(unknown, [0.001], [6.0], 0.02) == pytest.approx(0.98, abs=1e-6)
+    assert steady_ratio(unknown, [0.001], [6.0], 0.05) == pytest.approx(0.95, abs=1e-6)
 
 
 def test_the_year_does_not_begin_clean(weather: WeatherYear) -> None:
     rain = np.zeros(8760)
     rain[4000] = 20.0
     year = replace(weather, rain_mm=rain)
-    ratio = soiling_ratio(year, np.array([0.0005]), np.array([6.0]))[0]
+    ratio = steady_ratio(year, [0.0005], [6.0])[0]
     assert ratio[0] == pytest.approx(ratio[-1], abs=1e-4)
     assert ratio[0] < 0.95
 
@@ -131,19 +102,19 @@ def test_rain_with_gaps_is_refused(weather: WeatherYear) -> None:
     rain = np.zeros(8760)
     rain[17] = np.nan
     with pytest.raises(ValueError, match="hours without a value"):
-        soiling_ratio(replace(weather, rain_mm=rain), np.array([0.001]), np.array([6.0]))
+        steady_ratio(replace(weather, rain_mm=rain), [0.001], [6.0])
 
 
 def test_faster_soiling_and_a_higher_threshold_cost_more(weather: WeatherYear) -> None:
-    rate, threshold = np.array([0.0005, 0.001, 0.001]), np.array([6.0, 6.0, 20.0])
-    assert (np.diff(soiling_ratio(weather, rate, threshold).mean(axis=1)) < 0).all()
+    ratio = steady_ratio(weather, [0.0005, 0.001, 0.001], [6.0, 6.0, 20.0])
+    assert (np.diff(ratio.mean(axis=1)) < 0).all()
 
 
 def test_annual_loss_lies_within_the_hourly_losses(make_cohort: Any) -> None:
     cohort = make_cohort({"surroundings": "desert"}, {"surroundings": "rural"}, {})
     plant = baseline(cohort)
     loss = annual_soiling_loss(cohort, plant)
-    hourly_loss = 1 - soiling_ratio(cohort.weather, plant.soiling_rate_per_day, plant.rain_threshold_mm)
+    hourly_loss = 1 - steady_ratio(cohort.weather, plant.soiling_rate_per_day, plant.rain_threshold_mm)
     assert ((loss > 0) & (loss < hourly_loss.max(axis=1))).all()
     assert loss[0] > loss[2] > loss[1]
 
