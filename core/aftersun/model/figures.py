@@ -28,9 +28,9 @@ class Figures:
     """
 
     language: str = "en"  # two-letter code of ISO 639-1
-    decimal_mark: str = "."
-    thousands_mark: str = ","
-    date_format: str = "%Y-%m-%d"
+    decimal_mark: str = "."  # before decimals
+    thousands_mark: str = ","  # between groups of three digits
+    date_format: str = "%Y-%m-%d"  # as strftime takes it
     currency_first: bool = False  # currency before the number
 
     @classmethod
@@ -80,4 +80,4 @@ class Figures:
         return str(locale.months["stand-alone" if short else "format"]["abbreviated" if short else "wide"][month])
 
 
-ENGLISH = Figures()
+ENGLISH = Figures()  # how a reader in plain English has figures

@@ -16,7 +16,7 @@ from typing import Any
 
 from aftersun import api
 from aftersun.host import specs
-from aftersun.model import change, ranges
+from aftersun.model import change, figures, ranges
 from aftersun.model.errors import AftersunError
 from aftersun.model.plant import PER_ARRAY, level_of
 
@@ -24,7 +24,7 @@ BEGIN = "<!-- reference begin -->"
 END = "<!-- reference end -->"
 
 _HOOKS = ("aftersun_retrofits", "aftersun_outputs")
-_CONSTANTS_FROM = (change, ranges)
+_CONSTANTS_FROM = (change, ranges, figures)
 _WIDTH = 130
 _SHAPES = (
     "S sites, A arrays, H = 8760 hours, Y years, K load shapes. `Texts` is an array of texts, `Rows` one of "
