@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import os
 import time
+from contextlib import suppress
 
-from aftersun.host.duty import asking
-from aftersun.host.workers import Retire
+from aftersun.host.asking import asking, plugin_limit
+
+LIMIT_S = 0.2
 
 
 def answer(job: tuple[str, object]) -> object:
     """Do what the job says."""
     what, value = job
-    with asking("odd", "change"):
-        if what == "hang":
-            time.sleep(600)
+    with plugin_limit(LIMIT_S), asking("odd", "change"):
+        while what == "hang":
+            with suppress(BaseException):  # it does not stop when it is told
+                time.sleep(600)
         if what == "exit":
             os._exit(3)
         if what == "once" and not os.path.exists(str(value)):
@@ -33,6 +36,4 @@ def answer(job: tuple[str, object]) -> object:
     if what == "print":
         print("from Python")
         os.write(1, b"from compiled code\n")
-    if what == "grow":
-        raise Retire(os.getpid())
     return os.getpid() if what == "pid" else value

@@ -20,28 +20,29 @@ from pathlib import Path
 
 from bench_rank import prepare
 
+from aftersun.host.workers import Workers
 from aftersun.inventory.store.file import Inventory
 from aftersun.money.company import load_company
 from aftersun.scoring.run.demo import AS_OF
-from aftersun.scoring.run.engine import Engine, Here, Pool
-from aftersun.scoring.run.work import Job, Order
+from aftersun.scoring.run.engine import Engine, ThisProcess
+from aftersun.scoring.run.work import ChunkTask, RunRequest, compute
 from aftersun.scoring.value.cohorts import Portfolio, read_portfolio
 
 
-def jobs(portfolio: Portfolio, order: Order, count: int | None = None) -> Iterator[Job]:
-    """Make the jobs of a portfolio, or the first few."""
+def tasks(portfolio: Portfolio, request: RunRequest, count: int | None = None) -> Iterator[ChunkTask]:
+    """Make the tasks of a portfolio, or the first few."""
     chunks = portfolio.chunks[:count]
     for number, chunk in enumerate(chunks):
-        yield Job(number, len(chunks), chunk, portfolio.weather[chunk.weather_id], order)
+        yield ChunkTask(number, chunk, portfolio.weather[chunk.weather_id], request)
 
 
-def timed(engine: Engine, portfolio: Portfolio, order: Order, warm: int) -> dict[str, float]:
+def timed(engine: Engine, portfolio: Portfolio, request: RunRequest, warm: int) -> dict[str, float]:
     """Compute all chunks once everything is started and loaded; return seconds, also of the main process."""
     with engine:
-        for _ in engine.results(jobs(portfolio, order, warm)):
+        for _ in engine.run(tasks(portfolio, request, warm)):
             pass
         began, used = time.perf_counter(), _main_seconds()
-        size = sum(sum(map(len, done.tables.values())) for _, done in engine.results(jobs(portfolio, order)))
+        size = sum(sum(map(len, result.tables.values())) for _, result in engine.run(tasks(portfolio, request)))
         return {"seconds": time.perf_counter() - began, "main": _main_seconds() - used, "size": size}
 
 
@@ -51,7 +52,7 @@ def _main_seconds() -> float:
 
 
 @contextmanager
-def cluster(workers: int, order: Order) -> Iterator[Engine]:
+def cluster(workers: int, request: RunRequest) -> Iterator[Engine]:
     """Start a scheduler and workers on this machine, each a process of its own."""
     from distributed import LocalCluster
 
@@ -60,7 +61,7 @@ def cluster(workers: int, order: Order) -> Iterator[Engine]:
     with LocalCluster(
         n_workers=workers, threads_per_worker=1, processes=True, dashboard_address="127.0.0.1:0", silence_logs=50
     ) as started:
-        yield Cluster(started.scheduler_address, order)
+        yield Cluster(started.scheduler_address, request)
 
 
 def main() -> None:
@@ -74,21 +75,21 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         prepare(given.sites, folder)
-        order = Order(load_company(folder / "demo" / "company.toml"), AS_OF, not given.no_ranges)
+        request = RunRequest(load_company(folder / "demo" / "company.toml"), AS_OF, not given.no_ranges)
         with Inventory.open(folder / "many.duckdb", read_only=True) as inventory:
             portfolio = read_portfolio(inventory, AS_OF, chunk_sites=given.chunk_sites)
     count = len(portfolio.chunks)
-    sent = sum(len(pickle.dumps(job)) for job in jobs(portfolio, order)) / count
-    here = timed(Here(300.0), portfolio, order, 1)
-    pool = timed(Pool(given.workers, 300.0), portfolio, order, given.workers)
+    sent = sum(len(pickle.dumps(task)) for task in tasks(portfolio, request)) / count
+    here = timed(ThisProcess(), portfolio, request, 1)
+    pool = timed(Workers(compute, given.workers, 300.0), portfolio, request, given.workers)
     print(f"{count} chunks of {given.chunk_sites} sites, {given.workers} workers")
     print(
         f"a chunk: {here['seconds'] / count:.2f} s here; {sent / 1024:,.0f} KB there, "
         f"{here['size'] / count / 1024:,.0f} KB back"
     )
     _told("pool", pool, here, count)
-    with cluster(given.workers, order) as engine:
-        found = timed(engine, portfolio, order, 2 * given.workers)
+    with cluster(given.workers, request) as engine:
+        found = timed(engine, portfolio, request, 2 * given.workers)
     _told("cluster", found, here, count)
     print(
         f"cluster against pool: time {found['seconds'] / pool['seconds']:.2f}, "

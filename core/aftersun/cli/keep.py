@@ -152,7 +152,7 @@ def erase(
     from aftersun.inventory.privacy.erase import nothing_held
     from aftersun.inventory.privacy.held import traces
     from aftersun.inventory.store.file import Inventory
-    from aftersun.scoring.run.resume import discard
+    from aftersun.scoring.run.run_folder import discard
 
     if not yes:
         with Inventory.open(inventory, read_only=True) as opened:

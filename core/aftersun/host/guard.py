@@ -12,12 +12,8 @@ from typing import TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from aftersun.host.duty import asking, mine
-from aftersun.host.failure import Failure, remarks
-from aftersun.host.memory import meter
-from aftersun.host.registry import Loaded
-from aftersun.host.unchanged import unchanged
-from aftersun.host.watch import Overdue
+from aftersun.host.asking import TookTooLong, asking
+from aftersun.host.registry import Failure, Loaded
 from aftersun.model.change import (
     COST_KINDS,
     DOES_NOT_FIT,
@@ -68,8 +64,7 @@ class PluginError(Exception):
 class Guard:
     """Asks retrofits and remembers which failed. A failed retrofit is not asked again in this run.
 
-    While one is asked, :mod:`aftersun.host.duty` says so, and afterwards the process is as before. ``choices`` says
-    what the plant's columns of texts may hold, by column; others may hold any text.
+    ``choices`` says what the plant's columns of texts may hold, by column; others may hold any text.
     """
 
     def __init__(self, choices: Mapping[str, Collection[str]] = _ANY_TEXT) -> None:
@@ -116,15 +111,13 @@ class Guard:
     ) -> Answer | None:
         if self.failed(loaded):
             return None
-        meter.asked(loaded.id)
         try:
-            with asking(loaded.id, during), unchanged(lambda text: remarks.add(loaded.id, during, text)):
+            with asking(loaded.id, during):
                 answer = call()
                 check(answer, len(cohort))  # what it asks of the answer may be the plugin's own code, too
         except KeyboardInterrupt:
             raise
         except BaseException as error:  # a plugin may raise anything; the others must go on
-            mine().end()  # once more, if it was stopped in the very moment in which it had answered
             self.fail(loaded, during, _without_ids(_reason(error), cohort))
             return None
         return answer
@@ -224,8 +217,8 @@ def _lines(name: str, lines: Sequence[CostLine], kinds: Sequence[str], size: int
 
 
 def _shape(name: str, values: npt.NDArray[np.generic], shape: tuple[int, ...]) -> None:
-    found = getattr(values, "shape", None)
-    _require(found == shape, f"{name} has the shape {found}, expected {shape}")
+    given = getattr(values, "shape", None)
+    _require(given == shape, f"{name} has the shape {given}, expected {shape}")
 
 
 def _numbers(name: str, values: npt.NDArray[np.generic]) -> None:
@@ -259,12 +252,10 @@ _WORD = re.compile(r"[\w.-]*\w")
 
 
 def _reason(error: BaseException) -> str:
-    if isinstance(error, Overdue):
-        return error.said
     # str() of a KeyError is the quoted form of its message
-    told = error.args[0] if isinstance(error, KeyError) and error.args else error
-    text = " ".join(str(told).split()) or "no message"
-    if isinstance(error, PluginError):
+    message = error.args[0] if isinstance(error, KeyError) and error.args else error
+    text = " ".join(str(message).split()) or "no message"
+    if isinstance(error, PluginError | TookTooLong):
         return text
-    place = traceback.extract_tb(error.__traceback__)[-1]
-    return f"{type(error).__name__}: {text} ({Path(place.filename).name}, line {place.lineno})"
+    raised_at = traceback.extract_tb(error.__traceback__)[-1]
+    return f"{type(error).__name__}: {text} ({Path(raised_at.filename).name}, line {raised_at.lineno})"

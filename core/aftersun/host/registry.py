@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from importlib.metadata import EntryPoint, entry_points
@@ -14,12 +14,8 @@ from typing import TypeVar
 import pluggy
 
 from aftersun.host import specs
-from aftersun.host.duty import asking
-from aftersun.host.failure import Failure as Failure
-from aftersun.host.failure import remarks
+from aftersun.host.asking import TookTooLong, asking
 from aftersun.host.sources import Source, load, module_hash, read_sources, text_hash
-from aftersun.host.unchanged import unchanged
-from aftersun.host.watch import Overdue
 from aftersun.model.change import API_VERSION, About
 from aftersun.model.output import OF_LETTER, OF_RUN, Output
 from aftersun.model.ranges import Claim, Fact, Range
@@ -28,6 +24,15 @@ from aftersun.model.retrofit import Retrofit
 Answer = TypeVar("Answer")
 
 _ID = re.compile(r"[a-z][a-z0-9_]*")
+
+
+@dataclass(frozen=True)
+class Failure:
+    """A plugin or retrofit that could not be used, and why. ``during`` is the step: load, screen, change ..."""
+
+    plugin: str
+    during: str
+    reason: str
 
 
 @dataclass(frozen=True)
@@ -88,17 +93,15 @@ def load_plugins(off: Collection[str], sources: Sequence[Source]) -> Registry:
     origins: dict[str, str] = {}
     failures: list[Failure] = []
     switched_off: list[str] = []
-    for name, origin, module, code in _modules(sources, failures):
+    for name, origin, load_module, code in _plugins(sources):
         if name in off:
             switched_off.append(name)
             continue
-        try:
-            brought, written = _aside(name, "register", partial(_register, module))
-        except KeyboardInterrupt:
-            raise
-        except BaseException as error:
-            failures.append(Failure(name, "register", _sentence(error)))
+        module = _ask(name, "load", load_module, failures)
+        registered = None if module is None else _ask(name, "register", partial(_register, module), failures)
+        if module is None or registered is None:
             continue
+        brought, written = registered
         for retrofit in brought:
             problem = _problem_of(retrofit, retrofits)
             if problem:
@@ -106,7 +109,7 @@ def load_plugins(off: Collection[str], sources: Sequence[Source]) -> Registry:
             elif retrofit.about.id in off:
                 switched_off.append(retrofit.about.id)
             else:
-                retrofits[retrofit.about.id] = Loaded(retrofit, name, origin, code)
+                retrofits[retrofit.about.id] = Loaded(retrofit, name, origin, code or module_hash(module))
         for output in written:
             problem = _output_problem(output, outputs)
             if problem:
@@ -124,34 +127,24 @@ def load_plugins(off: Collection[str], sources: Sequence[Source]) -> Registry:
     )
 
 
-def _modules(sources: Sequence[Source], failures: list[Failure]) -> list[tuple[str, str, ModuleType, str]]:
-    """Return name, origin, module and hash of the code of each plugin that can be loaded."""
-    found = []
+def _plugins(sources: Sequence[Source]) -> Iterator[tuple[str, str, Callable[[], ModuleType], str]]:
+    """Yield name and origin of each plugin, how to load its module, and the hash of its code if it is one file."""
     for entry in sorted(entry_points(group=specs.ENTRY_POINTS), key=lambda entry: entry.name):
-        module = _loaded(entry.name, entry.load, failures)
-        if module is not None:
-            found.append((entry.name, _origin(entry), module, module_hash(module)))
+        yield entry.name, _origin(entry), entry.load, ""
     for source in sources:
-        module = _loaded(source.name, partial(load, source), failures)
-        if module is not None:
-            found.append((source.name, "file", module, text_hash(source)))
-    return found
+        yield source.name, "file", partial(load, source), text_hash(source)
 
 
-def _loaded(name: str, call: Callable[[], ModuleType], failures: list[Failure]) -> ModuleType | None:
+def _ask(name: str, during: str, call: Callable[[], Answer], failures: list[Failure]) -> Answer | None:
+    """Run a plugin's code; None if it fails, which is noted."""
     try:
-        return _aside(name, "load", call)
+        with asking(name, during):
+            return call()
     except KeyboardInterrupt:
         raise
-    except BaseException as error:
-        failures.append(Failure(name, "load", _sentence(error)))
+    except BaseException as error:  # a plugin may raise anything; the others must go on
+        failures.append(Failure(name, during, _sentence(error)))
         return None
-
-
-def _aside(name: str, during: str, call: Callable[[], Answer]) -> Answer:
-    """Run a plugin's code with a note of whose it is, and put back what it changes in the process."""
-    with asking(name, during), unchanged(lambda text: remarks.add(name, during, text), loading=True):
-        return call()
 
 
 def _register(module: ModuleType) -> tuple[list[Retrofit], list[Output]]:
@@ -234,7 +227,5 @@ def _origin(entry: EntryPoint) -> str:
 
 
 def _sentence(error: BaseException) -> str:
-    if isinstance(error, Overdue):
-        return error.said
     text = " ".join(str(error).split()) or "no message"
-    return f"{type(error).__name__}: {text}"
+    return text if isinstance(error, TookTooLong) else f"{type(error).__name__}: {text}"

@@ -90,30 +90,31 @@ def program_hash() -> str:
 
 def versions() -> dict[str, str]:
     """Return the versions of this program, of Python, and of the libraries that compute."""
-    found = {"python": ".".join(map(str, sys.version_info[:3]))}
+    by_name = {"python": ".".join(map(str, sys.version_info[:3]))}
     for name in ("aftersun", *_LIBRARIES):
         try:
-            found[name] = version(name)
+            by_name[name] = version(name)
         except PackageNotFoundError:
-            found[name] = "not installed"
-    return found
+            by_name[name] = "not installed"
+    return by_name
 
 
 @cache
-def _files_hash(places: tuple[Path, ...]) -> str:
+def _files_hash(folders: tuple[Path, ...]) -> str:
     digest = hashlib.sha256()
-    for place in places:
-        for path in _files(place):
-            digest.update(f"{path.relative_to(place.parent).as_posix()}\n".encode())
+    for folder in folders:
+        for path in _files(folder):
+            digest.update(f"{path.relative_to(folder.parent).as_posix()}\n".encode())
             digest.update(hashlib.sha256(path.read_bytes()).digest())
     return digest.hexdigest()
 
 
-def _files(place: Path) -> Iterator[Path]:
-    if place.is_file():
-        yield place
+def _files(folder: Path) -> Iterator[Path]:
+    """Yield the files of a folder that results may depend on; or the one file that it is."""
+    if folder.is_file():
+        yield folder
         return
-    for path in sorted(place.rglob("*")):
-        parts = path.relative_to(place).parts
+    for path in sorted(folder.rglob("*")):
+        parts = path.relative_to(folder).parts
         if path.is_file() and "__pycache__" not in parts and not _NO_RESULTS.intersection(parts[:1]):
             yield path

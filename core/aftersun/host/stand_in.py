@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from aftersun.host.registry import Loaded, Registry
+from aftersun.host.registry import Registry
 from aftersun.model.change import DOES_NOT_FIT, About, Change, Notes, Screening
 from aftersun.model.cohort import Cohort
 from aftersun.model.plant import Plant
@@ -48,8 +48,8 @@ class StandIn:
 
 def with_stand_ins(registry: Registry, failed: Mapping[str, bool]) -> Registry:
     """Return the registry with stand-ins for failed retrofits: by id, whether they are still asked for their notes."""
-    retrofits = tuple(
-        Loaded(StandIn(one.retrofit, failed[one.id]), one.plugin, one.origin, one.code) if one.id in failed else one
-        for one in registry.retrofits
-    )
-    return replace(registry, retrofits=retrofits)
+    retrofits = [
+        replace(loaded, retrofit=StandIn(loaded.retrofit, failed[loaded.id])) if loaded.id in failed else loaded
+        for loaded in registry.retrofits
+    ]
+    return replace(registry, retrofits=tuple(retrofits))

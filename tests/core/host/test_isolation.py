@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
 import pytest
@@ -15,7 +14,7 @@ SITES = 6
 # What each does wrong, by its name: in which method, and what is said of it.
 WRONG = {
     "raising": ({"change": "raise RuntimeError('no such luck')"}, "change", "RuntimeError: no such luck"),
-    "hanging": ({"change": "time.sleep(600)"}, "change", "has not answered for 3 s"),
+    "hanging": ({"change": "time.sleep(600)"}, "change", "has not answered for 1 s"),
     "leaving": ({"screen": "os._exit(3)"}, "screen", "ended the process that it ran in (exit code 3)"),
     "crashing": ({"change": "os.kill(os.getpid(), 11)"}, "change", "ended the process that it ran in"),
     "garbage": ({"change": "return 42"}, "change", "change returned int, not a Change"),
@@ -76,9 +75,8 @@ def test_all_that_can_go_wrong_at_once(one, alone, tmp_path, workers, chunk_site
     (folder / "z_no_import.py").write_text("import no_such_module\n")
     text = (folder / "raising.py").read_text().replace('"raising"', '"future"')
     (folder / "z_future.py").write_text(text.replace('("test",))', '("test",), api_version=99)'))
-    said: list[str] = []
-    settings = one.settings(plugin_folder=folder, workers=workers, chunk_sites=chunk_sites, plugin_seconds=3.0)
-    record = rank(one.inventory, settings, say=said.append)
+    settings = one.settings(plugin_folder=folder, workers=workers, chunk_sites=chunk_sites, plugin_seconds=1.0)
+    record = rank(one.inventory, settings)
     told = {failure["plugin"]: (failure["during"], failure["reason"]) for failure in record.failures}
     for name, (_, during, reason) in wrong.items():
         assert told[name][0] == during
@@ -119,41 +117,22 @@ def test_a_fact_of_its_own_does_not_move_the_draws_of_others(tmp_path):
 
 
 @pytest.mark.slow
-def test_one_that_disturbs_is_said_and_its_results_count(one, alone, tmp_path):
-    disturb = (
-        "print('a name'); os.environ['ODD'] = '1'; np.random.seed(1); np.seterr(all='raise'); os.chdir('/'); "
-        "warnings.simplefilter('error'); os.write(1, b'more')"
-    )
-    quiet, loud = plugin(tmp_path / "quiet"), plugin(tmp_path / "loud", change=disturb)
+def test_one_that_prints_leaves_stdout_clean_and_its_results_count(one, tmp_path, capfd):
+    quiet = plugin(tmp_path / "quiet")
+    loud = plugin(tmp_path / "loud", change="print('a word'); os.write(1, b'more'); np.seterr(all='raise')")
     other = copied(one, tmp_path / "other")
     assert rank(other.inventory, other.settings(plugin_folder=quiet, chunk_sites=6)).failures == []
-    said: list[str] = []
-    record = rank(one.inventory, one.settings(plugin_folder=loud, chunk_sites=6), say=said.append)
-    assert record.failures == []
-    assert all(text.startswith("plugin odd ") for text in said)
-    for what in ("prints to stdout", "os.environ", "numpy.random", "handling of errors", "working folder", "filters"):
-        assert any(what in text for text in said)
-    assert {one["plugin"] for one in record.settings["remarks"]} == {"odd"}
-    assert "ODD" not in os.environ
+    assert rank(one.inventory, one.settings(plugin_folder=loud, chunk_sites=6)).failures == []
+    printed = capfd.readouterr()
+    assert printed.out == ""
+    assert "a word" in printed.err
     assert_same(stored(one.inventory), stored(other.inventory))
-
-
-@pytest.mark.slow
-def test_one_that_leaks_is_named(one, tmp_path):
-    folder = plugin(tmp_path / "plugins", change="self.__class__.kept = [*getattr(self, 'kept', []), np.ones(10**6)]")
-    said: list[str] = []
-    record = rank(one.inventory, one.settings(plugin_folder=folder, memory_mb=30.0, chunk_sites=6), say=said.append)
-    assert record.failures == []
-    if not any("seems to leak memory" in text and text.startswith("plugin odd") for text in said):
-        from aftersun.host.memory import resident_mb
-
-        assert resident_mb() is None, said
 
 
 @pytest.mark.slow
 def test_one_that_hangs_before_the_run_is_left_out(one, alone, tmp_path):
     folder = plugin(tmp_path / "plugins")
     (folder / "odd.py").write_text("while True: pass\n")
-    record = rank(one.inventory, one.settings(plugin_folder=folder, plugin_seconds=1.0))
+    record = rank(one.inventory, one.settings(plugin_folder=folder, plugin_seconds=0.5))
     assert [(failure["plugin"], failure["during"]) for failure in record.failures] == [("odd", "load")]
     assert_alone(one, alone, [])

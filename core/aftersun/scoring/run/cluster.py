@@ -13,27 +13,22 @@ from types import TracebackType
 from typing import Any, Self
 from uuid import uuid4
 
-from aftersun.host.watch import watched
-from aftersun.host.workers import Lost, Workers
+from aftersun.host.workers import ProcessLost, Workers
 from aftersun.model.errors import AftersunError
-from aftersun.scoring.run.spool import Packed
-from aftersun.scoring.run.work import Job, Order, compute, compute_in_worker, versions_of
+from aftersun.scoring.run.finished_chunks import ChunkResult
+from aftersun.scoring.run.work import ChunkTask, RunRequest, compute, versions_of
 
 AHEAD = 2  # chunks for each worker that are sent or done and not yet fetched
 _CONNECT_S = 10.0
 _NOBODY_S = 60.0  # without a worker until the run ends
 _POLL_S, _LOOK_S, _FETCH_S = 0.05, 2.0, 30.0
-_one_at_a_time = threading.Lock()  # plugins change what belongs to the process, and it is put back after each
-
-
-class _Killed(Exception):
-    """Several workers died that had a chunk, perhaps of another one."""
+_one_at_a_time = threading.Lock()  # whom a process asks, and for how long it may take, belongs to the process
 
 
 class Cluster:
     """The workers of a scheduler. A chunk whose worker dies is computed by another one."""
 
-    def __init__(self, address: str, order: Order) -> None:
+    def __init__(self, address: str, request: RunRequest) -> None:
         try:
             self._dask: Any = import_module("distributed")
         except ImportError as error:
@@ -42,8 +37,8 @@ class Cluster:
                 "Install it: pip install 'aftersun[distributed]'",
             ) from error
         self._address = address
-        self._order = order
-        self._versions = versions_of(order)
+        self._request = request
+        self._versions = versions_of(request)
         self._client: Any = None
 
     def __enter__(self) -> Self:
@@ -66,7 +61,7 @@ class Cluster:
     ) -> None:
         self._client.close()
 
-    def results(self, jobs: Iterator[Job]) -> Iterator[tuple[Job, Packed | Lost]]:
+    def run(self, tasks: Iterator[ChunkTask]) -> Iterator[tuple[ChunkTask, ChunkResult | ProcessLost]]:
         """See :class:`aftersun.scoring.run.engine.Engine`.
 
         Raises
@@ -74,76 +69,62 @@ class Cluster:
         AftersunError
             If a worker has other versions, or scheduler or workers are gone.
         """
-        sent: deque[tuple[Job, Any]] = deque()
+        sent: deque[tuple[ChunkTask, Any]] = deque()
         try:
             while True:
-                while len(sent) < AHEAD * max(self._threads(), 1) and (job := next(jobs, None)) is not None:
-                    sent.append((job, self._send(job)))
+                while len(sent) < AHEAD * max(self._threads(), 1) and (task := next(tasks, None)) is not None:
+                    sent.append((task, self._send(task)))
                 if not sent:
                     return
-                job, future = sent[0]
+                task, future = sent[0]
                 try:
-                    done: Packed | Lost = self._fetch(future)
-                except _Killed:
-                    done = self._alone(sent)
+                    outcome: ChunkResult | ProcessLost = self._fetch(future)
+                except self._dask.KilledWorker:
+                    outcome = self._compute_here(task)
                 sent.popleft()
                 future.release()
-                yield job, done
-                if isinstance(done, Lost) and done.plugin:
+                yield task, outcome
+                if isinstance(outcome, ProcessLost) and outcome.plugin:
                     return  # the others were sent with it; they are given again without it
         finally:
             for _, future in sent:
                 future.cancel()
 
-    def _alone(self, sent: deque[tuple[Job, Any]]) -> Packed | Lost:
-        """Compute the first of these chunks with no other on the workers, then send the others again.
+    def _compute_here(self, task: ChunkTask) -> ChunkResult | ProcessLost:
+        """Compute a chunk that several workers died with, in a process of this machine that tells which plugin did it.
 
-        A worker that dies takes down all that was sent to it, and the scheduler does not know whose fault it was. A
-        chunk that ends workers when it is alone, too, is computed here, in a process that tells which plugin did it.
+        A worker that dies takes down all that was sent to it, so it may have been the fault of another chunk.
         """
-        for _, future in sent:
-            future.cancel()
-        job, _ = sent[0]
-        try:
-            done: Packed | Lost = self._fetch(self._send(job))
-        except _Killed:
-            with Workers[Job, Packed](compute_in_worker, 1, self._order.plugin_seconds) as here:
-                ((_, done),) = here.run(iter([job]))
-            if isinstance(done, Lost):
-                return done
-        for place, (other, _) in enumerate(list(sent)[1:], start=1):
-            sent[place] = other, self._send(other)
-        return done
+        with Workers[ChunkTask, ChunkResult](compute, 1, self._request.plugin_seconds) as here:
+            ((_, outcome),) = here.run(iter([task]))
+        return outcome
 
-    def _send(self, job: Job) -> Any:
+    def _send(self, task: ChunkTask) -> Any:
         # One opaque text: the scheduler need not look into it, and need not have this program.
-        data = pickle.dumps((job, self._versions), protocol=pickle.HIGHEST_PROTOCOL)
-        key = f"aftersun-chunk-{job.number + 1}-{uuid4().hex[:8]}"
+        data = pickle.dumps((task, self._versions), protocol=pickle.HIGHEST_PROTOCOL)
+        key = f"aftersun-chunk-{task.number + 1}-{uuid4().hex[:8]}"
         return self._client.submit(compute_on_worker, data, key=key, pure=False)
 
-    def _fetch(self, future: Any) -> Packed:
-        """Wait for a result as long as somebody is there to compute it. Raises _Killed."""
+    def _fetch(self, future: Any) -> ChunkResult:
+        """Wait for a result as long as somebody is there to compute it."""
         looked = seen = time.monotonic()
         while True:
             if future.status == "finished":
                 with suppress(TimeoutError):  # else its worker died with it, and another computes it again
-                    done: Packed = future.result(timeout=_FETCH_S)
-                    return done
+                    result: ChunkResult = future.result(timeout=_FETCH_S)
+                    return result
             elif future.status == "error":
-                error = future.exception()
-                if isinstance(error, self._dask.KilledWorker):
-                    raise _Killed from error
-                raise error
+                raise future.exception()
             elif future.status != "pending" or self._client.status != "running":
-                raise self._lost("the scheduler is gone")
+                raise self._gone("the scheduler is gone")
             time.sleep(_POLL_S)
             if time.monotonic() - looked > _LOOK_S:
                 looked = time.monotonic()
                 seen = looked if self._threads() else seen
                 if looked - seen > _NOBODY_S:
-                    raise self._lost("no worker is left")
+                    raise self._gone("no worker is left")
 
-    def _lost(self, why: str) -> AftersunError:
+    def _gone(self, why: str) -> AftersunError:
         return AftersunError(
             f"The run on {self._address} ends: {why}.", "What is finished is kept; rank again to go on, there or here."
         )
@@ -152,7 +133,7 @@ class Cluster:
         try:
             return sum(self._client.nthreads().values())
         except (OSError, RuntimeError, TimeoutError) as error:
-            raise self._lost("the scheduler is gone") from error
+            raise self._gone("the scheduler is gone") from error
 
     def _check_workers(self) -> None:
         """Refuse workers on which another program, plugin or library would compute."""
@@ -164,10 +145,10 @@ class Cluster:
                 f"Start some: dask worker {self._address} --nthreads 1",
             ) from error
         try:
-            found = self._client.run(versions_on_worker, pickle.dumps(self._order), on_error="return")
+            answers = self._client.run(versions_on_worker, pickle.dumps(self._request), on_error="return")
         except ModuleNotFoundError as error:  # the scheduler hands the first worker's on
-            found = {"one of them": error}
-        for worker, theirs in sorted(found.items()):
+            answers = {"one of them": error}
+        for worker, theirs in sorted(answers.items()):
             if isinstance(theirs, ModuleNotFoundError):
                 raise _differs(str(worker), f"it lacks the package '{theirs.name}'")
             if isinstance(theirs, BaseException):
@@ -175,29 +156,25 @@ class Cluster:
             _check(str(worker), self._versions, theirs)
 
 
-def versions_on_worker(order: bytes) -> dict[str, str]:
+def versions_on_worker(request: bytes) -> dict[str, str]:
     """Return what a worker would compute with."""
-    return versions_of(pickle.loads(order))
-
-
-def compute_on_worker(data: bytes) -> Packed:
-    """Compute a chunk on a worker, if it has the versions of the machine that asks; it may have joined late."""
-    job, expected = pickle.loads(data)
     with _one_at_a_time:
-        _check("that has joined since", expected, versions_of(job.order))
-        with watched(job.order.plugin_seconds):
-            return compute(job)
+        return versions_of(pickle.loads(request))
+
+
+def compute_on_worker(data: bytes) -> ChunkResult:
+    """Compute a chunk on a worker, if it has the versions of the machine that asks; it may have joined late."""
+    task, expected = pickle.loads(data)
+    with _one_at_a_time:
+        _check("that has joined since", expected, versions_of(task.request))
+        return compute(task)
 
 
 def _check(worker: str, ours: Mapping[str, str], theirs: Mapping[str, str]) -> None:
     for name in sorted(ours.keys() | theirs.keys(), key=lambda name: (name.startswith("code"), name)):
         if ours.get(name) != theirs.get(name):
-            has, here = (_short(found.get(name)) for found in (theirs, ours))
+            has, here = (versions.get(name, "missing")[:16] for versions in (theirs, ours))
             raise _differs(worker, f"its {name} is {has}, here it is {here}")
-
-
-def _short(found: str | None) -> str:
-    return "missing" if found is None else found[:16]
 
 
 def _differs(worker: str, difference: str) -> AftersunError:

@@ -6,13 +6,11 @@ from collections.abc import Callable, Iterator, Sequence
 from types import TracebackType
 from typing import Protocol, Self
 
-from aftersun.host.failure import Failure
-from aftersun.host.registry import Registry
-from aftersun.host.watch import watched
-from aftersun.host.workers import Lost, Workers
+from aftersun.host.registry import Failure, Registry
+from aftersun.host.workers import ProcessLost, Workers
 from aftersun.model.errors import AftersunError
-from aftersun.scoring.run.spool import Packed, Spool
-from aftersun.scoring.run.work import Job, Order, compute, compute_in_worker
+from aftersun.scoring.run.finished_chunks import ChunkResult, FinishedChunks
+from aftersun.scoring.run.work import ChunkTask, RunRequest, compute
 from aftersun.scoring.value.cohorts import Portfolio
 
 Progress = Callable[[int, int], None]  # sites done, of how many
@@ -31,19 +29,16 @@ class Engine(Protocol):
     ) -> None:
         """End all that was started."""
 
-    def results(self, jobs: Iterator[Job]) -> Iterator[tuple[Job, Packed | Lost]]:
-        """Yield each job with what came of it, in order.
+    def run(self, jobs: Iterator[ChunkTask], /) -> Iterator[tuple[ChunkTask, ChunkResult | ProcessLost]]:
+        """Yield each task with what came of it, in order.
 
-        Jobs are taken from the iterator as late as possible and few at a time: neither they nor their results are all
+        Tasks are taken from the iterator as late as possible and few at a time: neither they nor their results are all
         in memory at once.
         """
 
 
-class Here:
+class ThisProcess:
     """This process: for few chunks and the program's own retrofits."""
-
-    def __init__(self, seconds: float) -> None:
-        self._seconds = seconds
 
     def __enter__(self) -> Self:
         return self
@@ -51,35 +46,12 @@ class Here:
     def __exit__(self, *_: object) -> None:
         pass
 
-    def results(self, jobs: Iterator[Job]) -> Iterator[tuple[Job, Packed | Lost]]:
-        """See :class:`Engine`. A retrofit that hangs is stopped, or else the program is, with a sentence."""
-        for job in jobs:
-            with watched(self._seconds):
-                done = compute(job)
-            yield job, done
-
-
-class Pool:
-    """Processes of this machine, each to be replaced when a plugin hangs or crashes it."""
-
-    def __init__(self, processes: int, seconds: float) -> None:
-        self._workers: Workers[Job, Packed] = Workers(compute_in_worker, processes, seconds)
-
-    def __enter__(self) -> Self:
-        self._workers.__enter__()
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self._workers.__exit__(kind, error, trace)
-
-    def results(self, jobs: Iterator[Job]) -> Iterator[tuple[Job, Packed | Lost]]:
+    def run(self, tasks: Iterator[ChunkTask]) -> Iterator[tuple[ChunkTask, ChunkResult | ProcessLost]]:
         """See :class:`Engine`."""
-        return self._workers.run(jobs)
+        return ((task, compute(task)) for task in tasks)
 
 
-def engine_for(chunks: int, registry: Registry, order: Order, workers: int, scheduler: str | None) -> Engine:
+def engine_for(chunks: int, registry: Registry, request: RunRequest, workers: int, scheduler: str | None) -> Engine:
     """Return who is to compute so many chunks.
 
     A plugin that did not come with the program is asked in another process, since it may crash or hang its own.
@@ -92,17 +64,22 @@ def engine_for(chunks: int, registry: Registry, order: Order, workers: int, sche
     if scheduler is not None:
         from aftersun.scoring.run.cluster import Cluster
 
-        return Cluster(scheduler, order)
-    foreign = not all(one.built_in for one in registry.retrofits)
-    if workers > 1 and chunks >= PARALLEL_FROM_CHUNKS:
-        return Pool(min(workers, chunks), order.plugin_seconds)
-    return Pool(1, order.plugin_seconds) if foreign else Here(order.plugin_seconds)
+        return Cluster(scheduler, request)
+    parallel = workers > 1 and chunks >= PARALLEL_FROM_CHUNKS
+    if parallel or not all(loaded.built_in for loaded in registry.retrofits):
+        return Workers(compute, min(workers, chunks) if parallel else 1, request.plugin_seconds)
+    return ThisProcess()
 
 
 def work_off(
-    engine: Engine, portfolio: Portfolio, order: Order, spool: Spool, progress: Progress, what_next: str = ""
+    engine: Engine,
+    portfolio: Portfolio,
+    request: RunRequest,
+    finished: FinishedChunks,
+    progress: Progress,
+    what_next: str = "",
 ) -> None:
-    """Have all chunks computed that are not in the spool yet; ``what_next`` is said where that fails.
+    """Have all chunks computed that are not finished yet; ``what_next`` is said where that fails.
 
     A retrofit that fails somewhere counts nowhere: chunks that were computed with it are computed again without.
 
@@ -113,29 +90,24 @@ def work_off(
     """
     chunks = portfolio.chunks
 
-    def jobs(numbers: Sequence[int]) -> Iterator[Job]:
+    def tasks(numbers: Sequence[int]) -> Iterator[ChunkTask]:
         for number in numbers:
             weather = portfolio.weather[chunks[number].weather_id]
-            yield Job(number, len(chunks), chunks[number], weather, order, dict(spool.broken))
+            yield ChunkTask(number, chunks[number], weather, request, dict(finished.failed))
 
     def show() -> None:
-        progress(portfolio.sites - sum(len(chunks[number].sites) for number in spool.todo()), portfolio.sites)
+        progress(portfolio.sites - sum(len(chunks[number].sites) for number in finished.todo()), portfolio.sites)
 
     show()
-    while todo := spool.todo():
-        for job, done in engine.results(jobs(todo)):
-            if not isinstance(done, Lost):
-                spool.add(job.number, done, job.broken)
-            elif done.plugin:
-                spool.breaks(Failure(done.plugin, done.during, done.reason), job.broken)
+    while todo := finished.todo():
+        for task, outcome in engine.run(tasks(todo)):
+            if isinstance(outcome, ChunkResult):
+                finished.add(task.number, outcome, task.failed)
+            elif outcome.plugin:
+                finished.fail(Failure(outcome.plugin, outcome.during, outcome.reason), task.failed)
             else:
-                raise _given_up(job.number, job.chunks, done.reason, what_next)
+                raise AftersunError(
+                    f"Chunk {task.number + 1} of {len(chunks)} {outcome.reason}; the run ends.",
+                    f"Memory may be short: try with fewer workers. {what_next}".rstrip(),
+                )
             show()
-
-
-def _given_up(number: int, chunks: int, how: str, what_next: str) -> AftersunError:
-    """Return the error for a chunk that nobody can compute; ``number`` counts from 0."""
-    return AftersunError(
-        f"Chunk {number + 1} of {chunks} {how}; the run ends.",
-        f"Memory may be short: try with fewer workers. {what_next}".rstrip(),
-    )

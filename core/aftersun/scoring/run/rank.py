@@ -12,9 +12,8 @@ from pathlib import Path
 import duckdb
 import pandas as pd
 
-from aftersun.host import memory, watch
-from aftersun.host.failure import Failure, remarks
-from aftersun.host.registry import Registry
+from aftersun.host.asking import LIMIT_S
+from aftersun.host.registry import Failure, Registry
 from aftersun.host.sources import program_hash, read_sources, versions
 from aftersun.inventory.runs import stored_runs
 from aftersun.inventory.store.file import Inventory, bring_up_to_date
@@ -25,9 +24,9 @@ from aftersun.scoring.calls.contact_rules import contact_rule, exclusions
 from aftersun.scoring.calls.month import Plan, plan_month
 from aftersun.scoring.run.catalogue import catalogue, check_names, chunk_hashes, hashes
 from aftersun.scoring.run.engine import Progress, engine_for, work_off
-from aftersun.scoring.run.resume import Bench, Stopped, bench_of, digest
-from aftersun.scoring.run.spool import Spool
-from aftersun.scoring.run.work import Order, forget_plugins, versions_of
+from aftersun.scoring.run.finished_chunks import FinishedChunks
+from aftersun.scoring.run.run_folder import RunFolder, Stopped, digest, held_run_folder
+from aftersun.scoring.run.work import RunRequest, forget_plugins, versions_of
 from aftersun.scoring.value.cohorts import CHUNK_SITES, Portfolio, read_portfolio
 
 Say = Callable[[str], None]
@@ -48,8 +47,7 @@ class Settings:
     scheduler: str | None = None  # address of a Dask scheduler; None = this machine
     afresh: bool = False  # throw away what a run that was stopped has left
     chunk_sites: int = CHUNK_SITES
-    plugin_seconds: float = watch.LIMIT_S  # that a plugin may take for one answer
-    memory_mb: float = memory.LIMIT_MB  # that a process may grow by before it is told
+    plugin_seconds: float = LIMIT_S  # that a plugin may take for one answer
 
 
 def rank(
@@ -60,8 +58,7 @@ def rank(
 ) -> stored_runs.RunRecord:
     """Evaluate and store a run; the inventory is held only while it is read and while the result is written.
 
-    Chunks that a run of the same was stopped at are taken over; ``say`` is told so, and what plugins do that they
-    should not.
+    Chunks that a run of the same was stopped at are taken over; ``say`` is told so.
 
     Raises
     ------
@@ -71,45 +68,34 @@ def rank(
     """
     started = datetime.now(UTC)
     try:
-        company = load_company(settings.company_file)
-        order = Order(
-            company,
-            settings.as_of,
-            settings.ranges,
-            read_sources(settings.plugin_folder),
-            settings.plugin_seconds,
-            settings.memory_mb,
-        )
-        forget_plugins()
-        remarks.take()
-        with watch.watched(settings.plugin_seconds):
-            registry = order.registry
-        loading = remarks.take()
-        check_names(registry, company)
+        request = _request(settings)
+        check_names(request.registry, request.company)
         bring_up_to_date(inventory_file)  # and see that there is one, before anything is put beside it
     except (KeyboardInterrupt, duckdb.InterruptException):
         raise Stopped(0, 0) from None
-    with bench_of(inventory_file) as bench:
-        spool, chunks = None, 0
+    with held_run_folder(inventory_file) as folder:
+        finished, chunks = None, 0
         try:
             with Inventory.open(inventory_file, read_only=True) as inventory:
                 portfolio = read_portfolio(inventory, settings.as_of, chunk_sites=settings.chunk_sites)
-            _check_there_is_work(portfolio, registry)
-            spool = _spool(bench, order, portfolio, settings, say)
-            chunks = len(portfolio.chunks)
-            with engine_for(chunks, registry, order, settings.workers, settings.scheduler) as engine:
-                work_off(engine, portfolio, order, spool, progress, _GO_ON)
-            told = list(dict.fromkeys([*loading, *spool.remarks]))
-            for one in told:
-                say(f"plugin {one.plugin} {one.reason} (during {one.during})")
-            failures = [*registry.failures, *spool.failures]
-            record = _record(started, settings, order, registry, portfolio, failures, told)
-            with Inventory.open(inventory_file, may_use=[bench.folder]) as inventory:
-                stored_runs.write_run(inventory, record, _tables(spool, portfolio, registry, company))
+            _check_there_is_work(portfolio, request.registry)
+            finished, chunks = _finished_chunks(folder, request, portfolio, settings, say), len(portfolio.chunks)
+            with engine_for(chunks, request.registry, request, settings.workers, settings.scheduler) as engine:
+                work_off(engine, portfolio, request, finished, progress, _GO_ON)
+            record = _record(started, settings, request, portfolio, finished.failures)
+            with Inventory.open(inventory_file, may_use=[folder.path]) as inventory:
+                stored_runs.write_run(inventory, record, _tables(finished, portfolio, request))
         except (KeyboardInterrupt, duckdb.InterruptException):
-            raise Stopped(chunks - len(spool.todo()) if spool else 0, chunks) from None
-        bench.clear()
+            raise Stopped(chunks - len(finished.todo()) if finished else 0, chunks) from None
+        folder.clear()
     return record
+
+
+def _request(settings: Settings) -> RunRequest:
+    """Return what is asked for, its plugins loaded anew."""
+    company, plugins = load_company(settings.company_file), read_sources(settings.plugin_folder)
+    forget_plugins()
+    return RunRequest(company, settings.as_of, settings.ranges, plugins, settings.plugin_seconds)
 
 
 def _check_there_is_work(portfolio: Portfolio, registry: Registry) -> None:
@@ -125,56 +111,57 @@ def _check_there_is_work(portfolio: Portfolio, registry: Registry) -> None:
         )
 
 
-def _spool(bench: Bench, order: Order, portfolio: Portfolio, settings: Settings, say: Say) -> Spool:
-    """Return the spool with the chunks that are there from a run of the very same, and say so."""
+def _finished_chunks(
+    folder: RunFolder, request: RunRequest, portfolio: Portfolio, settings: Settings, say: Say
+) -> FinishedChunks:
+    """Return the chunks that are there from a run of the very same, and say so."""
     made_from = {
         **chunk_hashes(portfolio),
-        **versions_of(order),
-        "company file": digest(order.company.model_dump(mode="json", by_alias=True)),
-        "day": str(order.as_of),
-        "ranges": str(order.ranges),
+        **versions_of(request),
+        "company file": digest(request.company.model_dump(mode="json", by_alias=True)),
+        "day": str(request.as_of),
+        "ranges": str(request.ranges),
         "sites a chunk": str(settings.chunk_sites),
-        "retrofits": digest([one.id for one in order.registry.retrofits]),
+        "retrofits": digest([loaded.id for loaded in request.registry.retrofits]),
     }
     chunks = len(portfolio.chunks)
-    spool, changed = bench.spool(made_from, chunks, settings.afresh)
-    kept = chunks - len(spool.todo())
+    finished, changed = folder.finished_chunks(made_from, chunks, settings.afresh)
+    kept = chunks - len(finished.todo())
     if kept:
         say(f"{kept} of {chunks} chunks were done before; going on")
     elif changed:
         say(f"chunks of an earlier run are of no use any more ({', '.join(changed[:5])} changed); beginning anew")
-    return spool
+    return finished
 
 
-def _tables(spool: Spool, portfolio: Portfolio, registry: Registry, company: Company) -> dict[str, stored_runs.Rows]:
+def _tables(finished: FinishedChunks, portfolio: Portfolio, request: RunRequest) -> dict[str, stored_runs.Rows]:
     """Return all that is stored of a run by table: what is large as files, one a chunk."""
     places = portfolio.places.rename(columns={"weather_id": "station_id", "basis": "weather_basis"})
     places = places.drop(columns=["cell_latitude", "cell_longitude"])
-    plan = _plan(spool, portfolio, company)
-    energy = spool.whole("site_energy").join(places, on="site_id")
+    plan = _plan(finished, portfolio, request.company)
     return {
-        **catalogue(registry, company),
-        **spool.tables(),
-        "site_energy": energy,
+        **catalogue(request.registry, request.company),
+        **finished.tables(),
+        "site_energy": finished.whole("site_energy").join(places, on="site_id"),
         "call": plan.calls,
         "run_capacity": plan.capacities,
         "run_plan": plan.outcome,
-        "run_value": spool.value_range(),
+        "run_value": finished.value_range(),
     }
 
 
-def _plan(spool: Spool, portfolio: Portfolio, company: Company) -> Plan:
+def _plan(finished: FinishedChunks, portfolio: Portfolio, company: Company) -> Plan:
     """Choose the calls of the month: contact rules first, then what the crews can do."""
     calls = company.calls
     rules = contact_rule(portfolio.customers, portfolio.log, portfolio.as_of, int(calls.quiet_days))
     prior = Beta(calls.yes_prior, calls.no_prior)
     chances = chance_of_yes(portfolio.log, prior=prior)
-    told = spool.candidates()
-    keys = zip(told["site_id"].astype(str), told["retrofit"].astype(str), strict=True)
+    candidates = finished.candidates()
+    keys = zip(candidates["site_id"].astype(str), candidates["retrofit"].astype(str), strict=True)
     return plan_month(
-        spool.whole("offer"),
-        spool.whole("offer_hours"),
-        dict(zip(keys, told["reason"].astype(str), strict=True)),
+        finished.whole("offer"),
+        finished.whole("offer_hours"),
+        dict(zip(keys, candidates["reason"].astype(str), strict=True)),
         pd.concat([chunk.sites[["latitude", "longitude"]] for chunk in portfolio.chunks]),
         portfolio.owners,
         exclusions(portfolio.owners, rules, portfolio.left_out),
@@ -186,37 +173,34 @@ def _plan(spool: Spool, portfolio: Portfolio, company: Company) -> Plan:
 def _record(
     started: datetime,
     settings: Settings,
-    order: Order,
-    registry: Registry,
+    request: RunRequest,
     portfolio: Portfolio,
     failures: Sequence[Failure],
-    told: Sequence[Failure],
 ) -> stored_runs.RunRecord:
-    inputs = {
-        **hashes(settings.company_file, portfolio),
-        "code of aftersun": program_hash(),
-        **{f"code of plugin {name}": code for name, code in registry.codes().items()},
-    }
+    registry = request.registry
     return stored_runs.RunRecord(
         run_id=started.strftime("%Y%m%dT%H%M%S%fZ"),
         started_at=started,
         finished_at=datetime.now(UTC),
         program_version=version("aftersun"),
         plugin_versions=registry.versions(),
-        input_hashes=inputs,
+        input_hashes={
+            **hashes(settings.company_file, portfolio),
+            "code of aftersun": program_hash(),
+            **{f"code of plugin {name}": code for name, code in registry.codes().items()},
+        },
         settings={
             "company_file": str(settings.company_file),
             "plugin_folder": None if settings.plugin_folder is None else str(settings.plugin_folder),
-            "company": order.company.model_dump(mode="json", by_alias=True),
+            "company": request.company.model_dump(mode="json", by_alias=True),
             "ranges": settings.ranges,
             "libraries": versions(),
             "computed_by": _computed_by(settings),
-            "remarks": [asdict(one) for one in told],
         },
         seed=0,
         as_of=settings.as_of,
         sites=portfolio.sites,
-        failures=[asdict(failure) for failure in failures],
+        failures=[asdict(failure) for failure in (*registry.failures, *failures)],
     )
 
 

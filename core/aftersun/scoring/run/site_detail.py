@@ -12,7 +12,6 @@ import pandas as pd
 
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Failure, Registry, find_plugins
-from aftersun.host.watch import LIMIT_S, watched
 from aftersun.inventory.runs.stored_runs import RunRecord
 from aftersun.inventory.store.file import Inventory
 from aftersun.model.change import DOES_NOT_FIT
@@ -64,12 +63,11 @@ def look_closer(
     guard = Guard(plant_texts())
     total = len(registry.retrofits) + 1
     progress(0, total)
-    with watched(LIMIT_S):
-        npv, found = _drivers(now, before, registry, company, guard, lambda done: progress(done, total))
-        told = pd.DataFrame(list(answers(cohort, chunk.readings, registry, company, guard)), columns=_ANSWER)
-    asked = turning(told)
+    npv, table = _drivers(now, before, registry, company, guard, lambda done: progress(done, total))
+    answered = pd.DataFrame(list(answers(cohort, chunk.readings, registry, company, guard)), columns=_ANSWER)
+    questions = turning(answered)
     progress(total, total)
-    return CloserLook(npv, found, asked, tuple(guard.failures))
+    return CloserLook(npv, table, questions, tuple(guard.failures))
 
 
 _ANSWER = ["site_id", "retrofit", "column", "question", "answer", "npv"]

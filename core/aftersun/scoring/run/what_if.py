@@ -12,9 +12,8 @@ from typing import Any
 import pandas as pd
 from pydantic import ValidationError
 
-from aftersun.host.failure import Failure
+from aftersun.host.registry import Failure
 from aftersun.host.sources import read_sources
-from aftersun.host.watch import watched
 from aftersun.inventory.runs.stored_runs import RunRecord, read_run_table
 from aftersun.inventory.store import rules
 from aftersun.inventory.store.dictionary import columns
@@ -24,8 +23,8 @@ from aftersun.money.company import Company
 from aftersun.money.complaints import complaints
 from aftersun.scoring.run.catalogue import check_names
 from aftersun.scoring.run.engine import Progress, engine_for, work_off
-from aftersun.scoring.run.spool import Spool
-from aftersun.scoring.run.work import Order, forget_plugins
+from aftersun.scoring.run.finished_chunks import FinishedChunks
+from aftersun.scoring.run.work import RunRequest, forget_plugins
 from aftersun.scoring.value import words
 from aftersun.scoring.value.cohorts import Chunk, read_portfolio
 
@@ -120,10 +119,9 @@ def suppose(
     stored = Company.model_validate_json(json.dumps(run.settings["company"]))
     folder = run.settings.get("plugin_folder")
     sources = read_sources(None if folder is None else Path(folder))
-    order = Order(stored, run.as_of, bool(run.settings.get("ranges", True)), sources)
+    order = RunRequest(stored, run.as_of, bool(run.settings.get("ranges", True)), sources)
     forget_plugins()
-    with watched(order.plugin_seconds):
-        registry = order.registry
+    registry = order.registry
     supposed = understand(changes, [loaded.id for loaded in registry.retrofits])
     company = _company(run.settings["company"], supposed.settings)
     check_names(registry, company)
@@ -135,7 +133,7 @@ def suppose(
     portfolio = replace(portfolio, chunks=tuple(_chunk(chunk, supposed.facts) for chunk in portfolio.chunks))
     order = replace(order, company=company)
     with TemporaryDirectory(prefix="aftersun-") as place:
-        spool = Spool(Path(place), len(portfolio.chunks), only=("ranking", "safety_note"))
+        spool = FinishedChunks(Path(place), len(portfolio.chunks), only=("ranking", "safety_note"))
         with engine_for(len(portfolio.chunks), registry, order, workers, None) as engine:
             work_off(engine, portfolio, order, spool, progress)
         before = read_run_table(inventory, "ranking", run.run_id, site_id)

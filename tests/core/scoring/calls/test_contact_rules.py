@@ -24,7 +24,7 @@ from aftersun.scoring.calls.contact_rules import (
 )
 from aftersun.scoring.calls.month import plan_month
 from aftersun.scoring.run.demo import Demo
-from aftersun.scoring.run.spool import ranked
+from aftersun.scoring.run.finished_chunks import ranked
 from aftersun.scoring.value import words
 
 SITES = pd.Series({"a": "ca", "b": "cb", "c": "cc", "d": "cd", "e": "ce", "f": "cf"})

@@ -9,17 +9,17 @@ from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
-from run_support import Small, assert_same, copied, plugin, small, stored
+from run_support import Small, assert_same, copied, plugin, small, stored, without
 
 from aftersun.host.registry import find_plugins
-from aftersun.host.workers import Lost
+from aftersun.host.workers import ProcessLost, Workers
 from aftersun.model.errors import AftersunError
 from aftersun.scoring.run import cluster
 from aftersun.scoring.run import rank as rank_module
-from aftersun.scoring.run.engine import Here, Pool, engine_for
+from aftersun.scoring.run.engine import ThisProcess, engine_for
 from aftersun.scoring.run.rank import rank
-from aftersun.scoring.run.resume import folder_of
-from aftersun.scoring.run.work import Order, versions_of
+from aftersun.scoring.run.run_folder import run_folder_of
+from aftersun.scoring.run.work import RunRequest, versions_of
 from aftersun.testing import sample_company
 
 needs_distributed = pytest.mark.skipif(find_spec("distributed") is None, reason="the extra 'distributed' is not here")
@@ -43,30 +43,31 @@ def one(made: Small, tmp_path: Path) -> Small:
 
 
 @pytest.fixture
-def order(made: Small) -> Order:
-    return Order(sample_company(), made.settings().as_of)
+def request_of(made: Small) -> RunRequest:
+    return RunRequest(sample_company(), made.settings().as_of)
 
 
-def test_who_computes(order, tmp_path):
+def test_who_computes(request_of, tmp_path):
     ours = find_plugins()
-    assert isinstance(engine_for(9, ours, order, 1, None), Here)
-    assert isinstance(engine_for(2, ours, order, 4, None), Here)
-    assert isinstance(engine_for(3, ours, order, 4, None), Pool)
+    assert isinstance(engine_for(9, ours, request_of, 1, None), ThisProcess)
+    assert isinstance(engine_for(2, ours, request_of, 4, None), ThisProcess)
+    assert isinstance(engine_for(3, ours, request_of, 4, None), Workers)
     foreign = find_plugins(folder=plugin(tmp_path / "plugins"))  # may crash the process it is asked in
-    assert isinstance(engine_for(1, foreign, order, 1, None), Pool)
+    assert isinstance(engine_for(1, foreign, request_of, 1, None), Workers)
 
 
 def test_a_chunk_that_ends_its_processes_ends_the_run_with_its_number(one, monkeypatch):
-    class Deadly(Here):
-        def results(self, jobs):
-            for job, done in super().results(jobs):
-                yield job, Lost("", "", "ended the process that it ran in (SIGKILL)") if job.number == 2 else done
+    class Deadly(ThisProcess):
+        def run(self, tasks):
+            lost = ProcessLost("", "", "ended the process that it ran in (SIGKILL)")
+            for task, outcome in super().run(tasks):
+                yield task, lost if task.number == 2 else outcome
 
-    monkeypatch.setattr(rank_module, "engine_for", lambda *_: Deadly(60.0))
+    monkeypatch.setattr(rank_module, "engine_for", lambda *_: Deadly())
     with pytest.raises(AftersunError, match=r"Chunk 3 of 4 ended the process that it ran in \(SIGKILL\)") as told:
         rank(one.inventory, one.settings())
     assert "rank again to go on" in told.value.hint
-    assert sorted(path.name for path in folder_of(one.inventory).glob("00000[0-9]")) == ["000000", "000001"]
+    assert sorted(path.name for path in run_folder_of(one.inventory).glob("00000[0-9]")) == ["000000", "000001"]
 
 
 def test_without_the_package_it_says_how_to_install_it(one, monkeypatch):
@@ -74,7 +75,7 @@ def test_without_the_package_it_says_how_to_install_it(one, monkeypatch):
     with pytest.raises(AftersunError, match="package 'distributed' is needed") as told:
         rank(one.inventory, one.settings(scheduler="tcp://127.0.0.1:1"))
     assert "pip install 'aftersun[distributed]'" in told.value.hint
-    assert not folder_of(one.inventory).exists()
+    assert not run_folder_of(one.inventory).exists()
 
 
 @pytest.mark.parametrize(
@@ -86,8 +87,8 @@ def test_without_the_package_it_says_how_to_install_it(one, monkeypatch):
         ("code of plugin bird_mesh", "0" * 64, "its code of plugin bird_mesh is 0000000000000000,"),
     ],
 )
-def test_a_worker_with_other_versions_is_named(order, name, theirs, words):
-    ours = versions_of(order)
+def test_a_worker_with_other_versions_is_named(request_of, name, theirs, words):
+    ours = versions_of(request_of)
     found = {**ours, name: theirs}
     if theirs is None:
         del found[name]
@@ -153,19 +154,15 @@ class TestCluster:
         settings = one.settings(scheduler=local_cluster.scheduler_address, plugin_folder=folder)
         record = rank(one.inventory, settings)
         assert [(failure["plugin"], failure["during"]) for failure in record.failures] == [("odd", "change")]
-        from run_support import without
-
         assert_same(without(stored(one.inventory), "odd"), local)
 
-    def test_one_that_hangs_is_stopped_on_the_worker(self, one, local, local_cluster, tmp_path):
-        folder = plugin(tmp_path / "plugins", change="[time.sleep(0.01) for _ in range(60_000)]")
+    def test_one_that_hangs_ends_the_worker_and_is_named(self, one, local, local_cluster, tmp_path):
+        folder = plugin(tmp_path / "plugins", change="time.sleep(600)")
         settings = one.settings(
-            scheduler=local_cluster.scheduler_address, plugin_folder=folder, plugin_seconds=2.0, chunk_sites=8
+            scheduler=local_cluster.scheduler_address, plugin_folder=folder, plugin_seconds=1.0, chunk_sites=8
         )
         (failure,) = rank(one.inventory, settings).failures
-        assert (failure["plugin"], failure["reason"]) == ("odd", "has not answered for 2 s")
-        from run_support import without
-
+        assert (failure["plugin"], failure["reason"]) == ("odd", "has not answered for 1 s")
         assert_same(without(stored(one.inventory), "odd"), local)
 
     def test_one_that_kills_worker_after_worker_is_named_and_the_rest_is_complete(
@@ -176,16 +173,14 @@ class TestCluster:
         (failure,) = rank(one.inventory, settings).failures
         assert (failure["plugin"], failure["during"]) == ("odd", "change")
         assert "ended the process" in failure["reason"]
-        from run_support import without
-
         assert_same(without(stored(one.inventory), "odd"), local)
 
-    def test_memory_does_not_grow_with_the_portfolio(self, order, local_cluster):
-        from aftersun.scoring.run.spool import Packed
+    def test_memory_does_not_grow_with_the_portfolio(self, request_of, local_cluster):
+        from aftersun.scoring.run.finished_chunks import ChunkResult
 
         class Counting(cluster.Cluster):
-            def _send(self, job):
-                return self._client.submit(Packed, {"n": bytes([job])}, pure=False)
+            def _send(self, task):
+                return self._client.submit(ChunkResult, {"n": bytes([task])}, {}, pure=False)
 
         taken = []
 
@@ -194,14 +189,14 @@ class TestCluster:
                 taken.append(number)
                 yield number
 
-        with Counting(local_cluster.scheduler_address, order) as engine:
-            for fetched, (_, done) in enumerate(engine.results(jobs())):
+        with Counting(local_cluster.scheduler_address, request_of) as engine:
+            for fetched, (_, done) in enumerate(engine.run(jobs())):
                 assert done.tables["n"] == bytes([fetched])
                 assert len(taken) <= fetched + 1 + cluster.AHEAD * 2
         assert fetched == 29
 
     def test_a_worker_that_differs_is_refused_at_the_start(self, one, local_cluster, monkeypatch):
-        monkeypatch.setattr(cluster, "versions_of", lambda order: {**versions_of(order), "numpy": "0.1"})
+        monkeypatch.setattr(cluster, "versions_of", lambda request: {**versions_of(request), "numpy": "0.1"})
         with pytest.raises(AftersunError, match=r"The worker tcp://.* would compute something else: its numpy is"):
             rank(one.inventory, one.settings(scheduler=local_cluster.scheduler_address))
 

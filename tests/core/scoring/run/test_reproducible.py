@@ -81,23 +81,23 @@ def test_the_record_tells_what_changes_no_result_apart(made, tmp_path):
     assert set(run.plugin_versions) == set(QUICK)
 
 
-def test_computing_a_chunk_leaves_its_job_as_it_was(made):
+def test_computing_a_chunk_leaves_its_task_as_it_was(made):
     """What a worker is given may be given to another one."""
     import pickle
 
     from aftersun.inventory.store.file import Inventory
     from aftersun.money.company import load_company
-    from aftersun.scoring.run.work import Job, Order
+    from aftersun.scoring.run.work import ChunkTask, RunRequest
     from aftersun.scoring.value.cohorts import read_portfolio
 
     settings = made.settings()
     with Inventory.open(made.inventory, read_only=True) as inventory:
         portfolio = read_portfolio(inventory, settings.as_of)
     chunk = portfolio.chunks[0]
-    order = Order(load_company(made.company), settings.as_of, ranges=False)
-    job = Job(0, 1, chunk, portfolio.weather[chunk.weather_id], order)
+    request = RunRequest(load_company(made.company), settings.as_of, ranges=False)
+    task = ChunkTask(0, chunk, portfolio.weather[chunk.weather_id], request)
     sites, arrays = chunk.sites.copy(), chunk.arrays.copy()
-    first = compute(job).tables
+    first = compute(task).tables
     pd.testing.assert_frame_equal(chunk.sites, sites)
     pd.testing.assert_frame_equal(chunk.arrays, arrays)
-    assert compute(pickle.loads(pickle.dumps(job))).tables == first
+    assert compute(pickle.loads(pickle.dumps(task))).tables == first

@@ -16,10 +16,10 @@ import pytest
 from run_support import Small, alive, assert_same, copied, plugin, processes_of, small, stored
 
 from aftersun.model.errors import EXIT_IN_USE, AftersunError, InUse
-from aftersun.scoring.run import engine, work
+from aftersun.scoring.run import engine, finished_chunks, work
+from aftersun.scoring.run.finished_chunks import FinishedChunks
 from aftersun.scoring.run.rank import rank
-from aftersun.scoring.run.resume import EXIT_STOPPED, Stopped, bench_of, discard, folder_of
-from aftersun.scoring.run.spool import Spool
+from aftersun.scoring.run.run_folder import EXIT_STOPPED, Stopped, discard, held_run_folder, run_folder_of
 
 CHILD = Path(__file__).with_name("ranking_child.py")
 SITES, CHUNKS = 8, 4
@@ -84,7 +84,7 @@ class Child:
     """A process that ranks and may be killed."""
 
     def __init__(self, errors: int | None = None) -> None:
-        known = [str(CHILD.parents[2]), *filter(None, [os.environ.get("PYTHONPATH")])]
+        known = [str(CHILD.parents[3]), *filter(None, [os.environ.get("PYTHONPATH")])]
         environment = {**os.environ, "PYTHONPATH": os.pathsep.join(known)}
         self.process = subprocess.Popen(
             [sys.executable, str(CHILD)],
@@ -133,10 +133,10 @@ class Child:
 @pytest.mark.parametrize("after", [1, CHUNKS])
 def test_a_run_that_broke_off_goes_on_and_says_so(one, unbroken, after):
     halted(one, after)
-    assert len(list(folder_of(one.inventory).glob("00000[0-9]"))) == after
+    assert len(list(run_folder_of(one.inventory).glob("00000[0-9]"))) == after
     assert go_on(one) == [f"{after} of {CHUNKS} chunks were done before; going on"]
     assert_same(stored(one.inventory), unbroken)
-    assert not folder_of(one.inventory).exists()
+    assert not run_folder_of(one.inventory).exists()
 
 
 def test_finished_chunks_are_not_computed_again(one, monkeypatch):
@@ -175,10 +175,10 @@ def kill_often(one: Small, unbroken, kills: int, seed: int, again: bool = False,
         while any(alive(pid) for pid in helpers):
             assert time.monotonic() < deadline, "its workers outlive it"
             time.sleep(0.05)
-        before = len(list(folder_of(one.inventory).glob("00000[0-9]")))
-        if again and not folder_of(one.inventory).exists():  # it was faster
+        before = len(list(run_folder_of(one.inventory).glob("00000[0-9]")))
+        if again and not run_folder_of(one.inventory).exists():  # it was faster
             assert_same(stored(one.inventory), unbroken)
-    if folder_of(one.inventory).exists():
+    if run_folder_of(one.inventory).exists():
         said = go_on(one)
         assert said == ([f"{before} of {CHUNKS} chunks were done before; going on"] if before else [])
     assert_same(stored(one.inventory), unbroken)
@@ -247,7 +247,7 @@ def test_an_interrupt_before_the_first_chunk_leaves_nothing(one, monkeypatch):
     with pytest.raises(Stopped) as told:
         rank(one.inventory, one.settings())
     assert (str(told.value), told.value.exit_code) == ("stopped.", 130)
-    assert not folder_of(one.inventory).exists()
+    assert not run_folder_of(one.inventory).exists()
 
 
 def torn(place: Path) -> None:
@@ -267,7 +267,7 @@ def unnamed(place: Path) -> None:
 
 
 def garbled(place: Path) -> None:
-    (place / "done.json").write_text('{"broken": {}, "rem')
+    (place / "done.json").write_text('{"without": {}, "fil')
 
 
 def emptied(place: Path) -> None:
@@ -276,14 +276,14 @@ def emptied(place: Path) -> None:
 
 @pytest.mark.parametrize("damage", [torn, altered, unnamed, garbled, emptied])
 def test_what_is_torn_does_not_count(after_three, tmp_path, damage):
-    folder = Path(shutil.copytree(folder_of(after_three.inventory), tmp_path / "spool"))
-    assert Spool(folder, CHUNKS).todo() == [3]
+    folder = Path(shutil.copytree(run_folder_of(after_three.inventory), tmp_path / "spool"))
+    assert FinishedChunks(folder, CHUNKS).todo() == [3]
     damage(folder / "000001")
-    assert Spool(folder, CHUNKS).todo() == [1, 3]
+    assert FinishedChunks(folder, CHUNKS).todo() == [1, 3]
 
 
 def test_a_torn_chunk_is_computed_again(one_after_three, unbroken):
-    torn(folder_of(one_after_three.inventory) / "000001")
+    torn(run_folder_of(one_after_three.inventory) / "000001")
     assert go_on(one_after_three) == [f"2 of {CHUNKS} chunks were done before; going on"]
     assert_same(stored(one_after_three.inventory), unbroken)
 
@@ -343,7 +343,7 @@ def test_chunks_of_something_else_are_thrown_away(one_after_three, monkeypatch, 
     (said,) = said_at_the_beginning(one_after_three, monkeypatch, **given)
     assert what in said
     assert said.endswith("changed); beginning anew")
-    assert not folder_of(one_after_three.inventory).exists()
+    assert not run_folder_of(one_after_three.inventory).exists()
 
 
 @pytest.mark.slow
@@ -378,12 +378,12 @@ def test_a_remark_in_the_company_file_changes_nothing(one_after_three, monkeypat
 
 def test_afresh_begins_anew(one_after_three, monkeypatch):
     assert said_at_the_beginning(one_after_three, monkeypatch, afresh=True) == []
-    assert not folder_of(one_after_three.inventory).exists()
+    assert not run_folder_of(one_after_three.inventory).exists()
 
 
 def test_the_folder_is_private_and_goes_with_the_run(one_after_three):
     one = one_after_three
-    folder = folder_of(one.inventory)
+    folder = run_folder_of(one.inventory)
     assert folder == one.inventory.parent / f".{one.inventory.name}.rank"
     if os.name == "posix":
         assert folder.stat().st_mode & 0o777 == 0o700
@@ -402,19 +402,19 @@ def test_no_name_or_address_lies_in_the_folder(after_three):
         rows = connection.execute("SELECT name, phone, email FROM contact").fetchall()
     personal = {value.encode() for row in rows for value in row if value and len(value) > 6}
     assert personal
-    for path in folder_of(one.inventory).rglob("*"):
+    for path in run_folder_of(one.inventory).rglob("*"):
         assert path.is_dir() or not any(value in path.read_bytes() for value in personal)
-    tables = {path.stem for path in folder_of(one.inventory).rglob("*.parquet")}
+    tables = {path.stem for path in run_folder_of(one.inventory).rglob("*.parquet")}
     assert not tables & {"customer", "site", "call", "contact"}
 
 
 def test_a_second_rank_of_the_inventory_is_told_who_ranks(one):
-    folder_of(one.inventory).mkdir()
-    (folder_of(one.inventory) / "lock").write_text("4000000\n")  # left by a process that is dead
-    with bench_of(one.inventory), pytest.raises(InUse, match=rf"under way \(PID {os.getpid()}\)") as told:
+    run_folder_of(one.inventory).mkdir()
+    (run_folder_of(one.inventory) / "lock").write_text("4000000\n")  # left by a process that is dead
+    with held_run_folder(one.inventory), pytest.raises(InUse, match=rf"under way \(PID {os.getpid()}\)") as told:
         rank(one.inventory, one.settings())
     assert told.value.exit_code == EXIT_IN_USE
-    with bench_of(one.inventory):
+    with held_run_folder(one.inventory):
         pass  # it is free again
 
 
@@ -433,16 +433,14 @@ def test_a_lock_ends_with_its_process(one):
 @posix
 def test_a_folder_that_leads_elsewhere_is_refused(one, tmp_path):
     (tmp_path / "elsewhere").mkdir()
-    folder_of(one.inventory).symlink_to(tmp_path / "elsewhere")
+    run_folder_of(one.inventory).symlink_to(tmp_path / "elsewhere")
     with pytest.raises(AftersunError, match="not a folder of yours"):
         rank(one.inventory, one.settings())
     assert list((tmp_path / "elsewhere").iterdir()) == []
 
 
 def test_out_of_room_finished_chunks_are_kept(one, unbroken, monkeypatch):
-    from aftersun.scoring.run import spool
-
-    write, written = spool._write, []
+    write, written = finished_chunks._write, []
 
     def until_full(path: Path, data: bytes) -> None:
         written.append(path)
@@ -450,7 +448,7 @@ def test_out_of_room_finished_chunks_are_kept(one, unbroken, monkeypatch):
             raise OSError(28, "No space left on device", str(path))
         write(path, data)
 
-    monkeypatch.setattr(spool, "_write", until_full)
+    monkeypatch.setattr(finished_chunks, "_write", until_full)
     with pytest.raises(OSError, match="No space"):
         rank(one.inventory, one.settings())
     monkeypatch.undo()

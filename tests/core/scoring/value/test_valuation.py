@@ -16,7 +16,7 @@ from aftersun.host.registry import Loaded, Registry
 from aftersun.money.company import Company, load_company
 from aftersun.scoring.offers.chunk import plant_texts, score
 from aftersun.scoring.run.demo import Demo
-from aftersun.scoring.run.spool import ranked
+from aftersun.scoring.run.finished_chunks import ranked
 from aftersun.scoring.value import words
 from aftersun.scoring.value.simulations import Baseline, Simulations, baseline_of
 from aftersun.scoring.value.valuation import evaluate

@@ -17,11 +17,11 @@ from typing import IO
 
 from aftersun.inventory.store.private import umask
 from aftersun.model.errors import AftersunError, InUse
-from aftersun.scoring.run.spool import Spool
+from aftersun.scoring.run.finished_chunks import FinishedChunks
 
 EXIT_STOPPED = 130  # as shells have it for Ctrl-C
 _LOCK, _MADE_FROM = "lock", "made_from.json"
-_FORMAT = "1"
+_FORMAT = "2"
 
 
 class Stopped(AftersunError):
@@ -30,54 +30,56 @@ class Stopped(AftersunError):
     exit_code = EXIT_STOPPED
 
     def __init__(self, kept: int, chunks: int) -> None:
-        told = f"stopped; {kept} of {chunks} chunks are kept, rank again to go on" if chunks else "stopped"
-        super().__init__(f"{told}.", "Nothing was changed in the inventory.")
+        text = f"stopped; {kept} of {chunks} chunks are kept, rank again to go on" if chunks else "stopped"
+        super().__init__(f"{text}.", "Nothing was changed in the inventory.")
 
 
-def folder_of(inventory: Path) -> Path:
+def run_folder_of(inventory: Path) -> Path:
     """Return the folder that the chunks of an unfinished run of this inventory lie in."""
     path = inventory.resolve()
     return path.with_name(f".{path.name}.rank")
 
 
-class Bench:
+class RunFolder:
     """The folder of a run while it is held."""
 
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
+    def __init__(self, path: Path) -> None:
+        self.path = path
 
-    def spool(self, made_from: Mapping[str, str], chunks: int, afresh: bool) -> tuple[Spool, list[str]]:
-        """Return the spool with the chunks that are already there, and what has changed since others were computed.
+    def finished_chunks(
+        self, made_from: Mapping[str, str], chunks: int, afresh: bool
+    ) -> tuple[FinishedChunks, list[str]]:
+        """Return the chunks that are already there, and what has changed since others were computed.
 
         ``made_from`` holds hashes or values, by name, of all that a chunk's result depends on.
         """
         now = {"format": _FORMAT, **made_from}
-        before = _read(self.folder / _MADE_FROM)
+        before = _read(self.path / _MADE_FROM)
         changed = sorted(name for name in now.keys() | before.keys() if now.get(name) != before.get(name))
         kept = bool(before) and not changed and not afresh
         if not kept:
             self.clear()
-            making = self.folder / f"{_MADE_FROM}.making"
+            making = self.path / f"{_MADE_FROM}.making"
             with umask():
                 making.write_text(json.dumps(now))
-            making.replace(self.folder / _MADE_FROM)
-        return Spool(self.folder, chunks), changed if before and not afresh else []
+            making.replace(self.path / _MADE_FROM)
+        return FinishedChunks(self.path, chunks), changed if before and not afresh else []
 
     def clear(self) -> None:
         """Throw everything away but the lock."""
-        for path in self.folder.iterdir():
+        for path in self.path.iterdir():
             if path.is_dir() and not path.is_symlink():
                 shutil.rmtree(path, ignore_errors=True)
             elif path.name != _LOCK:
                 path.unlink(missing_ok=True)
 
-    def chunks(self) -> int:
-        """Return how many chunks lie here."""
-        return sum(1 for path in self.folder.iterdir() if path.is_dir())
+    def holds_chunks(self) -> bool:
+        """Tell whether chunks lie here."""
+        return any(path.is_dir() for path in self.path.iterdir())
 
 
 @contextmanager
-def bench_of(inventory: Path) -> Iterator[Bench]:
+def held_run_folder(inventory: Path) -> Iterator[RunFolder]:
     """Hold the folder of an inventory's runs for a block; it is removed at the end unless chunks are left in it.
 
     Raises
@@ -87,14 +89,14 @@ def bench_of(inventory: Path) -> Iterator[Bench]:
     AftersunError
         If the folder cannot be made, or is somebody else's.
     """
-    folder = folder_of(inventory)
+    folder = run_folder_of(inventory)
     lock = _locked(folder, inventory)
-    bench = Bench(folder)
+    held = RunFolder(folder)
     try:
-        yield bench
+        yield held
     finally:
-        if not bench.chunks():
-            bench.clear()
+        if not held.holds_chunks():
+            held.clear()
             with suppress(OSError):  # on some systems a file that is open stays
                 (folder / _LOCK).unlink()
                 folder.rmdir()
@@ -105,10 +107,10 @@ def bench_of(inventory: Path) -> Iterator[Bench]:
 
 def discard(inventory: Path) -> bool:
     """Throw away what an unfinished run of this inventory left; tell whether there was anything. Raises InUse."""
-    if not folder_of(inventory).is_dir():
+    if not run_folder_of(inventory).is_dir():
         return False
-    with bench_of(inventory) as bench:
-        bench.clear()
+    with held_run_folder(inventory) as held:
+        held.clear()
     return True
 
 
@@ -149,8 +151,7 @@ def _make(folder: Path) -> None:
     try:
         with umask():
             folder.mkdir(exist_ok=True)
-        found = folder.lstat()
-        if folder.is_symlink() or (hasattr(os, "getuid") and found.st_uid != os.getuid()):
+        if folder.is_symlink() or (hasattr(os, "getuid") and folder.lstat().st_uid != os.getuid()):
             raise AftersunError(
                 f"{folder} is not a folder of yours.", "Remove it: finished chunks of a run are to lie there."
             )
@@ -191,7 +192,6 @@ def _lock_on_windows(handle: IO[str]) -> bool:
 
 def _read(path: Path) -> dict[str, str]:
     try:
-        found = json.loads(path.read_bytes())
-    except (OSError, ValueError):
+        return dict(json.loads(path.read_bytes()))
+    except (OSError, ValueError, TypeError):
         return {}
-    return found if isinstance(found, dict) else {}

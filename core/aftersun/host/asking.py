@@ -1,0 +1,104 @@
+"""The block in which a plugin is asked: it says who is asked, bounds the time, and keeps stdout for results.
+
+Who is asked stands in a note that another process can read when this one hangs or is dead.
+"""
+
+from __future__ import annotations
+
+import faulthandler
+import signal
+import sys
+import threading
+import time
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager, redirect_stdout
+from contextvars import ContextVar
+from io import FileIO
+from pathlib import Path
+
+import numpy as np
+
+LIMIT_S = 300.0  # that a plugin may take for one answer
+_NOTE_BYTES = 1024
+
+_limit_s: ContextVar[float] = ContextVar("limit_s", default=LIMIT_S)
+_note: ContextVar[FileIO | None] = ContextVar("note", default=None)
+
+
+class TookTooLong(BaseException):
+    """Raised inside a plugin that takes too long; no Exception, lest the plugin takes it for one of its own."""
+
+
+def too_long(seconds: float) -> str:
+    """Say that a plugin takes too long."""
+    return f"has not answered for {seconds:g} s"
+
+
+def keep_note(path: Path) -> None:
+    """Keep a note in a file of whom this process asks."""
+    _note.set(path.open("wb", buffering=0))
+
+
+def read_note(path: Path) -> tuple[str, str, float]:
+    """Return which plugin a process asks, for what, and for how many seconds by now; "" where none is asked."""
+    try:
+        since, plugin, during = path.read_text(encoding="utf-8", errors="replace").split("\n")
+    except (OSError, ValueError):  # not written yet
+        return "", "", 0.0
+    return plugin, during.rstrip(), time.monotonic() - float(since)
+
+
+def _write_note(plugin: str = "", during: str = "") -> None:
+    note = _note.get()
+    if note is not None:
+        note.seek(0)  # one write of one size: whoever reads at that moment finds the one text or the other
+        note.write(f"{time.monotonic()}\n{plugin[:100]}\n{during[:50]}".encode().ljust(_NOTE_BYTES))
+
+
+@contextmanager
+def plugin_limit(seconds: float) -> Iterator[None]:
+    """Bound the time of each answer that a plugin is asked for within the block."""
+    before = _limit_s.set(seconds)
+    try:
+        yield
+    finally:
+        _limit_s.reset(before)
+
+
+@contextmanager
+def asking(plugin: str, during: str) -> Iterator[None]:
+    """Ask a plugin within the block, which raises :class:`TookTooLong` when it takes too long.
+
+    What it prints goes to stderr, since results stand on stdout. How numpy treats errors and which warnings are shown
+    is as before when the block ends.
+    """
+    _write_note(plugin, during)
+    try:
+        with _bounded(_limit_s.get()), np.errstate(), warnings.catch_warnings(), redirect_stdout(sys.stderr):
+            yield
+    finally:
+        _write_note()
+
+
+@contextmanager
+def _bounded(seconds: float) -> Iterator[None]:
+    """Raise TookTooLong within a block. Where there is no alarm (on Windows, in a thread) the process ends instead."""
+    if not hasattr(signal, "setitimer") or threading.current_thread() is not threading.main_thread():
+        faulthandler.dump_traceback_later(seconds, exit=True, file=sys.__stderr__ or 2)
+        try:
+            yield
+        finally:
+            faulthandler.cancel_dump_traceback_later()
+        return
+
+    def stop(*_: object) -> None:
+        raise TookTooLong(too_long(seconds))
+
+    before = signal.signal(signal.SIGALRM, stop)
+    signal.setitimer(signal.ITIMER_REAL, seconds)
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0.0)
+        signal.signal(signal.SIGALRM, before)

@@ -1,0 +1,176 @@
+"""Keeps the results of finished chunks on disk until the run is whole, so that neither memory nor a crash matters.
+
+Each chunk has a folder of its own, written under another name and renamed when it is complete, with a hash of every
+file: what is torn does not count.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from aftersun.host.registry import Failure
+from aftersun.inventory.store.private import umask
+from aftersun.scoring.offers.chunk import VALUE_DRAW
+from aftersun.scoring.ranges.draws import portfolio_range
+from aftersun.scoring.value import words
+
+SAFETY = "safety"  # the step in which a retrofit is asked for its notes
+Failed = Mapping[str, bool]  # the retrofits that failed, by id: whether they are still asked for their safety notes
+
+_CALL_COLUMNS = ["site_id", "retrofit", "npv", "status", "reason"]
+_DONE, _FAILURES = "done.json", "failures.json"
+_MAKING = ".making"
+
+
+@dataclass(frozen=True, eq=False)
+class ChunkResult:
+    """Tables of a chunk as Parquet files in memory, as if the retrofits in ``without`` were not there; what failed."""
+
+    tables: Mapping[str, bytes]
+    without: Failed
+    failures: tuple[Failure, ...] = ()
+
+
+class FinishedChunks:
+    """Results chunk by chunk in a folder. What lies there already is taken over.
+
+    ``failures`` and ``failed`` are what failed in some chunk and so in the run. A chunk counts only if it was computed
+    without that. ``only`` these tables are kept; none named = all.
+    """
+
+    def __init__(self, folder: Path, chunks: int, only: Collection[str] = ()) -> None:
+        self._folder, self._chunks, self._only = folder, chunks, only
+        self.failures: list[Failure] = []
+        self.failed: dict[str, bool] = {}
+        self._without: dict[int, Failed] = {}
+        self._tables: dict[int, list[str]] = {}
+        for failure in _read_failures(folder / _FAILURES):
+            self._note(failure)
+        for number in range(chunks):
+            done = _read_whole(self._chunk_folder(number))
+            if done is not None:
+                self._without[number], self._tables[number] = done["without"], list(done["files"])
+
+    def todo(self) -> list[int]:
+        """Return the numbers of the chunks that are still to be computed, or to be computed again."""
+        return [number for number in range(self._chunks) if self._without.get(number) != self.failed]
+
+    def add(self, number: int, result: ChunkResult, known: Failed) -> None:
+        """Keep the result of a chunk for which these failures were known."""
+        tables = {name: data for name, data in result.tables.items() if not self._only or name in self._only}
+        folder = self._chunk_folder(number)
+        making = folder.with_name(folder.name + _MAKING)
+        shutil.rmtree(making, ignore_errors=True)
+        with umask():
+            making.mkdir()
+            for table, data in tables.items():
+                _write(making / f"{table}.parquet", data)
+            files = {table: hashlib.sha256(data).hexdigest() for table, data in tables.items()}
+            _write(making / _DONE, json.dumps({"without": dict(result.without), "files": files}).encode())
+        shutil.rmtree(folder, ignore_errors=True)
+        making.rename(folder)
+        self._without[number], self._tables[number] = dict(result.without), list(tables)
+        for failure in result.failures:
+            self.fail(failure, known)
+
+    def fail(self, failure: Failure, known: Failed) -> None:
+        """Note that a retrofit failed: none of its results count, in no chunk. Its safety notes are still asked for.
+
+        If it failed at these, it is asked nothing more. ``known`` are the failures that were known when it was asked:
+        where the same one has been noted since, it is no second one.
+        """
+        if self.failed.get(failure.plugin) != known.get(failure.plugin):
+            return
+        self._note(failure)
+        making = self._folder / f"{_FAILURES}{_MAKING}"
+        with umask():
+            _write(making, json.dumps([asdict(failure) for failure in self.failures]).encode())
+        making.replace(self._folder / _FAILURES)
+
+    def tables(self) -> dict[str, list[Path]]:
+        """Return the files of each table that the run stores, one a chunk."""
+        names = {table for tables in self._tables.values() for table in tables} - {VALUE_DRAW}
+        return {table: self._files(table) for table in sorted(names)}
+
+    def whole(self, table: str) -> pd.DataFrame:
+        """Return a table of all chunks; for small ones."""
+        return pd.concat(self.parts(table), ignore_index=True)
+
+    def parts(self, table: str) -> Iterator[pd.DataFrame]:
+        """Yield a table chunk by chunk."""
+        yield from map(pd.read_parquet, self._files(table))
+
+    def value_range(self) -> pd.DataFrame:
+        """Return how sure the sum of the best offers of all sites is, by retrofit and together."""
+        return portfolio_range(self.whole(VALUE_DRAW))
+
+    def candidates(self) -> pd.DataFrame:
+        """Return what may be offered or ends a danger, anywhere: site_id, retrofit, npv, status, reason."""
+        parts = []
+        for ranking in self.parts("ranking"):
+            good = ranking["status"].isin([words.ADVISED, words.SURVEY]) | ranking["for_safety"]
+            parts.append(ranking.loc[good].reindex(columns=_CALL_COLUMNS))
+        return pd.concat(parts, ignore_index=True)
+
+    def _note(self, failure: Failure) -> None:
+        self.failures.append(failure)
+        self.failed[failure.plugin] = failure.plugin not in self.failed and failure.during != SAFETY
+
+    def _chunk_folder(self, number: int) -> Path:
+        return self._folder / f"{number:06d}"
+
+    def _files(self, table: str) -> list[Path]:
+        numbers = [number for number, tables in sorted(self._tables.items()) if table in tables]
+        return [self._chunk_folder(number) / f"{table}.parquet" for number in numbers]
+
+
+def _write(path: Path, data: bytes) -> None:
+    """Write a file that outlasts a power failure."""
+    with path.open("wb") as handle:
+        handle.write(data)
+        handle.flush()
+        os.fsync(handle.fileno())
+
+
+def _read_failures(path: Path) -> list[Failure]:
+    try:
+        return [Failure(**failure) for failure in json.loads(path.read_bytes())]
+    except (OSError, ValueError, TypeError):
+        return []
+
+
+def _read_whole(folder: Path) -> dict[str, Any] | None:
+    """Return what is said of a chunk if all its files are as they were written."""
+    try:
+        done: dict[str, Any] = json.loads((folder / _DONE).read_bytes())
+        whole = isinstance(done["without"], dict) and all(
+            hashlib.sha256((folder / f"{table}.parquet").read_bytes()).hexdigest() == expected
+            for table, expected in done["files"].items()
+        )
+    except (OSError, ValueError, TypeError, KeyError, AttributeError):
+        return None
+    return done if whole else None
+
+
+def ranked(ranking: pd.DataFrame) -> pd.DataFrame:
+    """Give each evaluated retrofit its rank within the site; the rest have none.
+
+    What ends a known danger comes first whatever it is worth, then the rest by net present value.
+    """
+    order = ranking.sort_values(
+        ["site_id", "for_safety", "npv", "retrofit"],
+        ascending=[True, False, False, True],
+        kind="stable",
+        na_position="last",
+    )
+    rank = order.groupby("site_id", sort=False).cumcount() + 1
+    return order.assign(rank=rank.where(order["npv"].notna()).astype("Int64")).reset_index(drop=True)
