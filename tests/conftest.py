@@ -7,13 +7,28 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from demo_support import once_for_all, ranked_demo
+from hypothesis import HealthCheck, settings
 from tests_support import make_weather
 
+import aftersun_datasets
 from aftersun.model.cohort import Cohort
 from aftersun.model.weather import HOURS_PER_YEAR, WeatherYear
-from aftersun.scoring.run.demo import Demo, make_demo
-from aftersun.scoring.run.rank import Settings, rank
+from aftersun.money.company import Company, load_company
+from aftersun.scoring.run.demo import AS_OF, Demo
 from aftersun.testing import sample_cohort
+
+# A busy machine fails no test: no deadline, no check of how long an example takes. The same examples every time and
+# nothing left behind; `--hypothesis-profile drawn` takes other examples each time.
+_ANY_MACHINE = {
+    "deadline": None,
+    "print_blob": True,
+    "database": None,
+    "suppress_health_check": [HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
+}
+settings.register_profile("drawn", **_ANY_MACHINE)
+settings.register_profile("same", derandomize=True, **_ANY_MACHINE)
+settings.load_profile("same")
 
 
 @pytest.fixture(scope="session")
@@ -40,8 +55,13 @@ def cohort(weather: WeatherYear) -> Cohort:
 
 
 @pytest.fixture(scope="session")
+def company() -> Company:
+    """The demo's company."""
+    return load_company(aftersun_datasets.path("demo/company.toml"))
+
+
+@pytest.fixture(scope="session")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
-    """The demo, made and ranked once; copy its folder before changing anything in it."""
-    made = make_demo(tmp_path_factory.mktemp("ranked") / "demo")
-    rank(made.inventory, Settings(made.company, made.as_of))
-    return made
+    """The demo with 45 of its sites, ranked once for all processes; copy its folder before changing anything in it."""
+    folder = once_for_all(tmp_path_factory, "ranked-demo", ranked_demo)
+    return Demo(folder / "demo.duckdb", folder / "company.toml", folder / "tables", AS_OF, 0, 0)

@@ -6,18 +6,17 @@ import os
 import re
 import shutil
 from collections.abc import Sequence
-from functools import cache
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import NamedTuple
 
 import duckdb
 import pandas as pd
+from demo_support import keep_sites, put_demo
 
 from aftersun.inventory.runs.stored_runs import read_run_table
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.run_tables import RUN_TABLES
-from aftersun.scoring.run.demo import AS_OF, make_demo
+from aftersun.scoring.run.demo import AS_OF
 from aftersun.scoring.run.rank import Settings
 
 BUILT_IN = (
@@ -81,28 +80,18 @@ class Small(NamedTuple):
 
 def small(folder: Path, sites: int, keep: Sequence[str] = QUICK, last: str = "S0014") -> Small:
     """Make the demo with a few of its sites and some of the retrofits."""
-    folder.mkdir(parents=True)
-    for name, data in _demo().items():
-        (folder / name).write_bytes(data)
-    made = Small(folder / "demo.duckdb", folder / "company.toml")
-    with duckdb.connect(str(made.inventory)) as connection:
-        kept = f"(SELECT site_id FROM site WHERE site_id <= '{last}' ORDER BY site_id DESC LIMIT {sites})"
-        for table in ("array", "fitted", "reading", "horizon", "site"):
-            connection.execute(f'DELETE FROM "{table}" WHERE site_id NOT IN {kept}')
+    demo = put_demo(folder)
+    made = Small(demo.inventory, demo.company)
+    with duckdb.connect(str(made.inventory), read_only=True) as connection:
+        query = "SELECT site_id FROM site WHERE site_id <= ? ORDER BY site_id DESC LIMIT ?"
+        chosen = [site for (site,) in connection.execute(query, [last, sites]).fetchall()]
+    keep_sites(made.inventory, chosen)
     off = [name for name in BUILT_IN if name not in keep]
     text = made.company.read_text(encoding="utf-8")
     changed = re.sub(r"(?m)^off = \[\]$", f"off = {off}", text)
     assert changed != text or not off
     made.company.write_text(changed, encoding="utf-8")
     return made
-
-
-@cache
-def _demo() -> dict[str, bytes]:
-    """Make the demo once and return its files."""
-    with TemporaryDirectory() as folder:
-        made = make_demo(Path(folder) / "demo")
-        return {path.name: path.read_bytes() for path in made.inventory.parent.iterdir() if path.is_file()}
 
 
 def stored(inventory: Path, run_id: str | None = None) -> dict[str, pd.DataFrame]:

@@ -6,7 +6,7 @@ from dataclasses import fields, replace
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from aftersun import api
@@ -139,7 +139,7 @@ def test_a_coating_that_takes_more_dust_loses_energy(build):
     assert gain(cohort, deposition_cut=-0.2, threshold_cut=0.0) < 0.0
 
 
-@settings(deadline=None, max_examples=12, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=12)
 @given(
     cut=st.floats(-0.2, 0.6),
     threshold_cut=st.floats(0, 0.6),

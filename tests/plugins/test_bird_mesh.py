@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pvlib
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import aftersun_datasets
@@ -177,7 +177,7 @@ def test_cells_never_get_warmer_than_on_an_insulated_back(build):
     assert (again == 8.0).all()
 
 
-@settings(deadline=None, max_examples=8, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=8)
 @given(extra_temp_k=st.floats(0, 8), left=st.floats(0, 0.3), tilt_deg=st.floats(5, 60))
 def test_without_birds_no_energy_is_gained(build, extra_temp_k, left, tilt_deg):
     cohort = build({"birds_seen": False}, array={"tilt_deg": tilt_deg})

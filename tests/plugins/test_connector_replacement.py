@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pvlib
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from aftersun import api
@@ -181,7 +181,7 @@ def test_a_simulated_year_gains_less_than_0_2_percent_unless_a_string_is_open(bu
     assert gain[1] > 0.3
 
 
-@settings(deadline=None, max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40)
 @given(
     modules=st.integers(2, 60),
     strings=st.integers(1, 6),

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from pvlib import pvsystem
 from scipy.optimize import brentq
@@ -185,7 +185,7 @@ def test_an_old_loss_comes_back_slowly(build):
     assert young[0] == pytest.approx(0.89042, abs=1e-5)
 
 
-@settings(deadline=None, max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=15)
 @given(measured=st.floats(0.02, 0.8), share=st.floats(0, 1), growth=st.floats(0, 0.5))
 def test_the_loss_with_growth_never_passes_the_negative_half(build, measured, share, growth):
     cohort = build({**PRONE, "measured_excess_loss": measured})
@@ -250,7 +250,7 @@ def test_nothing_is_gained_where_it_cannot_work(build, facts):
     assert api.simulate(cohort, changed(cohort).plant).annual("generated") == before
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=25)
 @given(
     nothing=st.sampled_from(
         [{"inverter_topology": "module level"}, {"measured_excess_loss": 0.0}, {"cell_type": "n-type crystalline"}]
@@ -267,7 +267,7 @@ def test_module_level_electronics_and_a_measured_zero_gain_nothing(nothing, meas
     assert api.annual_generation(cohort, after) == api.annual_generation(cohort, before)
 
 
-@settings(deadline=None, max_examples=8, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=8)
 @given(measured=st.floats(0.02, 0.8), share=st.floats(0, 1))
 def test_energy_never_passes_that_without_any_excess(build, measured, share):
     cohort = build({**PRONE, "measured_excess_loss": measured})

@@ -8,7 +8,7 @@ from functools import cache
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from aftersun import api
@@ -184,7 +184,7 @@ def test_a_diverter_takes_export_and_backup_down(build):
     assert 0 <= added <= 26.3  # 3 W x 8760 h
 
 
-@settings(deadline=None, max_examples=5, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=5)
 @given(standby_w=st.floats(0, 6))
 def test_where_nothing_may_be_exported_diverting_is_free(build, standby_w):
     cohort = build({**ON_GAS, "export_rule": "no export"}, array={"dc_rating_kw": 6.0})
@@ -245,7 +245,7 @@ def test_cheap_gas_and_paid_export_lose_money_every_year(build):
     assert (gas_saved - lost)[0] < 0
 
 
-@settings(deadline=None, max_examples=5, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=5)
 @given(price=st.floats(0, 0.5), more=st.floats(0.01, 0.5), rule=st.sampled_from(["net billing", "net metering"]))
 def test_it_is_worth_less_the_more_export_earns(build, price, more, rule):
     # the fuel it saves and its cost do not depend on the export price, so what the bill says holds for the NPV

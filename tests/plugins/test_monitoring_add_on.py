@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from aftersun import api
@@ -77,7 +77,7 @@ def test_share_recovered_of_a_total_stop():
 # --- what a fault costs by season
 
 
-@settings(deadline=None, max_examples=50)
+@settings(max_examples=50)
 @given(days=st.floats(0, 1500), amplitude=st.floats(0, 1), seed=st.integers(0, 99))
 def test_faults_that_begin_evenly_cost_their_days_whatever_the_seasons(days, amplitude, seed):
     # law: the mean of C(d + D) - C(d) over a whole year of days d is D / 365 of the year
@@ -109,7 +109,7 @@ def test_a_site_without_output_counts_days_alike():
     assert energy_lost(np.zeros((1, 365)), 60.0, EVEN_STARTS) == pytest.approx([60 / 365])
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=25)
 @given(days=st.floats(0, 1500), longer=st.floats(0, 400), first=st.integers(0, 364))
 def test_a_longer_stop_never_costs_less(days, longer, first):
     starts = np.eye(365)[first]
@@ -305,7 +305,7 @@ def test_old_inverters_gain_more_and_an_unknown_age_is_that_of_the_system(build)
     assert gained(build(old)) > gained(build(new))
 
 
-@settings(deadline=None, max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=15)
 @given(days=st.floats(0, 200), closer=st.floats(0, 1))
 def test_the_gain_vanishes_as_alerts_come_no_sooner(build, days, closer):
     cohort = build(UNWATCHED, {}, array={"strings": 3})
@@ -318,7 +318,7 @@ def test_the_gain_vanishes_as_alerts_come_no_sooner(build, days, closer):
     assert (gain <= gained(cohort, **without, days_stop_alerted=0.0, days_part_alerted=0.0) + 1e-12).all()
 
 
-@settings(deadline=None, max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=15)
 @given(rate=st.floats(0, 5), availability=st.floats(0, 1))
 def test_no_more_comes_back_than_stops_cost(build, rate, availability):
     cohort = build(UNWATCHED)

@@ -8,7 +8,7 @@ from importlib.resources import as_file, files
 import numpy as np
 import pvlib
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from aftersun import api
@@ -108,7 +108,7 @@ def test_unknown_row_pitch_is_not_taken_for_open_ground(build):
     assert gain(build(FLAT, array={**FRAME, "module_rows": 4}))[0] < gain(build(FLAT, array=FRAME))[0]
 
 
-@settings(deadline=None, max_examples=6, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=6)
 @given(tilt_deg=st.floats(0, 60), azimuth_deg=st.sampled_from([90.0, 180.0, 200.0, 270.0]))
 def test_re_tilting_never_loses_and_a_second_time_wins_nothing(build, tilt_deg, azimuth_deg):
     cohort = build(FLAT, array={**FRAME, "tilt_deg": tilt_deg, "azimuth_deg": azimuth_deg})

@@ -68,7 +68,7 @@ def test_no_site_gives_an_empty_table() -> None:
     assert places.empty
 
 
-@settings(deadline=None, max_examples=30)
+@settings(max_examples=30)
 @given(
     sites=st.lists(st.tuples(st.floats(-66, 72), st.floats(-180, 180)), min_size=1, max_size=5),
     stations=st.lists(st.tuples(st.floats(-66, 72), st.floats(-180, 180)), min_size=1, max_size=5),

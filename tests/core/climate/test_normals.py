@@ -154,7 +154,7 @@ def test_no_points_have_no_cells():
     assert cell_of([], [])[0].shape == (0,)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.floats(-60, 84), st.floats(-180, 180))
 def test_a_point_and_its_cell_have_the_same_normals(latitude, longitude):
     (cell_latitude,), (cell_longitude,) = cell_of([latitude], [longitude])
@@ -170,7 +170,7 @@ def test_a_point_and_its_cell_have_the_same_normals(latitude, longitude):
     assert np.stack(cell_of([cell_latitude], [cell_longitude])).tolist() == [[cell_latitude], [cell_longitude]]
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(st.lists(st.tuples(st.floats(-60, 84), st.floats(-180, 180)), min_size=1, max_size=8))
 def test_a_batch_gives_each_point_what_it_gets_alone(places):
     latitude, longitude = zip(*places, strict=True)

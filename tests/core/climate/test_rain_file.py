@@ -92,7 +92,7 @@ def test_rule_for_a_month_by_hand() -> None:
     np.testing.assert_allclose(daily[[5, 15, 25]], [6.8356, 67.1768, 25.9875], atol=0.0001)
 
 
-@settings(deadline=None, max_examples=50)
+@settings(max_examples=50)
 @given(total=st.floats(0.1, 2000), wet=st.integers(1, 31), length=st.sampled_from([28, 30, 31]))
 def test_spread_keeps_total_and_count(total: float, wet: int, length: int) -> None:
     wet = min(wet, length)

@@ -377,7 +377,7 @@ def climates(draw: Callable[..., object]) -> Normals:
     )
 
 
-@settings(deadline=None, max_examples=12)
+@settings(max_examples=12)
 @given(normals=climates(), seed=st.integers(0, 2**40))
 def test_any_climate_gives_possible_hours(normals: Normals, seed: int) -> None:
     year = synthetic_year(normals, seed=seed)

@@ -30,7 +30,7 @@ def test_sun_height_agrees_with_the_solar_position_algorithm() -> None:
     np.testing.assert_allclose(mean[day], np.cos(np.radians(zenith[day])), atol=0.02)
 
 
-@settings(deadline=None, max_examples=8)
+@settings(max_examples=8)
 @given(latitude=st.floats(-60, 60), longitude=st.floats(-180, 180), late_quarters=st.integers(-44, 44))
 def test_shift_of_a_cloudless_sky_is_found_anywhere(latitude: float, longitude: float, late_quarters: int) -> None:
     zone = float(round(longitude / 15))

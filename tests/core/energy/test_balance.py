@@ -156,7 +156,7 @@ def test_sites_without_a_store_or_a_known_heater_heat_no_water(mixed: tuple[Coho
     assert balance.water_backup[none].max() == 0
 
 
-@settings(deadline=None, max_examples=4)
+@settings(max_examples=4)
 @given(limit=st.floats(0, 6), tighter=st.floats(0, 1))
 def test_a_tighter_export_limit_never_raises_export(mixed: tuple[Cohort, Plant], limit: float, tighter: float) -> None:
     cohort, plant = mixed
@@ -198,7 +198,7 @@ def test_a_day_of_a_battery_by_hand() -> None:
     assert given_back[0] == pytest.approx([0, 0, 0, 0, 0, 0, 1.5, 1.5, 1.5, 0], abs=1e-6)
 
 
-@settings(deadline=None, max_examples=8)
+@settings(max_examples=8)
 @given(
     capacity=st.floats(0.5, 20),
     power=st.floats(0.1, 10),

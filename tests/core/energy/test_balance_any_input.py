@@ -6,7 +6,7 @@ from dataclasses import fields, replace
 from typing import Any
 
 import numpy as np
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from aftersun.energy.balance import simulate
@@ -96,7 +96,7 @@ def built(make_cohort: Any, rows: list[dict[str, Any]]) -> tuple[Cohort, Plant]:
     )
 
 
-@settings(deadline=None, max_examples=15, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=15)
 @given(st.lists(sites, min_size=1, max_size=3))
 def test_generated_is_used_or_heats_water_or_is_exported_or_curtailed(
     make_cohort: Any, rows: list[dict[str, Any]]

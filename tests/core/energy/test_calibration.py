@@ -160,7 +160,7 @@ def test_garbage_stays_within_the_bounds(case: Case) -> None:
         assert 0.5 <= calibration.dc_factor[0] <= 1.15
 
 
-@settings(deadline=None, max_examples=10)
+@settings(max_examples=10)
 @given(
     kwh=st.lists(st.floats(0, 3000), min_size=1, max_size=30),
     freq=st.sampled_from(["D", "MS"]),

@@ -77,7 +77,7 @@ def test_day_types() -> None:
     assert np.allclose(christmas_eve, saturday)
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=25)
 @given(
     evenness=st.floats(0.05, 50),
     load=st.lists(st.floats(1e-3, 20), min_size=1, max_size=20),

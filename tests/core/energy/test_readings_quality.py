@@ -113,7 +113,7 @@ def test_of_overlapping_readings_the_shorter_stay(cohort: Cohort, daily: pd.Data
     assert reasons(checked) == {"overlaps another reading of its meter": 1}
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=25)
 @given(
     st.lists(st.tuples(st.integers(0, 60), st.integers(1, 20)), min_size=1, max_size=12, unique_by=lambda pair: pair[0])
 )
@@ -241,7 +241,7 @@ def test_series_do_not_touch_each_other(cohort: Cohort, daily: pd.DataFrame) -> 
     assert set(checked.intervals["site_id"]) == {"S0"}
 
 
-@settings(deadline=None, max_examples=30)
+@settings(max_examples=30)
 @given(
     kwh=st.lists(st.floats(-1, 1e5, allow_nan=False), min_size=1, max_size=40),
     meter=st.sampled_from(["production", "import", "export"]),

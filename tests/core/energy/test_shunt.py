@@ -70,14 +70,14 @@ def test_more_excess_loss_always_leaves_less(light: float, one: float, other: fl
     assert 0 <= left[1] <= 1 + 1e-6
 
 
-@settings(deadline=None, max_examples=30)
+@settings(max_examples=30)
 @given(st.floats(60, 1400), st.floats(3, 290))
 def test_the_table_is_fine_enough(light: float, shunt_ohm: float) -> None:
     left = [module_power(at, shunt_ohm) / module_power(at, 300.0) for at in (light, 1000.0)]
     assert (left[1] * factor(light, float(1 - left[1]))[0]) == pytest.approx(left[0], abs=0.006)
 
 
-@settings(deadline=None, max_examples=20)
+@settings(max_examples=20)
 @given(st.floats(0.001, 0.8), st.just(0.0) | st.floats(0.001, 1))
 def test_the_loss_of_a_year_is_kept(weather: WeatherYear, year_loss: float, share: float) -> None:
     light = weather.ghi[weather.ghi > 0].astype(np.float32)[None]

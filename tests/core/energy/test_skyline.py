@@ -89,7 +89,7 @@ def test_without_a_skyline_the_bits_are_the_same(weather: WeatherYear) -> None:
         assert level.sum(dtype=np.float64) == pytest.approx(one.sum(dtype=np.float64), rel=1e-3)
 
 
-@settings(deadline=None, max_examples=5)
+@settings(max_examples=5)
 @given(st.floats(0, 45), st.floats(0, 1))
 def test_a_higher_skyline_never_brings_more(make_cohort: Any, height: float, lower: float) -> None:
     cohort = make_cohort({"site_id": "a"}, {"site_id": "b"})

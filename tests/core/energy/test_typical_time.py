@@ -32,7 +32,7 @@ def test_hours_are_cut_in_proportion() -> None:
     assert sums == pytest.approx([0.75 * 1 + 0.5 * 2, 0.5 * 11])
 
 
-@settings(deadline=None, max_examples=20)
+@settings(max_examples=20)
 @given(st.lists(st.integers(0, 3 * 365 * 48), min_size=3, max_size=8, unique=True))
 def test_parts_add_up_to_the_whole(half_hours: list[int]) -> None:
     edges = pd.Series(pd.Timestamp("2023-06-01") + pd.to_timedelta(np.sort(half_hours) * 30, unit="min"))

@@ -90,7 +90,7 @@ def test_no_site_no_year() -> None:
     assert_allclose(flow([10.0], years=0, upfront=5.0, yearly_cost=1.0).net, [[-5, 0, 0, 0, 0]])
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(st.floats(0, 1e3), st.floats(0, 500), st.floats(0, 5e3), st.integers(0, 19), st.floats(0, 0.15))
 def test_a_longer_life_never_hurts_who_gains_each_year(
     saving: float, cost: float, upfront: float, years: int, rate: float
@@ -100,7 +100,7 @@ def test_a_longer_life_never_hurts_who_gains_each_year(
     assert longer >= shorter - 1e-9
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(st.floats(0, 5e3), st.integers(1, 20), st.floats(0, 0.15))
 def test_no_benefit_is_worth_what_it_costs(upfront: float, years: int, rate: float) -> None:
     owner = flow([0.0], upfront=upfront, years=years, horizon_years=20)

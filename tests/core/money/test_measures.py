@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose
 
 from aftersun.money import measures
 
-FEW = settings(deadline=None, max_examples=60)
+FEW = settings(max_examples=60)
 RATES = st.floats(0.0, 0.3)
 AMOUNTS = st.floats(1.0, 1e4)
 

@@ -267,7 +267,7 @@ def test_one_site_alone_has_the_same_bill_to_the_last_bit(rule: str) -> None:
             assert getattr(single, column.name)[0] == getattr(batch, column.name)[row]
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(
     st.integers(0, 2**32 - 1),
     st.sampled_from(["net billing", "net metering", "deemed export", "no export"]),

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from aftersun.money.company import Company, load_company
+from aftersun.money.company import Company
 from aftersun.scoring.calls.contact_rules import (
     LEFT_IN_PEACE,
     NO_BASIS,
@@ -23,7 +23,6 @@ from aftersun.scoring.calls.contact_rules import (
     quiet_reason,
 )
 from aftersun.scoring.calls.month import plan_month
-from aftersun.scoring.run.demo import Demo
 from aftersun.scoring.run.finished_chunks import ranked
 from aftersun.scoring.value import words
 
@@ -46,11 +45,6 @@ RANKING = pd.DataFrame(
     columns=["site_id", "retrofit", "npv", "status"],
 ).assign(reason="because", for_safety=False)
 LEFT_OUT = pd.DataFrame({"site_id": ["f"], "reason": ["no tariff"]})
-
-
-@pytest.fixture(scope="module")
-def company(demo: Demo) -> Company:
-    return load_company(demo.company)
 
 
 @pytest.fixture

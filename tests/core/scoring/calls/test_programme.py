@@ -141,7 +141,7 @@ def enumerated(table, capacity: Cap, trips: pd.DataFrame, groups) -> float | Non
     return best
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=120)
 @given(portfolios())
 def test_it_finds_what_enumeration_finds(portfolio) -> None:
     table, capacity, trips, groups = portfolio
@@ -163,7 +163,7 @@ def attempt(portfolio, **changed):
         return None
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(portfolios())
 def test_laws_of_every_list(portfolio) -> None:
     table, capacity, trips, _ = portfolio
@@ -190,7 +190,7 @@ def test_laws_of_every_list(portfolio) -> None:
         assert choose_offers(table, capacity, trips, limits=EXACT).value >= found.value - 1e-4  # without groups
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(portfolios(), st.randoms(use_true_random=False))
 def test_same_offers_same_list_in_whatever_order_they_come(portfolio, random) -> None:
     table, capacity, trips, groups = portfolio
@@ -204,7 +204,7 @@ def test_same_offers_same_list_in_whatever_order_they_come(portfolio, random) ->
         pd.testing.assert_frame_equal(again.capacities, found.capacities)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(portfolios())
 def test_one_hour_more_is_worth_what_the_next_list_is_worth_more(portfolio) -> None:
     table, capacity, trips, groups = portfolio

@@ -46,7 +46,7 @@ def test_a_chain_of_near_sites_is_not_one_round() -> None:
     assert members(rounds_of(at((0, 0), (8, 0), (16.1, 0)), 17.0)) == {frozenset("abc")}
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(PLACES, st.floats(0, 30))
 def test_no_two_sites_of_a_round_are_farther_apart_than_allowed(places, km) -> None:
     sites = at(*places)
@@ -57,7 +57,7 @@ def test_no_two_sites_of_a_round_are_farther_apart_than_allowed(places, km) -> N
             assert great_circle_km(*ends) <= km + 1e-5
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(PLACES, st.randoms(use_true_random=False))
 def test_the_order_of_rows_changes_nothing(places, random) -> None:
     sites = at(*places)

@@ -14,13 +14,12 @@ from aftersun import api
 from aftersun.energy.balance import simulate
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded
-from aftersun.money.company import Company, load_company
+from aftersun.money.company import Company
 from aftersun.money.prices import Prices
 from aftersun.money.tariffs import yearly_bill
 from aftersun.scoring.offers.bundles import Bundle, Single, best_bundles
 from aftersun.scoring.offers.chunk import plant_texts
 from aftersun.scoring.offers.ledgers import offers
-from aftersun.scoring.run.demo import Demo
 from aftersun.scoring.value.simulations import Baseline, Simulations, baseline_of
 from aftersun.scoring.value.valuation import evaluate
 
@@ -70,11 +69,6 @@ class Part:
 
     def safety(self, cohort: api.Cohort) -> api.Notes:
         return api.Notes.of(cohort).add(api.Note("n", api.CAUTION, "Mind.", "crew", "assumption"))
-
-
-@pytest.fixture(scope="module")
-def company(demo: Demo) -> Company:
-    return load_company(demo.company)
 
 
 @pytest.fixture(scope="module")

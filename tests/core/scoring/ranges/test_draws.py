@@ -15,7 +15,7 @@ from tests_support import empty_frame, make_cohort, make_weather
 from aftersun.host.assumed import assumed
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded, find_plugins
-from aftersun.money.company import Company, load_company
+from aftersun.money.company import Company
 from aftersun.money.measures import npv
 from aftersun.scoring.offers.chunk import plant_texts
 from aftersun.scoring.ranges import draws
@@ -29,7 +29,6 @@ from aftersun.scoring.ranges.draws import (
     total_by_retrofit,
 )
 from aftersun.scoring.ranges.drivers import DECIDE_ON_GAINS, NORMAL, TRIANGULAR, Driver, Parts, drivers
-from aftersun.scoring.run.demo import Demo
 from aftersun.scoring.value.nearby import NearbySimulations, Slopes
 from aftersun.scoring.value.simulations import Baseline, Simulations, baseline_of
 from aftersun.scoring.value.valuation import Valuation, evaluate
@@ -57,11 +56,6 @@ SITES = [
 NO_READINGS = empty_frame("reading", 0)
 ALL = np.arange(len(SITES))
 BRUTE_DRAWS = 60
-
-
-@pytest.fixture(scope="module")
-def company(demo: Demo) -> Company:
-    return load_company(demo.company)
 
 
 @pytest.fixture(scope="module")

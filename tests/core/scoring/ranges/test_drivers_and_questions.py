@@ -17,7 +17,7 @@ from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded, Registry, find_plugins
 from aftersun.inventory.store.file import Inventory
 from aftersun.model.plant import Plant
-from aftersun.money.company import Company, Override, load_company
+from aftersun.money.company import Company, Override
 from aftersun.scoring.offers.chunk import plant_texts
 from aftersun.scoring.ranges.drivers import DECIDE_ON_GAINS, Driver, drivers
 from aftersun.scoring.ranges.questions import answers, turning
@@ -39,11 +39,6 @@ PLANE = {
 }  # fmt: skip
 NO_READINGS = empty_frame("reading", 0)
 WEATHER = make_weather()
-
-
-@pytest.fixture(scope="module")
-def company(demo: Demo) -> Company:
-    return load_company(demo.company)
 
 
 def retrofit(name: str) -> Loaded:

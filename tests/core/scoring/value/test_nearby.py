@@ -7,8 +7,7 @@ import pytest
 from tests_support import empty_frame, make_cohort, make_weather
 
 from aftersun.model.plant import Plant
-from aftersun.money.company import Company, load_company
-from aftersun.scoring.run.demo import Demo
+from aftersun.money.company import Company
 from aftersun.scoring.value.nearby import NearbySimulations, Slopes
 from aftersun.scoring.value.simulations import Baseline, Simulated, Simulations, baseline_of
 
@@ -22,11 +21,6 @@ ARRAYS = [
     {"site": site, "tilt_deg": 25.0, "azimuth_deg": 180.0, "dc_rating_kw": kw, "mounting": "flush roof"}
     for site, kw in ((0, 6.0), (1, 5.0), (1, 2.0))
 ]
-
-
-@pytest.fixture(scope="module")
-def company(demo: Demo) -> Company:
-    return load_company(demo.company)
 
 
 @pytest.fixture(scope="module")

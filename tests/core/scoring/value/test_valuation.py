@@ -13,9 +13,8 @@ from tests_support import empty_frame, make_cohort, make_weather
 from aftersun import api
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded, Registry
-from aftersun.money.company import Company, load_company
+from aftersun.money.company import Company
 from aftersun.scoring.offers.chunk import plant_texts, score
-from aftersun.scoring.run.demo import Demo
 from aftersun.scoring.run.finished_chunks import ranked
 from aftersun.scoring.value import words
 from aftersun.scoring.value.simulations import Baseline, Simulations, baseline_of
@@ -61,11 +60,6 @@ class Cleaner:
 
     def safety(self, cohort: api.Cohort) -> api.Notes:
         return api.Notes.of(cohort).add(self.note)
-
-
-@pytest.fixture(scope="module")
-def company(demo: Demo) -> Company:
-    return load_company(demo.company)
 
 
 @pytest.fixture(scope="module")
