@@ -25,6 +25,9 @@ GROUND_FRAME = "ground frame"
 GROUND = "ground"
 FRAGILE = "fragile sheet"
 
+# What decides how many modules there are: see `module_count`.
+MODULE_COLUMNS = ("dc_rating_kw", "module_count", "module_rows", "module_columns")
+
 # Held for every job at the array; the plugin adds its own.
 VISIT_NOTES = (
     "local_rules",
@@ -48,9 +51,10 @@ def of_facts(compute: Callable[[api.Cohort], Value]) -> Callable[[api.Cohort], V
     return known
 
 
-def numbers(frame: pd.DataFrame, column: str) -> api.Floats:
-    """Return a numeric column as floats, NaN where unknown."""
-    return frame[column].to_numpy(dtype=np.float64, na_value=np.nan)
+def numbers(frame: pd.DataFrame, column: str, if_unknown: api.Floats | float = np.nan) -> api.Floats:
+    """Return a numeric column as floats, ``if_unknown`` where it holds nothing."""
+    values = frame[column].to_numpy(dtype=np.float64, na_value=np.nan)
+    return np.where(np.isnan(values), if_unknown, values)
 
 
 def equals(frame: pd.DataFrame, column: str, *choices: str | bool) -> api.Bools:
@@ -76,24 +80,34 @@ def at_any_array(cohort: api.Cohort, per_array: api.Bools) -> api.Bools:
 
 def module_count(cohort: api.Cohort, module_rating_kw: float) -> api.Floats:
     """Return modules per array (A,): counted, else rows x columns, else rating over ``module_rating_kw``."""
-    count, rating_kw = _counted(cohort)
-    return np.where(np.isnan(count), np.maximum(np.round(rating_kw / module_rating_kw), 1.0), count)
+    count = counted_modules(cohort)
+    by_rating = np.maximum(np.round(numbers(cohort.arrays, "dc_rating_kw") / module_rating_kw), 1.0)
+    return np.where(np.isnan(count), by_rating, count)
 
 
 @of_facts
-def _counted(cohort: api.Cohort) -> tuple[api.Floats, api.Floats]:
-    """Return modules per array as far as they are known, and its rating in kW."""
+def counted_modules(cohort: api.Cohort) -> api.Floats:
+    """Return modules per array (A,): counted, else rows x columns, else NaN."""
     arrays = cohort.arrays
-    count = numbers(arrays, "module_count")
-    laid = numbers(arrays, "module_rows") * numbers(arrays, "module_columns")
-    return np.where(np.isnan(count), laid, count), numbers(arrays, "dc_rating_kw")
+    return numbers(arrays, "module_count", numbers(arrays, "module_rows") * numbers(arrays, "module_columns"))
+
+
+@of_facts
+def stands_on_ground(cohort: api.Cohort) -> api.Bools:
+    """Tell per array (A,) whether it is known to stand on the ground."""
+    ground = of_site(cohort, equals(cohort.sites, "roof_kind", GROUND)) & unknown(cohort.arrays, "mounting")
+    return equals(cohort.arrays, "mounting", GROUND_FRAME) | ground
 
 
 @of_facts
 def on_ground(cohort: api.Cohort) -> api.Bools:
     """Tell per site (S,) whether no array needs a roof to be climbed. Unknown counts as a roof."""
-    stands = of_site(cohort, equals(cohort.sites, "roof_kind", GROUND)) & unknown(cohort.arrays, "mounting")
-    return ~at_any_array(cohort, ~(equals(cohort.arrays, "mounting", GROUND_FRAME) | stands))
+    return ~at_any_array(cohort, ~stands_on_ground(cohort))
+
+
+def years_of_effect(about: api.About, assume: api.Assumed) -> int:
+    """Return for how many years a fade has to be given: the longest life that is assumed or usual."""
+    return int(np.ceil(max(about.life.high, assume["life_years"])))
 
 
 def access(cohort: api.Cohort) -> tuple[api.CostLine, api.CostLine]:

@@ -47,8 +47,8 @@ def ready_to_raise(cohort: api.Cohort, plant: api.Plant, can: api.Bools, ground_
 
     Rows whose distance is not known get ``ground_cover``, so that the gain is not overstated.
     """
-    known = common.numbers(cohort.arrays, "ground_cover_ratio")
-    shading = np.where(np.isnan(known), np.where(pitch_unknown(cohort), ground_cover, 0.0), known)
+    usual = np.where(pitch_unknown(cohort), ground_cover, 0.0)
+    shading = common.numbers(cohort.arrays, "ground_cover_ratio", usual)
     ground = common.of_site(cohort, common.equals(cohort.sites, "roof_kind", common.GROUND))
     new_frame = can & ~np.isin(plant.mounting.astype(str), FRAMES)
     frame = np.where(ground, common.GROUND_FRAME, common.FLAT_FRAME).astype(object)
@@ -61,10 +61,7 @@ def ready_to_raise(cohort: api.Cohort, plant: api.Plant, can: api.Bools, ground_
 @common.of_facts
 def raised_on_roof(cohort: api.Cohort) -> api.Bools:
     """Tell per array (A,) whether it can be raised and a roof bears it, as far as is known."""
-    arrays = cohort.arrays
-    at_ground = common.of_site(cohort, common.equals(cohort.sites, "roof_kind", common.GROUND))
-    stands = common.equals(arrays, "mounting", common.GROUND_FRAME) | (common.unknown(arrays, "mounting") & at_ground)
-    return can_be_raised(cohort) & ~stands
+    return can_be_raised(cohort) & ~common.stands_on_ground(cohort)
 
 
 def ballast_kg_m2(cohort: api.Cohort, values: Mapping[str, float]) -> api.Floats:
@@ -78,8 +75,8 @@ def ballast_kg_m2(cohort: api.Cohort, values: Mapping[str, float]) -> api.Floats
     terrain = sites["terrain"].astype(object).to_numpy(dtype=object)
     pressure = wind.velocity_pressure_pa(common.numbers(sites, "wind_m_s")) * wind.exposure_factor(height, terrain)
     per_module_m2 = wind.ballast_kg(wind.wind_force_n(pressure, values["wind_coefficient"], 1.0))
-    known = common.numbers(arrays, "ground_cover_ratio")
-    cover = np.where(np.isnan(known), np.where(pitch_unknown(cohort), values["ground_cover_if_unknown"], 1.0), known)
+    usual = np.where(pitch_unknown(cohort), values["ground_cover_if_unknown"], 1.0)
+    cover = common.numbers(arrays, "ground_cover_ratio", usual)
     there = np.where(common.equals(arrays, "mounting", common.FLAT_FRAME), values["present_ballast_kg_m2"], 0.0)
     need = np.maximum(common.of_site(cohort, per_module_m2) * cover - there, 0.0)
     need = np.where(raised_on_roof(cohort), np.nan_to_num(need, nan=np.inf), 0.0)  # inf: not known

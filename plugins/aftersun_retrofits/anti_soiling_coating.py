@@ -61,12 +61,9 @@ def loss_between_cleanings(rate_per_day: npt.ArrayLike, cleanings_per_year: npt.
 def glass_m2(cohort: api.Cohort, rating_kw_per_m2: float) -> api.Floats:
     """Return glass per array (A,) in m2: modules times their size, else rating over ``rating_kw_per_m2``."""
     arrays = cohort.arrays
-    rating = common.numbers(arrays, "dc_rating_kw")
     size = common.numbers(arrays, "module_width_m") * common.numbers(arrays, "module_height_m")
-    count = common.numbers(arrays, "module_count")
-    laid = common.numbers(arrays, "module_rows") * common.numbers(arrays, "module_columns")
-    measured = size * np.where(np.isnan(count), laid, count)
-    return np.where(np.isnan(measured), rating / rating_kw_per_m2, measured)
+    measured = size * common.counted_modules(cohort)
+    return np.where(np.isnan(measured), common.numbers(arrays, "dc_rating_kw") / rating_kw_per_m2, measured)
 
 
 class AntiSoilingCoating:
@@ -91,10 +88,7 @@ class AntiSoilingCoating:
             "surroundings",
             "cleanings_per_year",
             "mounting",
-            "dc_rating_kw",
-            "module_count",
-            "module_rows",
-            "module_columns",
+            *common.MODULE_COLUMNS,
             "module_width_m",
             "module_height_m",
         ),
@@ -155,8 +149,7 @@ class AntiSoilingCoating:
         return common.notes_for(cohort, self.notes)
 
     def _fade(self, assume: api.Assumed, every: int | None) -> api.Floats:
-        years = int(np.ceil(max(self.about.life.high, assume["life_years"])))
-        return left_by_year(assume["half_life_years"], years, every)
+        return left_by_year(assume["half_life_years"], common.years_of_effect(self.about, assume), every)
 
 
 def renewals(assume: api.Assumed) -> tuple[int, ...]:
@@ -179,7 +172,7 @@ def _coated(cohort: api.Cohort, plant: api.Plant, assume: api.Assumed) -> api.Pl
 
 def _uncleaned_share(cohort: api.Cohort, plant: api.Plant) -> api.Floats:
     """Return the soiling loss that the owner's cleanings leave, over that by rain alone, per array (A,), 0..1."""
-    cleanings = common.of_site(cohort, np.nan_to_num(common.numbers(cohort.sites, "cleanings_per_year")))
+    cleanings = common.of_site(cohort, common.numbers(cohort.sites, "cleanings_per_year", 0.0))
     between = loss_between_cleanings(plant.soiling_rate_per_day, cleanings)
     alone = api.annual_soiling_loss(cohort, plant)
     share: api.Floats = np.divide(between, alone, out=np.ones_like(alone), where=(alone > 0) & (between < alone))
@@ -204,7 +197,7 @@ def _cleanings_saved(cohort: api.Cohort, assume: api.Assumed, fade: api.Floats) 
     Yearly items do not fade, so they are spread evenly over the life.
     """
     mean_left = float(fade[: max(round(assume["life_years"]), 1)].mean())
-    cleanings = np.nan_to_num(common.numbers(cohort.sites, "cleanings_per_year"))
+    cleanings = common.numbers(cohort.sites, "cleanings_per_year", 0.0)
     saved: api.Floats = cleanings * assume["cleanings_saved_share"] * mean_left
     return saved
 

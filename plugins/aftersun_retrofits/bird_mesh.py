@@ -110,10 +110,7 @@ class BirdMesh:
             "tilt_deg",
             "mounting",
             "open_outline_m",
-            "dc_rating_kw",
-            "module_count",
-            "module_rows",
-            "module_columns",
+            *common.MODULE_COLUMNS,
             "module_width_m",
             "module_height_m",
         ),
@@ -241,12 +238,11 @@ def _outline_m(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
     rows, columns = common.numbers(arrays, "module_rows"), common.numbers(arrays, "module_columns")
     guessed = np.where(np.isnan(columns), np.minimum(assume["rows_if_unknown"], count), np.ceil(count / columns))
     rows = np.where(np.isnan(rows), guessed, rows)
-    columns = np.where(np.isnan(columns), np.ceil(count / rows), columns)
-    width, height = common.numbers(arrays, "module_width_m"), common.numbers(arrays, "module_height_m")
-    width = np.where(np.isnan(width), assume["module_width_m"], width)
-    height = np.where(np.isnan(height), assume["module_height_m"], height)
-    traced = common.numbers(arrays, "open_outline_m")
-    return np.where(np.isnan(traced), perimeter_m(rows, columns, width, height, assume["module_spacing_m"]), traced)
+    columns = common.numbers(arrays, "module_columns", np.ceil(count / rows))
+    width, height = (common.numbers(arrays, name, assume[name]) for name in ("module_width_m", "module_height_m"))
+    return common.numbers(
+        arrays, "open_outline_m", perimeter_m(rows, columns, width, height, assume["module_spacing_m"])
+    )
 
 
 def _remarks(cohort: api.Cohort) -> npt.NDArray[np.object_]:

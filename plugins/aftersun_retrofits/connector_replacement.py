@@ -121,10 +121,7 @@ class ConnectorReplacement:
             "connectors_renewed_on",
             "mounting",
             "strings",
-            "dc_rating_kw",
-            "module_count",
-            "module_rows",
-            "module_columns",
+            *common.MODULE_COLUMNS,
         ),
         sources=(
             "IEC 62852",
@@ -166,7 +163,8 @@ class ConnectorReplacement:
         modules = common.module_count(cohort, assume["module_rating_kw"])
         strings = np.minimum(_strings(cohort, assume), modules)
         pairs = modules + strings
-        hidden = np.where(_on_ground(cohort), 0.0, modules)
+        # on the ground plugs are reached from behind
+        hidden = np.where(common.stands_on_ground(cohort), 0.0, modules)
         lifting_h = cohort.sum_by_site(hidden) * assume["lift_min_per_module"] / 60.0
         fewer = self._faults_avoided(cohort, assume)
         fires = assume["fires_per_year"] * assume["connector_share_of_fires"] * _building_share(cohort, modules, assume)
@@ -226,10 +224,8 @@ class ConnectorReplacement:
 
 def _known_danger(cohort: api.Cohort) -> api.Bools:
     """Tell per site (S,) whether something is known of its plugs that the owner is told whatever is bought."""
-    found = np.zeros(len(cohort), dtype=bool)
-    for name in DANGERS:
-        found |= common.equals(cohort.sites, name, True)
-    return found
+    known: api.Bools = np.any([common.equals(cohort.sites, name, True) for name in DANGERS], axis=0)
+    return known
 
 
 def _either(chance: npt.ArrayLike, other: npt.ArrayLike) -> api.Floats:
@@ -238,18 +234,11 @@ def _either(chance: npt.ArrayLike, other: npt.ArrayLike) -> api.Floats:
     return either
 
 
-def _on_ground(cohort: api.Cohort) -> api.Bools:
-    """Tell per array (A,) whether it stands on the ground, where plugs are reached from behind."""
-    ground = common.of_site(cohort, common.equals(cohort.sites, "roof_kind", common.GROUND))
-    stands = ground & common.unknown(cohort.arrays, "mounting")
-    return common.equals(cohort.arrays, "mounting", common.GROUND_FRAME) | stands
-
-
 def _building_share(cohort: api.Cohort, modules: api.Floats, assume: api.Assumed) -> api.Floats:
     """Return the share of connector fires that damage the building, over all modules of a site, shape (S,)."""
     in_roof = common.equals(cohort.arrays, "mounting", common.IN_ROOF)
     share = np.select(
-        [in_roof, _on_ground(cohort)],
+        [in_roof, common.stands_on_ground(cohort)],
         [assume["building_share_in_roof"], assume["building_share_on_ground"]],
         default=assume["building_share_of_fires"],
     )
@@ -258,9 +247,8 @@ def _building_share(cohort: api.Cohort, modules: api.Floats, assume: api.Assumed
 
 def _strings(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
     """Return strings per array (A,), as counted or guessed from the rating."""
-    counted = common.numbers(cohort.arrays, "strings")
     guessed = np.ceil(common.numbers(cohort.arrays, "dc_rating_kw") / assume["string_rating_kw"])
-    return np.where(np.isnan(counted), np.maximum(guessed, 1.0), counted)
+    return common.numbers(cohort.arrays, "strings", np.maximum(guessed, 1.0))
 
 
 def _contact_gain(modules_per_string: api.Floats, assume: api.Assumed) -> api.Floats:

@@ -212,7 +212,7 @@ class DegradationMitigation:
             plant.excess_loss, plant.shunt_share, common.of_site(cohort, recoverable * reversible)
         )
         devices = np.maximum(np.ceil(cohort.sum_by_site(rating) / assume["dc_kw_per_device"]), 1.0)
-        years = int(np.ceil(max(self.about.life.high, assume["life_years"])))
+        years = common.years_of_effect(self.about, assume)
         trend, falls = _trend(sites, assume["normal_trend_per_year"])
         growth = growth_by_year(
             np.where(trend & ~falls, 0.0, assume["growth_per_year"]),

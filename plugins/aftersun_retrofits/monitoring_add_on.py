@@ -206,11 +206,8 @@ class MonitoringAddOn:
             "meter_factor_se",
             "meter_shortfall",
             "meter_zero_day_share",
-            "dc_rating_kw",
             "strings",
-            "module_count",
-            "module_rows",
-            "module_columns",
+            *common.MODULE_COLUMNS,
         ),
         sources=(
             "Bucher, Wandel, Joss, Bern University of Applied Sciences, WCPEC-8 2022",
@@ -237,12 +234,14 @@ class MonitoringAddOn:
         online = assume.chance(cohort.sites, self.facts["internet_at_inverter"])
         unwatched = _not_yet_watched(cohort, assume)
         kinds = self._faults(cohort, plant, assume)
-        cost, saved = (np.sum([np.broadcast_to(kind, len(cohort)) for kind in each], axis=0) for each in _sums(kinds))
+        none = np.zeros(len(cohort))
+        cost = sum((kind.cost for kind in kinds), none)
+        saved = sum((kind.saved for kind in kinds), none)
         shortfall, error = (common.numbers(cohort.sites, name) for name in ("meter_shortfall", "meter_factor_se"))
         chance = assume["detectable_share"] * assume["acted_on_chance"] * unwatched
         chance = chance * bounded_part(cost, shortfall, error, assume["shortfall_errors"])
         gained = np.minimum(saved * chance, 1.0 - plant.availability)
-        years = int(np.ceil(max(self.about.life.high, assume["life_years"])))
+        years = common.years_of_effect(self.about, assume)
         visits = assume["avoided_visits_per_year"] * unwatched
         return api.Change(
             plant=plant.replace(
@@ -323,10 +322,6 @@ def _column(values: api.Floats | float) -> api.Floats:
     return np.asarray(values, dtype=np.float64)[..., np.newaxis]
 
 
-def _sums(kinds: tuple[Faults, ...]) -> tuple[list[api.Floats], list[api.Floats]]:
-    return [kind.cost for kind in kinds], [kind.saved for kind in kinds]
-
-
 def _fade(kinds: tuple[Faults, ...], saved: api.Floats, years: int) -> api.Floats:
     """Return the share of the steady saving of all kinds that is reached in each year, (S, years)."""
     by_year = np.zeros((len(saved), years))
@@ -354,9 +349,8 @@ def _stop_rate(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
 
 def _parts(cohort: api.Cohort, assume: api.Assumed) -> tuple[api.Floats, api.Floats]:
     """Return the strings and the modules of each site, counted or reckoned from the rating; both (S,), 1 or more."""
-    strings = common.numbers(cohort.arrays, "strings")
-    rating = common.numbers(cohort.arrays, "dc_rating_kw")
-    strings = np.where(np.isnan(strings), np.ceil(rating / assume["string_rating_kw"]), strings)
+    guessed = np.ceil(common.numbers(cohort.arrays, "dc_rating_kw") / assume["string_rating_kw"])
+    strings = common.numbers(cohort.arrays, "strings", guessed)
     modules = common.module_count(cohort, assume["module_rating_kw"])
     return np.maximum(cohort.sum_by_site(strings), 1.0), np.maximum(cohort.sum_by_site(modules), 1.0)
 

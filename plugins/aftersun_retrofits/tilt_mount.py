@@ -90,10 +90,7 @@ class TiltMount:
             "azimuth_deg",
             "mounting",
             "ground_cover_ratio",
-            "dc_rating_kw",
-            "module_count",
-            "module_rows",
-            "module_columns",
+            *common.MODULE_COLUMNS,
         ),
         sources=(
             "Jacobson and Jadhav, Solar Energy 169, 2018, 55-66",
@@ -168,7 +165,7 @@ class TiltMount:
         costs: Sequence[api.CostLine],
     ) -> tuple[api.Change, ...]:
         """Return the changes to two and to four positions, for the sites where anything can be raised."""
-        years = int(np.ceil(max(self.about.life.high, assume["life_years"])))
+        years = common.years_of_effect(self.about, assume)
         by_owner = common.on_ground(cohort) * assume.chance(cohort.sites, self.facts["owner_present"])
         missed = by_owner * assume["missed_by_owner"] + (1.0 - by_owner) * assume["missed_by_visit"]
         modules = _modules(cohort, can, assume)
