@@ -14,8 +14,7 @@ import pandas as pd
 from notes_support import gathered
 
 from aftersun import api
-from aftersun.inventory.store.run_tables import RUN_TABLES
-from aftersun.inventory.store.table_layout import DTYPES
+from aftersun.inventory.store.tables import RUN_TABLES
 from aftersun_reports.call_sheet import CallSheet
 
 ARC = "Stop. Plugs of two makes are known to be mated here; they can arc."
@@ -101,9 +100,9 @@ LETTERHEAD = api.Letterhead(
 
 def typed(table: str, rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
     """Rows of a result table with the dtypes that a stored run has."""
-    layout = RUN_TABLES[table].columns
-    frame = pd.DataFrame([{"run_id": RUN_ID, **row} for row in rows]).reindex(columns=list(layout))
-    return frame.astype({name: DTYPES[kind] for name, kind in layout.items()})
+    dtypes = RUN_TABLES[table].dtypes
+    frame = pd.DataFrame([{"run_id": RUN_ID, **row} for row in rows]).reindex(columns=list(dtypes))
+    return frame.astype(dtypes)
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ import pytest
 from aftersun.inventory.log import learnt_facts
 from aftersun.inventory.store import dictionary
 from aftersun.inventory.store.dictionary import Column
-from aftersun.inventory.store.run_tables import RUN_TABLES
+from aftersun.inventory.store.tables import RUN_TABLES
 
 OLD_FILES = Path(__file__).parent / "core" / "inventory" / "store" / "old_files"
 ADDED = (

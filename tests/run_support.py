@@ -15,7 +15,7 @@ from demo_support import keep_sites, put_demo
 
 from aftersun.inventory.runs.stored_runs import read_run_table
 from aftersun.inventory.store.file import Inventory
-from aftersun.inventory.store.run_tables import RUN_TABLES
+from aftersun.inventory.store.tables import RUN_TABLES
 from aftersun.scoring.run.demo import AS_OF
 from aftersun.scoring.run.rank import Settings
 

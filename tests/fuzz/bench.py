@@ -14,8 +14,9 @@ import duckdb
 from fuzz.damage import MARKER, Case, write_csv
 
 from aftersun.inventory.loading.load import LoadReport, load_file
-from aftersun.inventory.store.dictionary import quoted, stored_tables, tables
+from aftersun.inventory.store.dictionary import stored_tables, tables
 from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.sql import quoted
 from aftersun.model.errors import AftersunError
 
 _WATCHED = (*(stored for table in tables() for stored in stored_tables(table)), "reject", "load", "weather_station")

@@ -17,7 +17,7 @@ from aftersun import api
 from aftersun.inventory.runs import stored_runs
 from aftersun.inventory.store import read
 from aftersun.inventory.store.file import Inventory
-from aftersun.inventory.store.run_tables import RUN_TABLES
+from aftersun.inventory.store.tables import RUN_TABLES
 from aftersun_reports.portfolio_page import FILE, PortfolioPage
 
 # texts that break out of a page, a cell or a line where they are not kept literal

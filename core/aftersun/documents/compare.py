@@ -9,9 +9,9 @@ from typing import Any
 import pandas as pd
 
 from aftersun.inventory.runs.stored_runs import RunRecord, stored_run
-from aftersun.inventory.store.dictionary import quoted
 from aftersun.inventory.store.file import Inventory
-from aftersun.inventory.store.run_tables import RUN_TABLES
+from aftersun.inventory.store.sql import quoted
+from aftersun.inventory.store.tables import RUN_TABLES
 from aftersun.model.change import SEVERITIES
 from aftersun.model.errors import AftersunError
 

@@ -13,7 +13,7 @@ from aftersun import api
 from aftersun.documents.run_view import RunView
 from aftersun.inventory.runs import bulk_reading
 from aftersun.inventory.store.file import Inventory
-from aftersun.inventory.store.run_tables import RUN_TABLES
+from aftersun.inventory.store.tables import RUN_TABLES
 from aftersun.model.errors import AftersunError
 from aftersun.scoring.run.rank import Settings, rank
 

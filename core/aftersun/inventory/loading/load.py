@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -19,7 +19,7 @@ from aftersun.inventory.loading.shape import Progress, RawTable, read_file
 from aftersun.inventory.store import rules
 from aftersun.inventory.store.dictionary import columns, key_columns, references, tables
 from aftersun.inventory.store.file import Inventory
-from aftersun.inventory.store.sql import scalar
+from aftersun.inventory.store.tables import insert_row, next_number
 from aftersun.inventory.store.upsert import Counts, upsert
 from aftersun.model.errors import AftersunError
 
@@ -104,7 +104,7 @@ def load_file(
         counts = upsert(connection, table, good)
         bad = reject_frame(table, path.name, raw, header, rows.text, rows.values, kept)
         settled = accepted_frame(table, raw, header, good)
-        load_id = int(scalar(connection, 'SELECT coalesce(max(load_id), 0) + 1 FROM "load"'))
+        load_id = next_number(connection, "load", "load_id")
         changes = rejects.record(connection, table, path.name, load_id, bad, settled)
         rejected = int(problems["row"].nunique())
         anything_new = counts.added or counts.changed or changes.stored or changes.mended or changes.replaced
@@ -186,21 +186,19 @@ def _log(
 ) -> None:
     with path.open("rb") as handle:
         sha256 = hashlib.file_digest(handle, "sha256").hexdigest()
-    now = datetime.now(UTC).replace(tzinfo=None)
-    connection.execute(
-        'INSERT INTO "load" VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)',
-        [
-            load_id,
-            now,
-            version("aftersun"),
-            path.name,
-            table,
-            sha256,
-            rows_read,
-            counts.added,
-            counts.changed,
-            counts.unchanged,
-            rejected,
-            mended,
-        ],
+    insert_row(
+        connection,
+        "load",
+        {
+            "load_id": load_id,
+            "loaded_at": datetime.now(UTC).replace(tzinfo=None),
+            "program_version": version("aftersun"),
+            "source_file": path.name,
+            "table_name": table,
+            "sha256": sha256,
+            "rows_read": rows_read,
+            **asdict(counts),
+            "rejected": rejected,
+            "mended": mended,
+        },
     )

@@ -12,12 +12,12 @@ import pandas as pd
 from aftersun.inventory.loading.header import EXPORT_COLUMNS, Header
 from aftersun.inventory.loading.shape import RawTable
 from aftersun.inventory.store.dictionary import DATE, INTEGER, MOMENT, NUMBER, columns
-from aftersun.inventory.store.layout import REJECT
-from aftersun.inventory.store.table_layout import DTYPES
+from aftersun.inventory.store.tables import OTHER_TABLES
 
 KEY_JOINT = "\x1f"
 # Moments as the database writes them, so that a reject finds the row that is held under its key.
 _AS_TEXT = {DATE: "%Y-%m-%d", MOMENT: "%Y-%m-%d %H:%M:%S"}
+REJECT = OTHER_TABLES["reject"]
 FOUND_COLUMNS = tuple(name for name in REJECT.columns if name not in ("load_id", "state", "closed_by"))
 
 Cells = dict[str, str]
@@ -90,7 +90,7 @@ def reject_frame(
             "given_id": rows.map(_given(raw, header)),
         }
     )
-    return frame.astype({name: DTYPES[REJECT.columns[name]] for name in FOUND_COLUMNS} | {"given_id": "string"})
+    return frame.astype({name: REJECT.dtypes[name] for name in FOUND_COLUMNS} | {"given_id": "string"})
 
 
 def _records(text: pd.DataFrame) -> dict[int, Cells]:

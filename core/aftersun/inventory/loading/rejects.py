@@ -17,12 +17,11 @@ import duckdb
 import pandas as pd
 
 from aftersun.inventory.loading.header import EXPORT_COLUMNS
-from aftersun.inventory.loading.reject_rows import FOUND_COLUMNS, KEY_JOINT
-from aftersun.inventory.store.dictionary import columns, key_columns, quoted, stored_tables, tables
+from aftersun.inventory.loading.reject_rows import FOUND_COLUMNS, KEY_JOINT, REJECT
+from aftersun.inventory.store.dictionary import columns, key_columns, stored_tables, tables
 from aftersun.inventory.store.file import Inventory
-from aftersun.inventory.store.layout import REJECT
-from aftersun.inventory.store.sql import registered, scalar, typed_frame
-from aftersun.inventory.store.table_layout import DTYPES
+from aftersun.inventory.store.sql import quoted, registered, scalar
+from aftersun.inventory.store.tables import read_table
 from aftersun.model.errors import AftersunError
 
 OPEN = "open"
@@ -108,9 +107,8 @@ def open_rejects(inventory: Inventory) -> pd.DataFrame:
     what the file says and may be a customer's data: show it to the person who mends the file, never log it.
     """
     names = ["reject_id", "table_name", "source_file", "line", "column_name", "value", "reason", "what_to_do"]
-    query = f"SELECT * FROM reject WHERE state = ? ORDER BY {', '.join(REJECT.order)}"
-    frame = typed_frame(inventory.connection, query, {name: DTYPES[REJECT.columns[name]] for name in names}, [OPEN])
-    return frame.fillna({"column_name": "", "value": ""})
+    frame = read_table(inventory.connection, REJECT, "WHERE state = ?", [OPEN], names)
+    return frame[names].fillna({"column_name": "", "value": ""})
 
 
 def export_rejects(inventory: Inventory, table: str, path: Path | str) -> int:
@@ -128,10 +126,7 @@ def export_rejects(inventory: Inventory, table: str, path: Path | str) -> int:
     path = Path(path)
     if table not in tables():
         raise AftersunError(f"There is no table {table!r}.", f"Choose one of {', '.join(tables())}.")
-    frame = inventory.connection.execute(
-        f"SELECT * FROM reject WHERE state = ? AND table_name = ? ORDER BY {', '.join(REJECT.order)}",
-        [OPEN, table],
-    ).df()
+    frame = read_table(inventory.connection, REJECT, "WHERE state = ? AND table_name = ?", [OPEN, table])
     if frame.empty:
         return 0
     held = _held_rows(inventory, table)

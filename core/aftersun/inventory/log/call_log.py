@@ -9,6 +9,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
+from typing import Any
 
 import duckdb
 import numpy as np
@@ -18,9 +19,15 @@ from aftersun.inventory.log import learnt_facts
 from aftersun.inventory.store import read, rules
 from aftersun.inventory.store.dictionary import CHOICE, DATE, PERSONAL_TABLES, TEXT, Column, columns
 from aftersun.inventory.store.file import Inventory
-from aftersun.inventory.store.layout import CALL_LOG, NEWEST_FIRST, OFFER_MADE
-from aftersun.inventory.store.sql import registered, scalar, typed_frame
-from aftersun.inventory.store.table_layout import DTYPES
+from aftersun.inventory.store.tables import (
+    NEWEST_FIRST,
+    OTHER_TABLES,
+    insert_frame,
+    insert_row,
+    next_number,
+    of_site,
+    read_table,
+)
 from aftersun.inventory.store.upsert import upsert
 from aftersun.model.errors import AftersunError
 
@@ -31,6 +38,7 @@ WITHDRAWN = "withdrawn"  # a later version of its letter has replaced it
 OFFER_STATES = (OPEN, TAKEN, DECLINED, CARRIED_OUT, WITHDRAWN)
 SET = "+"  # between the retrofits of an offer of several
 
+_CALL_LOG = OTHER_TABLES["call_log"]
 _STATE_AFTER = {YES: TAKEN, NO: DECLINED, OBJECTION: DECLINED, DONE: CARRIED_OUT}
 _NO_DAYS = 2  # common practice, no source: who said no on so many days is not asked again
 
@@ -219,16 +227,13 @@ def store_calls(connection: duckdb.DuckDBPyConnection, values: pd.DataFrame) -> 
     said = rows.index  # which of the values each entry is
     rows = rows.reset_index(drop=True).astype({"retrofit": "string"})
     owners = connection.execute("SELECT site_id, customer_id FROM site").df().set_index("site_id")["customer_id"]
-    first = int(scalar(connection, "SELECT coalesce(max(entry), 0) + 1 FROM call_log"))
+    first = next_number(connection, "call_log", "entry")
     entries = pd.Series(np.arange(first, first + len(rows)), index=rows.index, dtype="Int64")
     rows = rows.assign(entry=entries, customer_id=rows["site_id"].map(owners), recorded_at=now)
     newest = {day: _newest_run(connection, day.date()) for day in rows["called_on"].unique()}
     about = rows["called_on"].map(newest).where(rows["retrofit"] != "")
     rows["run_id"] = rows["run_id"].fillna(about.astype("string"))
-    frame = rows[list(CALL_LOG.columns)].astype({name: DTYPES[kind] for name, kind in CALL_LOG.columns.items()})
-    names = ", ".join(CALL_LOG.columns)
-    with registered(connection, entries_frame=frame):
-        connection.execute(f"INSERT INTO call_log ({names}) SELECT {names} FROM entries_frame ORDER BY entry")
+    insert_frame(connection, _CALL_LOG, rows)
     _fit(connection, rows[rows["outcome"] == DONE])
     _settle_offers(connection, rows)
     closed = _close_contact(connection, rows)
@@ -325,32 +330,34 @@ def make_offer(
     with inventory.transaction() as connection:
         entry = {"site_id": site_id, "called_on": made_on.isoformat(), "outcome": UNREACHED, "retrofit": retrofit}
         _one(connection, entry, {}, date.today())
-        offer = int(scalar(connection, "SELECT coalesce(max(offer), 0) + 1 FROM offer_made"))
-        run_id = _newest_run(connection, made_on)
-        row = [offer, site_id.strip(), retrofit.strip(), run_id, made_on, price, currency, OPEN, valid_until]
-        marks = ", ".join("?" * len(row))
-        connection.execute(f"INSERT INTO offer_made ({', '.join(OFFER_MADE.columns)}) VALUES ({marks})", row)
-    return offer
+        return insert_offer(
+            connection,
+            site_id=site_id.strip(),
+            retrofit=retrofit.strip(),
+            run_id=_newest_run(connection, made_on),
+            made_on=made_on,
+            price=price,
+            currency=currency,
+            valid_until=valid_until,
+        )
+
+
+def insert_offer(connection: duckdb.DuckDBPyConnection, **values: Any) -> int:
+    """Store an open offer, given by column of ``offer_made``, within the caller's transaction; return its number."""
+    number = next_number(connection, "offer_made", "offer")
+    insert_row(connection, "offer_made", {"offer": number, "state": OPEN, **values})
+    return number
 
 
 def entries(inventory: Inventory, site_id: str | None = None, with_remark: bool = False) -> pd.DataFrame:
     """Return the call log, of all sites or one, oldest first; remarks are personal and left out unless asked for."""
-    kept = {name: kind for name, kind in CALL_LOG.columns.items() if with_remark or name != "remark"}
-    return _rows(inventory, "call_log", kept, CALL_LOG.order, site_id)
+    names = [name for name in _CALL_LOG.columns if with_remark or name != "remark"]
+    return read_table(inventory.connection, _CALL_LOG, *of_site(site_id), names)
 
 
 def offers(inventory: Inventory, site_id: str | None = None) -> pd.DataFrame:
     """Return the offers made, of all sites or one, oldest first."""
-    return _rows(inventory, "offer_made", OFFER_MADE.columns, OFFER_MADE.order, site_id)
-
-
-def _rows(
-    inventory: Inventory, table: str, kinds: Mapping[str, str], order: tuple[str, ...], site_id: str | None
-) -> pd.DataFrame:
-    where = "" if site_id is None else "WHERE site_id = ?"
-    query = f"SELECT {', '.join(kinds)} FROM {table} {where} ORDER BY {', '.join(order)}"
-    dtypes = {name: DTYPES[kind] for name, kind in kinds.items()}
-    return typed_frame(inventory.connection, query, dtypes, [] if site_id is None else [site_id])
+    return read_table(inventory.connection, OTHER_TABLES["offer_made"], *of_site(site_id))
 
 
 def customers(inventory: Inventory) -> pd.DataFrame:
@@ -360,5 +367,5 @@ def customers(inventory: Inventory) -> pd.DataFrame:
     """
     query = f"SELECT customer_id FROM {PERSONAL_TABLES['customer']} WHERE trim(coalesce(contact_basis, '')) <> ''"
     settled = inventory.connection.execute(query).df()["customer_id"]
-    found = read.customers(inventory)
-    return found.assign(has_contact_basis=found["customer_id"].isin(settled))
+    everybody = read.customers(inventory)
+    return everybody.assign(has_contact_basis=everybody["customer_id"].isin(settled))

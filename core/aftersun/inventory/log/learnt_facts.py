@@ -12,15 +12,15 @@ import duckdb
 import pandas as pd
 
 from aftersun.inventory.store import dictionary, rules
-from aftersun.inventory.store.dictionary import BOOLEAN, DATE, NUMBER, Column, quoted
+from aftersun.inventory.store.dictionary import BOOLEAN, DATE, NUMBER, Column
 from aftersun.inventory.store.file import Inventory
-from aftersun.inventory.store.layout import FACT_ORIGIN
-from aftersun.inventory.store.sql import registered, scalar, typed_frame
-from aftersun.inventory.store.table_layout import DTYPES
+from aftersun.inventory.store.sql import quoted, scalar
+from aftersun.inventory.store.tables import OTHER_TABLES, insert_frame, next_number, of_site, read_table
 from aftersun.inventory.store.upsert import upsert
 
 FACT_TABLES = ("site", "array", "tariff")
 _TARIFF_ID = "tariff_id"
+_FACT_ORIGIN = OTHER_TABLES["fact_origin"]
 
 
 @cache
@@ -111,7 +111,7 @@ def store_facts(
     """
     names = [name for name in fact_columns() if name in values]
     kept: list[dict[str, Any]] = []
-    number = int(scalar(connection, "SELECT coalesce(max(fact), 0) FROM fact_origin"))
+    number = next_number(connection, "fact_origin", "fact")
     rows = values.assign(entry=entries, origin=origins).sort_values("called_on", kind="stable")
     for row in rows.to_dict("records"):
         site_id, day = str(row["site_id"]), row["called_on"].date()
@@ -120,11 +120,10 @@ def store_facts(
         found = [_put(connection, name, value, site_id, row["array_id"], day) for name, value in facts.items()]
         found += _put_prices(connection, prices, site_id, day) if prices else []
         for table, key, name, value, previous in found:
-            number += 1
             column = fact_columns()[name]
             kept.append(
                 {
-                    "fact": number,
+                    "fact": number + len(kept),
                     "entry": row["entry"],
                     "site_id": site_id,
                     "table_name": table,
@@ -138,10 +137,7 @@ def store_facts(
                 }
             )
     if kept:
-        frame = pd.DataFrame(kept).astype({name: DTYPES[kind] for name, kind in FACT_ORIGIN.columns.items()})
-        with registered(connection, facts_frame=frame):
-            columns = ", ".join(FACT_ORIGIN.columns)
-            connection.execute(f"INSERT INTO fact_origin ({columns}) SELECT {columns} FROM facts_frame ORDER BY fact")
+        insert_frame(connection, _FACT_ORIGIN, pd.DataFrame(kept))
     return len(kept)
 
 
@@ -221,24 +217,18 @@ def as_text(column: Column, value: Any) -> str | None:
 
 
 def facts(inventory: Inventory, site_id: str | None = None) -> pd.DataFrame:
-    """Return what was learnt, of all sites or one: the columns of ``FACT_ORIGIN`` and ``replaced``.
+    """Return what was learnt, of all sites or one: the columns of ``fact_origin`` and ``replaced``.
 
     ``replaced`` is true where the inventory now says something else, by a later fact or a table that was loaded since;
     prices have dates of their own and are never marked.
     """
-    kept = "" if site_id is None else "WHERE site_id = ?"
-    found = typed_frame(
-        inventory.connection,
-        f"SELECT * FROM fact_origin {kept} ORDER BY {', '.join(FACT_ORIGIN.order)}",
-        {name: DTYPES[kind] for name, kind in FACT_ORIGIN.columns.items()},
-        [] if site_id is None else [site_id],
-    )
-    replaced = pd.Series(False, index=found.index)
-    for (table, name), group in found.groupby(["table_name", "column_name"]):
+    learnt = read_table(inventory.connection, _FACT_ORIGIN, *of_site(site_id))
+    replaced = pd.Series(False, index=learnt.index)
+    for (table, name), group in learnt.groupby(["table_name", "column_name"]):
         if table == "tariff" or name not in fact_columns():
             continue
         (key,) = dictionary.key_columns(str(table))
         rows = inventory.connection.execute(f"SELECT {quoted(key)}, {quoted(str(name))} FROM {quoted(str(table))}")
         now = {row_key: as_text(fact_columns()[str(name)], value) for row_key, value in rows.fetchall()}
         replaced.loc[group.index] = group["row_key"].map(now).astype("string").ne(group["value"]).fillna(True)
-    return found.assign(replaced=replaced)
+    return learnt.assign(replaced=replaced)

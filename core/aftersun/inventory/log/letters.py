@@ -17,11 +17,10 @@ import duckdb
 import pandas as pd
 from pydantic import TypeAdapter
 
-from aftersun.inventory.log.call_log import OPEN, WITHDRAWN
+from aftersun.inventory.log.call_log import OPEN, WITHDRAWN, insert_offer
 from aftersun.inventory.store.file import Inventory
-from aftersun.inventory.store.layout import LETTER, LETTER_OFFER, OFFER_MADE
-from aftersun.inventory.store.sql import scalar, typed_frame
-from aftersun.inventory.store.table_layout import DTYPES
+from aftersun.inventory.store.sql import scalar
+from aftersun.inventory.store.tables import OTHER_TABLES, insert_row, of_site, read_table
 from aftersun.model.errors import AftersunError
 from aftersun.model.letter import Letter
 
@@ -93,7 +92,7 @@ def next_numbers(inventory: Inventory, year: int, count: int) -> list[str]:
         "SELECT coalesce(max(split_part(number, '-', 2)::BIGINT), 0) FROM letter WHERE starts_with(number, ?)",
         [f"{year}-"],
     )
-    return [f"{year}-{int(last) + place:06d}" for place in range(1, count + 1)]
+    return [f"{year}-{int(last) + further:06d}" for further in range(1, count + 1)]
 
 
 def files_of(
@@ -145,10 +144,7 @@ def kept_files(inventory: Inventory, letters: Sequence[Letter], output: str) -> 
 
 def listing(inventory: Inventory, site_id: str | None = None) -> pd.DataFrame:
     """Return the letters issued, of all sites or one, in the order of their numbers; without content and bytes."""
-    where = "" if site_id is None else "WHERE site_id = ?"
-    query = f"SELECT {', '.join(LISTED)} FROM letter {where} ORDER BY {', '.join(LETTER.order)}"
-    dtypes = {name: DTYPES[LETTER.columns[name]] for name in LISTED}
-    return typed_frame(inventory.connection, query, dtypes, [] if site_id is None else [site_id])
+    return read_table(inventory.connection, OTHER_TABLES["letter"], *of_site(site_id), LISTED)
 
 
 def keep(connection: duckdb.DuckDBPyConnection, files: Sequence[LetterFile], new: Sequence[Letter]) -> None:
@@ -156,15 +152,11 @@ def keep(connection: duckdb.DuckDBPyConnection, files: Sequence[LetterFile], new
 
     What is sold in a letter is an offer made, at its price; those of the version before are withdrawn.
     """
-    marks = ", ".join("?" * len(LETTER.columns))
-    insert = f"INSERT INTO letter ({', '.join(LETTER.columns)}) VALUES ({marks})"
     for file in files:
         letter = file.letter
-        named: Mapping[str, object] = {
-            **{
-                name: getattr(letter, name)
-                for name in ("number", "version", "site_id", "run_id", "made_on", "valid_until")
-            },
+        same = ("number", "version", "site_id", "run_id", "made_on", "valid_until")
+        row = {
+            **{name: getattr(letter, name) for name in same},
             "output": file.output,
             "content": _adapter().dump_json(letter).decode("utf-8"),
             "choices": json.dumps(file.choices, sort_keys=True),
@@ -172,7 +164,7 @@ def keep(connection: duckdb.DuckDBPyConnection, files: Sequence[LetterFile], new
             "sha256": file.sha256,
             "file": file.data,
         }
-        connection.execute(insert, [named[name] for name in LETTER.columns])
+        insert_row(connection, "letter", row)
     for letter in new:
         _offer(connection, letter)
 
@@ -184,22 +176,15 @@ def _offer(connection: duckdb.DuckDBPyConnection, letter: Letter) -> None:
     for option in letter.options:
         if not option.offer or option.told_not_sold:
             continue
-        entry = int(scalar(connection, "SELECT coalesce(max(offer), 0) + 1 FROM offer_made"))
-        made: Mapping[str, object] = {
-            "offer": entry,
-            "site_id": letter.site_id,
-            "retrofit": option.offer,
-            "run_id": letter.run_id,
-            "made_on": letter.made_on,
-            "price": option.price,
-            "currency": letter.currency,
-            "state": OPEN,
-            "valid_until": letter.valid_until,
-        }
-        marks = ", ".join("?" * len(OFFER_MADE.columns))
-        connection.execute(
-            f"INSERT INTO offer_made ({', '.join(OFFER_MADE.columns)}) VALUES ({marks})",
-            [made[name] for name in OFFER_MADE.columns],
+        number = insert_offer(
+            connection,
+            site_id=letter.site_id,
+            retrofit=option.offer,
+            run_id=letter.run_id,
+            made_on=letter.made_on,
+            price=option.price,
+            currency=letter.currency,
+            valid_until=letter.valid_until,
         )
-        row = [letter.number, letter.version, letter.site_id, option.offer, entry]
-        connection.execute(f"INSERT INTO letter_offer ({', '.join(LETTER_OFFER.columns)}) VALUES (?, ?, ?, ?, ?)", row)
+        row = {"number": letter.number, "version": letter.version, "site_id": letter.site_id}
+        insert_row(connection, "letter_offer", {**row, "offer": option.offer, "entry": number})

@@ -1,7 +1,7 @@
 """All tables as files for analysts, without personal data: numbers of customers, sites and arrays become pseudonyms.
 
-What goes out is what is known to be harmless: measures, days, choices, and the texts listed here. A text that a person
-may have typed in stays behind, and so does a column that is added later until somebody has thought about it.
+What goes out is what is known to be harmless: measures, days, choices, and the texts that are marked for it in
+``tables.csv`` and ``run_tables.csv``. A text that a person may have typed in stays behind.
 """
 
 from __future__ import annotations
@@ -10,19 +10,18 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-import duckdb
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from aftersun.inventory.log import learnt_facts
 from aftersun.inventory.store import dictionary
-from aftersun.inventory.store.dictionary import TEXT, quoted
+from aftersun.inventory.store.dictionary import TEXT
 from aftersun.inventory.store.file import Inventory
-from aftersun.inventory.store.layout import TABLES
 from aftersun.inventory.store.private import make_folder, umask
 from aftersun.inventory.store.pseudonyms import pseudonyms
-from aftersun.inventory.store.rewrite import columns_of
+from aftersun.inventory.store.sql import quoted
+from aftersun.inventory.store.tables import Table, all_tables
 from aftersun.model.errors import AftersunError
 
 CSV, PARQUET = "csv", "parquet"
@@ -35,27 +34,13 @@ _KINDS = {
     "station_id": "station",
 }
 # Tables that are about persons or about this file itself.
-_LEFT_OUT = {"contact", "reject", "load", "letter", "pseudonym_key", "erased", "schema_version"}
+_LEFT_OUT = {"contact", "reject", "load", "letter", "pseudonym_key", "erased"}
 _ROUNDED = {  # a place must not tell a house
     "latitude": 0.1,
     "longitude": 0.1,
     "elevation_m": 50.0,
     "distance_km": 10.0,
     "height_difference_m": 50.0,
-}
-# Texts that the program itself writes, or that are identifiers of plugins.
-_HARMLESS = {
-    "run_id", "retrofit", "status", "reason", "variant", "offer", "equipment", "name", "meaning", "unit", "skill",
-    "fact", "question", "retrofits", "note_id", "severity", "text", "who", "kind", "item", "weather_basis",
-    "sentence", "excluded_reason", "hour_method", "shortage", "step", "meter", "finding", "what_to_do", "title",
-    "summary", "version", "origin", "sources", "source", "outcome", "currency", "state", "table_name", "column_name",
-    "program_version", "plugin_versions",
-}  # fmt: skip
-_NOT_HERE = {  # of these tables a column of such a name is typed in by somebody
-    ("fact_origin", "origin"),
-    ("weather_station", "name"),
-    ("weather_station", "source"),
-    ("run_assumption", "source"),
 }
 _CHUNKS = 50  # of 2048 rows are in memory at once
 
@@ -82,7 +67,7 @@ def export(inventory: Inventory, folder: Path | str, kind: str = CSV) -> Exporte
     folder = Path(folder)
     if kind not in (CSV, PARQUET):
         raise AftersunError(f"There is no kind of file {kind!r} to export to.", f"Choose {CSV} or {PARQUET}.")
-    tables = {table: kept for table in _known_tables() if (kept := _columns(inventory.connection, table))}
+    tables = {name: _columns(table) for name, table in all_tables().items() if name not in _LEFT_OUT}
     targets = {table: folder / f"{table}.{kind}" for table in tables}
     there = [path for path in targets.values() if path.exists()]
     if there:
@@ -107,27 +92,17 @@ def export(inventory: Inventory, folder: Path | str, kind: str = CSV) -> Exporte
     return Exported(tuple(targets.values()), counts)
 
 
-def _known_tables() -> list[str]:
-    stored = [name for table in dictionary.tables() for name in dictionary.stored_tables(table)]
-    return [table for table in (*stored, *TABLES) if table not in _LEFT_OUT]
-
-
-def _columns(connection: duckdb.DuckDBPyConnection, table: str) -> list[str]:
+def _columns(table: Table) -> list[str]:
     """Return the columns of a table that go out."""
-    if table in dictionary.tables():
-        kept = {column.name for column in dictionary.columns(table) if not column.personal and column.type != TEXT}
-        kept |= {column.name for column in dictionary.columns(table) if column.name in (*_KINDS, "retrofit")}
+    if table.name in dictionary.tables():
+        entries = dictionary.columns(table.name)
+        texts = {column.name for column in entries if column.type == TEXT and column.name != "retrofit"}
     else:
-        described = TABLES[table].columns
-        kept = {
-            name
-            for name, stored in described.items()
-            if stored not in ("VARCHAR", "JSON", "BLOB") or name in _KINDS or name in _HARMLESS
-        }
-        kept -= {name for other, name in _NOT_HERE if other == table}
-        if table == "fact_origin":
-            kept |= {"row_key", "value", "previous_value"}
-    return [name for name in columns_of(connection, table) if name in kept]
+        unmarked = set(table.columns) - table.exported
+        texts = {name for name in unmarked if table.columns[name] in ("VARCHAR", "JSON", "BLOB")}
+        if table.name == "fact_origin":
+            texts -= {"row_key", "value", "previous_value"}  # disguised by what they are about
+    return [name for name in table.columns if name in _KINDS or name not in texts]
 
 
 def _rows(inventory: Inventory, table: str, names: list[str]) -> Iterator[pd.DataFrame]:

@@ -9,9 +9,10 @@ from typing import Any
 
 import duckdb
 
-from aftersun.inventory.store.dictionary import PERSONAL_TABLES, quoted
+from aftersun.inventory.store.dictionary import PERSONAL_TABLES
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.rewrite import Condition, columns_of, tables_of
+from aftersun.inventory.store.sql import quoted
 
 _SHORTEST_TELLING = 4  # letters of a cell that tells a person; a shorter one stands in other people's rows too
 _UNNAMED = "cell "  # how a bad row's cell beyond its header is called

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from datetime import date
 
-from aftersun.inventory.store.dictionary import quoted
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.rewrite import columns_of, tables_of
+from aftersun.inventory.store.sql import quoted
 from aftersun.model.errors import AftersunError
 
 # The days that count, by table: contact, offers, work done on the customer's systems.

@@ -8,20 +8,15 @@ from typing import Any
 import pandas as pd
 
 from aftersun.inventory.runs.stored_runs import read_run_table
-from aftersun.inventory.store.dictionary import quoted
 from aftersun.inventory.store.file import Inventory
-from aftersun.inventory.store.run_tables import RUN_TABLES
 from aftersun.inventory.store.sql import registered, typed_frame
-from aftersun.inventory.store.table_layout import DTYPES
+from aftersun.inventory.store.tables import RUN_TABLES, read_table
 
 
 def read_sites(inventory: Inventory, table: str, run_id: str, site_ids: Sequence[str]) -> pd.DataFrame:
     """Return the rows of a result table of these sites, with declared dtypes and in the table's order."""
-    layout = RUN_TABLES[table]
-    kept = "run_id = ? AND site_id IN (SELECT unnest(?::VARCHAR[]))"
-    query = f"SELECT * FROM {quoted(table)} WHERE {kept} ORDER BY {', '.join(layout.order)}"
-    dtypes = {name: DTYPES[kind] for name, kind in layout.columns.items()}
-    return typed_frame(inventory.connection, query, dtypes, [run_id, list(site_ids)])
+    kept = "WHERE run_id = ? AND site_id IN (SELECT unnest(?::VARCHAR[]))"
+    return read_table(inventory.connection, RUN_TABLES[table], kept, [run_id, list(site_ids)])
 
 
 def read_note_sets(inventory: Inventory, run_id: str) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -39,13 +34,13 @@ def read_note_sets(inventory: Inventory, run_id: str) -> tuple[pd.DataFrame, pd.
     if notes.empty:
         return notes, pd.DataFrame({"site_id": [], "retrofit": [], "notes": []}, dtype="string")
     query = """
-        SELECT site_id, retrofit, bitstring_agg(place, 0, ?)::VARCHAR AS notes
-        FROM safety_note AS stored JOIN told USING (note_id, severity, text)
-        WHERE run_id = ? AND coalesce(stored.who, '') = told.who
+        SELECT site_id, retrofit, bitstring_agg(bit, 0, ?)::VARCHAR AS notes
+        FROM safety_note AS stored JOIN kinds_of_note AS kinds USING (note_id, severity, text)
+        WHERE run_id = ? AND coalesce(stored.who, '') = kinds.who
         GROUP BY ALL ORDER BY site_id, retrofit
     """
     columns = dict.fromkeys(("site_id", "retrofit", "notes"), "string")
-    with registered(connection, told=notes.assign(place=range(len(notes)))):
+    with registered(connection, kinds_of_note=notes.assign(bit=range(len(notes)))):
         where = typed_frame(connection, query, columns, [len(notes) - 1, run_id])
     return notes, where
 
@@ -56,7 +51,7 @@ class RunTables:
     def __init__(self, inventory: Inventory, run_id: str) -> None:
         self._inventory, self._run_id = inventory, run_id
         self._asked: dict[str, str] = {}  # the site that a table was asked for first
-        self._kept: dict[str, tuple[pd.DataFrame, Mapping[Any, Any]]] = {}
+        self._kept: dict[str, tuple[pd.DataFrame, Mapping[Any, Any]]] = {}  # with the rows of each site
 
     def whole(self, name: str, where: str | None = None) -> pd.DataFrame:
         """Return a whole table; ``where`` names a yes/no column, for the rows in which it is true."""
@@ -70,10 +65,9 @@ class RunTables:
             return read_run_table(self._inventory, name, self._run_id, site_id)
         if name not in self._kept:
             frame = read_run_table(self._inventory, name, self._run_id)
-            places: Mapping[Any, Any] = frame.groupby("site_id", sort=False).indices
-            self._kept[name] = frame, places
-        frame, places = self._kept[name]
-        return frame.take(places.get(site_id, [])).reset_index(drop=True)
+            self._kept[name] = frame, frame.groupby("site_id", sort=False).indices
+        frame, rows_of = self._kept[name]
+        return frame.take(rows_of.get(site_id, [])).reset_index(drop=True)
 
     def note_sets(self) -> tuple[pd.DataFrame, pd.DataFrame]:
         """Return the different safety notes, and which of them stand where."""

@@ -8,10 +8,17 @@ from pathlib import Path
 
 import duckdb
 
-from aftersun.inventory.store.dictionary import quoted
-from aftersun.inventory.store.layout import NEWEST_FIRST
-from aftersun.inventory.store.rewrite import Condition, exchange, for_rewriting, making, tables_of, write_copy
-from aftersun.inventory.store.run_tables import RUN_TABLES
+from aftersun.inventory.store.rewrite import (
+    Condition,
+    columns_of,
+    exchange,
+    for_rewriting,
+    making,
+    tables_of,
+    write_copy,
+)
+from aftersun.inventory.store.sql import quoted
+from aftersun.inventory.store.tables import NEWEST_FIRST, RUN_TABLES
 from aftersun.model.errors import AftersunError
 
 
@@ -54,14 +61,10 @@ def prune(path: Path | str, keep: int, also_referenced: bool = False) -> Pruned:
 
 def _naming(connection: duckdb.DuckDBPyConnection) -> dict[str, tuple[str, ...]]:
     """Return by run the tables, other than its own, that name it."""
-    found: dict[str, tuple[str, ...]] = {}
-    query = (
-        "SELECT table_name FROM duckdb_columns() WHERE database_name = current_database() AND column_name = 'run_id'"
-    )
-    with_runs = {name for (name,) in connection.execute(query).fetchall()}
+    naming: dict[str, tuple[str, ...]] = {}
     for table in tables_of(connection):
-        if table in with_runs and table != "run" and table not in RUN_TABLES:
+        if table not in ("run", *RUN_TABLES) and "run_id" in columns_of(connection, table):
             rows = connection.execute(f"SELECT DISTINCT run_id FROM {quoted(table)} WHERE run_id IS NOT NULL")
             for (run_id,) in rows.fetchall():
-                found[run_id] = (*found.get(run_id, ()), table)
-    return found
+                naming[run_id] = (*naming.get(run_id, ()), table)
+    return naming

@@ -12,13 +12,11 @@ from typing import Any
 import duckdb
 import pandas as pd
 
-from aftersun.inventory.store.dictionary import quoted
 from aftersun.inventory.store.file import Inventory
-from aftersun.inventory.store.layout import NEWEST_FIRST
-from aftersun.inventory.store.run_tables import RUN, RUN_TABLES
-from aftersun.inventory.store.sql import registered, typed_frame
-from aftersun.inventory.store.table_layout import DTYPES
+from aftersun.inventory.store.sql import quoted, registered
+from aftersun.inventory.store.tables import NEWEST_FIRST, OTHER_TABLES, RUN_TABLES, insert_row, read_table
 
+_RUN = OTHER_TABLES["run"].columns
 Rows = pd.DataFrame | Sequence[Path]
 
 
@@ -46,7 +44,7 @@ class RunRecord:
 def write_run(inventory: Inventory, run: RunRecord, tables: Mapping[str, Rows]) -> None:
     """Store a run with its result tables in one transaction: all of it, or after any error nothing.
 
-    ``tables`` are named as in ``run_tables.RUN_TABLES`` and have columns given there; run_id may be left out. Each is a
+    ``tables`` are named as in ``tables.RUN_TABLES`` and have columns given there; run_id may be left out. Each is a
     frame, or a list of Parquet files whose rows follow one another: these are never in memory as a whole. A table that
     is left out gets no rows, a column that is left out no values. Measures that do not exist (NA, NaN or infinite) are
     stored as NULL.
@@ -57,10 +55,9 @@ def write_run(inventory: Inventory, run: RunRecord, tables: Mapping[str, Rows]) 
         If a table or column is unknown, a required column is missing, a run_id is another run's, or a time
         has no zone.
     """
-    values = [_stored(name, getattr(run, name)) for name in RUN.columns]
+    values = {name: _stored(name, getattr(run, name)) for name in _RUN}
     with inventory.transaction() as connection:
-        marks = ", ".join("?" * len(values))
-        connection.execute(f"INSERT INTO run ({', '.join(RUN.columns)}) VALUES ({marks})", values)
+        insert_row(connection, "run", values)
         for table, rows in tables.items():
             if table not in RUN_TABLES:
                 raise ValueError(f"there is no result table {table!r}; there are {', '.join(RUN_TABLES)}")
@@ -84,9 +81,9 @@ def _insert_files(connection: duckdb.DuckDBPyConnection, table: str, run_id: str
 
 
 def _check(run_id: str, table: str, frame: pd.DataFrame) -> None:
-    layout = RUN_TABLES[table]
-    unknown = set(frame.columns) - set(layout.columns)
-    missing = {*layout.key, *layout.required} - {"run_id", *frame.columns} if len(frame) else set()
+    described = RUN_TABLES[table]
+    unknown = set(frame.columns) - set(described.columns)
+    missing = {*described.key, *described.required} - {"run_id", *frame.columns} if len(frame) else set()
     if unknown or missing:
         raise ValueError(f"result table {table}: missing columns {sorted(missing)}, unknown columns {sorted(unknown)}")
     if "run_id" in frame and not (frame["run_id"] == run_id).all():
@@ -94,7 +91,7 @@ def _check(run_id: str, table: str, frame: pd.DataFrame) -> None:
 
 
 def _stored(name: str, value: Any) -> Any:
-    if RUN.columns[name] == "JSON":
+    if _RUN[name] == "JSON":
         return json.dumps(value, sort_keys=True, allow_nan=False, default=str)
     if isinstance(value, datetime):
         if value.tzinfo is None:
@@ -120,17 +117,15 @@ def _insert(connection: duckdb.DuckDBPyConnection, table: str, run_id: str, colu
 
 def stored_run(inventory: Inventory, run_id: str | None = None) -> RunRecord | None:
     """Return the run of this number, or the one that finished last; None if there is none."""
-    query = (
-        f"SELECT {', '.join(RUN.columns)} FROM run WHERE run_id = coalesce(?, run_id) ORDER BY {NEWEST_FIRST} LIMIT 1"
-    )
+    query = f"SELECT {', '.join(_RUN)} FROM run WHERE run_id = coalesce(?, run_id) ORDER BY {NEWEST_FIRST} LIMIT 1"
     rows = inventory.connection.execute(query, [run_id]).fetchall()
     if not rows:
         return None
-    return RunRecord(**{name: _read(name, value) for name, value in zip(RUN.columns, rows[0], strict=True)})
+    return RunRecord(**{name: _read(name, value) for name, value in zip(_RUN, rows[0], strict=True)})
 
 
 def _read(name: str, value: Any) -> Any:
-    if RUN.columns[name] == "JSON":
+    if _RUN[name] == "JSON":
         return json.loads(value)
     return value.replace(tzinfo=UTC) if isinstance(value, datetime) else value
 
@@ -143,16 +138,10 @@ def read_run_table(
     ``where`` names a yes/no column: only the rows in which it is true. Raises KeyError if there is no such result
     table or column.
     """
-    layout = RUN_TABLES[table]
-    kept = "" if site_id is None else " AND site_id = ?"
+    described = RUN_TABLES[table]
+    kept = "WHERE run_id = ?" if site_id is None else "WHERE run_id = ? AND site_id = ?"
     if where is not None:
-        if layout.columns[where] != "BOOLEAN":
+        if described.columns[where] != "BOOLEAN":
             raise KeyError(where)
         kept += f" AND {quoted(where)}"
-    query = f"SELECT * FROM {quoted(table)} WHERE run_id = ?{kept} ORDER BY {', '.join(layout.order)}"
-    return typed_frame(
-        inventory.connection,
-        query,
-        {name: DTYPES[kind] for name, kind in layout.columns.items()},
-        [run_id] if site_id is None else [run_id, site_id],
-    )
+    return read_table(inventory.connection, described, kept, [run_id] if site_id is None else [run_id, site_id])

@@ -6,11 +6,12 @@ to. A column named ``<table>_id`` after another table refers to that table.
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
+
+import aftersun_datasets
+from aftersun.inventory.store.sql import literal, quoted
 
 TEXT = "text"
 NUMBER = "number"
@@ -20,23 +21,14 @@ DATE = "date"
 MOMENT = "moment"
 CHOICE = "choice"
 
-_DTYPES = {
-    TEXT: "string",
-    NUMBER: "Float64",
-    INTEGER: "Int64",
-    BOOLEAN: "boolean",
-    DATE: "datetime64[us]",
-    MOMENT: "datetime64[us]",
-    CHOICE: "string",
-}
-_DUCKDB_TYPES = {
-    TEXT: "VARCHAR",
-    NUMBER: "DOUBLE",
-    INTEGER: "BIGINT",
-    BOOLEAN: "BOOLEAN",
-    DATE: "DATE",
-    MOMENT: "TIMESTAMP",
-    CHOICE: "VARCHAR",
+_TYPES = {  # of DuckDB, of pandas
+    TEXT: ("VARCHAR", "string"),
+    NUMBER: ("DOUBLE", "Float64"),
+    INTEGER: ("BIGINT", "Int64"),
+    BOOLEAN: ("BOOLEAN", "boolean"),
+    DATE: ("DATE", "datetime64[us]"),
+    MOMENT: ("TIMESTAMP", "datetime64[us]"),
+    CHOICE: ("VARCHAR", "string"),
 }
 
 
@@ -64,12 +56,12 @@ class Column:
     @property
     def dtype(self) -> str:
         """The pandas dtype of the column."""
-        return _DTYPES[self.type]
+        return _TYPES[self.type][1]
 
     @property
     def duckdb_type(self) -> str:
         """The DuckDB type of the column."""
-        return _DUCKDB_TYPES[self.type]
+        return _TYPES[self.type][0]
 
     @property
     def limits(self) -> str:
@@ -87,19 +79,30 @@ class Column:
             return f"{low} to {high}"
         return f"at least {low}" if low is not None else f"at most {high}" if high is not None else ""
 
+    @property
+    def sql_limits(self) -> str:
+        """What the database holds the column to, as SQL: a last defence."""
+        name = quoted(self.name)
+        limits = [f"DEFAULT {literal(self.default)}"] if self.default else []
+        if self.choices:
+            limits.append(f"CHECK ({name} IN ({', '.join(map(literal, self.choices))}))")
+        if self.minimum is not None:
+            limits.append(f"CHECK ({name} >= {self.minimum:.17g})")
+        if self.maximum is not None:
+            limits.append(f"CHECK ({name} <= {self.maximum:.17g})")
+        return " ".join(limits)
+
 
 @cache
 def _dictionary() -> Mapping[str, tuple[Column, ...]]:
-    found: dict[str, list[Column]] = {}
-    text = (files("aftersun.inventory") / "columns.csv").read_text(encoding="utf-8")
-    for row in csv.DictReader(text.splitlines()):
-        column = _column(row)
-        found.setdefault(column.table, []).append(column)
-    return {table: tuple(entries) for table, entries in found.items()}
+    entries: dict[str, list[Column]] = {}
+    for row in aftersun_datasets.rows("columns.csv", "aftersun.inventory"):
+        entries.setdefault(row["table"], []).append(_column(row))
+    return {table: tuple(columns) for table, columns in entries.items()}
 
 
 def _column(row: Mapping[str, str]) -> Column:
-    if row["type"] not in _DTYPES:
+    if row["type"] not in _TYPES:
         raise ValueError(f"column {row['name']!r} has the unknown type {row['type']!r}")
     return Column(
         table=row["table"],
@@ -154,37 +157,3 @@ def stored_tables(table: str) -> Mapping[str, tuple[Column, ...]]:
 
 
 PERSONAL_TABLES = {"customer": "contact"}
-
-
-def quoted(name: str) -> str:
-    """Return a name as an SQL identifier."""
-    return '"' + name.replace('"', '""') + '"'
-
-
-def _literal(text: str) -> str:
-    return "'" + text.replace("'", "''") + "'"
-
-
-def _column_ddl(column: Column) -> str:
-    name = quoted(column.name)
-    parts = [name, column.duckdb_type]
-    if column.default:
-        parts.append(f"DEFAULT {_literal(column.default)}")
-    if column.required:
-        parts.append("NOT NULL")
-    if column.choices:
-        parts.append(f"CHECK ({name} IN ({', '.join(map(_literal, column.choices))}))")
-    if column.minimum is not None:
-        parts.append(f"CHECK ({name} >= {column.minimum:.17g})")
-    if column.maximum is not None:
-        parts.append(f"CHECK ({name} <= {column.maximum:.17g})")
-    return " ".join(parts)
-
-
-def create_statements(table: str) -> tuple[str, ...]:
-    """Return the SQL that makes the database tables of a dictionary table; limits are a last defence."""
-    keys = ", ".join(map(quoted, key_columns(table)))
-    return tuple(
-        f"CREATE TABLE IF NOT EXISTS {quoted(stored)} ({', '.join(map(_column_ddl, entries))}, PRIMARY KEY ({keys}))"
-        for stored, entries in stored_tables(table).items()
-    )

@@ -18,10 +18,9 @@ from typing import Self
 
 import duckdb
 
-from aftersun.inventory.store.dictionary import quoted
 from aftersun.inventory.store.migrations import is_older, migrate, newest_version, stored_version
 from aftersun.inventory.store.private import put_in_place, sibling, umask
-from aftersun.inventory.store.sql import of_the_file, scalar
+from aftersun.inventory.store.sql import of_the_file, quoted, scalar
 from aftersun.model.errors import AftersunError, InUse
 
 # Nothing is fetched from outside and no Python variable is read by accident.
@@ -107,6 +106,11 @@ class Inventory:
             inventory.close()
             if of_the_file(error):
                 raise _unwritten(inventory.path) from error
+            if isinstance(error, duckdb.CatalogException):  # say a view where a table should be
+                raise AftersunError(
+                    f"{inventory.path} has a layout that no version of this program made.",
+                    "Restore a backup, or find out who changed it; nothing was changed now.",
+                ) from error
             raise
         return inventory
 

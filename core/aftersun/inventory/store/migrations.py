@@ -13,10 +13,9 @@ from datetime import UTC, datetime
 
 import duckdb
 
-from aftersun.inventory.store import dictionary, layout
-from aftersun.inventory.store.dictionary import quoted
 from aftersun.inventory.store.pseudonyms import make_key
-from aftersun.inventory.store.sql import scalar
+from aftersun.inventory.store.sql import quoted, scalar
+from aftersun.inventory.store.tables import LATEST_RANKING, all_tables
 
 
 @dataclass(frozen=True)
@@ -99,23 +98,13 @@ def migrate(connection: duckdb.DuckDBPyConnection) -> None:
     connection.execute("COMMIT")
 
 
-def _wanted_columns() -> dict[str, dict[str, str]]:
-    """Return the DuckDB types of all columns of today's layout, by table and name."""
-    wanted = {
-        stored: {column.name: column.duckdb_type for column in entries}
-        for table in dictionary.tables()
-        for stored, entries in dictionary.stored_tables(table).items()
-    }
-    return wanted | {stored: dict(described.columns) for stored, described in layout.TABLES.items()}
-
-
 def _missing_columns(connection: duckdb.DuckDBPyConnection) -> list[tuple[str, str, str]]:
     """Return table, name and type of the columns that a file lacks; those of a table that is not there are all."""
     there = _columns(connection)
     return [
         (table, name, kind)
-        for table, kinds in _wanted_columns().items()
-        for name, kind in kinds.items()
+        for table, described in all_tables().items()
+        for name, kind in described.columns.items()
         if (table, name) not in there
     ]
 
@@ -127,14 +116,11 @@ def _columns(connection: duckdb.DuckDBPyConnection) -> set[tuple[str, str]]:
 
 def _add_what_is_missing(connection: duckdb.DuckDBPyConnection) -> None:
     """Make the tables and columns that a file lacks; a column added later has no limits in the database."""
-    for table in dictionary.tables():
-        for statement in dictionary.create_statements(table):
-            connection.execute(statement)
-    for statement in layout.create_statements():
-        connection.execute(statement)
+    for described in all_tables().values():
+        connection.execute(described.create_statement)
     for table, name, kind in _missing_columns(connection):
         connection.execute(f"ALTER TABLE {quoted(table)} ADD COLUMN {quoted(name)} {kind}")
-    connection.execute(layout.LATEST_RANKING)  # made anew, or it would not know the new columns
+    connection.execute(LATEST_RANKING)  # made anew, or it would not know the new columns
 
 
 def _rename(connection: duckdb.DuckDBPyConnection, change: RenamedColumn) -> None:

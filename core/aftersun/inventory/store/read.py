@@ -7,67 +7,58 @@ from datetime import date
 
 import pandas as pd
 
-from aftersun.inventory.store.dictionary import PERSONAL_TABLES, Column, columns, key_columns, quoted, stored_tables
+from aftersun.inventory.store.dictionary import PERSONAL_TABLES
 from aftersun.inventory.store.file import Inventory
-from aftersun.inventory.store.sql import typed_frame
+from aftersun.inventory.store.tables import loaded_tables, read_table
 from aftersun.model.horizon import Horizon
 
 
 def customers(inventory: Inventory) -> pd.DataFrame:
     """Return all customers, without their personal columns; :func:`contacts` has those."""
-    return _read(inventory, "customer", stored_tables("customer")["customer"])
+    return _read(inventory, "customer")
 
 
 def contacts(inventory: Inventory, customer_ids: Sequence[str]) -> pd.DataFrame:
     """Return the personal columns of these customers, for whoever makes the call; never log them."""
-    stored = PERSONAL_TABLES["customer"]
     kept = "WHERE customer_id IN (SELECT unnest(?::VARCHAR[]))"
-    return _read(inventory, stored, stored_tables("customer")[stored], kept, [list(customer_ids)])
+    return _read(inventory, PERSONAL_TABLES["customer"], kept, [list(customer_ids)])
 
 
 def sites(inventory: Inventory) -> pd.DataFrame:
     """Return all sites."""
-    return _read(inventory, "site", columns("site"))
+    return _read(inventory, "site")
 
 
 def arrays(inventory: Inventory) -> pd.DataFrame:
     """Return all arrays."""
-    return _read(inventory, "array", columns("array"))
+    return _read(inventory, "array")
 
 
 def tariffs_in_force(inventory: Inventory, as_of: date) -> pd.DataFrame:
     """Return one row a tariff: the prices that hold on ``as_of``. Tariffs that begin later are left out."""
     kept = "WHERE valid_from <= ?::DATE QUALIFY row_number() OVER (PARTITION BY tariff_id ORDER BY valid_from DESC) = 1"
-    return _read(inventory, "tariff", columns("tariff"), kept, [as_of])
+    return _read(inventory, "tariff", kept, [as_of])
 
 
 def fitted(inventory: Inventory) -> pd.DataFrame:
     """Return the retrofits that are fitted already."""
-    return _read(inventory, "fitted", columns("fitted"))
+    return _read(inventory, "fitted")
 
 
 def readings(inventory: Inventory, site_ids: Sequence[str]) -> pd.DataFrame:
     """Return the meter readings of these sites as loaded; :mod:`aftersun.energy.readings_quality` judges them."""
     kept = "WHERE site_id IN (SELECT unnest(?::VARCHAR[]))"
-    return _read(inventory, "reading", columns("reading"), kept, [list(site_ids)])
+    return _read(inventory, "reading", kept, [list(site_ids)])
 
 
 def horizons(inventory: Inventory) -> dict[str, Horizon]:
     """Return the skylines that are known, by site_id."""
-    points = _read(inventory, "horizon", columns("horizon"))
+    points = _read(inventory, "horizon")
     return {
-        str(site_id): Horizon.of(mine["azimuth_deg"].tolist(), mine["height_deg"].tolist())
-        for site_id, mine in points.groupby("site_id")
+        str(site_id): Horizon.of(skyline["azimuth_deg"].tolist(), skyline["height_deg"].tolist())
+        for site_id, skyline in points.groupby("site_id")
     }
 
 
-def _read(
-    inventory: Inventory,
-    stored: str,
-    entries: Sequence[Column],
-    kept: str = "",
-    parameters: Sequence[object] = (),
-) -> pd.DataFrame:
-    order = ", ".join(map(quoted, key_columns(entries[0].table)))
-    query = f"SELECT * FROM {quoted(stored)} {kept} ORDER BY {order}"
-    return typed_frame(inventory.connection, query, {column.name: column.dtype for column in entries}, parameters)
+def _read(inventory: Inventory, table: str, where: str = "", parameters: Sequence[object] = ()) -> pd.DataFrame:
+    return read_table(inventory.connection, loaded_tables()[table], where, parameters)

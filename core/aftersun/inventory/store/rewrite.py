@@ -13,10 +13,9 @@ from typing import Any, NamedTuple
 
 import duckdb
 
-from aftersun.inventory.store.dictionary import quoted
 from aftersun.inventory.store.file import Inventory, files_beside
 from aftersun.inventory.store.private import left_over, put_in_place, sibling
-from aftersun.inventory.store.sql import literal, of_the_file, scalar
+from aftersun.inventory.store.sql import literal, of_the_file, quoted, scalar
 from aftersun.model.errors import AftersunError
 
 _COPY = "aftersun_copy"  # the name that the new file is attached under

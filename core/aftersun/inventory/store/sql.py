@@ -1,4 +1,4 @@
-"""The few lines of DuckDB that the whole room shares."""
+"""The few lines of DuckDB that all rooms of the inventory share."""
 
 from __future__ import annotations
 
@@ -50,6 +50,11 @@ def of_the_file(error: BaseException) -> bool:
         return False
     of_kind = isinstance(error, (duckdb.IOException, duckdb.FatalException, duckdb.SerializationException))
     return of_kind or bool(_OF_THE_FILE.search(str(error)))
+
+
+def quoted(name: str) -> str:
+    """Return a name as an SQL identifier."""
+    return '"' + name.replace('"', '""') + '"'
 
 
 def literal(text: str) -> str:

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import duckdb
 import pandas as pd
 
-from aftersun.inventory.store.dictionary import Column, columns, key_columns, quoted, stored_tables
-from aftersun.inventory.store.sql import registered, scalar
+from aftersun.inventory.store.dictionary import Column, columns, key_columns, stored_tables
+from aftersun.inventory.store.sql import quoted, registered, scalar
 
 
 @dataclass(frozen=True)

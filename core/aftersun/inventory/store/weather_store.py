@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import astuple, fields
+from dataclasses import asdict, fields
 
 import numpy as np
 import pandas as pd
 
 from aftersun.inventory.store.file import Inventory
-from aftersun.inventory.store.layout import WEATHER_HOUR
-from aftersun.inventory.store.sql import registered, scalar, typed_frame
+from aftersun.inventory.store.sql import scalar, typed_frame
+from aftersun.inventory.store.tables import OTHER_TABLES, insert_frame, insert_row
 from aftersun.model.errors import AftersunError
 from aftersun.model.weather import HOURS_PER_YEAR, Station
 
-HOUR_COLUMNS = tuple(name for name in WEATHER_HOUR.columns if name != "station_id")
+_HOURS = OTHER_TABLES["weather_hour"]
+HOUR_COLUMNS = tuple(name for name in _HOURS.columns if name != "station_id")
 _STATION_COLUMNS = tuple(column.name for column in fields(Station))
 
 
@@ -39,13 +40,8 @@ def put_weather(inventory: Inventory, station: Station, hours: pd.DataFrame) -> 
             return False
         for table in ("weather_hour", "weather_station"):
             connection.execute(f"DELETE FROM {table} WHERE station_id = ?", [station.station_id])
-        names = ", ".join(_STATION_COLUMNS)
-        marks = ", ".join("?" * len(_STATION_COLUMNS))
-        connection.execute(f"INSERT INTO weather_station ({names}) VALUES ({marks})", list(astuple(station)))
-        with registered(connection, hours_frame=hours):
-            names = ", ".join(HOUR_COLUMNS)
-            query = f"INSERT INTO weather_hour (station_id, {names}) SELECT ?, {names} FROM hours_frame"
-            connection.execute(f"{query} ORDER BY hour", [station.station_id])
+        insert_row(connection, "weather_station", asdict(station))
+        insert_frame(connection, _HOURS, hours.sort_values("hour").assign(station_id=station.station_id))
     return True
 
 

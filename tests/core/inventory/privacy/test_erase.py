@@ -18,9 +18,9 @@ from aftersun.inventory.privacy.erase import erase
 from aftersun.inventory.privacy.held import held, traces
 from aftersun.inventory.privacy.retention import untouched
 from aftersun.inventory.store import read
-from aftersun.inventory.store.dictionary import quoted
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.rewrite import columns_of, tables_of
+from aftersun.inventory.store.sql import quoted
 from aftersun.model.errors import AftersunError
 
 # Each stands in one kind of place and nowhere else in any file of this program.

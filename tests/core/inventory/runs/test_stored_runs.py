@@ -14,8 +14,7 @@ import pytest
 
 from aftersun.inventory.runs.stored_runs import RunRecord, read_run_table, stored_run, write_run
 from aftersun.inventory.store.file import Inventory
-from aftersun.inventory.store.run_tables import RUN_TABLES
-from aftersun.inventory.store.table_layout import DTYPES
+from aftersun.inventory.store.tables import RUN_TABLES
 
 Contents = Callable[[Inventory], dict[str, pd.DataFrame]]
 
@@ -99,7 +98,7 @@ def test_measures_that_do_not_exist_are_null(inventory: Inventory) -> None:
 def test_tables_come_back_as_declared(inventory: Inventory, table: str) -> None:
     write_run(inventory, RUN, _frames())
     frame = read_run_table(inventory, table, "r1")
-    assert frame.dtypes.astype(str).to_dict() == {n: DTYPES[kind] for n, kind in RUN_TABLES[table].columns.items()}
+    assert frame.dtypes.astype(str).to_dict() == RUN_TABLES[table].dtypes
 
 
 def test_rows_of_one_run_and_one_site_in_order(inventory: Inventory) -> None:

@@ -22,7 +22,7 @@ from aftersun.inventory.runs.stored_runs import RunRecord, read_run_table, store
 from aftersun.inventory.store import backup, rewrite
 from aftersun.inventory.store.backup import copy_inventory
 from aftersun.inventory.store.file import Inventory
-from aftersun.inventory.store.run_tables import RUN_TABLES
+from aftersun.inventory.store.tables import RUN_TABLES
 from aftersun.model.errors import AftersunError, InUse
 
 Contents = Callable[[Inventory], dict[str, pd.DataFrame]]

@@ -10,14 +10,14 @@ import pytest
 from aftersun.inventory.store import dictionary
 from aftersun.inventory.store.dictionary import (
     columns,
-    create_statements,
     key_columns,
-    quoted,
     references,
     stored_tables,
     tables,
 )
 from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.sql import quoted
+from aftersun.inventory.store.tables import loaded_tables
 
 LIMITED = [column for table in tables() for column in columns(table) if column.minimum is not None or column.choices]
 
@@ -86,8 +86,8 @@ def test_limits_and_choices_are_checked_by_the_database(column: object) -> None:
 
     assert isinstance(column, Column)
     connection = duckdb.connect(":memory:")
-    for statement in create_statements(column.table):
-        connection.execute(statement.replace(" NOT NULL", ""))
+    for stored in stored_tables(column.table):
+        connection.execute(loaded_tables()[stored].create_statement.replace(" NOT NULL", ""))
     keys = {
         key.name: "0" if key.type == "number" else f"'{key.choices[0] if key.choices else '2020-01-01'}'"
         for key in columns(column.table)
@@ -117,10 +117,9 @@ def test_required_and_keys_are_checked_by_the_database(inventory: Inventory) -> 
 
 def test_default_is_what_a_row_gets_when_nothing_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
     fitted = [replace(c, default="none told") if c.name == "remark" else c for c in columns("fitted")]
-    monkeypatch.setattr(dictionary, "columns", lambda table: tuple(fitted) if table == "fitted" else ())
+    monkeypatch.setattr(dictionary, "_dictionary", lambda: {"fitted": tuple(fitted)})
     connection = duckdb.connect(":memory:")
-    for statement in create_statements("fitted"):
-        connection.execute(statement)
+    connection.execute(loaded_tables()["fitted"].create_statement)
     connection.execute("INSERT INTO fitted (site_id, retrofit, fitted_on) VALUES ('S1', 'bird_mesh', '2020-01-01')")
     assert connection.execute("SELECT remark FROM fitted").fetchall() == [("none told",)]
     connection.close()

@@ -23,7 +23,7 @@ from aftersun.inventory.store.migrations import (
     newest_version,
     stored_version,
 )
-from aftersun.inventory.store.run_tables import RUN_TABLES
+from aftersun.inventory.store.tables import RUN_TABLES
 from aftersun.model.errors import AftersunError
 
 OLDER = ("layout-1", "layout-2", "layout-3", "demo-0.1.0")  # the last one has layout 4, and a stored run

@@ -126,6 +126,14 @@ def test_the_wait_for_a_holder_is_short() -> None:
     assert pytest.approx(2.0) == (file._LOCK_TRIES - 1) * file._LOCK_PAUSE_S
 
 
+def test_a_view_in_the_place_of_a_table_is_one_sentence(loaded_file: Path, tmp_path: Path) -> None:
+    path = Path(shutil.copy(loaded_file, tmp_path / "a.duckdb"))
+    with duckdb.connect(str(path)) as connection:
+        connection.execute("DROP TABLE horizon; CREATE VIEW horizon AS SELECT site_id FROM site")
+    with pytest.raises(AftersunError, match="no version of this program made"):
+        Inventory.open(path)
+
+
 @pytest.mark.parametrize("read_only", [True, False])
 def test_what_is_planted_in_an_inventory_reaches_no_other_file(
     loaded_file: Path, tmp_path: Path, read_only: bool
@@ -135,7 +143,9 @@ def test_what_is_planted_in_an_inventory_reaches_no_other_file(
     secret.write_text("site_id\nstolen\n")
     with duckdb.connect(str(path)) as connection:
         connection.execute("ALTER TABLE horizon RENAME TO horizon_before")
-        connection.execute(f"CREATE VIEW horizon AS SELECT site_id, 0 AS azimuth_deg FROM read_csv('{secret}')")
+        connection.execute(
+            f"CREATE VIEW horizon AS SELECT site_id, 0 AS azimuth_deg, 0 AS height_deg FROM read_csv('{secret}')"
+        )
         connection.execute(f"CREATE MACRO steal() AS TABLE SELECT * FROM read_csv('{secret}')")
     with pytest.raises(AftersunError, match="reaches for another file"), Inventory.open(path, read_only) as inventory:
         read.horizons(inventory)
