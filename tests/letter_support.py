@@ -79,9 +79,13 @@ def course(price: float, yearly: float, years: int) -> tuple[api.LetterYear, ...
     return tuple(api.LetterYear(year, net, sum(nets[: year + 1])) for year, net in enumerate(nets))
 
 
+def written(text: str) -> api.LetterFact:
+    """Return a fact that is a text."""
+    return api.LetterFact("as_written", {"text": text})
+
+
 NOTHING = api.LetterOption(
     offer="",
-    title="Do nothing now",
     parts=(),
     price=0.0,
     price_before=0.0,
@@ -105,12 +109,11 @@ NOTHING = api.LetterOption(
     assumptions=(),
     notes=(),
     survey_first="",
-    told_not_sold=False,
+    safety_remedial=False,
 )
 
 DIVERTER = api.LetterOption(
     offer="hot_water_diverter",
-    title="Hot water from surplus",
     parts=(
         api.LetterPart(
             "hot_water_diverter",
@@ -123,9 +126,9 @@ DIVERTER = api.LetterOption(
     price_before=952.0,
     sales_tax=142.5,
     price_lines=(
-        api.LetterPrice("Controller with current sensor", 487.9),
-        api.LetterPrice("Electrician, on site", 321.3),
-        api.LetterPrice("Travel", 142.8),
+        api.LetterPrice("material", "Controller with current sensor", 1.0, "piece", 487.9),
+        api.LetterPrice("material", "Electrician, on site", 1.0, "piece", 321.3),
+        api.LetterPrice("material", "Travel", 1.0, "piece", 142.8),
     ),
     years=12,
     first_year_saving=112.4,
@@ -145,7 +148,7 @@ DIVERTER = api.LetterOption(
         api.LetterClaim(
             "Free hot water from surplus, paid back within two years.",
             "common practice, no source; no independent trial that measured it in several homes was found",
-            "59 to 172 EUR a year; paid back after about 9 years.",
+            written("59 to 172 EUR a year; paid back after about 9 years."),
         ),
     ),
     assumptions=(
@@ -161,13 +164,12 @@ DIVERTER = api.LetterOption(
     ),
     notes=(MAINS, RULES),
     survey_first="whether the store has an immersion heater of its own",
-    told_not_sold=False,
+    safety_remedial=False,
 )
 
 MESH = replace(
     DIVERTER,
     offer="bird_mesh",
-    title="Bird mesh",
     parts=(
         api.LetterPart(
             "bird_mesh", "Bird mesh", "Mesh around the modules that keeps birds from nesting under them", -212.0
@@ -177,9 +179,9 @@ MESH = replace(
     price_before=1284.0,
     sales_tax=205.01,
     price_lines=(
-        api.LetterPrice("Mesh and clips", 308.0),
-        api.LetterPrice("Two roofers", 571.0),
-        api.LetterPrice("Scaffold tower", 405.0),
+        api.LetterPrice("material", "Mesh and clips", 1.0, "piece", 308.0),
+        api.LetterPrice("material", "Two roofers", 1.0, "piece", 571.0),
+        api.LetterPrice("material", "Scaffold tower", 1.0, "piece", 405.0),
     ),
     years=15,
     yearly=88.4,
@@ -196,7 +198,9 @@ MESH = replace(
     months=months(),
     claims=(
         api.LetterClaim(
-            "Birds and dust cost up to 30 % of the yield.", "common practice, no source", "0.4 to 2.1 % of the yield."
+            "Birds and dust cost up to 30 % of the yield.",
+            "common practice, no source",
+            written("0.4 to 2.1 % of the yield."),
         ),
     ),
     assumptions=(
@@ -214,7 +218,6 @@ MESH = replace(
 TOLD = replace(
     DIVERTER,
     offer="connector_replacement",
-    title="New connectors",
     parts=(
         api.LetterPart(
             "connector_replacement", "New connectors", "SALES TEXT that must not be printed of a safety matter", -640.0
@@ -223,21 +226,24 @@ TOLD = replace(
     price=731.85,
     price_before=731.85,
     sales_tax=116.85,
-    price_lines=(api.LetterPrice("13 plug pairs", 124.95), api.LetterPrice("Electrician, on site", 606.9)),
+    price_lines=(
+        api.LetterPrice("material", "13 plug pairs", 1.0, "piece", 124.95),
+        api.LetterPrice("material", "Electrician, on site", 1.0, "piece", 606.9),
+    ),
     yearly=7777.0,
     yearly_p90=7776.0,
     yearly_p10=7778.0,
     npv=8888.0,
     npv_p90=8887.0,
     npv_p10=8889.0,
-    claims=(api.LetterClaim("2 to 5 % more energy from new connectors.", "common practice, no source", "0.01 %"),),
+    claims=(
+        api.LetterClaim("2 to 5 % more energy from new connectors.", "common practice, no source", written("0.01 %")),
+    ),
     assumptions=(),
     notes=(ARC, HEIGHT, RULES),
     survey_first="",
-    told_not_sold=True,
+    safety_remedial=True,
 )
-
-NOTHING_MORE = replace(NOTHING, title="Do nothing more now")  # as it is where a danger is known
 
 LETTER = api.Letter(
     number="2026-000012",
@@ -252,34 +258,34 @@ LETTER = api.Letter(
     sales_tax_rate=0.19,
     customer=("Edda Qvist", "Lärchenweg 7", "12345 Musterfeld"),
     site_id="S-00417",
-    weather="Typical year made from the built-in climate normals for 51.2° north, 9.4° east, 212 m, no station nearer "
-    "than 60 km",
+    weather=api.LetterFact("weather_normals", {"sd_share": 0.039}),
     system=(
-        api.LetterFact("Size", "5.2 kW in 14 modules"),
-        api.LetterFact("In use since", "March 2014"),
-        api.LetterFact("Faces", "south-west, tilted 32°"),
-        api.LetterFact("Generates", "3,592 kWh in a typical year"),
+        api.LetterFact("fact_size", {"kw": 5.2, "modules": 14}),
+        api.LetterFact("fact_age", {"since": "2014", "n": 12}),
+        api.LetterFact(
+            "fact_faces",
+            {"faces": (api.LetterFact("face", {"compass": api.LetterFact("compass_south_west"), "tilt_deg": 32.0}),)},
+        ),
+        api.LetterFact("fact_generates", {"kwh": 3592.0, "kwh_per_kw": 691.0}),
     ),
     findings=(
-        "Your readings of the last two years are 4 % below what we would expect",
-        "More than half of what you generate is fed into the grid at 7.8 ct a kWh.",
+        api.LetterFact("finding_meters", {"n": 2.0, "share": 0.96, "se_share": 0.03}),
+        api.LetterFact("finding_used", {"shares": (api.LetterFact("share_exported", {"share": 0.54}),)}),
     ),
     today=months(),
     losses=(
-        api.LetterLoss("light on the modules", -4520.0),
-        api.LetterLoss("reflection and shade", 214.0),
-        api.LetterLoss("dirt", 96.0),
-        api.LetterLoss("heat", 311.0),
-        api.LetterLoss("inverter", 172.0),
-        api.LetterLoss("ageing", 135.0),
+        api.LetterLoss("in_plane_kwh", -4520.0),
+        api.LetterLoss("incidence_kwh", 214.0),
+        api.LetterLoss("soiling_kwh", 96.0),
+        api.LetterLoss("temperature_kwh", 311.0),
+        api.LetterLoss("inverter_kwh", 172.0),
+        api.LetterLoss("ageing_kwh", 135.0),
     ),
     dangers=(),
     options=(DIVERTER, MESH, NOTHING),
     questions=(
-        api.LetterQuestion(
-            "Does your hot-water store have an immersion heater?", "Without one, A costs about 180 EUR more."
-        ),
-        api.LetterQuestion("Have birds nested under the modules?", "If so, B is worth about 900 EUR more."),
+        api.LetterQuestion("Does your hot-water store have an immersion heater?", ("Hot water from surplus",), 180.0),
+        api.LetterQuestion("Have birds nested under the modules?", ("Bird mesh",), 900.0),
     ),
     remark="We spoke about the boiler in March. If you are going to replace it within two years, wait with A.",
     changes=(),
@@ -288,7 +294,7 @@ LETTER = api.Letter(
 NOTICE = replace(
     LETTER,
     valid_until=LETTER.made_on,
-    weather="",
+    weather=None,
     system=(),
     findings=(),
     today=(),

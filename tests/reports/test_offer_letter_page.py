@@ -27,7 +27,16 @@ CROWDED = replace(
     customer=("W" * 200, "Straße " * 30),
     remark="A remark that goes on. " * 9,
     dangers=(ARC,),
-    options=(replace(DIVERTER, title="Long title " * 18, notes=NOTES, survey_first="z" * 200), MESH, NOTHING),
+    options=(
+        replace(
+            DIVERTER,
+            parts=(replace(DIVERTER.parts[0], title="Long title " * 18),),
+            notes=NOTES,
+            survey_first="z" * 200,
+        ),
+        MESH,
+        NOTHING,
+    ),
     site_id="S" * 200,
 )
 
@@ -173,7 +182,7 @@ def test_an_axis_of_nothing_has_two_marks() -> None:
         replace(LETTER, options=(TOLD, NOTHING), dangers=(ARC,)),
         replace(LETTER, options=(DIVERTER, MESH, TOLD, replace(MESH, offer="d"), NOTHING)),
         replace(LETTER, today=(), losses=(), system=(), findings=(), questions=(), remark=""),
-        replace(LETTER, customer=(), weather="", sales_tax_rate=0.0),
+        replace(LETTER, customer=(), weather=None, sales_tax_rate=0.0),
         replace(
             LETTER,
             today=tuple(replace(month, generated_kwh=0.0, used_kwh=0.0, exported_kwh=0.0) for month in LETTER.today),

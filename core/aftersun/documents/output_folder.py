@@ -279,7 +279,7 @@ def _letters(
 def _earlier(inventory: Inventory, site_ids: Sequence[str], choices: Choices) -> dict[str, Choices]:
     """Return what was chosen for the last letters of these sites: a batch must not take back a price that was given."""
     last = newest_letters(inventory, site_ids)
-    return {site_id: choices.again(one.choices) for site_id, one in last.items() if one.open}
+    return {site_id: choices.or_earlier(one.choices) for site_id, one in last.items() if one.open}
 
 
 def _unseen(_done: int, _total: int) -> None:

@@ -1,9 +1,30 @@
-"""What an offer letter says to one customer: everything an output prints of it, and nothing to be computed."""
+"""What an offer letter says to one customer: codes and figures, with nothing left to compute.
+
+The words are the output's, in whatever language. Only what others wrote comes as text: titles, notes and questions of
+plugins, names, remarks.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import date
+
+
+@dataclass(frozen=True)
+class LetterFact:
+    """One thing that a letter says: a code for the sentence, and what stands in it by name.
+
+    A figure is in the unit that its name ends in: kwh (a year, unless the sentence says otherwise), kw, km, m, litres,
+    deg, share (0..1); ``n`` is a number of years. A text was written by somebody else, or is a year or a day as
+    YYYY-MM-DD. A further fact, or several, stand within the sentence. What is not known is left out.
+    """
+
+    code: str  # of the sentence or, within another, of a part of it
+    values: Mapping[str, int | float | str | LetterFact | tuple[LetterFact | str, ...]] = field(default_factory=dict)
+
+
+AS_WRITTEN = "as_written"  # code of a fact of a letter from before there were codes: its text stands as it was
 
 
 @dataclass(frozen=True)
@@ -39,9 +60,12 @@ class LetterYear:
 
 @dataclass(frozen=True)
 class LetterPrice:
-    """One line of the price: a kind of work or thing, in words, and what it costs, tax included."""
+    """One line of the price: so much of an item of the price book, and what it costs, tax included."""
 
-    what: str  # kind of work or thing, in words
+    kind: str  # material, labour, access or travel; "other" = all that the run did not store line by line
+    item: str  # its name in the price book
+    quantity: float  # in its unit
+    unit: str  # of the quantity
     price: float  # tax included
 
 
@@ -69,7 +93,7 @@ class LetterClaim:
 
     text: str  # as printed
     source: str  # where it is from
-    computed: str  # for this roof, in a sentence
+    computed: LetterFact  # for this roof
 
 
 @dataclass(frozen=True)
@@ -88,13 +112,11 @@ class LetterOption:
 
     Amounts are in the letter's currency, tax included, at today's prices. ``yearly`` is what it brings a year on
     average over ``years`` before its price; P90 is exceeded with 90 %. Ranges and chance are None where the run has
-    drawn none. ``discounted_payback_years`` None = never within ``years``. ``told_not_sold``: it ends a danger that is
-    known to stand, and nothing is promised of it in money.
+    drawn none. ``discounted_payback_years`` None = never within ``years``.
     """
 
     offer: str  # id, members joined by "+"; "" = nothing now
-    title: str  # as printed
-    parts: tuple[LetterPart, ...]  # the retrofits in it
+    parts: tuple[LetterPart, ...]  # the retrofits in it; none = nothing now
     price: float  # tax included
     price_before: float  # before a discount or fixed price; the same where there is none
     sales_tax: float  # contained in ``price``
@@ -117,23 +139,16 @@ class LetterOption:
     assumptions: tuple[LetterAssumption, ...]  # those that move the result most first
     notes: tuple[LetterNote, ...]  # all of them, worst first
     survey_first: str  # what has to be looked at on site before the price holds; "" = nothing
-    told_not_sold: bool  # ends a known danger; nothing is promised of it in money
-
-
-@dataclass(frozen=True)
-class LetterFact:
-    """One thing known of the system, in words: ``value`` holds its unit."""
-
-    label: str  # what it is
-    value: str  # with its unit
+    safety_remedial: bool  # ends a known hazard and is named for that alone: nothing is promised of it in money
 
 
 @dataclass(frozen=True)
 class LetterQuestion:
-    """What to ask the customer, and what would change with the answer."""
+    """What to ask the customer, which advice the answer could turn, and what knowing it is worth to the owner."""
 
     question: str  # to ask
-    changes: str  # what would be other with the answer
+    retrofits: tuple[str, ...]  # titles of those whose advice it could turn
+    worth: float  # in the letter's currency
 
 
 @dataclass(frozen=True)
@@ -143,7 +158,7 @@ class LetterLoss:
     ``by_chance``: an average over systems like it; nobody knows whether this one loses it.
     """
 
-    step: str  # name of the loss
+    step: str  # of the chain of losses, as in the table site_loss
     kwh: float  # taken away a year; negative = added
     by_chance: bool = False  # an average; not known whether at this site
 
@@ -171,16 +186,16 @@ class Letter:
     sales_tax_rate: float  # share of the price before tax
     customer: tuple[str, ...]  # name and address, line by line
     site_id: str  # the site
-    weather: str  # in a sentence
+    weather: LetterFact | None  # that the energy was computed with; None in a notice
     system: tuple[LetterFact, ...]  # what is known of it
-    findings: tuple[str, ...]  # what is known of the system, in sentences
+    findings: tuple[LetterFact, ...]  # what stands out
     today: tuple[LetterMonth, ...]  # energy as the site stands
     losses: tuple[LetterLoss, ...]  # from light to electricity
     dangers: tuple[LetterNote, ...]  # known to stand, told whatever is offered
     options: tuple[LetterOption, ...]  # the last is doing nothing now; empty = a safety notice
     questions: tuple[LetterQuestion, ...]  # what to ask
     remark: str  # of the account manager
-    changes: tuple[str, ...]  # what differs from the version before
+    changes: tuple[LetterFact, ...]  # what differs from the version before, safety first
     from_meters: bool = False  # meter readings of the system went into it
 
     @property

@@ -12,8 +12,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from aftersun import api
-from aftersun_reports.offer_letter.figures import Figures
-from aftersun_reports.offer_letter.wording import Words, breakable, clean
+from aftersun_reports.offer_letter.wording import Figures, Words, clean
 
 _PARTS = ("used", "to_water", "exported")  # of what is generated, from the bottom of a bar upwards
 _SUMS = ("generated", "used", "to_water", "exported", "imported")
@@ -34,12 +33,12 @@ def steps(low: float, high: float, about: int = 5) -> list[float]:
 def cash(letter: api.Letter, letters: Sequence[str], words: Words, figures: Figures) -> dict[str, Any] | None:
     """Return the chart of money added up over the years, None if no option has a course to show.
 
-    Of an option that is told and not sold no line is drawn: it would be a promise.
+    Of an option that is named for safety alone no line is drawn: it would be a promise.
     """
     drawn = [
         (letters[index], option)
         for index, option in enumerate(letter.options)
-        if option.offer and option.cash and not option.told_not_sold
+        if option.offer and option.cash and not option.safety_remedial
     ]
     if not drawn:
         return None
@@ -54,14 +53,14 @@ def cash(letter: api.Letter, letters: Sequence[str], words: Words, figures: Figu
     lines = [
         {
             "letter": tag,
-            "title": breakable(option.title),
+            "title": words.title(letter, option),
             "points": [[year.year / last_year, height(year.cumulative)] for year in option.cash],
             "style": index,
         }
         for index, (tag, option) in enumerate(drawn)
     ]
     nothing = next((index for index, option in enumerate(letter.options) if not option.offer), None)
-    told = [letters[index] for index, option in enumerate(letter.options) if option.told_not_sold]
+    told = [letters[index] for index, option in enumerate(letter.options) if option.safety_remedial]
     return {
         "title": words("cash_title"),
         "lead": words("cash_lead", currency=clean(letter.currency)),
@@ -73,7 +72,7 @@ def cash(letter: api.Letter, letters: Sequence[str], words: Words, figures: Figu
                 words(
                     "cash_alt_line",
                     letter=tag,
-                    title=clean(option.title),
+                    title=words.title(letter, option),
                     first=figures.rounded(option.cash[0].cumulative),
                     last=figures.rounded(option.cash[-1].cumulative),
                     n=option.cash[-1].year,
@@ -86,7 +85,7 @@ def cash(letter: api.Letter, letters: Sequence[str], words: Words, figures: Figu
         "zero": height(0.0),
         "nothing": None
         if nothing is None
-        else {"letter": letters[nothing], "title": breakable(letter.options[nothing].title)},
+        else {"letter": letters[nothing], "title": words.title(letter, letter.options[nothing])},
         "lines": lines,
     }
 
@@ -94,17 +93,17 @@ def cash(letter: api.Letter, letters: Sequence[str], words: Words, figures: Figu
 def months(letter: api.Letter, letters: Sequence[str], words: Words, figures: Figures) -> dict[str, Any] | None:
     """Return the chart of energy month by month, today and with the first option, None if today is not known.
 
-    Beside an option that is told and not sold only today is shown.
+    Beside an option that is named for safety alone only today is shown.
     """
     if len(letter.today) != 12:
         return None
     first = letter.options[0] if letter.options else None
-    shows_first = first is not None and first.offer and not first.told_not_sold and len(first.months) == 12
+    shows_first = first is not None and first.offer and not first.safety_remedial and len(first.months) == 12
     series: list[tuple[str, Sequence[api.LetterMonth]]] = [(words("today"), letter.today)]
     lead = words("months_lead_today")
     if first is not None and shows_first:
         series.append((words("with_option", letter=letters[0]), first.months))
-        lead = words("months_lead", letter=letters[0], title=breakable(first.title))
+        lead = words("months_lead", letter=letters[0], title=words.title(letter, first))
     everything = [month for _, values in series for month in values]
     parts = [part for part in _PARTS if part != "to_water" or any(month.to_water_kwh > 0 for month in everything)]
     marks = steps(0.0, max(sum(_kwh(month, part) for part in parts) for month in everything))

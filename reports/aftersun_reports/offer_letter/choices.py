@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from typing import Any
 
 from aftersun import api
-from aftersun_reports.offer_letter.figures import Figures
-from aftersun_reports.offer_letter.wording import Words, breakable, clean, sentence
+from aftersun_reports.offer_letter.wording import Figures, Words, breakable, clean, sentence
 
 _SIDE_BY_SIDE = 3  # columns that a page holds in readable print; more go into a table below
 
 _GAINS = ("yearly", "net_worth", "chance", "payback")  # rows left out where no option promises any
+_COUNTED = ("piece", "pair", "module", "check", "visit")
 _LINE = 25  # characters that the line of a column holds, about
 _STAYS_WHOLE = 700  # characters in a cell
 
@@ -23,7 +23,7 @@ def options(letter: api.Letter, letters: Sequence[str], words: Words, figures: F
     if not letter.options:
         return None
     columns = [_Column(letter, option, words, figures) for option in letter.options]
-    promises = any(option.offer and not option.told_not_sold for option in letter.options)
+    promises = any(option.offer and not option.safety_remedial for option in letter.options)
     groups = []
     for start in range(0, len(columns), _SIDE_BY_SIDE):
         group = columns[start : start + _SIDE_BY_SIDE]
@@ -34,7 +34,7 @@ def options(letter: api.Letter, letters: Sequence[str], words: Words, figures: F
         groups.append(
             {
                 "heads": [
-                    {"letter": tag, "title": breakable(column.option.title)}
+                    {"letter": tag, "title": words.title(letter, column.option)}
                     for tag, column in zip(letters[start : start + _SIDE_BY_SIDE], group, strict=True)
                 ],
                 # a row in which no option has anything to say is left out
@@ -79,7 +79,7 @@ class _Column:
         words, option = self._words, self.option
         if self._nothing:
             return _cell(words("nothing_with_danger" if self.letter.dangers else "nothing_now"))
-        if option.told_not_sold:
+        if option.safety_remedial:
             return _cell(words("told_not_sold"))
         single = len(option.parts) == 1
         told = [
@@ -110,10 +110,26 @@ class _Column:
         words, option, figures = self._words, self.option, self._figures
         if self._nothing or not option.price_lines:
             return _cell()
-        lines = [(breakable(line.what), figures.exact(line.price, mark=False)) for line in option.price_lines]
+        lines = [(self._what(line), figures.exact(line.price, mark=False)) for line in option.price_lines]
         if figures.exact(option.price_before) != figures.exact(option.price):
             lines.append((words("price_lines_before"), figures.exact(option.price_before, mark=False)))
         return _cell(lines=lines)
+
+    def _what(self, line: api.LetterPrice) -> str:
+        """Return what a line of the price is for; units that go without saying are left out."""
+        words = self._words
+        if line.kind in ("travel", "other"):
+            return words(f"price_{line.kind}")
+        named = line.item.replace("_", " ").strip()
+        item = words(f"item_{line.item}") if words.has(f"item_{line.item}") else named[:1].upper() + named[1:]
+        if line.kind == api.LABOUR:
+            return words.say(api.LetterFact("price_labour", {"item": item, "n": round(line.quantity, 2)}))
+        if line.kind == api.ACCESS or line.quantity == 1:
+            return breakable(item)
+        values: dict[str, float | str] = {"item": item, "quantity": line.quantity}
+        if line.unit not in _COUNTED:
+            values["unit"] = line.unit
+        return words.say(api.LetterFact("price_item", values))
 
     def yearly(self) -> Cell:
         option = self.option
@@ -134,7 +150,7 @@ class _Column:
         words, figures = self._words, self._figures
         if self._nothing:
             return _cell(words("nothing_brings"))
-        if self.option.told_not_sold:
+        if self.option.safety_remedial:
             return _cell(words("not_promised"))
         if p90 is None or p10 is None:
             return _cell(figures.rounded(expected), [words("range_none"), span], figure=True)
@@ -144,18 +160,18 @@ class _Column:
     def chance(self) -> Cell:
         if self._nothing:
             return _cell(self._words("nothing_cell"))
-        if self.option.told_not_sold:
+        if self.option.safety_remedial:
             return _cell(self._words("not_promised"))
         chance = self.option.chance_npv_positive
         if chance is None:
             return _cell(self._words("chance_none"))
-        return _cell(self._figures.chance(chance), figure=True)
+        return _cell(self._words.chance(chance), figure=True)
 
     def payback(self) -> Cell:
         words, option = self._words, self.option
         if self._nothing:
             return _cell(words("nothing_cell"))
-        if option.told_not_sold:
+        if option.safety_remedial:
             return _cell(words("not_promised"))
         if option.discounted_payback_years is None:
             return _cell(words.counted("payback_never", option.years), figure=True)

@@ -7,15 +7,13 @@ from typing import Any
 
 from aftersun import api
 from aftersun_reports.offer_letter import charts, choices
-from aftersun_reports.offer_letter.figures import Figures
-from aftersun_reports.offer_letter.wording import Words, breakable, clean, sentence
+from aftersun_reports.offer_letter.wording import Figures, Words, breakable, clean, sentence
 
 _ASSUMPTIONS = 6  # that move the result most are printed; those that turn the advice or were replaced always are
 
 
 def page(letter: api.Letter, head: api.Letterhead) -> dict[str, Any]:
     """Return all texts of a letter, ready to be written as JSON. Sections with nothing to say are None."""
-    words = Words(head.words)
     notice = letter.notice
     kind = "notice_" if notice else ""
     amounts = [
@@ -28,7 +26,8 @@ def page(letter: api.Letter, head: api.Letterhead) -> dict[str, Any]:
             *(line.price for line in option.price_lines),
         )
     ]
-    figures = Figures(head, words, clean(letter.currency), amounts)
+    figures = Figures(head, clean(letter.currency), amounts)
+    words = Words(head.words, figures)
     letters = words.letters(len(letter.options))
     number, version = breakable(letter.number), letter.version
     return {
@@ -59,7 +58,9 @@ def page(letter: api.Letter, head: api.Letterhead) -> dict[str, Any]:
         "greeting": words("greeting"),
         "opening": words(_opening(letter)),
         "remark": _section(words("remark_title"), [breakable(part) for part in letter.remark.split("\n")]),
-        "changes": _section(words("changes_title", before=version - 1), [breakable(line) for line in letter.changes]),
+        "changes": _section(
+            words("changes_title", before=version - 1), [words.say(change) for change in letter.changes]
+        ),
         "system": _system(letter, words, figures),
         "options": choices.options(letter, letters, words, figures),
         "safety": _safety(letter, letters, words),
@@ -67,13 +68,13 @@ def page(letter: api.Letter, head: api.Letterhead) -> dict[str, Any]:
         "cash": charts.cash(letter, letters, words, figures),
         "months": charts.months(letter, letters, words, figures),
         "claims": _claims(letter, letters, words),
-        "assumptions": _assumptions(letter, words, figures),
+        "assumptions": _assumptions(letter, words),
         "questions": _questions(letter, words),
         "answer": _answer(letter, head, words, figures),
         "about": {
             "title": words(f"{kind}about_title"),
             "rows": [
-                *([[words("about_weather"), breakable(letter.weather).rstrip(".")]] if letter.weather else []),
+                *([[words("about_weather"), words.say(letter.weather).rstrip(".")]] if letter.weather else []),
                 *([] if notice else [[words("about_prices"), figures.day(letter.price_date)]]),
                 [words("about_as_of"), figures.day(letter.as_of)],
                 [words("about_run"), breakable(letter.run_id)],
@@ -170,7 +171,8 @@ def _system(letter: api.Letter, words: Words, figures: Figures) -> dict[str, Any
         return None
     losses = [
         [
-            f"{breakable(loss.step)} ({words('loss_by_chance')})" if loss.by_chance else breakable(loss.step),
+            words.say(api.LetterFact(f"loss_{loss.step}"))
+            + (f" ({words('loss_by_chance')})" if loss.by_chance else ""),
             # what all begins with is no gain
             figures.fixed(-loss.kwh, 0) if place == 0 and loss.kwh < 0 else figures.signed(-loss.kwh),
         ]
@@ -178,26 +180,31 @@ def _system(letter: api.Letter, words: Words, figures: Figures) -> dict[str, Any
     ]
     return {
         "title": words("system_title"),
-        "facts": [[breakable(fact.label), breakable(fact.value)] for fact in letter.system],
+        "facts": [_known(fact, words) for fact in letter.system],
         "findings_title": words("findings_title"),
-        "findings": [sentence(breakable(finding)) for finding in letter.findings if finding.strip()],
+        "findings": [sentence(words.say(finding)) for finding in letter.findings],
         "losses_title": words("losses_title"),
         "losses_unit": words("losses_unit"),
         "losses": losses,
     }
 
 
+def _known(fact: api.LetterFact, words: Words) -> list[str]:
+    """Return the label of a fact of the system and what is known."""
+    return [words.say(api.LetterFact(f"{fact.code}_label")), words.say(fact)]
+
+
 def _claims(letter: api.Letter, letters: Sequence[str], words: Words) -> dict[str, Any] | None:
-    """Return the trade's claims beside what was computed; none of an option that is told and not sold."""
+    """Return the trade's claims beside what was computed; none of an option that is named for safety alone."""
     rows = [
         {
             "letter": tag,
             "text": breakable(claim.text),
             "source": words("source", source=sentence(breakable(claim.source))) if claim.source.strip() else "",
-            "computed": breakable(claim.computed),
+            "computed": words.say(claim.computed),
         }
         for tag, option in zip(letters, letter.options, strict=True)
-        if not option.told_not_sold
+        if not option.safety_remedial
         for claim in option.claims
     ]
     if not rows:
@@ -210,12 +217,12 @@ def _claims(letter: api.Letter, letters: Sequence[str], words: Words) -> dict[st
     }
 
 
-def _assumptions(letter: api.Letter, words: Words, figures: Figures) -> dict[str, Any] | None:
+def _assumptions(letter: api.Letter, words: Words) -> dict[str, Any] | None:
     """Return the assumptions that matter; how many more there are is said, not kept quiet.
 
     They stand for gains, so those of an option that promises none are left out.
     """
-    sold = [option for option in letter.options if not option.told_not_sold]
+    sold = [option for option in letter.options if not option.safety_remedial]
     distinct = list(dict.fromkeys(one for option in sold for one in option.assumptions))
     if not distinct:
         return None
@@ -235,8 +242,8 @@ def _assumptions(letter: api.Letter, words: Words, figures: Figures) -> dict[str
                     *([words("assumption_turns")] if one.turns else []),
                     *([words("assumption_replaced", why=sentence(breakable(one.replaced)))] if one.replaced else []),
                 ],
-                "used": figures.with_unit(one.used, None, one.unit),
-                "range": figures.with_unit(one.low, one.high, one.unit),
+                "used": words.with_unit(one.used, None, one.unit),
+                "range": words.with_unit(one.low, one.high, one.unit),
                 "source": breakable(one.source),
             }
             for one in shown
@@ -251,7 +258,18 @@ def _questions(letter: api.Letter, words: Words) -> dict[str, Any] | None:
     return {
         "title": words("questions_title"),
         "lead": words("questions_lead"),
-        "rows": [[breakable(one.question), sentence(breakable(one.changes))] for one in letter.questions],
+        "rows": [
+            [
+                breakable(one.question),
+                words.say(
+                    api.LetterFact(
+                        "question_worth",
+                        {"advice": one.retrofits, "worth": one.worth, "currency": letter.currency},
+                    )
+                ),
+            ]
+            for one in letter.questions
+        ],
     }
 
 

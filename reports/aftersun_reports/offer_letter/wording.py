@@ -1,14 +1,29 @@
-"""Sentences by key: the English ones of the package with the company's language file on top, and harmless text."""
+"""The letter's sentences and figures: English words with the company's language file on top, in the company's marks."""
 
 from __future__ import annotations
 
+import math
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date
 from functools import lru_cache
 from importlib.resources import files
+from typing import Any
 
-_PLACEHOLDER = re.compile(r"\{(\w+)\}")
+from aftersun import api
+
+MINUS = "\u2212"
+FIXED_SPACE = "\u00a0"  # a number is not parted from its unit
+_ISOLATES = re.compile("[\u2066\u2069]")  # keep a piece together that reads from left to right
+_FROM_THE_RIGHT = {"ar", "dv", "fa", "he", "ps", "ur", "yi"}  # languages written from right to left
+_EXACT_BELOW = 1000.0  # numbers of this size and more are written without decimals
+_DIGITS = 4  # that count, of smaller ones
+
+# What stands in {braces}, and how it is written: {kwh}, {share:1%}, {titles: and }
+_PLACEHOLDER = re.compile(r"\{(\w+)(?::([^{}]*))?\}")
+_OPTIONAL = re.compile(r"\[([^\[\]]*)\]")
+_OF_A_NUMBER = re.compile(r"(\+?)(~?)(\d?)(%?)")
 # Marks that reorder or hide what follows them: a name could make a price read backwards. Arabic and Hebrew need none.
 _UNSEEN = re.compile("[\u202a-\u202e\u2066-\u2069\u200e\u200f\ufeff]")
 _CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029]")
@@ -17,23 +32,157 @@ _PIECE = 5
 _BREAK = "\u200b"  # zero-width space: a line may end here
 
 
+class Figures:
+    """Writes numbers as the letterhead asks for. Amounts are in ``currency``.
+
+    ``prices`` are all exact amounts of the letter: where none has a fraction, no decimals are written, as suits
+    currencies without a smaller coin.
+    """
+
+    def __init__(self, head: api.Letterhead, currency: str, prices: Iterable[float]) -> None:
+        self._plain, self._currency = api.Figures.of(head), currency
+        self._isolated = head.language in _FROM_THE_RIGHT
+        self._decimals = 2 if any(abs(price - round(price)) >= 0.005 for price in prices) else 0
+
+    def fixed(self, value: float, decimals: int) -> str:
+        """Return a number with so many decimals, halves rounded away from zero."""
+        return self.set(_typographic(self._plain.number(value, decimals)))
+
+    def signed(self, value: float) -> str:
+        """Return a whole number with its sign, plus or minus."""
+        text = self.fixed(abs(value), 0)
+        return self.set(f"{MINUS if value < 0 else '+'}{text}")
+
+    def number(self, value: float) -> str:
+        """Return a number with the digits that count, no zeros at the end."""
+        if not math.isfinite(value) or abs(value) >= _EXACT_BELOW or value == 0:
+            return self.fixed(value, 0)
+        decimals = max(_DIGITS - 1 - math.floor(math.log10(abs(value))), 0)
+        return self.set(_typographic(self._plain.number(value, decimals, spare=True)))
+
+    def percent(self, share: float) -> str:
+        """Return a share, 0..1, in percent."""
+        return self.set(f"{self.number(share * 100)}{FIXED_SPACE}%")
+
+    def exact(self, amount: float, mark: bool = True) -> str:
+        """Return a price."""
+        return self._amount(self.fixed(amount, self._decimals), mark)
+
+    def rounded(self, amount: float, mark: bool = True) -> str:
+        """Return an amount that was calculated, in whole units: more digits would feign knowledge."""
+        return self._amount(self.fixed(amount, 0), mark)
+
+    def specified(self, value: float, how: str) -> str:
+        """Return a number as a text asks for it.
+
+        + writes a plus, too, ~ leaves out zeros at the end, a digit is the number of decimals, % makes a share percent.
+        """
+        sign, spare, decimals, percent = (_OF_A_NUMBER.fullmatch(how) or _OF_A_NUMBER.match("")).groups()  # type: ignore[union-attr]
+        write = self._plain.percent if percent else self._plain.number
+        return self.set(_typographic(write(value, int(decimals or 0), sign=bool(sign), spare=bool(spare))))
+
+    def set(self, text: str) -> str:
+        """Return text that reads from left to right as one piece wherever it stands, such as a number with its unit."""
+        return f"\u2066{_ISOLATES.sub('', text)}\u2069" if self._isolated else text
+
+    def _amount(self, text: str, mark: bool) -> str:
+        if not mark or text == "–":
+            return text
+        if not self._plain.currency_first:
+            return self.set(f"{text}{FIXED_SPACE}{self._currency}")
+        sign = MINUS if MINUS in text else ""
+        return self.set(f"{sign}{self._currency}{FIXED_SPACE}{text.replace(MINUS, '')}")
+
+    def month(self, month: int) -> str:
+        """Return the short name of a month, 1 to 12."""
+        return self._plain.month(month, short=True)
+
+    def day(self, day: date) -> str:
+        """Return a date."""
+        return self.set(self._plain.day(day).replace(" ", FIXED_SPACE))
+
+
+def _typographic(text: str) -> str:
+    """Return a figure with a true minus sign, which no line parts."""
+    return text.replace("-", MINUS).replace(" ", FIXED_SPACE)
+
+
 class Words:
     """Texts by key. ``own`` replaces the English ones: what it lacks stays English, what is unknown here is unused."""
 
-    def __init__(self, own: Mapping[str, str]) -> None:
+    def __init__(self, own: Mapping[str, str], figures: Figures) -> None:
         self._texts = {**english(), **own}
+        self._figures = figures
 
     def __call__(self, key: str, **values: object) -> str:
         """Return the text with {placeholders} filled in, in one pass: braces within a value stay as they are.
 
         Plain replacement, not ``str.format``: a language file is data and may not reach into objects.
         """
-        text = clean(self._texts[key]).replace(" %", "\u00a0%")
-        return _PLACEHOLDER.sub(lambda hit: str(values.get(hit[1], hit[0])), text)
+        return _PLACEHOLDER.sub(lambda hit: str(values.get(hit[1], hit[0])), self._text(key))
 
     def counted(self, key: str, n: int, **values: object) -> str:
         """Return the singular or the plural."""
         return self(f"{key}_one" if n == 1 else f"{key}_many", n=n, **values)
+
+    def say(self, fact: api.LetterFact) -> str:
+        """Return a fact of the letter in words; [what stands in brackets] only where all that it needs is known."""
+        key, values = fact.code, fact.values
+        if self.has(f"{key}_one"):
+            key += "_one" if values.get("n") == 1 else "_many"
+        if not self.has(key):  # of a later program than the words
+            return breakable(fact.code.partition("_")[2].removesuffix("_kwh").replace("_", " "))
+
+        def if_known(hit: re.Match[str]) -> str:
+            return hit[1] if all(name in values for name, _ in _PLACEHOLDER.findall(hit[1])) else ""
+
+        def value(hit: re.Match[str]) -> str:
+            return self._value(values[hit[1]], hit[2] or "") if hit[1] in values else hit[0]
+
+        return _PLACEHOLDER.sub(value, _OPTIONAL.sub(if_known, self._text(key))).lstrip(", ")
+
+    def _value(self, value: Any, how: str) -> str:
+        if isinstance(value, tuple):
+            return self.listed(value, how or ", ")
+        if isinstance(value, api.LetterFact):
+            return self.say(value).lower() if how == "lower" else self.say(value)
+        if isinstance(value, str):
+            return self._figures.day(date.fromisoformat(value)) if how == "day" else breakable(value)
+        return self._figures.specified(value, how)
+
+    def listed(self, values: Sequence[api.LetterFact | str], between: str) -> str:
+        """Return several facts or texts with something between them."""
+        return between.join(self._value(value, "") for value in values)
+
+    def title(self, letter: api.Letter, option: api.LetterOption) -> str:
+        """Return the title of an option: what is offered in it, or that nothing is to be done."""
+        if not option.offer:
+            return self("nothing_more_title" if letter.dangers else "nothing_title")
+        return self.say(api.LetterFact("option_title", {"parts": tuple(part.title for part in option.parts)}))
+
+    def with_unit(self, low: float, high: float | None, unit: str) -> str:
+        """Return a number, or a range of two, with its unit in words; shares and chances in percent."""
+        in_percent = unit == "chance" or unit.startswith("share")
+        scale = 100.0 if in_percent else 1.0
+        key = "unit_" + re.sub(r"[^a-z0-9]+", "_", unit.lower())
+        if high is None and low * scale == 1 and self.has(f"{key}_one"):
+            name = self(f"{key}_one")
+        elif self.has(key):
+            name = self(key)
+        else:
+            name = breakable(unit.replace("share", "%", 1) if in_percent else unit)
+        text = self._figures.number(low * scale)
+        if high is not None:
+            text = self("up_to", low=text, high=self._figures.number(high * scale))
+        return self._figures.set(f"{text}{FIXED_SPACE}{name}") if name else text
+
+    def chance(self, share: float) -> str:
+        """Return a chance in whole percent; one near 0 or 1 is never written as certain."""
+        if share > 0.99:
+            return self("chance_over", percent=self._figures.percent(0.99))
+        if share < 0.01:
+            return self("chance_under", percent=self._figures.percent(0.01))
+        return self._figures.specified(share, "0%")
 
     def letters(self, options: int) -> list[str]:
         """Return the letter of each option; numbers go on where the language's letters end."""
@@ -43,6 +192,9 @@ class Words:
     def has(self, key: str) -> bool:
         """Tell whether there is such a text."""
         return key in self._texts
+
+    def _text(self, key: str) -> str:
+        return clean(self._texts[key]).replace(" %", f"{FIXED_SPACE}%")
 
 
 @lru_cache(maxsize=1)

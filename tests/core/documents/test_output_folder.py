@@ -14,7 +14,7 @@ from office_support import write_plugins
 
 from aftersun.documents import placing
 from aftersun.documents.letters.compose import Choices
-from aftersun.documents.letters.issue import NEW_LOOK
+from aftersun.documents.letters.facts import fact
 from aftersun.documents.output_folder import Order, letter_again, make_letters, make_notices, write_folder
 from aftersun.documents.run_view import RunView
 from aftersun.inventory.log.call_log import learn, offers, record_call
@@ -106,8 +106,8 @@ def test_another_price_is_the_next_version_and_says_so(inventory, order, tmp_pat
     report = make(inventory, order, tmp_path / "out", site, options=("bird_mesh",), prices={"bird_mesh": 1200.0})
     letter = only_letter(report)
     assert (letter.number, letter.version) == ("2026-000001", 2)
-    assert letter.changes[0] == "Bird mesh: the price changed from 1,000.00 to 1,200.00 EUR."
-    assert "what is left of it after its price changed from" in letter.changes[1]
+    assert letter.changes[0] == fact("change_price", option=("Bird mesh",), before=1000.0, after=1200.0, currency="EUR")
+    assert letter.changes[1].code == "change_net_worth"
     assert offered(inventory, site) == [("bird_mesh", 1000.0, "withdrawn"), ("bird_mesh", 1200.0, "open")]
     assert len(all_files(tmp_path / "out")) == 2
 
@@ -118,7 +118,7 @@ def test_a_changed_fact_is_the_next_version(inventory, order, tmp_path, site):
         learn(opened, site, {"battery_kwh": "7.5"}, "visit")
     report = make(inventory, order, tmp_path / "out", site)
     assert only_letter(report).version == 2
-    assert any("battery" in text.lower() and "7.5 kWh" in text for text in only_letter(report).changes)
+    assert any(change.values.get("after") == fact("fact_battery", kwh=7.5) for change in only_letter(report).changes)
     assert any("after the run" in remark for remark in report.remarks)
 
 
@@ -130,7 +130,7 @@ def test_a_new_run_with_the_same_result_makes_no_new_version(inventory, order, o
     rank(inventory, Settings(office / "company.toml", demo.as_of.replace(month=7)))
     letter = only_letter(make(inventory, order, tmp_path / "out", site, DAY.replace(month=7), asked_for=True))
     assert letter.version == 2
-    assert "It was calculated as of 2026-07-01 instead of 2026-06-01." in letter.changes
+    assert fact("change_as_of", before="2026-06-01", after="2026-07-01") in letter.changes
 
 
 def test_another_letterhead_is_the_next_version(inventory, order, office, tmp_path, site):
@@ -138,7 +138,7 @@ def test_another_letterhead_is_the_next_version(inventory, order, office, tmp_pa
     company = office / "company.toml"
     company.write_text(company.read_text(encoding="utf-8").replace("Slate Lane 3", "Slate Lane 4"), encoding="utf-8")
     letter = only_letter(make(inventory, order, tmp_path / "out", site))
-    assert (letter.version, letter.changes) == (2, (NEW_LOOK,))
+    assert (letter.version, letter.changes) == (2, (fact("change_letterhead"),))
 
 
 def test_a_letter_that_ran_out_or_is_to_hold_longer_is_the_next_version(inventory, order, tmp_path, site):
@@ -146,7 +146,7 @@ def test_a_letter_that_ran_out_or_is_to_hold_longer_is_the_next_version(inventor
     day = DAY + timedelta(days=31)  # the day after the last one
     letter = only_letter(make(inventory, order, tmp_path / "out", site, day))
     assert (letter.version, letter.made_on) == (2, day)
-    assert letter.changes == ("It holds until 2026-08-02 instead of 2026-07-02.",)
+    assert letter.changes == (fact("change_valid_until", before="2026-07-02", after="2026-08-02"),)
     assert only_letter(make(inventory, order, tmp_path / "out", site, day, valid_until=date(2026, 12, 1))).version == 3
     assert only_letter(make(inventory, order, tmp_path / "out", site, day)).version == 3
 
@@ -231,7 +231,7 @@ def test_a_notice_and_a_letter_of_a_site_follow_each_other_without_becoming_vers
         )
     second = tell()
     assert (second.number, second.version) == ("2026-000001", 2)
-    assert second.changes[0].startswith("A known danger at your system was added: ")
+    assert second.changes[0].code == "change_danger_added"
     with Inventory.open(inventory, read_only=True) as opened:
         assert {file.name for file in files_of(opened, "2026-000001", 2)} == {
             f"{site}_2026-000001-v2_safety-notice.txt"

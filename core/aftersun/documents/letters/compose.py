@@ -11,21 +11,22 @@ from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import Any
 
-from aftersun.documents.letters.options import Records, below_cost, months_of, nothing_now, option_of
-from aftersun.documents.letters.source import Source
-from aftersun.documents.letters.texts import (
+from aftersun.documents.letters.facts import (
     Row,
     findings_of,
-    known,
     losses_of,
     questions_of,
     system_facts,
+    value_of,
     weather_of,
 )
+from aftersun.documents.letters.options import Records, below_cost, months_of, nothing_now, option_of
+from aftersun.documents.letters.source import Source
 from aftersun.documents.run_view import RunView
 from aftersun.inventory.log import call_log
 from aftersun.inventory.store.file import Inventory
 from aftersun.model.errors import AftersunError
+from aftersun.model.figures import ENGLISH
 from aftersun.model.letter import Letter, LetterOption
 from aftersun.scoring.calls import contact_rules
 from aftersun.scoring.offers.ledgers import JOINED
@@ -63,13 +64,13 @@ class Choices:
     most_options: int = 2
     valid_days: int = 30
 
-    def kept(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, Any]:
         """Return what is kept of them with a letter, for the next one that is made of many."""
         prices = dict(self.prices)
         return {"options": list(self.options), "prices": prices, "discount": self.discount, "remark": self.remark}
 
-    def again(self, kept: Mapping[str, Any]) -> Choices:
-        """Return these with what was kept of earlier ones, as far as nothing was chosen now."""
+    def or_earlier(self, kept: Mapping[str, Any]) -> Choices:
+        """Return these or, if nothing was chosen, with those that were kept with an earlier letter."""
         if self.options or self.prices or self.discount or self.remark:
             return self
         return replace(
@@ -123,7 +124,7 @@ def compose(
     source = Source(inventory, view, wanted)
     if not wanted:
         raise AftersunError("There is no site to write to.", "Name sites, or rank again if nobody is on the call list.")
-    if any(known(row, "years") is None for site_id in wanted for row in source.rows("offer", site_id)):
+    if any(value_of(row, "years") is None for site_id in wanted for row in source.rows("offer", site_id)):
         raise AftersunError(
             "The newest run was stored by an older program, which kept less than a letter needs.", "Rank again."
         )
@@ -208,7 +209,7 @@ def _notice(source: Source, site_id: str, made_on: date) -> Letter:
         sales_tax_rate=0.0,
         customer=source.customer(site_id),
         site_id=site_id,
-        weather="",
+        weather=None,
         system=(),
         findings=(),
         today=(),
@@ -233,8 +234,8 @@ def _remarks(source: Source, site_id: str, chosen: Sequence[str], choices: Choic
         records = source.records(site_id, offer)
         price = _price(records, choices)
         if price is not None and below_cost(records, price, source.catalogue):
-            currency = source.catalogue.currency
-            said.append(f"Site {site_id}: {price:,.2f} {currency} for {offer} is less than the work costs the company.")
+            amount = ENGLISH.amount(price, source.catalogue.currency, 2)
+            said.append(f"Site {site_id}: {amount} for {offer} is less than the work costs the company.")
     return said
 
 
@@ -271,9 +272,9 @@ def _check_site(source: Source, site_id: str, choices: Choices, closed: Mapping[
         )
     call = source.one("call", site_id)
     if call is None or source.one("site_energy", site_id) is None:
-        why = "is newer than the run" if call is None else f"could not be valued ({known(call, 'excluded_reason')})"
+        why = "is newer than the run" if call is None else f"could not be valued ({value_of(call, 'excluded_reason')})"
         raise AftersunError(f"Site {site_id} {why}.", "Complete its facts and rank again; nothing was written.")
-    reason = closed.get(str(site["customer_id"])) or str(known(call, "excluded_reason") or "")
+    reason = closed.get(str(site["customer_id"])) or str(value_of(call, "excluded_reason") or "")
     if (reason in _NO_CONTACT or reason.startswith(_QUIET)) and not choices.asked_for:
         raise AftersunError(
             f"Site {site_id}: {reason}.",
@@ -295,7 +296,7 @@ def _chosen(source: Source, site_id: str, choices: Choices) -> list[str]:
             "'aftersun explain' says why; nothing was written.",
         )
     best = sorted(
-        offers.values(), key=lambda row: (not bool(known(row, "must_call")), -float(row["npv"]), row["offer"])
+        offers.values(), key=lambda row: (not bool(value_of(row, "must_call")), -float(row["npv"]), row["offer"])
     )
     return [str(row["offer"]) for row in best[: choices.most_options]]
 
@@ -319,7 +320,7 @@ def _price(records: Records, choices: Choices) -> float | None:
 
 
 def _letter(source: Source, site_id: str, chosen: Sequence[str], choices: Choices, made_on: date) -> Letter:
-    view, figures, catalogue = source.view, source.figures, source.catalogue
+    view, catalogue = source.view, source.catalogue
     site, arrays, energy = source.sites[site_id], source.arrays.get(site_id, ()), source.one("site_energy", site_id)
     assert energy is not None  # checked before
     losses, evidence = source.rows("site_loss", site_id), source.one("site_evidence", site_id)
@@ -327,7 +328,7 @@ def _letter(source: Source, site_id: str, chosen: Sequence[str], choices: Choice
     options: list[LetterOption] = []
     for offer in chosen:
         records = source.records(site_id, offer)
-        options.append(option_of(records, _price(records, choices), catalogue, figures))
+        options.append(option_of(records, _price(records, choices), catalogue))
     members = [name for offer in chosen for name in offer.split(JOINED)]
     return Letter(
         number="",
@@ -342,8 +343,8 @@ def _letter(source: Source, site_id: str, chosen: Sequence[str], choices: Choice
         sales_tax_rate=catalogue.sales_tax_rate,
         customer=source.customer(site_id),
         site_id=site_id,
-        weather=weather_of(energy, figures),
-        system=system_facts(site, arrays, energy, source.demand(evidence), made_on, figures),
+        weather=weather_of(energy),
+        system=system_facts(site, arrays, energy, source.demand(evidence), made_on),
         findings=findings_of(
             site,
             arrays,
@@ -352,13 +353,12 @@ def _letter(source: Source, site_id: str, chosen: Sequence[str], choices: Choice
             losses,
             source.rows("reading_finding", site_id),
             made_on,
-            figures,
         ),
         today=months_of([row for row in source.rows("offer_month", site_id) if row["offer"] == ""]),
         losses=losses_of(site, losses),
         dangers=dangers,
-        options=(*options, nothing_now(max(option.years for option in options), bool(dangers))),
-        questions=questions_of(source.rows("question", site_id), members, catalogue.titles, view.currency, figures),
+        options=(*options, nothing_now(max(option.years for option in options))),
+        questions=questions_of(source.rows("question", site_id), members, catalogue.titles),
         remark=choices.remark.strip(),
         changes=(),
         from_meters=evidence is not None,

@@ -13,7 +13,7 @@ import pandas as pd
 
 from aftersun.documents.letters.changes import changes_between
 from aftersun.documents.letters.compose import Choices
-from aftersun.documents.letters.texts import Figures
+from aftersun.documents.letters.facts import fact
 from aftersun.documents.placing import harmless
 from aftersun.documents.run_view import RunView
 from aftersun.documents.writing import write
@@ -25,7 +25,6 @@ from aftersun.inventory.store.file import Inventory
 from aftersun.model.letter import Letter
 from aftersun.model.output import Letterhead, Output
 
-NEW_LOOK = "Our address, our language or the look of our letters changed."
 _LETTERHEAD = "letterhead"  # its fingerprint is kept with the choices
 
 
@@ -61,8 +60,8 @@ def numbered(inventory: Inventory, composed: Sequence[Letter], choices: Choices,
         if last is not None and same_look and _still_good(last.letter, letter, choices):
             found.append(last.letter)
         elif last is not None and last.open:
-            changes = changes_between(last.letter, letter, Figures.of(head))
-            changes = changes if same_look else (*changes, NEW_LOOK)
+            changes = changes_between(last.letter, letter)
+            changes = changes if same_look else (*changes, fact("change_letterhead"))
             found.append(replace(letter, number=last.letter.number, version=last.letter.version + 1, changes=changes))
         else:  # the first, or one after all that the last one offered is settled
             fresh.append(len(found))
@@ -136,7 +135,7 @@ def issue(
 
 
 def _kept(choices: Choices, head: Letterhead) -> dict[str, Any]:
-    return {**choices.kept(), _LETTERHEAD: _fingerprint(head)}
+    return {**choices.as_json(), _LETTERHEAD: _fingerprint(head)}
 
 
 def _fingerprint(head: Letterhead) -> str:
@@ -182,7 +181,7 @@ def _before(inventory: Inventory, letter: Letter, another_kind: bool = False) ->
 
 def _open(inventory: Inventory, letter: Letter) -> bool:
     """Tell whether anything that a letter offered is open, or it offered nothing for sale."""
-    sold = {option.offer for option in letter.options if option.offer and not option.told_not_sold}
+    sold = {option.offer for option in letter.options if option.offer and not option.safety_remedial}
     made = call_log.offers(inventory, letter.site_id)
     mine = made[(made["run_id"] == letter.run_id) & made["retrofit"].isin(sold)]
     mine = mine[mine["made_on"] == pd.Timestamp(letter.made_on)]

@@ -8,11 +8,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from aftersun.documents.letters.texts import Figures, Row, known, notes_of
-from aftersun.model.change import ACCESS, COST_KINDS, LABOUR
+from aftersun.documents.letters.facts import LEAST_KWH, Row, fact, notes_of, value_of
+from aftersun.model.change import COST_KINDS
 from aftersun.model.letter import (
     LetterAssumption,
     LetterClaim,
+    LetterFact,
     LetterMonth,
     LetterOption,
     LetterPart,
@@ -27,10 +28,8 @@ from aftersun.scoring.value import words
 
 MOST_ASSUMPTIONS = 12
 COST_KINDS_WITH_TRAVEL = (*COST_KINDS, TRAVEL)
-_COUNTED = ("piece", "pair", "module", "check", "visit")  # units that go without saying
 _LEVELS = np.linspace(0.0, 1.0, 21)  # of npv_percentiles: P0, P5 .. P100
 _SURVEY = re.compile(r"(?:^|\. )Survey first: (.+?)(?=\. [A-Z]|\.?$)")
-_LEAST_KWH = 0.5  # a year; less is none
 _MOSTLY = 0.95  # share of a figure from which on it is told as the whole of it
 _MONTHS = 12
 _CODE = re.compile(r" ?\((?:the plant's [^)]*|[a-z]+(?:_[a-z0-9]+)+)\)")  # names that only the program knows
@@ -74,14 +73,14 @@ class Records:
     exported_kwh: float  # a year, today
 
     @property
-    def told_not_sold(self) -> bool:
+    def safety_remedial(self) -> bool:
         """Whether it is there for safety alone: it ends a known danger and is worth nothing that could be promised."""
         names = str(self.offer["offer"]).split(JOINED)
         alone = len(names) == 1 and self.ranking[names[0]]["status"] == words.SAFETY_MATTER
-        return bool(known(self.offer, "must_call")) and (alone or not float(self.offer["npv"]) > 0)
+        return bool(value_of(self.offer, "must_call")) and (alone or not float(self.offer["npv"]) > 0)
 
 
-def option_of(records: Records, price: float | None, catalogue: Catalogue, figures: Figures) -> LetterOption:
+def option_of(records: Records, price: float | None, catalogue: Catalogue) -> LetterOption:
     """Return an offer of the run as an option of a letter.
 
     Parameters
@@ -110,7 +109,7 @@ def option_of(records: Records, price: float | None, catalogue: Catalogue, figur
     share = float(capital_recovery(catalogue.discount_rate, years)) if years >= 1 else 0.0
 
     def worth(column: str) -> float | None:
-        value = known(offer, column)
+        value = value_of(offer, column)
         return None if value is None else _money(float(value) + lower)
 
     def yearly(value: float | None) -> float | None:
@@ -122,12 +121,11 @@ def option_of(records: Records, price: float | None, catalogue: Catalogue, figur
     names = name.split(JOINED)
     return LetterOption(
         offer=name,
-        title=catalogue.title(name),
         parts=tuple(parts),
         price=paid,
         price_before=before,
         sales_tax=_money(paid * catalogue.sales_tax_rate / (1.0 + catalogue.sales_tax_rate)),
-        price_lines=price_lines(records.costs, before, figures),
+        price_lines=price_lines(records.costs, before),
         years=years,
         first_year_saving=_money(offer["first_year_saving"]),
         yearly=_money((value + all_prices) * share),
@@ -142,22 +140,21 @@ def option_of(records: Records, price: float | None, catalogue: Catalogue, figur
         discounted_payback_years=_payback(catalogue.discount_rate, paid, net[1:]),
         cash=_cash(net),
         months=months_of(records.months),
-        claims=_claims(names, records, catalogue, figures),
+        claims=_claims(names, records, catalogue),
         assumptions=_assumptions(names, records.drivers, catalogue),
         notes=notes_of(records.notes),
         survey_first=_survey(names, records.ranking, catalogue),
-        told_not_sold=records.told_not_sold,
+        safety_remedial=records.safety_remedial,
     )
 
 
-def nothing_now(years: int, danger: bool = False) -> LetterOption:
-    """Return the option to do nothing now, which costs and brings nothing; a known ``danger`` stays, then."""
+def nothing_now(years: int) -> LetterOption:
+    """Return the option to do nothing now, which costs and brings nothing."""
     return LetterOption(
-        offer="", title="Do nothing more now" if danger else "Do nothing now", parts=(),
-        price=0.0, price_before=0.0, sales_tax=0.0, price_lines=(),
+        offer="", parts=(), price=0.0, price_before=0.0, sales_tax=0.0, price_lines=(),
         years=years, first_year_saving=0.0, yearly=0.0, yearly_p90=None, yearly_p50=None, yearly_p10=None,
         npv=0.0, npv_p90=None, npv_p50=None, npv_p10=None, chance_npv_positive=None, discounted_payback_years=None,
-        cash=(), months=(), claims=(), assumptions=(), notes=(), survey_first="", told_not_sold=False,
+        cash=(), months=(), claims=(), assumptions=(), notes=(), survey_first="", safety_remedial=False,
     )  # fmt: skip
 
 
@@ -170,7 +167,7 @@ def below_cost(records: Records, price: float, catalogue: Catalogue) -> bool:
 def chance_of_gain(offer: Row, lower: float | None) -> float | None:
     """Return the chance that the net present value is above 0 with the price lower by an amount, None = as computed."""
     drawn = offer.get("npv_percentiles")
-    stored = known(offer, "chance_npv_positive")
+    stored = value_of(offer, "chance_npv_positive")
     if lower is None or stored is None or drawn is None:
         return None if stored is None else round(float(stored), 4)
     moved = np.asarray(drawn, dtype=np.float64) + lower
@@ -198,37 +195,25 @@ def months_of(rows: Sequence[Row]) -> tuple[LetterMonth, ...]:
     )
 
 
-def price_lines(costs: Sequence[Row], price: float, figures: Figures) -> tuple[LetterPrice, ...]:
+def price_lines(costs: Sequence[Row], price: float) -> tuple[LetterPrice, ...]:
     """Return the lines of the first visit, rounded so that they add up to the price."""
     first = [
         row
         for row in costs
         if int(row["in_year"]) == 0
         and row["kind"] in COST_KINDS_WITH_TRAVEL
-        and not str(known(row, "note") or "").startswith(words.EVERY_YEAR)
+        and not str(value_of(row, "note") or "").startswith(words.EVERY_YEAR)
     ]
     amounts = [_money(row["price"]) for row in first]
     rest = _money(price - sum(amounts))
     if amounts and abs(rest) <= 0.01 * len(amounts):  # of the rounding
         largest = max(range(len(amounts)), key=amounts.__getitem__)
         amounts[largest], rest = _money(amounts[largest] + rest), 0.0
-    lines = [LetterPrice(_what(row, figures), amount) for row, amount in zip(first, amounts, strict=True)]
-    return (*lines, LetterPrice("Other", rest)) if rest else tuple(lines)
-
-
-def _what(row: Row, figures: Figures) -> str:
-    item = str(row["item"]).replace("_", " ").strip()
-    named = item[:1].upper() + item[1:]
-    if row["kind"] == TRAVEL:
-        return "Way there and back"
-    if row["kind"] == LABOUR:
-        hours = figures.short(row["quantity"])
-        return f"{named}, {hours} {'hour' if hours == '1' else 'hours'} on site"
-    if row["kind"] == ACCESS or float(row["quantity"]) == 1:
-        return named
-    unit = str(row["unit"])
-    counted = figures.short(row["quantity"])
-    return f"{named}, {counted}" if unit in _COUNTED else f"{named}, {counted} {unit}"
+    lines = [
+        LetterPrice(str(row["kind"]), str(row["item"]), round(float(row["quantity"]), 4), str(row["unit"]), amount)
+        for row, amount in zip(first, amounts, strict=True)
+    ]
+    return (*lines, LetterPrice("other", "", 1.0, "", rest)) if rest else tuple(lines)
 
 
 def _part(row: Row, catalogue: Catalogue) -> LetterPart:
@@ -237,41 +222,36 @@ def _part(row: Row, catalogue: Catalogue) -> LetterPart:
     return LetterPart(name, str(about.get("title", name)), str(about.get("summary", "")), _money(row["npv_added"]))
 
 
-def _claims(names: Sequence[str], records: Records, catalogue: Catalogue, figures: Figures) -> tuple[LetterClaim, ...]:
+def _claims(names: Sequence[str], records: Records, catalogue: Catalogue) -> tuple[LetterClaim, ...]:
     found = []
     less = None
     if len(names) == 1 and len(records.months) == _MONTHS:  # of several it is not plain which one does it
         less = records.exported_kwh - sum(float(row["exported_kwh"]) for row in records.months)
     for name in names:
-        computed = _computed(records.ranking.get(name, {}), records.generated_kwh, less, figures)
+        computed = computed_of(records.ranking.get(name, {}), records.generated_kwh, less)
         found += [LetterClaim(str(c["text"]), str(c["source"]), computed) for c in catalogue.claims.get(name, ())]
     return tuple(found)
 
 
-def _computed(row: Row, generated_kwh: float, less_exported_kwh: float | None, figures: Figures) -> str:
-    """Say what was computed of a retrofit for this roof.
+def computed_of(row: Row, generated_kwh: float, less_exported_kwh: float | None) -> LetterFact:
+    """Return what was computed of a retrofit for this roof.
 
     What goes into hot water may have heated it before, by another way: only the fall of what is exported, None = not
     known, tells how much of it is surplus.
     """
-    gain, water = known(row, "energy_gain_kwh"), known(row, "to_water_kwh")
+    gain, water = value_of(row, "energy_gain_kwh"), value_of(row, "to_water_kwh")
     if gain is None:
-        return "Nothing could be computed for your roof."
-    if abs(float(gain)) < _LEAST_KWH or generated_kwh < 1:
-        more = "No more electricity"
-    else:
-        share = figures.number(100 * float(gain) / generated_kwh, 2, sign=True)
-        more = f"{share} % of the yield, {figures.number(gain, 0, sign=True)} kWh a year, when new"
-    heat = ""
-    if water is not None and water >= _LEAST_KWH:
-        heat = f"; {figures.number(water)} kWh a year go into hot water"
-        if less_exported_kwh is not None and less_exported_kwh >= _MOSTLY * float(water):
-            heat += " instead of being exported"
-        elif less_exported_kwh is not None and less_exported_kwh >= _LEAST_KWH:
-            heat += f", {figures.number(less_exported_kwh)} kWh a year less are exported"
-    back = known(row, "discounted_payback_years")
-    paid = f"paid back after {figures.number(back, 1)} years" if back is not None else "not paid back within its life"
-    return f"{more}{heat}; alone {paid}."
+        return fact("computed_nothing")
+    heat = None
+    if water is not None and water >= LEAST_KWH:
+        less = less_exported_kwh if less_exported_kwh is not None and less_exported_kwh >= LEAST_KWH else None
+        surplus = less is not None and less >= _MOSTLY * float(water)
+        heat = fact("heat_of_surplus", kwh=water) if surplus else fact("heat", kwh=water, less_exported_kwh=less)
+    years = value_of(row, "discounted_payback_years")
+    alone = fact("no_payback") if years is None else fact("payback_alone", years=years)
+    if abs(float(gain)) < LEAST_KWH or generated_kwh < 1:
+        return fact("computed_no_gain", heat=heat, alone=alone)
+    return fact("computed_gain", share=float(gain) / generated_kwh, kwh=gain, heat=heat, alone=alone)
 
 
 def _assumptions(names: Sequence[str], drivers: Sequence[Row], catalogue: Catalogue) -> tuple[LetterAssumption, ...]:
@@ -293,7 +273,7 @@ def _assumptions(names: Sequence[str], drivers: Sequence[Row], catalogue: Catalo
             high=float(row["high"]),
             unit=str(row["unit"]),
             source=str(row["source"]),
-            replaced=str(known(row, "overridden") or ""),
+            replaced=str(value_of(row, "overridden") or ""),
             turns=bool(moved.get((str(row["retrofit"]), str(row["name"])), {}).get("turns", False)),
         )
         for row in sorted(rows, key=order)[:MOST_ASSUMPTIONS]
@@ -310,7 +290,7 @@ def _survey(names: Sequence[str], ranking: Mapping[str, Row], catalogue: Catalog
     said = []
     for name in names:
         row = ranking.get(name, {})
-        reason = str(known(row, "reason") or "")
+        reason = str(value_of(row, "reason") or "")
         found = dict.fromkeys(_SURVEY.findall(reason))
         if not found and row.get("status") == words.SURVEY:  # never "nothing" where something is unsure
             found = {reason.rstrip("."): None}

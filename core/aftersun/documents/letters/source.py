@@ -6,14 +6,14 @@ from collections.abc import Sequence
 
 import pandas as pd
 
+from aftersun.documents.letters.facts import Row, fact, notes_of, value_of
 from aftersun.documents.letters.options import Catalogue, Records
-from aftersun.documents.letters.texts import Figures, Row, known, notes_of
 from aftersun.documents.run_view import RunView
 from aftersun.energy.assumptions import system_values
 from aftersun.inventory.log import learnt_facts
 from aftersun.inventory.store import read
 from aftersun.inventory.store.file import Inventory
-from aftersun.model.letter import LetterNote
+from aftersun.model.letter import LetterFact, LetterNote
 from aftersun.scoring.offers.ledgers import JOINED
 
 _RUN_TABLES = (
@@ -27,7 +27,6 @@ class Source:
 
     def __init__(self, inventory: Inventory, view: RunView, site_ids: Sequence[str]) -> None:
         self.view = view
-        self.figures = Figures.of(view.letterhead)
         self._records: dict[tuple[str, str], Records] = {}
         self._tables = {name: _by_site(view.table_of_sites(name, site_ids)) for name in _RUN_TABLES}
         sites = view.sites()
@@ -35,7 +34,7 @@ class Source:
         self.sites: dict[str, Row] = {str(row["site_id"]): row for row in mine.to_dict("records")}
         arrays = view.arrays()
         self.arrays = _by_site(arrays[arrays["site_id"].isin(site_ids)])
-        owners = [str(row["customer_id"]) for row in self.sites.values() if known(row, "customer_id") is not None]
+        owners = [str(row["customer_id"]) for row in self.sites.values() if value_of(row, "customer_id") is not None]
         people = read.contacts(inventory, sorted(set(owners))).to_dict("records")
         self._people: dict[str, Row] = {str(row["customer_id"]): row for row in people}
         facts = learnt_facts.facts(inventory)
@@ -57,7 +56,7 @@ class Source:
 
     def dangers(self, site_id: str) -> tuple[LetterNote, ...]:
         """Return the dangers known to stand on a site now, worst first."""
-        return notes_of([row for row in self.rows("safety_note", site_id) if known(row, "tell_owner")])
+        return notes_of([row for row in self.rows("safety_note", site_id) if value_of(row, "tell_owner")])
 
     def rows(self, table: str, site_id: str) -> Sequence[Row]:
         """Return the rows that a table of the run has of a site."""
@@ -75,13 +74,13 @@ class Source:
     def customer(self, site_id: str) -> tuple[str, ...]:
         """Return name and address of the site's customer, line by line."""
         person = self._people.get(str(self.sites[site_id]["customer_id"]), {})
-        return tuple(str(person[name]) for name in ("name", "street", "town") if known(person, name))
+        return tuple(str(person[name]) for name in ("name", "street", "town") if value_of(person, name))
 
-    def demand(self, evidence: Row | None) -> str:
-        """Say what was taken for the electricity used in a year where no fact tells it."""
+    def demand(self, evidence: Row | None) -> LetterFact:
+        """Return what was taken for the electricity used in a year where no fact tells it."""
         if evidence is not None:  # the run takes what the meters measured, where all three of them are read
-            return "not recorded, taken from your meters where they tell it"
-        return f"not known, {self.figures.number(self.unknown_demand_kwh)} kWh a year assumed"
+            return fact("demand_from_meters")
+        return fact("demand_assumed", kwh=self.unknown_demand_kwh)
 
     def records(self, site_id: str, offer: str) -> Records:
         """Return the rows of one offer of a site."""

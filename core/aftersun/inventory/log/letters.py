@@ -22,7 +22,7 @@ from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.sql import scalar
 from aftersun.inventory.store.tables import OTHER_TABLES, insert_row, of_site, read_table
 from aftersun.model.errors import AftersunError
-from aftersun.model.letter import Letter
+from aftersun.model.letter import AS_WRITTEN, Letter
 
 LISTED = ("number", "version", "output", "site_id", "run_id", "made_on", "valid_until", "file_name", "sha256")
 # What may differ between two letters that say the same. The day that it holds until is judged by itself.
@@ -59,6 +59,31 @@ def _adapter() -> TypeAdapter[Letter]:
     return TypeAdapter(Letter)
 
 
+def _read(content: str) -> Letter:
+    """Read a stored letter; one of version 0.1.0 has sentences in place of codes, which stand in it as written."""
+    raw = json.loads(content)
+    if isinstance(raw["weather"], str):
+        raw |= {
+            "weather": _as_written(raw["weather"]) if raw["weather"] else None,
+            "system": [_as_written(known["value"], label=known["label"]) for known in raw["system"]],
+            "findings": [_as_written(text) for text in raw["findings"]],
+            "changes": [_as_written(text) for text in raw["changes"]],
+            "questions": [{"question": one["question"], "retrofits": [], "worth": 0.0} for one in raw["questions"]],
+        }
+        for option in raw["options"]:
+            option["safety_remedial"] = option["told_not_sold"]
+            option["claims"] = [claim | {"computed": _as_written(claim["computed"])} for claim in option["claims"]]
+            option["price_lines"] = [
+                {"kind": "material", "item": line["what"], "quantity": 1.0, "unit": "", "price": line["price"]}
+                for line in option["price_lines"]
+            ]
+    return _adapter().validate_python(raw)
+
+
+def _as_written(text: str, **more: str) -> dict[str, Any]:
+    return {"code": AS_WRITTEN, "values": {"text": text, **more}}
+
+
 def newest(inventory: Inventory, site_ids: Collection[str]) -> dict[str, Issued]:
     """Return the newest letter of each of these sites that has one."""
     rows = inventory.connection.execute(
@@ -74,8 +99,7 @@ def newest(inventory: Inventory, site_ids: Collection[str]) -> dict[str, Issued]
         [OPEN, sorted(site_ids)],
     ).fetchall()
     return {
-        site_id: Issued(_adapter().validate_json(content), json.loads(choices), not settled)
-        for site_id, content, choices, settled in rows
+        site_id: Issued(_read(content), json.loads(choices), not settled) for site_id, content, choices, settled in rows
     }
 
 
@@ -118,7 +142,7 @@ def files_of(
         raise AftersunError("There is no letter of that number and version.", "'aftersun letter list' lists them.")
     found = []
     for writer, content, choices, name, data, sha256 in rows:
-        file = LetterFile(writer, _adapter().validate_json(content), json.loads(choices), name, bytes(data))
+        file = LetterFile(writer, _read(content), json.loads(choices), name, bytes(data))
         if file.sha256 != sha256:
             raise AftersunError("A stored letter is damaged.", "Bring the inventory back from a copy.")
         found.append(file)
@@ -174,7 +198,7 @@ def _offer(connection: duckdb.DuckDBPyConnection, letter: Letter) -> None:
     withdraw = f"UPDATE offer_made SET state = ? WHERE state = ? AND offer IN ({mine})"
     connection.execute(withdraw, [WITHDRAWN, OPEN, letter.number])
     for option in letter.options:
-        if not option.offer or option.told_not_sold:
+        if not option.offer or option.safety_remedial:
             continue
         number = insert_offer(
             connection,

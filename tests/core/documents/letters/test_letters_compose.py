@@ -11,8 +11,8 @@ import numpy_financial as npf
 import pytest
 
 from aftersun.documents.letters.compose import Choices, compose, compose_notices
-from aftersun.documents.letters.options import MOST_ASSUMPTIONS, _computed, chance_of_gain, plain_meaning
-from aftersun.documents.letters.texts import Figures, losses_of
+from aftersun.documents.letters.facts import fact, losses_of
+from aftersun.documents.letters.options import MOST_ASSUMPTIONS, chance_of_gain, computed_of, plain_meaning
 from aftersun.documents.run_view import RunView
 from aftersun.inventory.log.call_log import learn, record_call
 from aftersun.inventory.runs import bulk_reading
@@ -64,7 +64,7 @@ def test_as_computed_the_figures_are_those_of_the_run(opened):
     assert option.price == option.price_before == pytest.approx(row["upfront"], abs=0.005)
     assert option.sales_tax == pytest.approx(row["upfront"] / (1 + TAX) * TAX, abs=0.01)
     assert sum(line.price for line in option.price_lines) == pytest.approx(option.price, abs=1e-9)
-    assert not any(line.what == "Other" for line in option.price_lines)
+    assert not any(line.kind == "other" for line in option.price_lines)
     ranked = stored(opened, "SELECT * FROM ranking WHERE site_id = ? AND retrofit = 'bird_mesh'", site).iloc[0]
     assert option.discounted_payback_years == pytest.approx(ranked["discounted_payback_years"], abs=0.005)
     flow = stored(opened, "SELECT net FROM cash_flow WHERE site_id = ? AND retrofit = 'bird_mesh' ORDER BY year", site)
@@ -169,8 +169,8 @@ def test_a_danger_that_stands_is_told_whatever_is_proposed(opened):
     known = stored(opened, "SELECT DISTINCT text FROM safety_note WHERE tell_owner AND site_id = ?", site)
     assert {note.text for note in letter.dangers} == set(known["text"])
     default = one(opened, site, asked_for=True)
-    assert default.options[0].told_not_sold
-    assert [option.offer for option in default.options if option.told_not_sold] == ["connector_replacement"]
+    assert default.options[0].safety_remedial
+    assert [option.offer for option in default.options if option.safety_remedial] == ["connector_replacement"]
 
 
 def test_assumptions_come_by_what_they_move_and_twelve_at_most(opened):
@@ -216,18 +216,17 @@ def test_who_is_written_to_stands_by_the_customer_of_the_site(opened):
 def test_meter_readings_and_largest_losses_are_told(changed):
     with Inventory.open(changed) as inventory:
         site, _ = some_offer(inventory, "bird_mesh")
-        before = " ".join(one(inventory, site).findings)
-        assert "no meter readings" in before
+        assert fact("finding_no_meters") in one(inventory, site).findings
         run_id = RunView(inventory).run_id
         inventory.connection.execute(
             "INSERT INTO site_evidence (run_id, site_id, factor, factor_se, shortfall, years_of_data, periods) "
             "VALUES (?, ?, 0.84, 0.03, 0.07, 2.0, 24)",
             [run_id, site],
         )
-        said = one(inventory, site).findings
-    assert any("2.0 years show 84 % of what the weather lets us expect, give or take 3 %" in text for text in said)
-    assert any("At least 7 % of the yield are missing" in text for text in said)
-    assert any(text.startswith("The largest losses") for text in said)
+        found = one(inventory, site).findings
+    assert fact("finding_meters", n=2.0, share=0.84, se_share=0.03) in found
+    assert fact("finding_shortfall", share=0.07) in found
+    assert any(one.code == "finding_largest_losses" for one in found)
 
 
 @pytest.mark.parametrize(
@@ -407,14 +406,6 @@ def test_a_site_without_a_known_danger_gets_no_notice(opened):
     assert len(found.remarks) == 1
 
 
-def test_with_a_known_danger_the_last_option_is_to_do_nothing_more(opened):
-    dangers = set(known_dangers(opened))
-    sites = [str(site) for site in stored(opened, "SELECT DISTINCT site_id FROM offer ORDER BY 1")["site_id"]]
-    for letter in compose(opened, RunView(opened), sites, Choices(asked_for=True), DAY).letters:
-        title = "Do nothing more now" if letter.site_id in dangers else "Do nothing now"
-        assert letter.options[-1].title == title
-
-
 def test_what_has_to_be_looked_at_is_kept_of_safety_matters_and_all_of_it(opened):
     rows = stored(
         opened,
@@ -425,7 +416,7 @@ def test_what_has_to_be_looked_at_is_kept_of_safety_matters_and_all_of_it(opened
     assert len(rows)
     for site, retrofit, why in rows.itertuples(index=False, name=None):
         option = one(opened, site, options=(retrofit,), asked_for=True).options[0]
-        assert option.told_not_sold
+        assert option.safety_remedial
         assert option.survey_first == why
         assert ";" in why
 
@@ -436,8 +427,8 @@ def test_unknown_demand_is_told_as_assumed_and_never_as_a_fact(opened):
         "SELECT site_id FROM site JOIN offer USING (site_id) WHERE annual_demand_kwh IS NULL AND site_id NOT IN "
         "(SELECT site_id FROM site_evidence) ORDER BY 1 LIMIT 1",
     )
-    facts = {fact.label: fact.value for fact in one(opened, row["site_id"].iloc[0], asked_for=True).system}
-    assert facts["Electricity used"] == "not known, 3,500 kWh a year assumed"
+    system = one(opened, row["site_id"].iloc[0], asked_for=True).system
+    assert fact("fact_demand", assumed=fact("demand_assumed", kwh=3500)) in system
 
 
 def test_losses_by_chance_are_marked_unless_the_fact_is_known():
@@ -447,30 +438,32 @@ def test_losses_by_chance_are_marked_unless_the_fact_is_known():
 
 
 @pytest.mark.parametrize(
-    ("row", "less", "said"),
+    ("row", "less", "computed"),
     [
         (
             {"energy_gain_kwh": 0.0, "to_water_kwh": 1749.0, "discounted_payback_years": 9.25},
             1749.0,
-            "No more electricity; 1,749 kWh a year go into hot water instead of being exported; alone paid back after "
-            "9.2 years.",
+            fact("computed_no_gain", heat=fact("heat_of_surplus", kwh=1749.0), alone=fact("payback_alone", years=9.25)),
         ),
         (
             {"energy_gain_kwh": 50.0, "to_water_kwh": None},
             None,
-            "+1.25 % of the yield, +50 kWh a year, when new; alone not paid back within its life.",
+            fact("computed_gain", share=0.0125, kwh=50.0, alone=fact("no_payback")),
         ),
         (
             {"energy_gain_kwh": 0.0, "to_water_kwh": 1882.0, "discounted_payback_years": 2.6},
             720.0,
-            "No more electricity; 1,882 kWh a year go into hot water, 720 kWh a year less are exported; alone paid "
-            "back after 2.6 years.",
+            fact(
+                "computed_no_gain",
+                heat=fact("heat", kwh=1882.0, less_exported_kwh=720.0),
+                alone=fact("payback_alone", years=2.6),
+            ),
         ),
-        ({}, None, "Nothing could be computed for your roof."),
+        ({}, None, fact("computed_nothing")),
     ],
 )
-def test_what_was_computed_is_said_in_plain_words(row, less, said):
-    assert _computed(row, 4000.0, less, Figures(".", ",")) == said
+def test_of_heat_only_the_fall_of_export_is_surplus(row, less, computed):
+    assert computed_of(row, 4000.0, less) == computed
 
 
 def test_assumptions_are_told_without_names_of_the_program():
@@ -485,6 +478,5 @@ def test_ages_are_counted_to_the_day_of_the_letter(opened):
     ages = []
     for day in (DAY, later):
         (letter,) = compose(opened, view, [site], Choices(asked_for=True), day).letters
-        ages.append(next(fact.value for fact in letter.system if fact.label == "In use since"))
-    counted = [int(age.partition("(")[2].partition(" ")[0]) for age in ages]
-    assert counted[1] == counted[0] + 1
+        ages.append(next(known.values["n"] for known in letter.system if known.code == "fact_age"))
+    assert ages[1] == ages[0] + 1

@@ -1,0 +1,220 @@
+"""What a letter says of a system, in codes and figures, all of it from stored facts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date
+from numbers import Integral, Real
+from typing import Any
+
+import pandas as pd
+
+from aftersun.model.change import severity_order
+from aftersun.model.letter import LetterFact, LetterLoss, LetterNote, LetterQuestion
+
+MOST_QUESTIONS = 5
+_LARGEST_LOSSES = 3
+LEAST_KWH = 0.5  # a year; less is none
+_LEAST_SHARE = 0.005  # less is not a percent
+_DIGITS = 6  # after the decimal mark; a difference beyond them is none
+
+# What a system loses on average, unless this fact of the site is known.
+_BY_CHANCE: Mapping[str, str] = {
+    "droppings_kwh": "birds_seen",
+    "excess_degradation_kwh": "measured_excess_loss",
+    "shunts_in_low_light_kwh": "measured_excess_loss",
+    "open_strings_kwh": "open_string",
+}
+_COMPASS = ("north", "north_east", "east", "south_east", "south", "south_west", "west", "north_west")
+_FIRST, _LAST = "in_plane_kwh", "generated_kwh"
+
+Row = Mapping[Any, Any]
+
+
+def value_of(row: Row, name: str) -> Any:
+    """Return a value, None where it is not known."""
+    value = row.get(name)
+    return None if value is None or pd.isna(value) else value
+
+
+def fact(code: str, **values: Any) -> LetterFact:
+    """Return a fact with what is known of these values, plain and rounded."""
+    return LetterFact(code, {name: _plain(value) for name, value in values.items() if value is not None})
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Integral):
+        return int(value)
+    return round(float(value), _DIGITS) + 0.0 if isinstance(value, Real) else value  # no -0.0
+
+
+def system_facts(
+    site: Row, arrays: Sequence[Row], energy: Row, demand: LetterFact, today: date
+) -> tuple[LetterFact, ...]:
+    """Return what is known of a system; ``demand`` says what was taken where none is recorded."""
+    faces: list[LetterFact] = []
+    for array in arrays:
+        compass = fact(f"compass_{_COMPASS[round(float(array['azimuth_deg']) / 45) % 8]}")
+        face = fact("face", compass=compass, tilt_deg=array["tilt_deg"])
+        if face not in faces:
+            faces.append(face)
+    heater = value_of(site, "water_heat")
+    used, year = value_of(site, "annual_demand_kwh"), value_of(site, "inverter_year")
+    facts = [
+        fact("fact_size", **_size(arrays)),
+        fact("fact_age", **(_age(site, today) or {"since": fact("not_known")})),
+        fact("fact_faces", faces=tuple(faces)),
+        fact("fact_inverter", kw=value_of(site, "inverter_rating_kw"), year=None if year is None else str(year)),
+        fact("fact_battery", kwh=value_of(site, "battery_kwh") or None),
+        fact(
+            "fact_hot_water",
+            heater=heater and fact(f"heater_{str(heater).replace(' ', '_')}"),
+            litres=(heater and value_of(site, "water_store_litres")) or None,
+        ),
+        fact("fact_demand", assumed=demand) if used is None else fact("fact_demand", kwh=used),
+        fact("fact_generates", kwh=energy["generated_kwh"], kwh_per_kw=energy["yield_kwh_per_kw"]),
+    ]
+    return tuple(one for one in facts if one.values and one.values.get("faces") != ())
+
+
+def _size(arrays: Sequence[Row]) -> dict[str, Any]:
+    modules = [value_of(array, "module_count") for array in arrays]
+    return {
+        "kw": sum(float(array["dc_rating_kw"]) for array in arrays),
+        "modules": sum(modules) if modules and None not in modules else None,
+    }
+
+
+def _age(site: Row, today: date) -> dict[str, Any]:
+    since = value_of(site, "commissioned_on")
+    if since is None:
+        return {}
+    n = today.year - since.year - ((today.month, today.day) < (since.month, since.day))
+    return {"since": str(since.year), "n": n}
+
+
+def weather_of(energy: Row) -> LetterFact:
+    """Return which weather the energy was computed with; ``sd_share`` is of a year's light."""
+    sd_share = energy["weather_sd_share"]
+    if energy["weather_basis"] == "normals":
+        return fact("weather_normals", sd_share=sd_share)
+    higher = value_of(energy, "height_difference_m") or 0.0
+    return fact(
+        "weather_station",
+        station=str(energy["station_id"]),
+        km=energy["distance_km"],
+        higher_m=higher if higher >= 1 else None,
+        lower_m=-higher if higher <= -1 else None,
+        sd_share=sd_share,
+    )
+
+
+def findings_of(
+    site: Row,
+    arrays: Sequence[Row],
+    energy: Row,
+    evidence: Row | None,
+    losses: Sequence[Row],
+    readings: Sequence[Row],
+    today: date,
+) -> tuple[LetterFact, ...]:
+    """Return what stands out: yield, use, meter readings, losses, weather."""
+    expected = fact("finding_expected", kwh=energy["generated_kwh"], **_size(arrays), **_age(site, today))
+    far = [fact("finding_far_weather")] if value_of(energy, "remark") else []
+    return (
+        expected,
+        *_used(energy),
+        *_from_meters(evidence),
+        *_largest(site, losses),
+        *(
+            fact(f"finding_reading_{row['finding']}", readings=row["readings"], text=str(row["text"]))
+            for row in readings
+        ),
+        fact("finding_weather", weather=weather_of(energy)),
+        *far,
+    )
+
+
+def _used(energy: Row) -> list[LetterFact]:
+    generated = float(energy["generated_kwh"])
+    if generated < 1:
+        return []
+    shares = [
+        fact(code, share=float(energy[column]) / generated)
+        for column, code in (
+            ("used_kwh", "share_used"),
+            ("to_water_kwh", "share_to_water"),
+            ("exported_kwh", "share_exported"),
+            ("curtailed_kwh", "share_curtailed"),
+        )
+        if float(energy[column]) / generated >= _LEAST_SHARE
+    ]
+    return [fact("finding_used", shares=tuple(shares))] if shares else []
+
+
+def _from_meters(evidence: Row | None) -> list[LetterFact]:
+    if evidence is None:
+        return [fact("finding_no_meters")]
+    n, share = round(float(evidence["years_of_data"]), 1), value_of(evidence, "factor")
+    if share is None:
+        return [fact("finding_meters_silent", n=n)]
+    found = [fact("finding_meters", n=n, share=share, se_share=evidence["factor_se"])]
+    missing = value_of(evidence, "shortfall")
+    if missing is not None and missing >= _LEAST_SHARE:
+        found.append(fact("finding_shortfall", share=missing))
+    low, high = value_of(evidence, "trend_low"), value_of(evidence, "trend_high")
+    if low is not None and high is not None and (low > 0 or high < 0):
+        found.append(fact("finding_trend", share_per_year=evidence["trend_per_year"]))
+    return found
+
+
+def _largest(site: Row, losses: Sequence[Row]) -> list[LetterFact]:
+    light = next((float(row["kwh"]) for row in losses if row["step"] == _FIRST), 0.0)
+    steps = [row for row in losses if row["step"] not in (_FIRST, _LAST) and row["kwh"] >= LEAST_KWH]
+    largest = sorted(steps, key=lambda row: -float(row["kwh"]))[:_LARGEST_LOSSES]
+    if not largest or light <= 0:
+        return []
+    named = [
+        fact(
+            "largest_loss",
+            step=fact(f"loss_{row['step']}"),
+            share=float(row["kwh"]) / light,
+            chance=fact("loss_by_chance") if _by_chance(site, row["step"]) else None,
+        )
+        for row in largest
+    ]
+    return [fact("finding_largest_losses", losses=tuple(named))]
+
+
+def _by_chance(site: Row, step: str) -> bool:
+    return step in _BY_CHANCE and value_of(site, _BY_CHANCE[step]) is None
+
+
+def losses_of(site: Row, losses: Sequence[Row]) -> tuple[LetterLoss, ...]:
+    """Return the steps from the light on the modules, which is added, down to what is generated."""
+    found = []
+    for row in losses:
+        step, kwh = str(row["step"]), round(float(row["kwh"]), 2)
+        if step == _FIRST:
+            found.append(LetterLoss(step, -kwh))
+        elif step != _LAST and abs(row["kwh"]) >= LEAST_KWH:
+            found.append(LetterLoss(step, kwh, _by_chance(site, step)))
+    return tuple(found)
+
+
+def notes_of(rows: Sequence[Row]) -> tuple[LetterNote, ...]:
+    """Return all notes once, worst first."""
+    told = [LetterNote(*(str(row[name]) for name in ("note_id", "severity", "text", "who"))) for row in rows]
+    return tuple(sorted(dict.fromkeys(told), key=lambda note: severity_order(note.severity)))
+
+
+def questions_of(rows: Sequence[Row], members: Sequence[str], titles: Mapping[str, str]) -> tuple[LetterQuestion, ...]:
+    """Return the questions about what is proposed whose answer is worth something, the most valuable first."""
+    found = []
+    valuable = [row for row in rows if value_of(row, "value_of_phone") and row["value_of_phone"] > 0]
+    for row in sorted(valuable, key=lambda row: -float(row["value_of_phone"])):
+        about = [name for name in str(row["retrofits"]).split(", ") if name in members]
+        if about:
+            worth = float(round(row["value_of_phone"]))
+            found.append(LetterQuestion(str(row["question"]), tuple(titles.get(name, name) for name in about), worth))
+    return tuple(found[:MOST_QUESTIONS])
