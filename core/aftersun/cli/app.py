@@ -9,7 +9,8 @@ from typing import NoReturn
 
 import typer
 
-from aftersun.cli import company, inventory, keep, log, office, plugin, results, weather
+from aftersun.cli import call_log, company, customer, inventory, letter, outputs, plugin, ranking, weather
+from aftersun.cli.old_names import with_new_names
 from aftersun.cli.terminal import terminal
 from aftersun.model.errors import EXIT_BAD_INPUT, AftersunError
 
@@ -22,14 +23,18 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     add_completion=False,
 )
-app.add_typer(inventory.app, name="inventory")
-app.add_typer(keep.customer, name="customer")
-app.add_typer(weather.app, name="weather")
-app.add_typer(company.app, name="company")
-app.add_typer(log.app, name="log")
-app.add_typer(plugin.app, name="plugin")
-results.add_to(app)
-office.add_to(app)
+for command in (*ranking.COMMANDS, *outputs.COMMANDS):
+    app.command(command.__name__.replace("_", "-"))(command)
+for name, group in {
+    "inventory": inventory.app,
+    "customer": customer.app,
+    "weather": weather.app,
+    "company": company.app,
+    "log": call_log.app,
+    "plugin": plugin.app,
+    "letter": letter.app,
+}.items():
+    app.add_typer(group, name=name)
 
 
 def _print_version(wanted: bool) -> None:
@@ -54,28 +59,27 @@ def run() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")  # a terminal that lacks a letter gets its number
+    words, hints = with_new_names(sys.argv[1:])
+    terminal.message(*hints)
     try:
-        app()
+        app(words)
     except BrokenPipeError:
         # The reader has what it wanted (head, a pager that was left); Python would complain again at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     except AftersunError as error:
-        terminal.message(f"aftersun: {error}")
-        if error.hint:
-            terminal.message(f"  {error.hint}")
-        sys.exit(error.exit_code)
+        _end(str(error), error.hint, error.exit_code)
     except OSError as error:
-        _refuse(f"{error.filename or 'A file'}: {error.strerror or error}")
+        _end(f"{error.filename or 'A file'}: {error.strerror or error}.")
     except Exception as error:
         if type(error).__module__ in ("duckdb", "_duckdb") and type(error).__name__ in _FILE_TROUBLE:
-            _refuse("The inventory file cannot be read or written: it is damaged, or the disk is full")
+            _end("The inventory file cannot be read or written: it is damaged, or the disk is full.")
         raise
 
 
 _FILE_TROUBLE = ("IOException", "FatalException", "SerializationException", "InvalidInputException")
+_CHECK_PATH = "Check the path, your rights there and the space left; then try again."
 
 
-def _refuse(what: str) -> NoReturn:
-    terminal.message(f"aftersun: {what}.")
-    terminal.message("  Check the path, your rights there and the space left; then try again.")
-    sys.exit(EXIT_BAD_INPUT)
+def _end(text: str, hint: str = _CHECK_PATH, exit_code: int = EXIT_BAD_INPUT) -> NoReturn:
+    terminal.message(f"aftersun: {text}", *([f"  {hint}"] if hint else []))
+    sys.exit(exit_code)

@@ -5,13 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
-import typer
-
+from aftersun.cli.options import argument, group
 from aftersun.cli.terminal import terminal
 
-app = typer.Typer(help="The company file: price book and settings.", no_args_is_help=True, rich_markup_mode=None)
+app = group(help="The company file: price book and settings.")
 
-CompanyArgument = Annotated[Path, typer.Argument(help="The company file (TOML).", show_default=False)]
+CompanyArgument = Annotated[Path, argument(help="The company file (TOML).")]
 
 
 @app.command()

@@ -1,21 +1,23 @@
-"""Commands on the inventory file and the tables that are loaded into it."""
+"""Commands on the inventory file: its tables, what was loaded into them, copies of it."""
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from aftersun.cli.options import AsJson, InventoryFile
+from aftersun.cli.opening import opened
+from aftersun.cli.options import AsJson, InventoryFile, argument, group, option
 from aftersun.cli.terminal import terminal
 from aftersun.model.errors import EXIT_LOSSES, AftersunError
 
 if TYPE_CHECKING:
     from aftersun.inventory.loading.load import LoadReport
 
-app = typer.Typer(help="The inventory file and its tables.", no_args_is_help=True, rich_markup_mode=None)
+app = group(help="The inventory file and its tables.")
+
+Replace = Annotated[bool, typer.Option("--replace", help="Replace a file that is there.")]
 
 
 @app.command()
@@ -38,8 +40,7 @@ def templates(folder: Annotated[Path, typer.Argument(help="Folder to write into;
     """
     from aftersun.inventory.loading.templates import write_templates
 
-    for path in write_templates(folder):
-        terminal.result(str(path))
+    terminal.result(*map(str, write_templates(folder)))
 
 
 @app.command()
@@ -50,20 +51,18 @@ def columns(table: Annotated[str, typer.Argument(help="Table to describe; all if
     """
     from aftersun.inventory.store import dictionary
 
-    if table and table not in dictionary.tables():
-        raise AftersunError(f"There is no table '{table}'.", f"Tables: {', '.join(dictionary.tables())}.")
-    for name in [table] if table else dictionary.tables():
+    for name in _tables(table):
         terminal.heading(name)
         for column in dictionary.columns(name):
             facts = [column.type, column.unit, column.limits, "required" if column.required else ""]
-            terminal.result(f"{column.name}  ({'; '.join(fact for fact in facts if fact)})")
+            terminal.result(f"{column.name}  ({'; '.join(filter(None, facts))})")
             terminal.paragraph(column.meaning, indent=4)
 
 
 @app.command()
 def load(
     inventory: InventoryFile,
-    files: Annotated[list[Path], typer.Argument(help="Tables as CSV, XLSX or Parquet.", show_default=False)],
+    files: Annotated[list[Path], argument(help="Tables as CSV, XLSX or Parquet.")],
     table: Annotated[str, typer.Option(help="Table the files belong to; else told by name or header.")] = "",
     allow_again: Annotated[
         bool, typer.Option("--allow-again", help="Load also customers and sites that were erased on request.")
@@ -76,38 +75,38 @@ def load(
     """
     from aftersun.inventory.loading.contents import tables_in
     from aftersun.inventory.loading.load import load_file
-    from aftersun.inventory.store.dictionary import tables
-    from aftersun.inventory.store.file import Inventory
 
-    if table and table not in tables():
-        raise AftersunError(f"There is no table '{table}'.", f"Tables: {', '.join(tables())}.")
+    order = _tables()
+    named = _tables(table) if table else None
     # Tables refer to each other, so they are loaded in the dictionary's order whatever the order given.
-    found = [(name, path) for path in files for name in ([table] if table else tables_in(path))]
-    chosen = sorted(found, key=lambda item: tables().index(item[0]))
-    reports = []
-    with Inventory.open(inventory) as opened:
-        for name, path in chosen:
+    parts = sorted(
+        ((name, path) for path in files for name in named or tables_in(path)), key=lambda part: order.index(part[0])
+    )
+    reports: list[LoadReport] = []
+    with opened(inventory, read_only=False) as target:
+        for name, path in parts:
             try:
                 with terminal.progress(f"loading {path.name}") as progress:
-                    reports.append(load_file(opened, name, path, progress, allow_again))
-            except AftersunError as error:
+                    reports.append(load_file(target, name, path, progress, allow_again))
+            except AftersunError:
                 if reports:
                     done = ", ".join(report.source for report in reports)
                     terminal.message(f"Loaded before this: {done}. The file that follows and those after it were not.")
-                raise error
+                raise
             if not json:
                 _show_load(name, path.name, reports[-1])
     if json:
-        terminal.json([asdict(report) for report in reports])
-    if any(report.erased for report in reports):
-        terminal.message("Rows about customers erased on request are not kept.")
-    if any(report.rejected > report.erased for report in reports):
-        terminal.message(
-            f"Rejected rows are kept. Write them out with 'aftersun inventory rejects {inventory} --to FOLDER', mend "
-            "them, and load those files."
-        )
-    if any(report.rejected for report in reports):
-        raise typer.Exit(EXIT_LOSSES)
+        terminal.json(reports)
+    _say_what_was_rejected(inventory, reports)
+
+
+def _tables(name: str = "") -> list[str]:
+    """Return the table of this name, or all."""
+    from aftersun.inventory.store.dictionary import tables
+
+    if name and name not in tables():
+        raise AftersunError(f"There is no table '{name}'.", f"Tables: {', '.join(tables())}.")
+    return [name] if name else list(tables())
 
 
 def _show_load(table: str, source: str, report: LoadReport) -> None:
@@ -119,41 +118,54 @@ def _show_load(table: str, source: str, report: LoadReport) -> None:
         terminal.paragraph(problem, indent=2, hang=2)
 
 
+def _say_what_was_rejected(inventory: Path, reports: list[LoadReport]) -> None:
+    if any(report.erased for report in reports):
+        terminal.message("Rows about customers erased on request are not kept.")
+    if any(report.rejected > report.erased for report in reports):
+        terminal.message(
+            f"Rejected rows are kept. Write them out with 'aftersun inventory rejects {inventory} --to FOLDER', "
+            "correct them, and load those files."
+        )
+    if any(report.rejected for report in reports):
+        raise typer.Exit(EXIT_LOSSES)
+
+
 @app.command()
 def rejects(
     inventory: InventoryFile,
-    to: Annotated[Path | None, typer.Option(help="Folder for one file a table, to be mended and loaded again.")] = None,
+    to: Annotated[
+        Path | None, typer.Option(help="Folder for one file a table, to be corrected and loaded again.")
+    ] = None,
     json: AsJson = False,
 ) -> None:
-    """List rejected rows that are not mended yet, or write them out to be mended.
+    """List rejected rows that are not corrected yet, or write them out to be corrected.
 
-    Example: aftersun inventory rejects company.duckdb --to mend
+    Example: aftersun inventory rejects company.duckdb --to corrections
     """
     from aftersun.inventory.loading.rejects import export_rejects, open_rejects
-    from aftersun.inventory.store.file import Inventory
     from aftersun.inventory.store.private import make_folder
 
-    with Inventory.open(inventory, read_only=True) as opened:
-        found = open_rejects(opened)
+    with opened(inventory) as source:
+        rejected = open_rejects(source)
         if to is not None:
             make_folder(to)
-            for name in sorted(set(found["table_name"])):
+            for name in sorted(set(rejected["table_name"])):
                 path = to / f"{name}.csv"
                 if path.exists():
                     raise AftersunError(f"{path} exists already.", "Choose another folder; nothing was overwritten.")
-                export_rejects(opened, name, path)
+                export_rejects(source, name, path)
                 terminal.result(str(path))
             return
     if json:
-        terminal.json(found.to_dict("records"))
+        terminal.json(rejected)
         return
-    for row in found.to_dict("records"):
+    for row in rejected.to_dict("records"):
         terminal.paragraph(
             f"{row['table_name']}, {row['source_file']} line {row['line']}, {row['column_name']}: {row['reason']}. "
             f"{row['what_to_do']}",
             hang=2,
         )
-    terminal.result(f"{len(found)} problems in rejected rows." if len(found) else "No rejected rows are open.")
+    terminal.result(f"{len(rejected)} problems in rejected rows." if len(rejected) else "No rejected rows are open.")
 
 
 @app.command()
@@ -163,14 +175,91 @@ def check(inventory: InventoryFile, json: AsJson = False) -> None:
     Example: aftersun inventory check company.duckdb
     """
     from aftersun.inventory.loading.checks import check_inventory
-    from aftersun.inventory.store.file import Inventory
 
-    with Inventory.open(inventory, read_only=True) as opened:
-        findings = check_inventory(opened)
+    with opened(inventory) as source:
+        findings = check_inventory(source)
     if json:
-        terminal.json([asdict(finding) for finding in findings])
+        terminal.json(findings)
         return
     for finding in findings:
         terminal.paragraph(f"{finding.level}: {finding.text} {finding.what_to_do}", hang=2)
     if not findings:
         terminal.result("Nothing looks odd.")
+
+
+@app.command()
+def backup(
+    inventory: InventoryFile,
+    to: Annotated[Path, option(help="File to write the backup to.")],
+    replace: Replace = False,
+) -> None:
+    """Write a checked copy of an inventory; others may read it meanwhile. Keep it somewhere else.
+
+    Example: aftersun inventory backup company.duckdb --to company-backup.duckdb
+    """
+    from aftersun.inventory.store.backup import copy_inventory
+
+    done = copy_inventory(inventory, to, replace)
+    terminal.result(f"Wrote {to}: {done.rows:,} rows of {len(done.tables)} tables, {_size(done.size)}, compared.")
+
+
+@app.command()
+def restore(
+    backup: Annotated[Path, argument(help="The backup.")],
+    to: Annotated[Path, option(help="Inventory file to make of it.")],
+    replace: Replace = False,
+) -> None:
+    """Make an inventory of a backup, as it was then.
+
+    Example: aftersun inventory restore company-backup.duckdb --to company.duckdb
+    """
+    from aftersun.inventory.store.backup import copy_inventory
+
+    done = copy_inventory(backup, to, replace)
+    terminal.result(f"Made {to}: {done.rows:,} rows of {len(done.tables)} tables, compared with the backup.")
+    terminal.message("Customers who were erased after the backup are in it again: erase them once more.")
+
+
+@app.command()
+def prune(
+    inventory: InventoryFile,
+    keep: Annotated[int, option(min=1, help="How many of the newest runs to keep.")],
+    also_referenced: Annotated[
+        bool, typer.Option("--also-referenced", help="Delete also runs that calls, offers or letters name.")
+    ] = False,
+) -> None:
+    """Delete old runs with all their results and give the space back.
+
+    Example: aftersun inventory prune company.duckdb --keep 5
+    """
+    from aftersun.inventory.runs.prune import prune as prune_runs
+
+    done = prune_runs(inventory, keep, also_referenced)
+    terminal.result(*(f"Kept {run_id}: {', '.join(tables)} name it." for run_id, tables in done.kept.items()))
+    sizes = f"the file had {_size(done.size_before)} and has {_size(done.size_after)}"
+    terminal.result(f"Deleted {len(done.deleted)} runs; {sizes}." if done.deleted else "No run was deleted.")
+
+
+@app.command()
+def export(
+    inventory: InventoryFile,
+    to: Annotated[Path, option(help="Folder for one file a table; made if missing.")],
+    kind: Annotated[str, typer.Option("--format", help="csv or parquet.")] = "csv",
+) -> None:
+    """Write all tables without personal data: pseudonyms for numbers, places to 0.1 degree, no text typed by people.
+
+    The same site has the same pseudonym in every table and export of this inventory.
+
+    Example: aftersun inventory export company.duckdb --to for-analysts
+    """
+    from aftersun.inventory.privacy.export import export as export_tables
+
+    with opened(inventory) as source:
+        done = export_tables(source, to, kind)
+    for path, rows in zip(done.files, done.tables.values(), strict=True):
+        terminal.result(f"{path}  ({rows:,} rows)")
+    terminal.message("Whoever knows a site otherwise may still recognise it: hand this out with care.")
+
+
+def _size(size: int) -> str:
+    return f"{size / 1e6:.1f} MB"

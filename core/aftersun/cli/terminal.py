@@ -5,9 +5,18 @@ from __future__ import annotations
 import json
 import sys
 import textwrap
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from typing import Any
+from dataclasses import asdict, is_dataclass
+from datetime import date, datetime, time
+from typing import TYPE_CHECKING, Any
+
+import typer
+
+from aftersun.model.errors import EXIT_LOSSES
+
+if TYPE_CHECKING:
+    from aftersun.host.failure import Failure
 
 WIDTH = 80
 
@@ -15,9 +24,9 @@ WIDTH = 80
 class Terminal:
     """Prints results, messages and progress. Colour is never used to carry a meaning."""
 
-    def result(self, text: str = "") -> None:
-        """Print a line of the result to stdout."""
-        sys.stdout.write(text + "\n")
+    def result(self, *lines: str) -> None:
+        """Print lines of the result to stdout."""
+        sys.stdout.writelines(f"{line}\n" for line in lines)
 
     def paragraph(self, text: str, indent: int = 0, hang: int = 0) -> None:
         """Print a text wrapped to the page, each line indented, lines after the first by ``hang`` more."""
@@ -35,26 +44,35 @@ class Terminal:
 
     def heading(self, text: str) -> None:
         """Print a heading with an empty line before it."""
-        self.result()
-        self.result(text)
-        self.result("-" * min(len(text), WIDTH))
+        self.result("", text, "-" * min(len(text), WIDTH))
 
-    def table(self, header: Sequence[str], rows: Sequence[Sequence[str]], align: str = "", indent: int = 0) -> None:
+    def table(self, header: Sequence[str], rows: Sequence[Sequence[Any]], align: str = "", indent: int = 0) -> None:
         """Print columns as wide as they need to be; ``align`` has one of ``<`` and ``>`` a column."""
-        align = align or "<" * len(header)
-        widths = [max(len(str(row[k])) for row in [header, *rows]) for k in range(len(header))]
-        for row in [header, ["-" * width for width in widths], *rows]:
-            cells = (f"{cell!s:{side}{width}}" for cell, side, width in zip(row, align, widths, strict=True))
+        lines = [list(header), *([cell(value) for value in row] for row in rows)]
+        widths = [max(map(len, column)) for column in zip(*lines, strict=True)]
+        lines.insert(1, ["-" * width for width in widths])
+        for line in lines:
+            cells = (
+                f"{text:{side}{width}}"
+                for text, side, width in zip(line, align or "<" * len(header), widths, strict=True)
+            )
             self.result((" " * indent + "  ".join(cells)).rstrip())
 
     def json(self, value: Any) -> None:
-        """Print a value as JSON to stdout."""
-        json.dump(value, sys.stdout, indent=2, ensure_ascii=False, allow_nan=False, default=str)
+        """Print a value as JSON to stdout: tables as lists of rows, records as objects, what is unknown as null."""
+        json.dump(_plain(value), sys.stdout, indent=2, ensure_ascii=False, allow_nan=False, default=str)
         sys.stdout.write("\n")
 
-    def message(self, text: str) -> None:
-        """Print a message to stderr."""
-        sys.stderr.write(text + "\n")
+    def message(self, *lines: str) -> None:
+        """Print messages to stderr."""
+        sys.stderr.writelines(f"{line}\n" for line in lines)
+
+    def end_with(self, failures: Sequence[Failure], others: str = "") -> None:
+        """Name on stderr the plugins that failed, if any, and what of the others; end with losses then."""
+        if failures:
+            self.message(*(f"plugin {one.plugin} failed during {one.during}: {one.reason}" for one in failures))
+            self.message(*filter(None, [others]))
+            raise typer.Exit(EXIT_LOSSES)
 
     @contextmanager
     def progress(self, what: str) -> Iterator[Callable[[int, int], None]]:
@@ -72,3 +90,52 @@ class Terminal:
 
 
 terminal = Terminal()
+
+
+def cell(value: Any) -> str:
+    """Return a value as text: nothing for what is unknown, yes or no, a day, a number without needless digits."""
+    value = _plain(value)
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, date):
+        return f"{value:%Y-%m-%d}"
+    return "" if value is None else f"{value:.10g}" if isinstance(value, float) else str(value)
+
+
+def amount(value: float | None) -> str:
+    """Return an amount of money or energy in whole units; nothing for what is unknown."""
+    from aftersun.model.figures import ENGLISH
+
+    return "" if value is None or value != value else ENGLISH.number(value)
+
+
+def in_words(name: Any) -> str:
+    """Return the name of a column or a retrofit as words; nothing for none."""
+    return cell(name).replace("_", " ")
+
+
+def counted(number: int, what: str) -> str:
+    """Return a number of things, as 1 row or 2,000 rows."""
+    return f"{number:,} {what}{'' if number == 1 else 's'}"
+
+
+def _plain(value: Any) -> Any:
+    """Return a value as JSON can hold it, a mere day without its midnight."""
+    import numpy as np
+    import pandas as pd
+
+    if isinstance(value, pd.DataFrame):
+        return [_plain(row) for row in value.to_dict("records")]
+    if is_dataclass(value) and not isinstance(value, type):
+        value = asdict(value)
+    if isinstance(value, Mapping):
+        return {str(name): _plain(item) for name, item in value.items()}
+    if isinstance(value, list | tuple | np.ndarray):
+        return [_plain(item) for item in value]
+    if value is None or pd.isna(value):
+        return None
+    if isinstance(value, np.generic):
+        return value.item()
+    if isinstance(value, datetime) and value.tzinfo is None and value.time() == time():
+        return value.date()
+    return value

@@ -2,37 +2,35 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from aftersun.cli.options import AsJson, InventoryFile
+from aftersun.cli.opening import opened
+from aftersun.cli.options import AsJson, InventoryFile, argument, group, option
 from aftersun.cli.terminal import terminal
 from aftersun.model.errors import AftersunError
 
 if TYPE_CHECKING:
     from aftersun.climate.read import WeatherReading, Wishes
 
-app = typer.Typer(help="Weather years of an inventory.", no_args_is_help=True, rich_markup_mode=None)
+app = group(help="Weather years of an inventory.")
 
 RainFile = Annotated[
     Path | None,
-    typer.Option(
+    option(
         "--rain",
         help="CSV file of rain that takes the place of the weather file's: a year of days (date,rain_mm) or "
         "12 months (month,rain_mm,rain_days).",
-        show_default=False,
     ),
 ]
 UtcOffset = Annotated[
     float | None,
-    typer.Option(
+    option(
         "--utc-offset",
         help="Standard time of the place, hours ahead of UTC, for weather whose hours are UTC; default by longitude.",
-        show_default=False,
     ),
 ]
 
@@ -44,48 +42,17 @@ class Service(StrEnum):
     NSRDB = "nsrdb"
 
 
-def _wishes(rain: Path | None, utc_offset: float | None, mend_clock: bool = False) -> Wishes:
-    from aftersun.climate.rain_file import read_rain
-    from aftersun.climate.read import Wishes
-
-    return Wishes(None if rain is None else read_rain(rain), mend_clock, utc_offset)
-
-
-def _keep(inventory: Path, readings: list[WeatherReading]) -> None:
-    from aftersun.climate.table import hours_table
-    from aftersun.inventory.store.file import Inventory
-    from aftersun.inventory.store.weather_store import put_weather
-
-    with Inventory.open(inventory) as opened:
-        for reading in readings:
-            station = reading.year.station
-            new = put_weather(opened, station, hours_table(reading.year))
-            state = "added" if new else "already there, unchanged"
-            terminal.result(
-                f"{station.station_id} {station.name} ({station.latitude:.2f}, {station.longitude:.2f}, "
-                f"{station.elevation_m:.0f} m): {reading.year.ghi.sum() / 1000:.0f} kWh/m2 a year; {state}"
-            )
-            terminal.paragraph(f"source: {station.source}", indent=2, hang=2)
-            terminal.paragraph(f"rain: {station.rain_basis}", indent=2, hang=2)
-            for remark in reading.remarks:
-                terminal.paragraph(f"note: {remark}", indent=2, hang=2)
-
-
 @app.command()
 def add(
     inventory: InventoryFile,
     files: Annotated[
-        list[Path],
-        typer.Argument(
-            help="Weather files: TMY2, TMY3, EPW, PVGIS (CSV or JSON), NSRDB (CSV) or a plain table.",
-            show_default=False,
-        ),
+        list[Path], argument(help="Weather files: TMY2, TMY3, EPW, PVGIS (CSV or JSON), NSRDB (CSV) or a plain table.")
     ],
     rain: RainFile = None,
-    mend_clock: Annotated[
+    correct_clock: Annotated[
         bool,
         typer.Option(
-            "--mend-clock",
+            "--correct-clock",
             help="Move the irradiance of months whose clock is provably wrong, instead of refusing the file.",
         ),
     ] = False,
@@ -102,7 +69,7 @@ def add(
             "--rain and --utc-offset belong to one place, but there are several weather files.",
             "Add one file at a time.",
         )
-    wishes = _wishes(rain, utc_offset, mend_clock)
+    wishes = _wishes(rain, utc_offset, correct_clock)
     # All are read before any is stored: a file that is refused leaves the inventory as it was.
     _keep(inventory, [read_weather(path, wishes=wishes) for path in files])
 
@@ -110,19 +77,15 @@ def add(
 @app.command()
 def fetch(
     inventory: InventoryFile,
-    latitude: Annotated[float, typer.Option(help="Degrees, north positive.", show_default=False)],
-    longitude: Annotated[float, typer.Option(help="Degrees, east positive.", show_default=False)],
+    latitude: Annotated[float, option(help="Degrees, north positive.")],
+    longitude: Annotated[float, option(help="Degrees, east positive.")],
     service: Annotated[Service, typer.Option(help="Who to ask.")] = Service.PVGIS,
     rain: RainFile = None,
     utc_offset: UtcOffset = None,
-    url: Annotated[str, typer.Option(help="Another address of the service.", show_default=False)] = "",
+    url: Annotated[str, option(help="Another address of the service.")] = "",
     timeout: Annotated[float, typer.Option(help="Seconds to wait for an answer.")] = 60.0,
-    api_key: Annotated[
-        str, typer.Option(envvar="AFTERSUN_NSRDB_KEY", help="Your key for the NSRDB.", show_default=False)
-    ] = "",
-    email: Annotated[
-        str, typer.Option(envvar="AFTERSUN_NSRDB_EMAIL", help="The address that key was given to.", show_default=False)
-    ] = "",
+    api_key: Annotated[str, option(envvar="AFTERSUN_NSRDB_KEY", help="Your key for the NSRDB.")] = "",
+    email: Annotated[str, option(envvar="AFTERSUN_NSRDB_EMAIL", help="The address that key was given to.")] = "",
 ) -> None:
     """Fetch a typical year from a public service, check it and keep it.
 
@@ -130,22 +93,16 @@ def fetch(
 
     Example: aftersun weather fetch company.duckdb --latitude 45.0 --longitude 8.0
     """
-    from aftersun.climate import fetch
-    from aftersun.inventory.store.file import Inventory
+    from aftersun.climate.fetch import NSRDB_URL, PVGIS_URL, fetch_nsrdb, fetch_pvgis
 
-    Inventory.open(inventory, read_only=True).close()  # nobody is asked for a file that could not be kept
+    with opened(inventory):  # nobody is asked for a file that could not be kept
+        pass
     wishes = _wishes(rain, utc_offset)
     if service is Service.PVGIS:
-        reading = fetch.fetch_pvgis(latitude, longitude, url=url or fetch.PVGIS_URL, timeout_s=timeout, wishes=wishes)
+        reading = fetch_pvgis(latitude, longitude, url=url or PVGIS_URL, timeout_s=timeout, wishes=wishes)
     else:
-        reading = fetch.fetch_nsrdb(
-            latitude,
-            longitude,
-            api_key=api_key,
-            email=email,
-            url=url or fetch.NSRDB_URL,
-            timeout_s=timeout,
-            wishes=wishes,
+        reading = fetch_nsrdb(
+            latitude, longitude, api_key=api_key, email=email, url=url or NSRDB_URL, timeout_s=timeout, wishes=wishes
         )
     _keep(inventory, [reading])
 
@@ -156,26 +113,40 @@ def list_(inventory: InventoryFile, json: AsJson = False) -> None:
 
     Example: aftersun weather list company.duckdb
     """
-    from aftersun.inventory.store.file import Inventory
     from aftersun.inventory.store.weather_store import stations
 
-    with Inventory.open(inventory, read_only=True) as opened:
-        found = stations(opened)
+    with opened(inventory) as source:
+        listed = stations(source)
     if json:
-        terminal.json([asdict(station) for station in found])
+        terminal.json(listed)
         return
-    terminal.table(
-        ["station", "name", "latitude", "longitude", "height", "rain"],
-        [
-            [
-                s.station_id,
-                s.name,
-                f"{s.latitude:.2f}",
-                f"{s.longitude:.2f}",
-                f"{s.elevation_m:.0f} m",
-                s.rain_basis,
-            ]
-            for s in found
-        ],
-        "<<>>><",
-    )
+    rows = [
+        (s.station_id, s.name, f"{s.latitude:.2f}", f"{s.longitude:.2f}", f"{s.elevation_m:.0f} m", s.rain_basis)
+        for s in listed
+    ]
+    terminal.table(["station", "name", "latitude", "longitude", "height", "rain"], rows, "<<>>><")
+
+
+def _wishes(rain: Path | None, utc_offset: float | None, correct_clock: bool = False) -> Wishes:
+    from aftersun.climate.rain_file import read_rain
+    from aftersun.climate.read import Wishes
+
+    return Wishes(None if rain is None else read_rain(rain), correct_clock, utc_offset)
+
+
+def _keep(inventory: Path, readings: list[WeatherReading]) -> None:
+    from aftersun.climate.table import hours_table
+    from aftersun.inventory.store.weather_store import put_weather
+
+    with opened(inventory, read_only=False) as target:
+        for reading in readings:
+            station = reading.year.station
+            new = put_weather(target, station, hours_table(reading.year))
+            terminal.result(
+                f"{station.station_id} {station.name} ({station.latitude:.2f}, {station.longitude:.2f}, "
+                f"{station.elevation_m:.0f} m): {reading.year.ghi.sum() / 1000:.0f} kWh/m2 a year; "
+                f"{'added' if new else 'already there, unchanged'}"
+            )
+            remarks = [f"source: {station.source}", f"rain: {station.rain_basis}"]
+            for text in [*remarks, *(f"note: {remark}" for remark in reading.remarks)]:
+                terminal.paragraph(text, indent=2, hang=2)

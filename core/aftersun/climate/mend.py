@@ -16,7 +16,7 @@ from aftersun.climate.hours import FIRST_DAY
 from aftersun.climate.limits import limit
 from aftersun.model.weather import Hours
 
-HINT = "Or add it with --mend-clock, which moves the irradiance of these months to where the sun proves it belongs."
+HINT = "Or add it with --correct-clock, which moves the irradiance of these months to where the sun proves it belongs."
 
 Moves = npt.NDArray[np.int64]
 """By how many hours irradiance has to be moved later, by month. Shape (12,); 0 = stays."""

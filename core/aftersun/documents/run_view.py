@@ -25,6 +25,8 @@ from aftersun.scoring.value import words
 if TYPE_CHECKING:
     from aftersun.model import output
 
+PER_CALL = 3  # questions to ask on one call
+LEAST_KWH = 0.5  # a year; losses below it are not shown
 CONTACT_COLUMNS = ("customer_id", "name", "street", "town", "phone", "email")
 
 
@@ -73,6 +75,11 @@ class RunView:
         self._letters = tuple(letters)
         self._letterhead = letterhead
         self._frames: dict[str, pd.DataFrame] = {}
+
+    @property
+    def inventory(self) -> Inventory:
+        """The inventory that it is stored in."""
+        return self._inventory
 
     @property
     def run_id(self) -> str:
@@ -188,6 +195,30 @@ class RunView:
         """Return the sites to call, first one first."""
         table = self.table("call")
         return table[table["position"].notna()].sort_values("position", ignore_index=True)
+
+    def questions(self, site_id: str | None = None) -> pd.DataFrame:
+        """Return what could be asked of all sites or of one, the most valuable first.
+
+        Raises
+        ------
+        AftersunError
+            If there is no such site.
+        """
+        if site_id is not None:
+            self.facts(site_id)
+        table = self.table("question", site_id)
+        return table.sort_values(["value_of_phone", "site_id"], ascending=[False, True], ignore_index=True)
+
+    def to_ask(self, site_id: str) -> list[str]:
+        """Return the questions to ask on a call at this site, the most valuable first."""
+        table = self.questions(site_id)
+        return [str(question) for question in table.loc[table["value_of_phone"] > 0, "question"].head(PER_CALL)]
+
+    def losses(self, site_id: str) -> pd.DataFrame:
+        """Return the steps from light to generation at a site, those worth showing: step, kwh."""
+        table = self.table("site_loss", site_id)
+        ends = table["step"].isin(["in_plane_kwh", "generated_kwh"])
+        return table.loc[(table["kwh"].abs() >= LEAST_KWH) | ends, ["step", "kwh"]]
 
     def excluded(self) -> pd.Series:
         """Return how many sites are not called, by reason."""

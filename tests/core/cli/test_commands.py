@@ -153,20 +153,20 @@ def test_ask_lists_questions_of_all_sites_and_of_one(aftersun, demo_folder):
     assert aftersun("ask", inventory, "nowhere").code == 2
 
 
-def test_suppose_shows_both_and_stores_nothing(aftersun, demo_folder):
+def test_what_if_shows_both_and_stores_nothing(aftersun, demo_folder):
     inventory = demo_folder / "demo.duckdb"
-    ran = aftersun("suppose", inventory, "--if", "materials.tilt_frame=10", "--site", "S0160")
+    ran = aftersun("what-if", inventory, "--if", "materials.tilt_frame=10", "--site", "S0160")
     assert ran.code == 0
     assert "Nothing is stored" in ran.out
     data = json.loads(
-        aftersun("suppose", inventory, "--if", "materials.tilt_frame=10", "--site", "S0160", "--json").out
+        aftersun("what-if", inventory, "--if", "materials.tilt_frame=10", "--site", "S0160", "--json").out
     )
     assert {note["note_id"] for note in data["safety_notes"]} >= {"dc_stays_live", "work_at_height", "mains_licensed"}
     assert "DANGER [work_at_height]" in ran.out
     assert "Local codes and licensed practice come first" in ran.out
     tilt = next(row for row in data["rows"] if row["retrofit"] == "tilt_mount")
     assert tilt["npv_supposed"] > tilt["npv_stored"]
-    assert aftersun("suppose", inventory, "--if", "nonsense").code == 2
+    assert aftersun("what-if", inventory, "--if", "nonsense").code == 2
 
 
 def test_json_is_read_by_a_program_and_keeps_the_safety_notes(aftersun, demo_folder):
@@ -333,7 +333,7 @@ def test_help_names_an_example_for_every_command(aftersun):
         ["calls"],
         ["explain"],
         ["ask"],
-        ["suppose"],
+        ["what-if"],
         ["retrofits"],
         ["company", "new"],
         ["company", "check"],

@@ -87,7 +87,7 @@ def test_a_bad_fact_is_one_sentence_with_the_rule_and_never_the_value(aftersun, 
 
 
 @pytest.mark.parametrize(
-    ("facts", "said"), [([SECRET], "Fact 1 is not written"), (["storeys=1", "storeys=2"], "storeys is told twice")]
+    ("facts", "said"), [([SECRET], "Fact 1 is not written"), (["storeys=1", "storeys=2"], "storeys is given twice")]
 )
 def test_facts_that_are_not_written_as_facts(aftersun, small, facts, said):
     ran = aftersun("log", "fact", small, first(small), *facts, "--origin", "visit")

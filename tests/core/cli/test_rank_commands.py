@@ -192,7 +192,7 @@ def test_a_run_that_was_stopped_goes_on_from_the_command_line(aftersun, one, mon
     assert ran.code == 0
     assert "3 of 4 chunks were done before; going on" in ran.err
     tables = stored(one.inventory)
-    ran = aftersun(*words(one, "--afresh"))
+    ran = aftersun(*words(one, "--no-resume"))
     assert ran.code == 0
     assert "done before" not in ran.err
     assert_same(stored(one.inventory), tables)

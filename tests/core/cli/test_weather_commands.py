@@ -77,8 +77,8 @@ def test_two_clocks_are_refused_and_mended_if_asked(aftersun, inventory, tmp_pat
     path.write_text("\n".join([head, names, *(",".join(row) for row in cells)]) + "\n", encoding="utf-8")
     ran = aftersun("weather", "add", inventory, path)
     assert (ran.code, ran.out) == (2, "")
-    assert "--mend-clock" in ran.err
-    ran = aftersun("weather", "add", inventory, path, "--mend-clock")
+    assert "--correct-clock" in ran.err
+    ran = aftersun("weather", "add", inventory, path, "--correct-clock")
     assert ran.code == 0
     assert "as asked, irradiance of Jun was moved 1 h later" in " ".join(ran.out.split())
     assert "as asked, irradiance of Jun was moved 1 h later" in stations(aftersun, inventory)[0]["source"]

@@ -56,7 +56,7 @@ def refused(path: Path, wishes: Wishes = MEND) -> AftersunError:
 def test_file_is_refused_with_the_way_out_named(tmy3: Write) -> None:
     error = refused(tmy3(shifted({3: -1, 8: -1})), Wishes())
     assert "irradiance of Mar, Aug comes 1.0 h early against the sun" in str(error)
-    assert "--mend-clock" in error.hint
+    assert "--correct-clock" in error.hint
 
 
 def test_moved_months_are_those_of_the_sound_file(tmy3: Write, greensboro: pd.DataFrame) -> None:
@@ -81,13 +81,13 @@ def test_nothing_is_moved_where_that_witness_is_displaced_too(tmy3: Write, extra
     # Then the labels of the month are wrong, and with them temperature and wind.
     path = tmy3(shifted({6: -1}, [*IRRADIANCE, ETR], extraterrestrial))
     assert "irradiance of Jun comes 1.0 h early" in str(refused(path))
-    assert "--mend-clock" not in refused(path, Wishes()).hint
+    assert "--correct-clock" not in refused(path, Wishes()).hint
 
 
 def test_nothing_is_moved_where_the_whole_year_is_displaced(tmy3: Write) -> None:
     error = refused(tmy3(shifted(dict.fromkeys(range(1, 13), -1))))
     assert "the hours are labelled at their beginning instead of their end" in str(error)
-    assert "--mend-clock" not in error.hint
+    assert "--correct-clock" not in error.hint
 
 
 def test_nothing_is_moved_by_part_of_an_hour(tmy3: Write) -> None:
@@ -99,7 +99,7 @@ def test_nothing_is_moved_by_part_of_an_hour(tmy3: Write) -> None:
 
     error = refused(tmy3(half_an_hour_and_more))
     assert "irradiance of Jun comes 1.5 h early" in str(error)
-    assert "--mend-clock" not in error.hint
+    assert "--correct-clock" not in error.hint
 
 
 def test_nothing_else_is_let_through(tmy3: Write) -> None:

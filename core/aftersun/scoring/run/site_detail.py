@@ -42,6 +42,18 @@ class CloserLook:
     questions: pd.DataFrame
     failures: tuple[Failure, ...]
 
+    def moved_most_by(self, retrofit: str) -> pd.DataFrame:
+        """Return the numbers that move a retrofit by at least one unit of money, those that move it most first."""
+        mine = self.drivers[self.drivers["retrofit"] == retrofit]
+        return mine[(mine["npv_high"] - mine["npv_low"]).abs() >= 1]
+
+    def has_changed(self, retrofit: str, stored_npv: float) -> bool:
+        """Tell whether a retrofit's net present value as of now is another than the run has stored."""
+        return abs(self.npv.get(retrofit, stored_npv) - stored_npv) > _SAME_SHARE * max(abs(stored_npv), 1)
+
+
+_SAME_SHARE = 0.005  # of a net present value; a smaller difference is not worth telling
+
 
 def look_closer(
     inventory: Inventory, run: RunRecord, site_id: str, progress: Progress = lambda _done, _total: None

@@ -41,7 +41,7 @@ def site(inventory):
 
 @pytest.mark.parametrize(
     "words",
-    [("outputs",), ("write",), ("letter", "make"), ("letter", "notice"), ("letter", "list"), ("letter", "again")],
+    [("outputs",), ("write",), ("letter", "make"), ("letter", "notice"), ("letter", "list"), ("letter", "reprint")],
 )
 def test_help_has_an_example(aftersun, words):
     ran = aftersun(*words, "--help")
@@ -69,7 +69,7 @@ def test_an_output_that_cannot_be_loaded_is_named_with_code_3(aftersun, folder):
     (folder / "plugins" / "broken.py").write_text("import nothing_of_that_name", encoding="utf-8")
     ran = aftersun("outputs", "--plugins-from", folder / "plugins")
     assert ran.code == 3
-    assert ran.err.startswith("plugin broken failed to load: ModuleNotFoundError")
+    assert ran.err.startswith("plugin broken failed during load: ModuleNotFoundError")
 
 
 def test_letters_are_made_listed_and_written_again(aftersun, folder, inventory, company, site):
@@ -87,7 +87,7 @@ def test_letters_are_made_listed_and_written_again(aftersun, folder, inventory, 
     assert table[2].split()[:3] == [f"{year}-000001", "1", site]
     (row,) = json.loads(aftersun("letter", "list", inventory, site, "--json").out)
     assert (row["number"], row["valid_until"]) == (f"{year}-000001", "2099-01-01")
-    ran = aftersun("letter", "again", inventory, f"{year}-000001", "--to", folder / "copy")
+    ran = aftersun("letter", "reprint", inventory, f"{year}-000001", "--to", folder / "copy")
     assert ran.code == 0
     assert (folder / "copy" / written.name).read_bytes() == written.read_bytes()
     shown = aftersun("log", "show", inventory, site).out
@@ -113,7 +113,7 @@ def test_a_notice_to_all_is_written_whoever_may_be_contacted(aftersun, folder, i
 
 def test_no_letter_yet_is_said(aftersun, inventory):
     assert aftersun("letter", "list", inventory).out == "No letter has been issued.\n"
-    ran = aftersun("letter", "again", inventory, "2026-000001", "--to", inventory.parent / "x")
+    ran = aftersun("letter", "reprint", inventory, "2026-000001", "--to", inventory.parent / "x")
     assert (ran.code, ran.out) == (2, "")
     assert not (inventory.parent / "x").exists()
 
@@ -131,7 +131,7 @@ def test_a_price_below_cost_is_told_on_stderr(aftersun, folder, inventory, compa
     [
         (("--price", "bird_mesh"), "Price 1 is not written as OFFER=AMOUNT."),
         (("--price", "bird_mesh=1,5"), "Price 1 is not written as OFFER=AMOUNT."),
-        (("--price", "bird_mesh=1", "--price", "bird_mesh=2"), "bird_mesh has two prices."),
+        (("--price", "bird_mesh=1", "--price", "bird_mesh=2"), "bird_mesh is given twice."),
         (("--price", "bird_mesh=-1"), "The price of bird_mesh is not a number of at least 0."),
         (("--discount", "15"), "The discount is not a share between 0 and 1."),
         (("--option", "nonsense"), "has no offer 'nonsense'"),
@@ -176,7 +176,7 @@ def test_an_output_that_fails_is_code_3_and_the_others_are_written(aftersun, fol
         "write", inventory, "--to", folder / "x", *company, "--only", "sheet", "--only", "note", "--set", "note.fail=1"
     )
     assert ran.code == 3
-    assert ran.err.startswith("plugin note failed to write: RuntimeError (fakes.py, line ")
+    assert ran.err.startswith("plugin note failed during write: RuntimeError (fakes.py, line ")
     assert (folder / "x" / "sheet.txt").is_file()
 
 

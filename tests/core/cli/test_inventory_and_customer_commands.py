@@ -89,13 +89,13 @@ def test_export(aftersun: Aftersun, company: Path, tmp_path: Path) -> None:
     assert aftersun("inventory", "export", company, "--to", tmp_path / "out")[0] == EXIT_BAD_INPUT
 
 
-def test_held_erase_and_load_again(aftersun: Aftersun, company: Path, made: Path) -> None:
-    code, out, err = aftersun("customer", "held", company, "C1")
+def test_show_erase_and_load_again(aftersun: Aftersun, company: Path, made: Path) -> None:
+    code, out, err = aftersun("customer", "show", company, "C1")
     assert code == EXIT_DONE
     assert "contact: 1 row" in out
     assert "Household A" in out
     assert "Not looked at: backups" in err
-    told = json.loads(aftersun("customer", "held", company, "C1", "--json")[1])
+    told = json.loads(aftersun("customer", "show", company, "C1", "--json")[1])
     assert told["site"][0]["site_id"] == "S1"
     assert set(told) == {"customer", "contact", "site", "array"}
 
@@ -108,7 +108,7 @@ def test_held_erase_and_load_again(aftersun: Aftersun, company: Path, made: Path
     assert "Erased the customer with 1 site." in out
     assert "Out of reach, to be dealt with by hand: backups" in err
     assert b"Household A" not in company.read_bytes()
-    for command in ("held", "erase"):
+    for command in ("show", "erase"):
         code, _, err = aftersun("customer", command, company, "C1")
         assert code == EXIT_BAD_INPUT
         assert "Nothing is held" in err
@@ -120,7 +120,7 @@ def test_held_erase_and_load_again(aftersun: Aftersun, company: Path, made: Path
     assert "are not kept" in err
     assert "inventory rejects" not in err
     assert aftersun("inventory", "load", company, made.with_name("customer.csv"), "--allow-again")[0] == EXIT_DONE
-    assert aftersun("customer", "held", company, "C1")[0] == EXIT_DONE
+    assert aftersun("customer", "show", company, "C1")[0] == EXIT_DONE
 
 
 def test_what_commands_write_is_for_its_owner_only(aftersun: Aftersun, company: Path, tmp_path: Path) -> None:
@@ -154,7 +154,7 @@ def test_retention_tells_numbers_and_days_only(aftersun: Aftersun, company: Path
     "command",
     [
         ("inventory", "backup"), ("inventory", "restore"), ("inventory", "prune"), ("inventory", "export"),
-        ("customer", "held"), ("customer", "erase"), ("customer", "retention"),
+        ("customer", "show"), ("customer", "erase"), ("customer", "retention"),
     ],
 )  # fmt: skip
 def test_help_has_an_example(aftersun: Aftersun, command: tuple[str, str]) -> None:
@@ -198,7 +198,7 @@ def test_second_process_is_told_file_and_holder(
             ("inventory", "prune", company, "--keep", 1),
             ("inventory", "export", company, "--to", company.with_name("out")),
             ("customer", "erase", company, "C1", "--yes"),
-            ("customer", "held", company, "C1"),
+            ("customer", "show", company, "C1"),
         ):
             code, out, err = aftersun(*words)
             assert code == EXIT_IN_USE

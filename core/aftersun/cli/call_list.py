@@ -1,0 +1,203 @@
+"""Prints the call list of a stored run."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Mapping
+from typing import Any
+
+import pandas as pd
+
+from aftersun.cli.terminal import amount, cell, terminal
+from aftersun.documents.run_view import RunView
+from aftersun.documents.summary import summary
+from aftersun.model.change import severity_order
+from aftersun.scoring.offers.ledgers import JOINED
+
+_CALL = ("position", "site_id", "customer_id", "retrofit", "npv", "sentence", "must_call", "chance_of_yes")
+_OFFER = ("npv_p90", "npv_p50", "npv_p10", "chance_npv_positive", "upfront", "contribution")
+_NOTE = ("note_id", "severity", "text", "who")
+
+Row = Mapping[Any, Any]
+
+
+def show_calls(view: RunView, first: int) -> None:
+    """Print the first calls with reason and safety notes, then known dangers, and who is left out and why."""
+    calls, known = view.calls(), view.to_tell()
+    terminal.heading(f"Whom to call first: {view.company_name}, {view.as_of:%Y-%m-%d}")
+    terminal.paragraph(
+        f"Worth = net present value for the owner in {view.currency} at today's prices, tax included. "
+        f"{len(calls)} of {view.run.sites} sites that could be valued are on the list."
+    )
+    _show_total(view)
+    people, titles = view.contacts().set_index("customer_id"), view.titles()
+    notes: dict[str, dict[Hashable, Any]] = {}
+    for call in calls.head(first).to_dict("records"):
+        _show_call(view, call, titles)
+        _show_person(call["customer_id"], people.loc[call["customer_id"]])
+        terminal.paragraph(call["sentence"], indent=4)
+        for question in view.to_ask(call["site_id"]):
+            terminal.paragraph(f"ask: {question}", indent=4, hang=5)
+        mine = _notes(view, call)
+        notes.update({note["note_id"]: note for note in mine})
+        terminal.paragraph(f"safety: {', '.join(note['note_id'] for note in mine)}", indent=4, hang=8)
+        for danger in known.loc[known["site_id"] == call["site_id"], "text"]:
+            terminal.paragraph(f"known danger, tell the owner: {danger}", indent=4, hang=2)
+    show_notes(pd.DataFrame(notes.values()), "Safety notes for these calls")
+    _show_known_dangers(known)
+    far = view.far_from_weather()
+    if far:
+        terminal.result("")
+        terminal.paragraph(
+            f"Note: {far} sites are far from their weather station or at another height; 'aftersun explain' says "
+            "how far. Their energy is less certain."
+        )
+    _show_month(view)
+    terminal.heading("Not called")
+    terminal.result(*(f"{count:>6}  {reason}" for reason, count in view.excluded().items()))
+
+
+def calls_as_data(view: RunView, first: int) -> dict[str, Any]:
+    """Return the first calls with their safety notes, worst first, for another program."""
+    result = []
+    for call in view.calls().head(first).to_dict("records"):
+        offer = _offer(view, call)
+        result.append(
+            {
+                **{name: call[name] for name in _CALL},
+                **{name: offer[name] for name in _OFFER},
+                "ask": view.to_ask(call["site_id"]),
+                "safety_notes": [{name: note[name] for name in _NOTE} for note in _notes(view, call)],
+            }
+        )
+    return {
+        "run_id": view.run_id,
+        "currency": view.currency,
+        "calls": result,
+        "tell_owner": view.to_tell(),
+        "not_called": view.excluded().to_dict(),
+    }
+
+
+def show_notes(notes: pd.DataFrame, heading: str) -> None:
+    """Print safety notes under a heading, worst first; nothing if there are none."""
+    if notes.empty:
+        return
+    terminal.heading(heading)
+    for note in worst_first(notes):
+        terminal.paragraph(in_full(note), hang=2)
+    terminal.paragraph("Local codes and licensed practice come first; these notes replace neither.")
+
+
+def worst_first(notes: pd.DataFrame) -> list[dict[Hashable, Any]]:
+    """Return safety notes as records, those that hurt most first."""
+    return sorted(notes.to_dict("records"), key=lambda note: severity_order(note["severity"]))
+
+
+def in_full(note: Row) -> str:
+    """Return a safety note as one paragraph: severity, name, whole text, who may do the work."""
+    return f"{note['severity'].upper()} [{note['note_id']}] {note['text']} Who: {note['who']}."
+
+
+def sureness(row: Row, currency: str) -> str:
+    """Say how sure a worth is: what is exceeded with 90 and 10 %, and the chance of a gain, which is never certain."""
+    chance = row["chance_npv_positive"]
+    percent = "over 99 %" if chance > 0.99 else "under 1 %" if chance < 0.01 else f"{100 * chance:.0f} %"
+    return (
+        f"more than {amount(row['npv_p90'])} {currency} with 90 %, than {amount(row['npv_p10'])} with 10 %; chance of "
+        f"a gain {percent}"
+    )
+
+
+def show_summary(view: RunView) -> None:
+    """Print the run in ten lines."""
+    terminal.heading("In short")
+    terminal.result(*summary(view))
+
+
+def first_site(view: RunView) -> str:
+    """Return the site to call first, or the first of all if nobody is to be called."""
+    calls = view.calls()
+    return str((calls if len(calls) else view.table("call"))["site_id"].iloc[0])
+
+
+def _show_call(view: RunView, call: Row, titles: Mapping[str, str]) -> None:
+    """Print what a call is about and what that is worth."""
+    terminal.result("")
+    worth = f"worth {amount(call['npv'])} {view.currency}"
+    if call["must_call"]:
+        worth = f"a safety matter, {worth}" if call["npv"] > 0 else "a safety matter, not for its worth"
+    what = " and ".join(titles[name] for name in _members(call))
+    terminal.paragraph(f"{call['position']:>2}. {what} at {call['site_id']}, {worth}", hang=4)
+    offer = _offer(view, call)
+    if call["npv"] > 0 and not pd.isna(offer["chance_npv_positive"]):
+        terminal.paragraph(sureness(offer, view.currency), indent=4)
+
+
+def _show_person(customer_id: str, person: pd.Series) -> None:
+    name, town, phone, email = map(cell, person[["name", "town", "phone", "email"]])
+    reach = phone or email or "no phone number or e-mail address"
+    terminal.paragraph(", ".join(filter(None, [name or customer_id, town, reach])), indent=4)
+
+
+def _show_known_dangers(known: pd.DataFrame) -> None:
+    """Print the dangers that stand on sites now: a service message, kept apart from the calls."""
+    if known.empty:
+        return
+    terminal.heading("Known dangers: tell these owners, whether or not anything is sold")
+    for (severity, text, who), group in known.groupby(["severity", "text", "who"], sort=False):
+        terminal.paragraph(f"{str(severity).upper()} {text} Who: {who}.", hang=2)
+        terminal.paragraph(f"Sites: {', '.join(group['site_id'])}.", indent=2, hang=2)
+
+
+def _show_month(view: RunView) -> None:
+    """Print how far the month goes: what is booked of what is limited, and how good the list is."""
+    plan = view.table("run_plan")
+    if plan.empty:
+        return
+    row = plan.iloc[0]
+    terminal.heading(f"The month, for {view.company_name}")
+    terminal.paragraph(
+        f"All calls together bring {amount(row['value'])} {view.currency} on average, after travel ({row['status']}; "
+        f"a plain list by value for effort would bring {amount(row['greedy_value'])})."
+    )
+    if row["shortage"]:
+        terminal.paragraph(row["shortage"])
+    rows = [
+        [
+            capacity["name"],
+            f"{capacity['bookable']:,.4g}",
+            f"{capacity['used']:,.4g}",
+            amount(capacity["value_of_one_more"]),
+            "does not fit" if capacity["binding"] else "fits",
+        ]
+        for capacity in view.table("run_capacity").to_dict("records")
+    ]
+    if rows:
+        terminal.table(["capacity", "bookable", "expected", "one more is worth", "next job"], rows, "<>>><")
+
+
+def _show_total(view: RunView) -> None:
+    """Print what the best offers of all roofs come to, whoever may be called, and how sure that is."""
+    value = view.table("run_value")
+    for row in value[value["retrofit"] == ""].to_dict("records"):
+        terminal.paragraph(
+            f"The best offers of all {row['offers']} roofs that have one would be worth {amount(row['npv_p50'])} "
+            f"{view.currency} together (more than {amount(row['npv_p90'])} with 90 %, than {amount(row['npv_p10'])} "
+            "with 10 %; prices and effects are wrong for all roofs at once if they are wrong)."
+        )
+
+
+def _members(call: Row) -> list[str]:
+    return str(call["retrofit"]).split(JOINED)
+
+
+def _notes(view: RunView, call: Row) -> list[dict[Hashable, Any]]:
+    """Return the safety notes of the work that a call offers, each once, worst first."""
+    notes = view.table("safety_note", call["site_id"])
+    return worst_first(notes[notes["retrofit"].isin(_members(call))].drop_duplicates("note_id"))
+
+
+def _offer(view: RunView, call: Row) -> Row:
+    """Return the offer that a call is about, in both ledgers."""
+    offers = view.table("offer", call["site_id"])
+    return {str(name): value for name, value in offers[offers["offer"] == call["retrofit"]].iloc[0].items()}

@@ -1,0 +1,244 @@
+"""Commands on the call log: what came of calls, what was learnt, what was offered."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from aftersun.cli.opening import opened
+from aftersun.cli.options import (
+    AsJson,
+    InventoryFile,
+    Site,
+    SiteOrAll,
+    argument,
+    day,
+    day_option,
+    day_or_none,
+    group,
+    option,
+    pairs,
+)  # fmt: skip
+from aftersun.cli.terminal import terminal
+from aftersun.model.errors import EXIT_LOSSES, AftersunError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+app = group(help="The call log: what came of calls, what was learnt, what was offered.")
+
+Retrofit = Annotated[str, option(help="Identifier of the retrofit it is about.")]
+On = Annotated[datetime | None, day_option("--on", help="Day of it; default today.")]
+Array = Annotated[str, option(help="Array that facts about an array belong to.")]
+
+
+@app.command()
+def call(
+    inventory: InventoryFile,
+    site: Site,
+    outcome: Annotated[
+        str,
+        option(
+            help="unreached; no; later (with --until); yes; done (the retrofit is fitted); objection (do not call "
+            "again)."
+        ),
+    ],
+    retrofit: Retrofit = "",
+    fact: Annotated[list[str] | None, option(help="What was learnt, as column=value; may be repeated.")] = None,
+    array: Array = "",
+    remark: Annotated[str, option(help="Personal: kept, never shown unasked.")] = "",
+    on: On = None,
+    until: Annotated[datetime | None, day_option("--until", help="Of later: leave in peace until.")] = None,
+    run: Annotated[str, option(help="Run whose offer it was about; default the newest of that day.")] = "",
+    json: AsJson = False,
+) -> None:
+    """Record what came of a call, with the facts learnt: all of it, or nothing if any of it cannot be right.
+
+    A no on two days, or an objection, ends the permission to call that customer.
+
+    Example: aftersun log call company.duckdb S001 --outcome no --retrofit bird_mesh --fact birds_seen=no
+    """
+    from aftersun.inventory.log.call_log import record_call
+
+    entry = {
+        "site_id": site,
+        "called_on": day(on).isoformat(),
+        "outcome": outcome,
+        "retrofit": retrofit,
+        "leave_until": "" if until is None else until.date().isoformat(),
+        "run_id": run,
+        "remark": remark,
+        "array_id": array,
+    }
+    facts = _facts(fact)
+    with opened(inventory, read_only=False) as target:
+        done = record_call(target, entry, facts)
+    if json:
+        terminal.json(done)
+        return
+    terminal.result(f"Recorded as entry {done.entries[0]}; {done.facts} facts learnt.")
+    _show_closed(done.closed)
+
+
+@app.command()
+def fact(
+    inventory: InventoryFile,
+    site: Site,
+    facts: Annotated[list[str], argument(help="column=value, one or more.")],
+    origin: Annotated[str, option(help="Where it is from, for example 'visit'; name no person.")],
+    array: Array = "",
+    on: On = None,
+    json: AsJson = False,
+) -> None:
+    """Put facts learnt elsewhere than on the phone into the inventory, with day and origin; all or none.
+
+    Example: aftersun log fact company.duckdb S001 birds_seen=yes storeys=2 --origin "visit"
+    """
+    from aftersun.inventory.log.call_log import learn
+
+    learnt = _facts(facts)
+    with opened(inventory, read_only=False) as target:
+        count = learn(target, site, learnt, origin, day(on).isoformat(), array)
+    if json:
+        terminal.json({"facts": count})
+    else:
+        terminal.result(f"{count} facts learnt; what they replace is kept.")
+
+
+@app.command()
+def offer(
+    inventory: InventoryFile,
+    site: Site,
+    retrofit: Retrofit,
+    price: Annotated[float, option(help="To the customer, tax included.")],
+    currency: Annotated[str, option(help="Currency of the price.")],
+    on: On = None,
+    until: Annotated[datetime | None, day_option("--until", help="Last day it holds.")] = None,
+    json: AsJson = False,
+) -> None:
+    """Keep that an offer was made. Later calls about it settle whether it is open, taken, declined or carried out.
+
+    Example: aftersun log offer company.duckdb S001 --retrofit bird_mesh --price 690 --currency EUR
+    """
+    from aftersun.inventory.log.call_log import make_offer
+
+    with opened(inventory, read_only=False) as target:
+        number = make_offer(target, site, retrofit, price, currency, day(on), day_or_none(until))
+    if json:
+        terminal.json({"offer": number})
+    else:
+        terminal.result(f"Kept as offer {number}.")
+
+
+@app.command()
+def load(
+    inventory: InventoryFile,
+    file: Annotated[Path, argument(help="Table as CSV, XLSX or Parquet.")],
+    rejects: Annotated[
+        Path | None, option(help="File for rows that cannot be recorded; default beside the table.")
+    ] = None,
+    json: AsJson = False,
+) -> None:
+    """Record many calls from a table. Rows that cannot be right go into a file, to be corrected and loaded.
+
+    Columns: site_id, called_on, outcome; then as wanted retrofit, leave_until, run_id, remark, array_id and, as facts
+    learnt, any column of the tables site, array and tariff. Loading the same table again changes nothing.
+
+    Example: aftersun log load company.duckdb calls-of-may.csv
+    """
+    from aftersun.inventory.log.call_table import load_calls
+
+    with opened(inventory, read_only=False) as target:
+        report = load_calls(target, file, rejects)
+    if json:
+        terminal.json(report)
+    else:
+        terminal.result(
+            f"{file.name}: {report.rows_read} rows, {report.recorded} recorded, {report.known} in the log already, "
+            f"{report.rejected} rejected; {report.facts} facts learnt"
+        )
+        for problem in report.problems:
+            terminal.paragraph(problem, indent=2, hang=2)
+        _show_closed(report.closed)
+    if report.rejects is not None:
+        terminal.message(f"Rejected rows are in {report.rejects}: correct them there and load that file.")
+        raise typer.Exit(EXIT_LOSSES)
+
+
+@app.command()
+def show(
+    inventory: InventoryFile,
+    site: SiteOrAll = None,
+    remarks: Annotated[bool, typer.Option("--remarks", help="Show the remarks too; they are personal.")] = False,
+    json: AsJson = False,
+) -> None:
+    """Show the calls, offers and facts learnt, of one site or all.
+
+    Example: aftersun log show company.duckdb S001
+    """
+    from aftersun.inventory.log.call_log import entries, offers
+    from aftersun.inventory.log.learnt_facts import facts
+    from aftersun.inventory.store.read import sites
+
+    with opened(inventory) as source:
+        if site and site not in set(sites(source)["site_id"]):
+            raise AftersunError("There is no such site in the inventory.", "Check the number (column site_id).")
+        calls, made, learnt = entries(source, site, remarks), offers(source, site), facts(source, site)
+    if json:
+        terminal.json({"calls": calls, "offers": made, "facts": learnt})
+        return
+    names = ["entry", "called_on", "site_id", "outcome", "retrofit", "leave_until"]
+    _table("Calls", calls, [*names, "remark"] if remarks else names)
+    _table("Offers", made, ["offer", "made_on", "site_id", "retrofit", "price", "currency", "state"])
+    learnt["replaced"] = learnt["replaced"].map({True: "yes", False: ""})
+    about = ["learnt_on", "row_key", "column_name", "previous_value", "value", "origin", "replaced"]
+    _table("Facts learnt", learnt, about)
+
+
+@app.command()
+def chances(inventory: InventoryFile, json: AsJson = False) -> None:
+    """Show what the log says of the chances that a call is answered and that the answer is yes.
+
+    Both begin with a prior that few calls hardly move. The range holds the chance with 80 % probability.
+
+    Example: aftersun log chances company.duckdb
+    """
+    from aftersun.inventory.log.call_log import entries
+    from aftersun.scoring.calls.acceptance import chance_of_contact, chance_of_yes
+
+    with opened(inventory) as source:
+        log = entries(source)
+    yes = chance_of_yes(log).reset_index()
+    contact, answered, attempts = chance_of_contact(log)
+    low, high = contact.interval()
+    if json:
+        reached = {"answered": answered, "attempts": attempts, "chance": contact.mean, "low": low, "high": high}
+        terminal.json({"contact": reached, "yes": yes})
+        return
+    terminal.result(f"A call is answered: {contact.mean:.0%} ({low:.0%} to {high:.0%}); {answered} of {attempts} were.")
+    rows = [
+        (row["retrofit"], row["yes"], row["answered"], f"{row['chance']:.1%}", f"{row['low']:.1%} to {row['high']:.1%}")
+        for row in yes.to_dict("records")
+    ]
+    if rows:
+        terminal.table(("retrofit", "yes", "answered", "chance", "range"), rows, "<>>>>")
+
+
+def _facts(given: Sequence[str] | None) -> dict[str, str]:
+    return pairs(given, "Fact", "column=value", "birds_seen=yes")
+
+
+def _show_closed(closed: Sequence[str]) -> None:
+    terminal.result(*(f"Customer {one} may not be called any more: contact_allowed is no." for one in closed))
+
+
+def _table(title: str, rows: pd.DataFrame, names: Sequence[str]) -> None:
+    terminal.heading(title)
+    if rows.empty:
+        terminal.result("none")
+    else:
+        terminal.table(names, rows[list(names)].to_numpy(dtype=object).tolist())

@@ -1,0 +1,115 @@
+"""Commands that answer a customer who asks about their data."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from aftersun.cli.opening import opened
+from aftersun.cli.options import AsJson, AsOf, InventoryFile, argument, day, group, option
+from aftersun.cli.terminal import counted, terminal
+from aftersun.model.errors import AftersunError
+
+if TYPE_CHECKING:
+    from aftersun.inventory.privacy.held import Traces
+    from aftersun.inventory.store.file import Inventory
+
+app = group(help="What is held on a customer, and erasing it.")
+
+CustomerNumber = Annotated[str, argument(help="Number of the customer (customer_id).")]
+
+_SHOWN = 5
+_OUT_OF_REACH = (
+    "backups, exports, rejected rows written out for correction, letters and pages saved as files, and the tables that "
+    "were loaded."
+)
+
+
+@app.command()
+def show(inventory: InventoryFile, customer: CustomerNumber, json: AsJson = False) -> None:
+    """Show all that an inventory holds on one customer, table by table. This prints personal data.
+
+    Example: aftersun customer show company.duckdb C0001 --json
+    """
+    from aftersun.inventory.privacy.held import held
+
+    with opened(inventory) as source:
+        rows = held(source, _traces(source, customer))
+    if json:
+        terminal.json(rows)
+        return
+    for table, records in rows.items():
+        terminal.heading(f"{table}: {counted(len(records), 'row')}")
+        for record in records[:_SHOWN]:
+            terminal.paragraph(
+                "; ".join(f"{name} {value}" for name, value in record.items() if value is not None), hang=2
+            )
+        if len(records) > _SHOWN:
+            terminal.result(f"and {len(records) - _SHOWN:,} more; --json gives all")
+    terminal.message(f"Not looked at: {_OUT_OF_REACH}")
+
+
+@app.command()
+def erase(
+    inventory: InventoryFile,
+    customer: CustomerNumber,
+    yes: Annotated[bool, typer.Option("--yes", help="Erase; without it, only say what would be erased.")] = False,
+) -> None:
+    """Erase a customer everywhere in an inventory, with their sites and all results, so that no byte of them is left.
+
+    What stays is a keyed hash of the numbers of customer and sites: a later load of them is refused as "erased on
+    request" unless it is run with --allow-again.
+
+    Example: aftersun customer erase company.duckdb C0001 --yes
+    """
+    from aftersun.inventory.privacy.erase import erase as erase_customer
+    from aftersun.scoring.run.run_folder import discard
+
+    if not yes:
+        with opened(inventory) as source:
+            _counts(_traces(source, customer).counts)
+        raise AftersunError("Nothing was erased yet.", "Add --yes to erase this for good.")
+    discard(inventory)  # what a run that was stopped left beside the file
+    done = erase_customer(inventory, customer)
+    _counts(done.counts)
+    terminal.result(f"Erased the customer with {counted(done.sites, 'site')}.")
+    terminal.message(f"Out of reach, to be dealt with by hand: {_OUT_OF_REACH}")
+
+
+@app.command()
+def retention(
+    inventory: InventoryFile,
+    years: Annotated[int, option(min=1, help="Years without contact, offer or fitting.")],
+    as_of: AsOf = None,
+    json: AsJson = False,
+) -> None:
+    """List customers without contact, offer or fitting for so many years, by number and last day only.
+
+    Example: aftersun customer retention company.duckdb --years 10
+    """
+    from aftersun.inventory.privacy.retention import untouched
+
+    with opened(inventory) as source:
+        customers = untouched(source, years, day(as_of))
+    if json:
+        terminal.json([{"customer_id": number, "last_on": last_on} for number, last_on in customers])
+        return
+    if customers:
+        terminal.table(("customer_id", "last_on"), [(number, last_on or "not known") for number, last_on in customers])
+    terminal.result(f"{len(customers)} customers without contact, offer or fitting for {years} years.")
+
+
+def _traces(inventory: Inventory, customer: str) -> Traces:
+    from aftersun.inventory.privacy.erase import nothing_held
+    from aftersun.inventory.privacy.held import traces
+
+    found = traces(inventory, customer)
+    if not found.counts:
+        raise nothing_held()
+    return found
+
+
+def _counts(counts: Mapping[str, int]) -> None:
+    terminal.table(("table", "rows"), [(table, f"{count:,}") for table, count in counts.items()], "<>")

@@ -1,0 +1,113 @@
+"""Commands for what leaves the office: which outputs there are, and the folder of one run."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from aftersun.cli.options import AsJson, InventoryFile, PluginFolder, SwitchedOffBy, option
+from aftersun.cli.terminal import counted, terminal
+
+if TYPE_CHECKING:
+    from aftersun.documents.output_folder import Report
+
+Only = Annotated[list[str] | None, option(help="One output alone; may be repeated.")]
+Set = Annotated[list[str] | None, option("--set", help="Setting of an output, as name=value or OUTPUT.name=value.")]
+Letterhead = Annotated[
+    Path | None, option("--company", help="The company file with your letterhead; default that of the run.")
+]
+
+
+def outputs(company: SwitchedOffBy = None, plugins_from: PluginFolder = None, json: AsJson = False) -> None:
+    """List the installed outputs: what each writes, and whether it needs names.
+
+    Example: aftersun outputs
+    """
+    from aftersun.host.registry import find_plugins
+    from aftersun.money.company import load_company
+
+    registry = find_plugins(() if company is None else load_company(company).retrofits.off, plugins_from)
+    if json:
+        rows = [
+            {name: getattr(output, name) for name in ("id", "writes", "of", "personal")}
+            | {"origin": registry.output_origins[output.id]}
+            for output in registry.outputs
+        ]
+        terminal.json({"outputs": rows, "failures": registry.failures})
+    elif not registry.outputs:
+        terminal.result("No output is installed.")
+    for output in () if json else registry.outputs:
+        needs = "needs names" if output.personal else "also without names"
+        terminal.result(f"{output.id}  one for each {output.of}, {needs}  ({registry.output_origins[output.id]})")
+        terminal.paragraph(output.writes, indent=4)
+    terminal.end_with(registry.failures)
+
+
+def write(
+    inventory: InventoryFile,
+    to: Annotated[Path, option("--to", help="New folder to write into.")],
+    only: Only = None,
+    letters: Annotated[int, typer.Option(min=0, help="Letters to the first so many of the call list.")] = 10,
+    without_names: Annotated[
+        bool, typer.Option("--without-names", help="No names and addresses, pseudonyms for numbers, no letters.")
+    ] = False,
+    settings: Set = None,
+    company: Letterhead = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Take the place of a folder that this command wrote before.")
+    ] = False,
+    plugins_from: PluginFolder = None,
+    json: AsJson = False,
+) -> None:
+    """Write the folder of the last run: every output, letters to the first of the call list, and a manifest.
+
+    Letters are kept in the inventory and count as offers made; what was chosen for the last letter of a site holds on.
+    The folder appears as a whole or not at all.
+
+    Example: aftersun write company.duckdb --to june --letters 20
+    """
+    from aftersun.documents.output_folder import Order, write_folder
+
+    order = Order(tuple(only or ()), tuple(settings or ()), company, plugins_from)
+    with terminal.progress("writing") as progress:
+        report = write_folder(inventory, to, letters, order, date.today(), without_names, replace, progress)
+    show_report(report, json)
+
+
+COMMANDS = (outputs, write)
+
+
+def show_report(report: Report, json: bool) -> None:
+    """Print what was written; remarks and failures go to stderr."""
+    batch = report.letters
+    if json:
+        letters = [
+            {name: getattr(letter, name) for name in ("number", "version", "site_id", "made_on")}
+            | {"new": letter in batch.new_letters}
+            for letter in batch.letters
+        ]
+        terminal.json(
+            {
+                "run_id": report.run_id,
+                "folder": report.folder,
+                "files": [{"output": output, "path": path} for output, path in report.files],
+                "letters": letters,
+                "left_out": report.skipped,
+                "failures": report.failures,
+                "remarks": report.remarks,
+            }
+        )
+    elif not report.files:
+        terminal.result("Nothing was written.")
+    else:
+        terminal.result(f"Wrote {counted(len(report.files), 'file')} into {report.folder}, from run {report.run_id}.")
+        terminal.result(*(f"  {path}" for _, path in report.files))
+        old = sum(letter not in batch.new_letters for letter in batch.letters)
+        if old:
+            terminal.result(f"The same as issued before, byte for byte: {old} of {len(batch.letters)}.")
+    terminal.message(*(f"{name} was left out: it can do nothing without names." for name in report.skipped))
+    terminal.message(*report.remarks)
+    terminal.end_with(report.failures)

@@ -1,0 +1,277 @@
+"""Commands that rank, and that show what a stored run says."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from aftersun.cli.opening import newest_run
+from aftersun.cli.options import (
+    CORES,
+    AsJson,
+    AsOf,
+    CompanyFile,
+    InventoryFile,
+    PluginFolder,
+    Site,
+    SiteOrAll,
+    SwitchedOffBy,
+    Workers,
+    argument,
+    day,
+    option,
+)  # fmt: skip
+from aftersun.cli.terminal import terminal
+
+if TYPE_CHECKING:
+    from aftersun.inventory.runs.stored_runs import RunRecord
+
+Count = Annotated[int, typer.Option("--first", min=1, help="How many calls to show.")]
+OneSite = Annotated[str | None, option("--site", help="One site only.")]
+
+
+def demo(folder: Annotated[Path, argument(help="New folder for the demo.")], workers: Workers = CORES) -> None:
+    """Make an invented company with invented roofs, load, rank, and show the first calls.
+
+    Example: aftersun demo aftersun-demo
+    """
+    from aftersun.cli.call_list import first_site, show_calls, show_summary
+    from aftersun.scoring.run.demo import make_demo
+    from aftersun.scoring.run.rank import Settings
+    from aftersun.scoring.run.rank import rank as run_rank
+
+    made = make_demo(folder)
+    terminal.paragraph(
+        f"Made an invented company with invented roofs in {folder}: {made.accepted} rows loaded, {made.rejected} rows "
+        "rejected on purpose and kept with their reasons."
+    )
+    with terminal.progress("ranking") as progress:
+        record = run_rank(made.inventory, Settings(made.company, made.as_of, workers=workers), progress)
+    with newest_run(made.inventory) as view:
+        show_calls(view, 10)
+        show_summary(view)
+        first = first_site(view)
+    terminal.heading("Where everything is")
+    terminal.result(
+        f"inventory with all results  {made.inventory}",
+        f"company file, prices        {made.company}",
+        f"tables it was loaded from   {made.tables}",
+        f"rejected rows               aftersun inventory rejects {made.inventory}",
+        f"all that leaves the office  aftersun write {made.inventory} --to {folder / 'run'}",
+        f"one roof in full            aftersun explain {made.inventory} {first}",
+    )
+    _end_with(record)
+
+
+def rank(
+    inventory: InventoryFile,
+    company: CompanyFile = None,
+    as_of: AsOf = None,
+    plugins_from: PluginFolder = None,
+    workers: Workers = CORES,
+    first: Count = 10,
+    no_ranges: Annotated[
+        bool, typer.Option("--no-ranges", help="Leave out how sure it all is; takes about half of the time.")
+    ] = False,
+    no_resume: Annotated[
+        bool, typer.Option("--no-resume", help="Do not go on with a run that was stopped; begin anew.")
+    ] = False,
+    scheduler: Annotated[
+        str | None,
+        option(
+            help="Compute on the workers of this Dask scheduler, for example tcp://host:8786. Each needs this program "
+            "and its installed plugins in the same versions; data and one-file plugins are sent to them.",
+        ),
+    ] = None,
+    plugin_seconds: Annotated[
+        float,
+        typer.Option(min=0.1, help="What a plugin may take for one answer before it is left out of the run."),
+    ] = 300.0,
+    json: AsJson = False,
+) -> None:
+    """Evaluate every retrofit on every roof, store the ranking, and list the first calls.
+
+    A run that is stopped keeps its finished chunks beside the inventory; rank again, with all the same, to go on.
+
+    Example: aftersun rank company.duckdb --company company.toml
+    """
+    from aftersun.cli.call_list import calls_as_data, show_calls, show_summary
+    from aftersun.scoring.run.rank import Settings
+    from aftersun.scoring.run.rank import rank as run_rank
+
+    settings = Settings(
+        inventory.parent / "company.toml" if company is None else company,
+        day(as_of),
+        plugins_from,
+        workers,
+        not no_ranges,
+        scheduler,
+        no_resume,
+        plugin_seconds=plugin_seconds,
+    )
+    with terminal.progress("ranking") as progress:
+        record = run_rank(inventory, settings, progress, terminal.message)
+    with newest_run(inventory) as view:
+        if json:
+            terminal.json(calls_as_data(view, first))
+        else:
+            show_calls(view, first)
+            show_summary(view)
+            terminal.result("", f"Stored as run {record.run_id} in {inventory}.")
+    _end_with(record)
+
+
+def _end_with(record: RunRecord) -> None:
+    from aftersun.host.failure import Failure
+
+    failures = [Failure(**failure) for failure in record.failures]
+    terminal.end_with(failures, "The results of all other retrofits are complete.")
+
+
+def calls(inventory: InventoryFile, first: Count = 10, json: AsJson = False) -> None:
+    """Show the call list of the last run: whom to call first, why, and what can hurt someone.
+
+    Example: aftersun calls company.duckdb --first 20
+    """
+    from aftersun.cli.call_list import calls_as_data, show_calls
+
+    with newest_run(inventory) as view:
+        if json:
+            terminal.json(calls_as_data(view, first))
+        else:
+            show_calls(view, first)
+
+
+def ask(inventory: InventoryFile, site: SiteOrAll = None, json: AsJson = False) -> None:
+    """Show what to ask on the phone and which visit to make first: what an answer is worth before it is known.
+
+    Example: aftersun ask company.duckdb S0160
+    """
+    from aftersun.cli.questions import show_questions
+
+    with newest_run(inventory) as view:
+        questions = view.questions(site)
+        if json:
+            terminal.json({"run_id": view.run_id, "currency": view.currency, "questions": questions})
+        else:
+            show_questions(view, questions, site)
+
+
+def explain(
+    inventory: InventoryFile,
+    site: Site,
+    stored_only: Annotated[
+        bool, typer.Option("--stored-only", help="Leave out what takes computing: questions, and what moves the worth.")
+    ] = False,
+    json: AsJson = False,
+) -> None:
+    """Show one roof in full: energy, every retrofit with costs and safety notes, and why it is advised or not.
+
+    Beside the stored run it says what moves each result most and which answers of the customer could turn the advice.
+
+    Example: aftersun explain company.duckdb S0160
+    """
+    from aftersun.cli.site_report import report_as_data, show_report
+    from aftersun.scoring.run.site_detail import look_closer
+
+    with newest_run(inventory) as view:
+        view.facts(site)  # there is such a site
+        look = None
+        if not stored_only:
+            with terminal.progress("looking closer") as progress:
+                look = look_closer(view.inventory, view.run, site, progress)
+        if json:
+            terminal.json(report_as_data(view, site, look))
+        else:
+            show_report(view, site, look)
+
+
+def what_if(
+    inventory: InventoryFile,
+    changes: Annotated[
+        list[str],
+        option(
+            "--if",
+            help="What is different, as place=value: site.COLUMN, tariff.COLUMN, RETROFIT.ASSUMPTION, or a line of the "
+            "company file. Give it again for more.",
+        ),
+    ],
+    site: OneSite = None,
+    workers: Workers = CORES,
+    json: AsJson = False,
+) -> None:
+    """Compute the last run again with something different, and show both side by side; nothing is stored.
+
+    Example: aftersun what-if company.duckdb --if tariff.export_price=0.15 --if bird_mesh.life_years=10
+    """
+    from aftersun.cli.what_if import comparison_as_data, show_comparison
+    from aftersun.scoring.run.what_if import suppose
+
+    with newest_run(inventory) as view:
+        if site is not None:
+            view.facts(site)  # there is such a site
+        with terminal.progress("computing") as progress:
+            comparison = suppose(view.inventory, view.run, changes, site, progress, workers)
+        if json:
+            terminal.json(comparison_as_data(view, comparison))
+        else:
+            show_comparison(view, comparison, changes, site)
+    terminal.end_with(comparison.failures, "The results of all other retrofits are complete.")
+
+
+def compare(
+    inventory: InventoryFile,
+    first: Annotated[str | None, argument(help="Number of a run; default the last but one.")] = None,
+    second: Annotated[str | None, argument(help="Number of another; default the last.")] = None,
+    largest: Annotated[int, typer.Option(min=0, help="How many of the largest changes to show.")] = 10,
+    json: AsJson = False,
+) -> None:
+    """Say why two stored runs differ: what they were made from, what came of it, and safety notes that only one has.
+
+    Example: aftersun compare company.duckdb
+    """
+    from aftersun.cli.comparison import difference_as_data, show_difference
+    from aftersun.cli.opening import opened
+    from aftersun.documents.compare import compare as compare_runs
+
+    with opened(inventory) as source:
+        difference = compare_runs(source, first, second, largest)
+    if json:
+        terminal.json(difference_as_data(difference))
+    else:
+        show_difference(difference)
+
+
+def retrofits(company: SwitchedOffBy = None, plugins_from: PluginFolder = None, json: AsJson = False) -> None:
+    """List the installed retrofits, which of them the company has switched off, and what could not be loaded.
+
+    Example: aftersun retrofits --company company.toml
+    """
+    from aftersun.host.registry import find_plugins
+    from aftersun.money.company import load_company
+
+    off = () if company is None else load_company(company).retrofits.off
+    registry = find_plugins(folder=plugins_from)
+    rows = [
+        {
+            "id": loaded.id,
+            **{name: getattr(loaded.retrofit.about, name) for name in ("title", "summary", "version")},
+            "state": "off" if loaded.id in off or loaded.plugin in off else "on",
+            "plugin": loaded.plugin,
+            "origin": loaded.origin,
+        }
+        for loaded in registry.retrofits
+    ]
+    if json:
+        terminal.json({"retrofits": rows, "failures": registry.failures})
+    else:
+        for row in rows:
+            terminal.result(f"{row['id']}  {row['version']}  {row['state']}  ({row['origin']})")
+            terminal.paragraph(str(row["summary"]), indent=4)
+        terminal.result(*(f"{failure.plugin}  failed" for failure in registry.failures))
+    terminal.end_with(registry.failures)
+
+
+COMMANDS = (demo, rank, calls, ask, explain, what_if, compare, retrofits)
