@@ -35,12 +35,12 @@ def test_every_command_works_on_a_file_of_version_0_1_0(aftersun, older, tmp_pat
     assert "hot, browned or melted plug" in works("explain", older, SITE)
     works("explain", older, SITE, "--stored-only")
     works("ask", older)
-    works("suppose", older, "--site", SITE, "--if", "tariff.export_price=0.15", "--workers", "1")
+    works("what-if", older, "--site", SITE, "--if", "tariff.export_price=0.15", "--workers", "1")
     assert "roof_colour" in works("log", "show", older)
     for words in (("log", "chances"), ("inventory", "check"), ("inventory", "rejects"), ("weather", "list")):
         works(*words, older)
     works("letter", "list", older)
-    works("customer", "held", older, "C0007")
+    works("customer", "show", older, "C0007")
     shutil.copytree(aftersun_datasets.path("demo"), tmp_path / "office")
     company = tmp_path / "office" / "company.toml"
     works("write", older, "--to", tmp_path / "june", "--company", company)
