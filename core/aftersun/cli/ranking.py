@@ -124,7 +124,7 @@ def rank(
 
 
 def _end_with(record: RunRecord) -> None:
-    from aftersun.host.failure import Failure
+    from aftersun.host.registry import Failure
 
     failures = [Failure(**failure) for failure in record.failures]
     terminal.end_with(failures, "The results of all other retrofits are complete.")

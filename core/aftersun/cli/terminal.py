@@ -16,7 +16,7 @@ import typer
 from aftersun.model.errors import EXIT_LOSSES
 
 if TYPE_CHECKING:
-    from aftersun.host.failure import Failure
+    from aftersun.host.registry import Failure
 
 WIDTH = 80
 
