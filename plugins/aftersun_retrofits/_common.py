@@ -123,13 +123,13 @@ def notes_for(
     cohort: api.Cohort, notes: Mapping[str, api.Note], only: Mapping[str, api.Bools] | None = None
 ) -> api.Notes:
     """Return the notes per site: those of the way up and ``only`` where they hold, all others everywhere."""
-    found = api.Notes.of(cohort)
+    noted = api.Notes.of(cohort)
     for name, note in notes.items():
         where = (only or {}).get(name)
         if where is None and name in _WHERE:
             where = _WHERE[name](cohort)
-        found = found.add(note, where)
-    return found
+        noted = noted.add(note, where)
+    return noted
 
 
 def _roof(cohort: api.Cohort) -> api.Bools:

@@ -70,8 +70,8 @@ def nesting_factor(
     surroundings: npt.NDArray[np.object_], roof_kind: npt.NDArray[np.object_], out_of_town: float, smooth_roof: float
 ) -> api.Floats:
     """Return the factor on the chance of nesting that holds for town roofs, per site (S,); unknown counts as 1."""
-    place = np.where(np.isin(surroundings.astype(str), OUT_OF_TOWN), out_of_town, 1.0)
-    return place * np.where(np.isin(roof_kind.astype(str), SMOOTH_ROOFS), smooth_roof, 1.0)
+    of_surroundings = np.where(np.isin(surroundings.astype(str), OUT_OF_TOWN), out_of_town, 1.0)
+    return of_surroundings * np.where(np.isin(roof_kind.astype(str), SMOOTH_ROOFS), smooth_roof, 1.0)
 
 
 class BirdMesh:

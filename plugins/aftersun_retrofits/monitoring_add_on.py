@@ -364,8 +364,10 @@ def _not_yet_watched(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
 def _remarks(cohort: api.Cohort, assume: api.Assumed) -> npt.NDArray[np.object_]:
     unread = common.equals(cohort.sites, "monitoring", UNREAD)
     stood = common.numbers(cohort.sites, "meter_zero_day_share") >= assume["zero_days_told"]  # NaN is no
-    told = zip(unread.tolist(), stood.tolist(), strict=True)
-    texts = ["; ".join(text for text, holds in ((PORTAL_FIRST, u), (STOPS_SEEN, s)) if holds) for u, s in told]
+    texts = [
+        "; ".join(text for text, holds in ((PORTAL_FIRST, portal), (STOPS_SEEN, stops)) if holds)
+        for portal, stops in zip(unread.tolist(), stood.tolist(), strict=True)
+    ]
     return np.array(texts, dtype=object)
 
 

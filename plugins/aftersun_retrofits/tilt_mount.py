@@ -171,7 +171,7 @@ class TiltMount:
         modules = _modules(cohort, can, assume)
         beyond_h = np.maximum(modules * assume["adjust_min_per_module"] / 60.0 - assume["visit_includes_h"], 0.0)
         today = api.annual_generation(cohort, plant)
-        found = []
+        changes = []
         for positions, label in POSITIONS.items():
             right, wrong = _seasonal_plants(cohort, raised, can, positions, assume)
             share = angles.swapped_share(missed) if positions == 2 else angles.held_back_share(missed)
@@ -179,7 +179,7 @@ class TiltMount:
                 today, api.annual_generation(cohort, right), api.annual_generation(cohort, wrong), share
             )
             visits = positions * (1.0 - by_owner)
-            found.append(
+            changes.append(
                 api.Change(
                     plant=right,
                     costs=costs,
@@ -193,7 +193,7 @@ class TiltMount:
                     available=common.at_any_array(cohort, can),
                 )
             )
-        return tuple(found)
+        return tuple(changes)
 
     def safety(self, cohort: api.Cohort) -> api.Notes:
         """Wind and load, live cables, lifting, and the way up."""

@@ -1,11 +1,10 @@
-"""The core's own assumptions on systems, and a bounded memo for what the weather year alone decides."""
+"""The core's own assumptions on systems, and tables that are straight between their nodes."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from collections.abc import Mapping
 from types import MappingProxyType
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -46,40 +45,16 @@ def _possible(value: float, known: Range) -> bool:
     return math.isfinite(value) and has_sign and not (known.unit in ("share", "chance") and value > 1)
 
 
-def between_nodes(values: Float32s, place: Float32s, first: npt.NDArray[np.intp] | int = 0) -> Float32s:
-    """Return a table's values at places between its nodes, on straight lines; shape as ``place``.
+def between_nodes(values: Float32s, position: Float32s, first: npt.NDArray[np.intp] | int = 0) -> Float32s:
+    """Return a table's values at positions between its nodes, on straight lines; shape as ``position``.
 
-    ``place`` counts nodes from 0 to less than the last. ``values`` may hold several tables in a row, of which
-    ``first`` says where each one begins; shapes broadcast. ``place`` is used up.
+    ``position`` counts nodes from 0 to less than the last. ``values`` may hold several tables in a row, of which
+    ``first`` says where each one begins; shapes broadcast. ``position`` is used up.
     """
-    whole = np.floor(place)
-    place -= whole
+    whole = np.floor(position)
+    position -= whole
     node = whole.astype(np.intp) + first
-    found: Float32s = np.diff(values, append=values[-1:]).take(node)
-    found *= place
-    found += values.take(node)
-    return found
-
-
-def recall(
-    memo: dict[Any, Any],
-    kind: str,
-    keys: Sequence[Hashable],
-    compute: Callable[[list[Any]], Iterable[Float32s]],
-    limit: int,
-) -> list[Float32s]:
-    """Return one read-only array per key, computing each distinct key once.
-
-    ``compute`` takes the list of distinct keys not yet in ``memo`` and yields their arrays in that order.
-    At most ``limit`` arrays of a kind are kept, the newest.
-    """
-    kept: dict[Hashable, Float32s] = memo.setdefault(kind, {})
-    missing = [key for key in dict.fromkeys(keys) if key not in kept]
-    fresh = dict(zip(missing, compute(missing), strict=True)) if missing else {}
-    for values in fresh.values():
-        values.flags.writeable = False
-    rows = [fresh[key] if key in fresh else kept[key] for key in keys]
-    kept.update(fresh)
-    for old in list(kept)[: max(len(kept) - limit, 0)]:
-        del kept[old]
-    return rows
+    between: Float32s = np.diff(values, append=values[-1:]).take(node)
+    between *= position
+    between += values.take(node)
+    return between

@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from aftersun.energy import hot_water
-from aftersun.energy.assumptions import NO_OVERRIDES, Float32s, recall, system_values
+from aftersun.energy.assumptions import NO_OVERRIDES, Float32s, system_values
 from aftersun.energy.generation import before_losses
 from aftersun.energy.planes import in_parts, plane_hours
 from aftersun.energy.shunt import full_sun_loss
@@ -50,13 +50,9 @@ def baseline(cohort: Cohort, overrides: Mapping[str, float] = NO_OVERRIDES) -> P
     ``cohort.overrides`` and ``overrides`` replace by name. Yes/no facts that are unknown enter with their
     chance (``cohort.priors``, else ``facts.csv``). An unknown name in the overrides raises AftersunError.
     """
-    if overrides or "today's plant" not in cohort.memo:
-        plant = _baseline(cohort, overrides)
-        if overrides:
-            return plant
-        cohort.memo["today's plant"] = plant
-    known: Plant = cohort.memo["today's plant"]
-    return known
+    if overrides:
+        return _baseline(cohort, overrides)
+    return cohort.once("today's plant", lambda: _baseline(cohort, overrides))
 
 
 def _baseline(cohort: Cohort, overrides: Mapping[str, float]) -> Plant:
@@ -165,19 +161,19 @@ def _loss_in_full_sun(cohort: Cohort, plant: Plant) -> Floats:
     horizons = cohort.array_horizons()
     columns = (*(getattr(plant, name).tolist() for name in _DECIDE_ON_FULL_SUN), horizons)
     keys = list(zip(*columns, strict=True))
-    place = {key: row for row, key in enumerate(keys)}
+    row_of = {key: row for row, key in enumerate(keys)}
 
     def compute(missing: list[tuple[Any, ...]]) -> Iterator[Float32s]:
         for part in in_parts(len(missing)):
-            rows = np.array([place[key] for key in missing[part]], dtype=np.intp)
+            rows = np.array([row_of[key] for key in missing[part]], dtype=np.intp)
             few = plant.take(slice(0), rows)
             planes = (few.tilt_deg, few.azimuth_deg, few.mounting, few.ground_cover_ratio)
             hours = plane_hours(cohort.weather, *planes, [horizons[row] for row in rows])
             output = before_losses(hours, hours.cell_temp, few)
             yield from full_sun_loss(hours.effective, output, few.excess_loss, few.shunt_share)[:, np.newaxis]
 
-    found = recall(cohort.weather.memo, "loss in full sun", keys, compute, _LOSSES_KEPT)
-    return np.concatenate([plant.excess_loss[:0], *found])
+    losses = cohort.weather.memo.recall("loss in full sun", keys, compute, _LOSSES_KEPT)
+    return np.concatenate([plant.excess_loss[:0], *losses])
 
 
 def _strings_working(cohort: Cohort, values: Values) -> Floats:

@@ -26,10 +26,10 @@ def simulated(cohort: Cohort, plant: Plant) -> Iterator[tuple[npt.NDArray[np.int
 
 def _blocks(cohort: Cohort) -> list[tuple[npt.NDArray[np.intp], Cohort]]:
     """Return the blocks of a cohort, kept with it: it is simulated again and again."""
-    known: list[tuple[npt.NDArray[np.intp], Cohort]] | None = cohort.memo.get("blocks")
-    if known is None:
+
+    def cut() -> list[tuple[npt.NDArray[np.intp], Cohort]]:
         whole = np.arange(len(cohort), dtype=np.intp)
         cuts = np.array_split(whole, max(-(-len(cohort) // BLOCK_SITES), 1))
-        known = [(rows, cohort if len(rows) == len(cohort) else cohort.take(rows)) for rows in cuts]
-        cohort.memo["blocks"] = known
-    return known
+        return [(rows, cohort if len(rows) == len(cohort) else cohort.take(rows)) for rows in cuts]
+
+    return cohort.once("blocks", cut)

@@ -113,14 +113,16 @@ def calibrate_metered(cohort: Cohort, plant: Plant, readings: Checked) -> Calibr
     """Compare the readings of the sites that have any; only these are simulated. The others have no factor."""
     metered = np.flatnonzero(cohort.sites.index.isin(readings.of(PRODUCTION)["site_id"].unique()))
     part, part_plant = cohort.take(metered), plant.take(metered, cohort.array_rows(metered))
-    found = calibrate(part, part_plant, simulate(part, part_plant), readings)
-    rest = cohort.sites.index.delete(metered)
-    rows = [_NOTHING_KNOWN] * len(rest)
-    nothing = pd.DataFrame(rows, columns=list(EVIDENCE_COLUMNS), index=rest)
-    both = [evidence for evidence in (found.evidence, nothing) if len(evidence)] or [nothing]
+    of_part = calibrate(part, part_plant, simulate(part, part_plant), readings)
+    evidence = _nothing_known(cohort.sites.index)
+    evidence.iloc[metered] = of_part.evidence
     factor = np.ones(len(cohort))
-    factor[metered] = found.dc_factor
-    return Calibration(pd.concat(both).loc[cohort.sites.index], factor)
+    factor[metered] = of_part.dc_factor
+    return Calibration(evidence, factor)
+
+
+def _nothing_known(site_ids: pd.Index) -> pd.DataFrame:
+    return pd.DataFrame([_NOTHING_KNOWN] * len(site_ids), columns=list(EVIDENCE_COLUMNS), index=site_ids)
 
 
 @dataclass(frozen=True, eq=False)
@@ -143,19 +145,19 @@ def periods_of(produced: pd.DataFrame, output: Floats) -> Periods:
     hours = produced["hours"].to_numpy(dtype=np.float64)
     month = (starts.dt.year * 12 + starts.dt.month).to_numpy()
     own = -1 - np.arange(len(produced))
-    _, place = np.unique(np.where(hours <= 24 * limits()["fine_bin_days"], month, own), return_inverse=True)
+    _, period = np.unique(np.where(hours <= 24 * limits()["fine_bin_days"], month, own), return_inverse=True)
     middle = (starts + (ends - starts) / 2 - pd.Timestamp("2000-01-01")) / pd.Timedelta(days=DAYS_PER_YEAR)
-    total = _sums(place, hours)
+    total = _sums(period, hours)
     return Periods(
-        measured=_sums(place, produced["kwh"].to_numpy(dtype=np.float64)),
-        expected=_sums(place, expected),
-        year=2000 + _sums(place, middle.to_numpy(dtype=np.float64) * hours) / total,
+        measured=_sums(period, produced["kwh"].to_numpy(dtype=np.float64)),
+        expected=_sums(period, expected),
+        year=2000 + _sums(period, middle.to_numpy(dtype=np.float64) * hours) / total,
         hours=total,
     )
 
 
-def _sums(place: npt.NDArray[np.intp], values: Floats) -> Floats:
-    return np.asarray(np.bincount(place, values), dtype=np.float64)
+def _sums(period: npt.NDArray[np.intp], values: Floats) -> Floats:
+    return np.asarray(np.bincount(period, values), dtype=np.float64)
 
 
 def _evidence(
@@ -200,11 +202,13 @@ def _factor(periods: Periods, year_kwh: float, ageing: Floats, remarks: list[str
     expected = periods.expected[usable]
     ratio = periods.measured[usable] / expected * ageing[usable]
     weather_sd = known["year_sd"] * np.sqrt(year_kwh / expected)
-    found, weather_error = readings_fit.huber_factor(ratio, weather_sd)
-    factor = float(np.clip(found, known["factor_min"], known["factor_max"]))
+    fitted, weather_error = readings_fit.huber_factor(ratio, weather_sd)
+    factor = float(np.clip(fitted, known["factor_min"], known["factor_max"]))
     error = float(np.hypot(weather_error, factor * known["meter_sd"]))
-    if factor != found:
-        remarks.append(f"the readings give a factor of {found:.2f}, taken as {factor:g}: check the facts and the meter")
+    if factor != fitted:
+        remarks.append(
+            f"the readings give a factor of {fitted:.2f}, taken as {factor:g}: check the facts and the meter"
+        )
     if error > known["factor_se_max"]:
         remarks.append("too few readings to change the computed output")
     doubt = known["shortfall_errors"] * np.hypot(error, known["model_sd"])

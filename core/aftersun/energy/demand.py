@@ -89,9 +89,9 @@ def direct_use(load: Float32s, generation: Float32s, evenness: float) -> Float32
 
     P the regularised lower incomplete gamma function. Never more than the load or the generation.
     """
-    place = generation / np.maximum(load + generation, np.float32(1e-12))
-    place *= np.float32(_PHI_STEPS)
-    used = between_nodes(_phi_table(evenness), place)
+    position = generation / np.maximum(load + generation, np.float32(1e-12))
+    position *= np.float32(_PHI_STEPS)
+    used = between_nodes(_phi_table(evenness), position)
     used *= load
     return np.minimum(np.minimum(used, generation, out=used), load, out=used)
 
@@ -106,6 +106,6 @@ def mean_of_lesser(x: npt.ArrayLike, evenness: float) -> Floats:
 @lru_cache(maxsize=16)
 def _phi_table(evenness: float) -> Float32s:
     """Return phi at evenly spaced x / (1 + x) from 0 to 1."""
-    place = np.linspace(0, 1, _PHI_STEPS + 1)[:-1]
-    phi = np.append(mean_of_lesser(place / (1 - place), evenness), 1.0).astype(np.float32)
+    share = np.linspace(0, 1, _PHI_STEPS + 1)[:-1]
+    phi = np.append(mean_of_lesser(share / (1 - share), evenness), 1.0).astype(np.float32)
     return np.minimum(np.maximum.accumulate(phi), np.float32(1))

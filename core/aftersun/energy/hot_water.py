@@ -12,15 +12,16 @@ References
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import cache
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 import aftersun_datasets
-from aftersun.energy.assumptions import Float32s, recall
+from aftersun.energy.assumptions import Float32s
 from aftersun.model.plant import Plant, Texts
 from aftersun.model.ranges import Floats
 from aftersun.model.weather import HOURS_PER_YEAR, WeatherYear
@@ -55,14 +56,12 @@ class Stores:
     @classmethod
     def of(cls, plant: Plant, sites: npt.NDArray[np.intp]) -> Stores:
         """Return the stores of the sites at these positions."""
-        return cls(
-            plant.store_litres[sites],
-            plant.store_loss_w_per_k[sites],
-            plant.store_set_c[sites],
-            plant.store_max_c[sites],
-            plant.draw_litres_per_day[sites],
-            plant.water_heat[sites],
-        )
+        columns = ("store_litres", "store_loss_w_per_k", "store_set_c", "store_max_c", "draw_litres_per_day")
+        return cls(*(getattr(plant, name)[sites] for name in (*columns, "water_heat")))
+
+    def take(self, rows: list[int]) -> Stores:
+        """Return the stores at these positions."""
+        return Stores(**{column.name: getattr(self, column.name)[rows] for column in fields(self)})
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,32 +149,16 @@ def present_backup(weather: WeatherYear, stores: Stores, values: Mapping[str, fl
     It does not depend on the roof: each distinct store is run once for a weather year.
     """
     setting = tuple(values[name] for name in ("tap_temperature_c", "pipe_loss_share", "room_c"))
-    keys = [
-        (*row, setting)
-        for row in zip(
-            stores.litres.tolist(),
-            stores.loss_w_per_k.tolist(),
-            stores.set_c.tolist(),
-            stores.draw_litres_per_day.tolist(),
-            stores.heater.tolist(),
-            strict=True,
-        )
-    ]
+    # ``max_c`` decides nothing without surplus
+    columns = (stores.litres, stores.loss_w_per_k, stores.set_c, stores.draw_litres_per_day, stores.heater)
+    keys = [(*row, setting) for row in zip(*(column.tolist() for column in columns), strict=True)]
+    row_of = {key: row for row, key in enumerate(keys)}
 
-    def compute(missing: list[tuple[float, float, float, float, str, object]]) -> Iterator[Float32s]:
-        litres, loss, kept_c, draw, heater, _ = zip(*missing, strict=True)
-        set_c = np.array(kept_c)
-        distinct = Stores(
-            litres=np.array(litres),
-            loss_w_per_k=np.array(loss),
-            set_c=set_c,
-            max_c=set_c,  # without surplus
-            draw_litres_per_day=np.array(draw),
-            heater=np.array(heater, dtype=object),
-        )
+    def compute(missing: list[tuple[Any, ...]]) -> Iterator[Float32s]:
+        distinct = stores.take([row_of[key] for key in missing])
         yield from run_stores(weather, distinct, None, values).backup.astype(np.float32)
 
-    return recall(weather.memo, "stores", keys, compute, STORES_KEPT)
+    return weather.memo.recall("stores", keys, compute, STORES_KEPT)
 
 
 def _month(times: pd.DatetimeIndex, latitude: float) -> npt.NDArray[np.intp]:

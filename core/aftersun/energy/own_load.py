@@ -43,8 +43,8 @@ def own_load_shape(readings: pd.DataFrame, times: pd.DatetimeIndex) -> Floats | 
     shape = np.full(len(times), np.nan)
     for keys in (["month", "day", "hour"], ["day", "hour"], ["hour"]):
         medians = table.groupby(keys)["load"].median()
-        found = medians.reindex(pd.MultiIndex.from_frame(wanted[keys]) if len(keys) > 1 else wanted["hour"])
-        shape = np.where(np.isnan(shape), found.to_numpy(), shape)
+        usual = medians.reindex(pd.MultiIndex.from_frame(wanted[keys]) if len(keys) > 1 else wanted["hour"])
+        shape = np.where(np.isnan(shape), usual.to_numpy(), shape)
     total = shape.sum()
     return shape / total if np.isfinite(total) and total > 0 else None
 

@@ -28,7 +28,7 @@ import numpy.typing as npt
 from pvlib import iam, irradiance, shading, temperature
 
 from aftersun.energy import seasons
-from aftersun.energy.assumptions import Float32s, between_nodes, recall
+from aftersun.energy.assumptions import Float32s, between_nodes
 from aftersun.energy.skyline import heights, sky_share
 from aftersun.model.cohort import Cohort
 from aftersun.model.horizon import Horizon
@@ -63,10 +63,9 @@ class PlaneHours(NamedTuple):
 
 def lit_hours(weather: WeatherYear) -> npt.NDArray[np.intp]:
     """Return the positions (L,) of the hours with any light; in all others nothing is generated."""
-    if "lit hours" not in weather.memo:
-        weather.memo["lit hours"] = np.flatnonzero((weather.ghi > 0) | (weather.dni > 0) | (weather.dhi > 0))
-    hours: npt.NDArray[np.intp] = weather.memo["lit hours"]
-    return hours
+    return weather.memo.once(
+        "lit hours", lambda: np.flatnonzero((weather.ghi > 0) | (weather.dni > 0) | (weather.dhi > 0))
+    )
 
 
 def plant_hours(cohort: Cohort, plant: Plant) -> PlaneHours:
@@ -124,7 +123,7 @@ def _rows(
 ) -> list[Float32s]:
     """Return (3, L) for each array."""
     keys: list[_Key] = list(zip(*(column.tolist() for column in columns), horizons, strict=True))
-    return recall(weather.memo, "planes", keys, lambda missing: _compute(weather, missing), PLANES_KEPT)
+    return weather.memo.recall("planes", keys, lambda missing: _compute(weather, missing), PLANES_KEPT)
 
 
 def _stacked(weather: WeatherYear, rows: Sequence[Float32s]) -> PlaneHours:
@@ -189,8 +188,8 @@ def _block(
 
 def passed_by_glass(cos_incidence: Light) -> Float32s:
     """Return the share of the beam that passes the glass, over that at right angles [2]_; 0 from behind."""
-    place = np.clip(cos_incidence, 0, _ALMOST_1).astype(np.float32) * np.float32(_GLASS_STEPS)
-    return between_nodes(_glass_table(), place)
+    position = np.clip(cos_incidence, 0, _ALMOST_1).astype(np.float32) * np.float32(_GLASS_STEPS)
+    return between_nodes(_glass_table(), position)
 
 
 @cache

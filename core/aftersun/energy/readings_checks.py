@@ -100,14 +100,14 @@ def _losers(starts: np.ndarray, ends: np.ndarray) -> Bools:
     taken_starts = np.empty(0, dtype=starts.dtype)
     taken_ends = taken_starts
     for row in np.argsort(ends - starts, kind="stable"):
-        place = int(np.searchsorted(taken_starts, starts[row], side="right"))
-        clear = (place == 0 or taken_ends[place - 1] <= starts[row]) and (
-            place == len(taken_starts) or taken_starts[place] >= ends[row]
+        after = int(np.searchsorted(taken_starts, starts[row], side="right"))
+        clear = (after == 0 or taken_ends[after - 1] <= starts[row]) and (
+            after == len(taken_starts) or taken_starts[after] >= ends[row]
         )
         flags[row] = not clear
         if clear:
-            taken_starts = np.insert(taken_starts, place, starts[row])
-            taken_ends = np.insert(taken_ends, place, ends[row])
+            taken_starts = np.insert(taken_starts, after, starts[row])
+            taken_ends = np.insert(taken_ends, after, ends[row])
     return flags
 
 

@@ -53,20 +53,20 @@ def check_readings(cohort: Cohort, readings: pd.DataFrame) -> Checked:
         return Checked(frame, frame.assign(reason=""), _no_findings())
     facts = Facts.of(cohort)
     aside: list[pd.DataFrame] = []
-    found: list[pd.DataFrame] = []
+    findings: list[pd.DataFrame] = []
     for check in CHECKS:
         flags = check.flags(frame, facts)
         if flags.any():
             bad = frame[flags].assign(reason=check.reason)
             aside.append(bad[[*INTERVAL_COLUMNS, "reason"]])
-            found.append(_findings(check.name, bad, f"readings set aside: {check.reason}", check.what_to_do))
+            findings.append(_findings(check.name, bad, f"readings set aside: {check.reason}", check.what_to_do))
             frame = frame[~flags].reset_index(drop=True)
-    found += [slightly_negative(frame), gaps(frame), clock(frame, facts)]
+    findings += [slightly_negative(frame), gaps(frame), clock(frame, facts)]
     frame = frame[list(INTERVAL_COLUMNS)]
     return Checked(
         frame.assign(kwh=frame["kwh"].clip(lower=0.0)),
         pd.concat(aside, ignore_index=True) if aside else frame.iloc[:0].assign(reason=""),
-        pd.concat([_no_findings(), *found], ignore_index=True),
+        pd.concat([_no_findings(), *findings], ignore_index=True),
     )
 
 

@@ -45,10 +45,10 @@ def module_power(irradiance: npt.ArrayLike, shunt_ohm: npt.ArrayLike) -> Floats:
         np.asarray(irradiance, dtype=np.float64), np.asarray(shunt_ohm, dtype=np.float64)
     )
     saturation_a = PHOTOCURRENT_A / np.expm1(OPEN_CIRCUIT_V / N_NS_VTH_V)
-    found = pvsystem.max_power_point(
+    maximum = pvsystem.max_power_point(
         PHOTOCURRENT_A * light.ravel() / FULL_SUN, saturation_a, SERIES_OHM, shunt.ravel(), N_NS_VTH_V, method="newton"
     )
-    power: Floats = np.asarray(found["p_mp"]).reshape(light.shape)
+    power: Floats = np.asarray(maximum["p_mp"]).reshape(light.shape)
     return power
 
 
@@ -74,9 +74,9 @@ def low_light_factor(irradiance: Float32s, shunt_loss: Floats) -> Float32s:
     where nothing is lost, less in less light, a little more in stronger light.
     """
     curves = _curves(shunt_loss).astype(np.float32)
-    place = np.minimum(irradiance, np.float32(_STEP * (_STEPS - 0.5))) * np.float32(1 / _STEP)
+    position = np.minimum(irradiance, np.float32(_STEP * (_STEPS - 0.5))) * np.float32(1 / _STEP)
     first = np.arange(len(curves))[:, None] * (_STEPS + 1)
-    return between_nodes(curves.ravel(), place, first)
+    return between_nodes(curves.ravel(), position, first)
 
 
 def _curves(shunt_loss: Floats) -> Floats:

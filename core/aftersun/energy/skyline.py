@@ -16,8 +16,8 @@ _DIRECTIONS_DEG = np.arange(0.5, 360.0)  # of the sum over the sky
 
 def heights(horizon: Horizon, azimuth_deg: Floats | Float32s) -> Floats:
     """Return the height of the skyline in degrees in each direction, clockwise from north."""
-    found: Floats = np.interp(azimuth_deg, horizon.azimuth_deg, horizon.height_deg, period=360.0)
-    return found
+    height_deg: Floats = np.interp(azimuth_deg, horizon.azimuth_deg, horizon.height_deg, period=360.0)
+    return height_deg
 
 
 def sky_share(horizon: Horizon, tilt_deg: float, azimuth_deg: float) -> float:

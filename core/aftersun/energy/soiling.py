@@ -15,7 +15,7 @@ import numpy.typing as npt
 import pandas as pd
 import pvlib.soiling
 
-from aftersun.energy.assumptions import Float32s, recall, system_values
+from aftersun.energy.assumptions import Float32s, system_values
 from aftersun.energy.planes import lit_hours, plant_hours
 from aftersun.model.cohort import Cohort
 from aftersun.model.plant import Plant
@@ -46,8 +46,7 @@ def distinct_ratios(
     """
     pairs = list(zip(rate_per_day.tolist(), threshold_mm.tolist(), strict=True))
     distinct = list(dict.fromkeys(pairs))
-    rows = recall(
-        weather.memo,
+    rows = weather.memo.recall(
         "soiling",
         [(rate, threshold, default_loss) for rate, threshold in distinct],
         lambda missing: _steady_years(weather, missing),

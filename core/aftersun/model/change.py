@@ -166,5 +166,5 @@ class Notes:
 
     def for_site(self, row: int) -> list[Note]:
         """Return the notes of one site, most severe first."""
-        found = [note for note, mask in self.entries if mask[row]]
-        return sorted(found, key=lambda note: severity_order(note.severity))
+        here = [note for note, mask in self.entries if mask[row]]
+        return sorted(here, key=lambda note: severity_order(note.severity))

@@ -5,20 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
-from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from aftersun.model.horizon import Horizon
-from aftersun.model.kept import Kept
+from aftersun.model.kept import Kept, Result
 from aftersun.model.ranges import Floats
 from aftersun.model.weather import WeatherYear
 
 DAYS_PER_YEAR = 365.25
-
-Result = TypeVar("Result")
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,14 +57,7 @@ class Cohort:
         A retrofit is asked hundreds of times about the same cohort, each time with one other number assumed. An array
         comes back read-only.
         """
-        if name not in self.memo:
-            found = compute()
-            for one in found if isinstance(found, tuple) else (found,):
-                if isinstance(one, np.ndarray):
-                    one.flags.writeable = False  # shared by all who ask
-            self.memo[name] = found
-        known: Result = self.memo[name]
-        return known
+        return self.memo.once(name, compute)
 
     def answering(self, sites: pd.DataFrame) -> Cohort:
         """Return the same systems with other answers to yes/no facts: what a plant does here stays known."""

@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable
-from typing import Any
+from collections.abc import Callable, Hashable, Iterable, Sequence
+from typing import Any, TypeVar
+
+import numpy as np
+import numpy.typing as npt
+
+Result = TypeVar("Result")
+Number = TypeVar("Number", bound=np.generic)
 
 
 class Kept(dict[Hashable, Any]):
@@ -15,3 +21,37 @@ class Kept(dict[Hashable, Any]):
 
     def __reduce__(self) -> tuple[type[Kept], tuple[()]]:
         return Kept, ()
+
+    def once(self, name: Hashable, compute: Callable[[], Result]) -> Result:
+        """Return what ``compute`` gives, worked out at the first call; an array, or each of a tuple, is read-only."""
+        if name not in self:
+            result = compute()
+            for part in result if isinstance(result, tuple) else (result,):
+                if isinstance(part, np.ndarray):
+                    part.flags.writeable = False  # shared by all who ask
+            self[name] = result
+        known: Result = self[name]
+        return known
+
+    def recall(
+        self,
+        kind: Hashable,
+        keys: Sequence[Hashable],
+        compute: Callable[[list[Any]], Iterable[npt.NDArray[Number]]],
+        limit: int,
+    ) -> list[npt.NDArray[Number]]:
+        """Return one read-only array per key, computing each distinct key once.
+
+        ``compute`` takes the list of distinct keys not yet kept and yields their arrays in that order. At most
+        ``limit`` arrays of a kind are kept, the newest.
+        """
+        kept: dict[Hashable, npt.NDArray[Number]] = self.setdefault(kind, {})
+        missing = [key for key in dict.fromkeys(keys) if key not in kept]
+        fresh = dict(zip(missing, compute(missing), strict=True)) if missing else {}
+        for values in fresh.values():
+            values.flags.writeable = False
+        rows = [fresh[key] if key in fresh else kept[key] for key in keys]
+        kept.update(fresh)
+        for old in list(kept)[: max(len(kept) - limit, 0)]:
+            del kept[old]
+        return rows

@@ -78,11 +78,11 @@ class Plant:
 
     def digest(self, names: Collection[str] = ()) -> bytes:
         """Return what tells plants of different content apart, however they came about; of some columns or of all."""
-        found = hashlib.blake2b(digest_size=16)
+        digest = hashlib.blake2b(digest_size=16)
         for name in names or _NAMES:
             values = getattr(self, name)
-            found.update(repr(values.tolist()).encode() if values.dtype == object else values.tobytes())
-        return found.digest()
+            digest.update(repr(values.tolist()).encode() if values.dtype == object else values.tobytes())
+        return digest.digest()
 
     def replace(self, **columns: Any) -> Plant:
         """Return a new plant with these columns exchanged."""

@@ -39,11 +39,11 @@ def facts(file: str = "facts.csv", package: str = DATA) -> Mapping[str, Fact]:
 @cache
 def notes(file: str, package: str = DATA) -> Mapping[str, Note]:
     """Return safety notes by id, from the columns id, severity, text, who, source and, if there is one, tell_owner."""
-    found = {}
+    by_id = {}
     for row in aftersun_datasets.rows(file, package):
         tell_owner = row.get("tell_owner") == "yes"
-        found[row["id"]] = Note(row["id"], row["severity"], row["text"], row["who"], row["source"], tell_owner)
-    return MappingProxyType(found)
+        by_id[row["id"]] = Note(row["id"], row["severity"], row["text"], row["who"], row["source"], tell_owner)
+    return MappingProxyType(by_id)
 
 
 @cache

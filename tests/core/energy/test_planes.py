@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pvlib import iam, irradiance, shading
 
-from aftersun.energy import assumptions, planes
+from aftersun.energy import planes
 from aftersun.energy.planes import cell_temperature, lit_hours, passed_by_glass, plane_hours, shaded_height
 from aftersun.model.weather import WeatherYear
 
@@ -135,9 +135,3 @@ def test_equal_planes_are_computed_once_and_the_memo_is_bounded(
     plane_hours(fresh, *columns((30.0, 180.0, "flush roof", 0.0)))
     assert len(seen) == 3
     assert len(fresh.memo["planes"]) == 2
-
-
-def test_recall_hands_out_read_only_arrays() -> None:
-    (row,) = assumptions.recall({}, "kind", ["a"], lambda keys: [np.zeros(3, np.float32) for _ in keys], 5)
-    with pytest.raises(ValueError, match="read-only"):
-        row[0] = 1
