@@ -17,15 +17,11 @@ there is, the shortage is as small as it can be, they are called all the same, a
 
 from __future__ import annotations
 
-import os
-import sys
 import time
-from collections.abc import Collection, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy import sparse
 from scipy.optimize import Bounds, LinearConstraint, milp
@@ -109,11 +105,23 @@ class Selection:
 
 
 @dataclass(frozen=True, eq=False)
-class _Found:
+class _Solution:
     chosen: Bools | None  # wholly chosen, (N,); None = nothing in time
     bound: float  # no list is worth more; infinite if not known
     in_time: bool
     impossible: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class _Search:
+    """The best list that was found, and the one by value for each share of capacity."""
+
+    best: Book
+    greedy: Book
+    gap: float
+    status: str
+    contenders: Portfolio  # what could be chosen at all
+    seconds: float
 
 
 def choose_offers(
@@ -150,33 +158,13 @@ def choose_offers(
     offers = Portfolio.of(candidates, capacity, rounds, groups)
     safety = _safety_matters(offers)
     needed = Book(offers, offers.bookable, safety).used
-    limit = np.maximum(offers.bookable, needed)
-    greedy = Book(offers, limit, safety)
-    greedy.fill()
-    # what is worth nothing, or stands beside a safety matter of the same site, is never chosen
-    at_safety = np.isin(offers.site, offers.site[offers.must])
-    open_ = np.where(at_safety, offers.must, offers.value > 0)
-    part, rows = offers.take(open_), np.flatnonzero(open_)
-    started = time.monotonic()
-    relaxed = _solve(part, limit, limits.seconds, limits.gap, whole=False)
-    left = max(limits.seconds - (time.monotonic() - started), 1.0)
-    found = _solve(part, limit, left, limits.gap)
-    seconds = time.monotonic() - started
-    book = greedy
-    # what is wholly chosen where parts are allowed is a good list too, should time run out
-    for one in (relaxed, found):
-        if one.chosen is not None:
-            other = _booked(offers, limit, safety, _lowest_ids(offers, rows[one.chosen]))
-            book = other if other is not None and other.value > book.value + _PROVEN * abs(book.value) else book
-    bound = min(relaxed.bound, found.bound)
-    gap = max(0.0, bound - book.value) / max(abs(book.value), 1e-9)
-    status = BEST if gap <= _PROVEN else WITHIN_GAP if found.in_time else OUT_OF_TIME
-    worth, method = _worth_of_hours(offers, capacity, (open_, limit, needed), limits, status == BEST, seconds)
-    reasons = book.reasons()
+    search = _search(offers, np.maximum(offers.bookable, needed), safety, limits)
+    worth, method = _worth_of_hours(offers, needed, capacity, search, limits)
     # a shortage of less than the solver's tolerance is none
     short = np.where(needed > offers.bookable + 1e-6 * np.maximum(1.0, offers.bookable), needed - offers.bookable, 0.0)
+    book = search.best
     return Selection(
-        offers=_offer_table(candidates, book, reasons),
+        offers=_offer_table(candidates, book),
         capacities=pd.DataFrame(
             {
                 "name": offers.names,
@@ -189,9 +177,9 @@ def choose_offers(
         ),
         value=book.value,
         travel_cost=float(book.trips() @ offers.trip_cost),
-        greedy_value=greedy.value,
-        status=status,
-        gap=gap,
+        greedy_value=search.greedy.value,
+        status=search.status,
+        gap=search.gap,
         hour_method=method,
     )
 
@@ -201,16 +189,39 @@ def _safety_matters(offers: Portfolio) -> Ints:
     must = np.flatnonzero(offers.must)
     if not len(must):
         return must
-    found = _solve(offers.take(offers.must), offers.bookable, _SAFETY_S, _PROVEN, least_shortage=True)
-    if found.impossible:
+    solution = _solve(offers.take(offers.must), offers.bookable, _SAFETY_S, _PROVEN, least_shortage=True)
+    if solution.impossible:
         raise AftersunError(
             "Two rules contradict: every site with a safety matter is called, and offers that exclude each other are "
             "not called together.",
             "Take safety matters of different sites out of the groups that exclude each other.",
         )
-    if found.chosen is None:  # none in time: the first of each site
+    if solution.chosen is None:  # none in time: the first of each site
         return must[np.unique(offers.site[must], return_index=True)[1]]
-    return must[found.chosen]
+    return must[solution.chosen]
+
+
+def _search(offers: Portfolio, limit: Floats, safety: Ints, limits: Limits) -> _Search:
+    """Search for the best list: the greedy one, or what is wholly chosen of the programme, parts allowed or not."""
+    greedy = Book(offers, limit, safety)
+    greedy.fill()
+    # what is worth nothing, or stands beside a safety matter of the same site, is never chosen
+    at_safety = np.isin(offers.site, offers.site[offers.must])
+    may_be_chosen = np.where(at_safety, offers.must, offers.value > 0)
+    contenders, rows = offers.take(may_be_chosen), np.flatnonzero(may_be_chosen)
+    started = time.monotonic()
+    relaxed = _solve(contenders, limit, limits.seconds, limits.gap, whole=False)
+    left = max(limits.seconds - (time.monotonic() - started), 1.0)
+    exact = _solve(contenders, limit, left, limits.gap)
+    seconds = time.monotonic() - started
+    best = greedy
+    for solution in (relaxed, exact):
+        book = None if solution.chosen is None else _booked(offers, limit, safety, rows[solution.chosen])
+        if book is not None and book.value > best.value + _PROVEN * abs(best.value):
+            best = book
+    gap = max(0.0, min(relaxed.bound, exact.bound) - best.value) / max(abs(best.value), 1e-9)
+    status = BEST if gap <= _PROVEN else WITHIN_GAP if exact.in_time else OUT_OF_TIME
+    return _Search(best, greedy, gap, status, contenders, seconds)
 
 
 def _booked(offers: Portfolio, limit: Floats, safety: Ints, rows: Ints) -> Book | None:
@@ -224,141 +235,87 @@ def _booked(offers: Portfolio, limit: Floats, safety: Ints, rows: Ints) -> Book 
 
 def _solve(
     offers: Portfolio, limit: Floats, seconds: float, gap: float, *, whole: bool = True, least_shortage: bool = False
-) -> _Found:
+) -> _Solution:
     """Solve the programme; ``whole`` False allows parts of offers, ``least_shortage`` ignores value."""
     n, r, c = len(offers), len(offers.trip_cost), len(limit)
     if not n:
-        return _Found(np.zeros(0, dtype=bool), 0.0, True)
-    own, opened, trips, short = n, 2 * n, 2 * n + r, 2 * n + 2 * r  # where the columns of a, y, w and shortages begin
-    blocks, lower, upper = [], [], []
-
-    def rows(at_least: Floats, at_most: Floats, *parts: tuple[Ints | Floats, Ints, Ints]) -> None:
-        value, row, column = (np.concatenate([part[k] for part in parts]) for k in range(3))
-        blocks.append(sparse.csr_array((value, (row, column)), shape=(len(at_most), short + c)))
-        lower.append(at_least)
-        upper.append(at_most)
-
-    each, one = np.arange(n), np.ones(n)
-    site_ids, site = np.unique(offers.site, return_inverse=True)
-    called = np.isin(site_ids, offers.site[offers.must]).astype(np.float64)
-    rows(called, np.ones(len(site_ids)), (one, site, each))
-    for group in offers.groups:
-        rows(np.zeros(1), np.ones(1), (np.ones(len(group)), np.zeros(len(group), dtype=np.int64), group))
-    free = np.full(c, -np.inf)
-    k, column = np.divmod(np.arange(c * n), n)
-    kr, trip = np.divmod(np.arange(c * r), max(r, 1))
-    scale = np.maximum(1.0, limit)  # the solver's tolerance is one of scaled rows
-    rows(
-        free,
-        limit / scale,
-        ((offers.use / scale[:, None]).ravel(), k, column),
-        ((offers.trip_use / scale[:, None]).ravel(), kr, trips + trip),
-        (-np.ones(c), np.arange(c), short + np.arange(c)),
+        return _Solution(np.zeros(0, dtype=bool), 0.0, True)
+    # the columns are x, a, y, w, and the share that is short of each capacity
+    if least_shortage:
+        cost, most_short = np.repeat([0.0, 1.0], [2 * n + 2 * r, c]), np.inf
+    else:
+        cost, most_short = np.concatenate([-offers.value, np.zeros(n + r), offers.trip_cost, np.zeros(c)]), 0.0
+    result = milp(
+        cost,
+        integrality=np.repeat([float(whole), 0.0], [n, n + 2 * r + c]),
+        bounds=Bounds(np.zeros(len(cost)), np.repeat([1.0, np.inf, most_short], [2 * n + r, r, c])),
+        constraints=_constraints(offers, limit),
+        options={"time_limit": seconds, "mip_rel_gap": gap},
     )
+    bound = result.fun if not whole and result.status == 0 else result.mip_dual_bound
+    chosen = None if result.x is None else np.asarray(result.x[:n] > 1.0 - 1e-5)
+    return _Solution(chosen, np.inf if bound is None else -float(bound), result.status == 0, result.status == 2)
+
+
+def _constraints(offers: Portfolio, limit: Floats) -> LinearConstraint:
+    """Return the rows of the programme; columns as in :func:`_solve`."""
+    n, r, c = len(offers), len(offers.trip_cost), len(limit)
+    each, ones = np.arange(n), np.ones(n)
+    sites, site = np.unique(offers.site, return_inverse=True)
+    group = np.repeat(np.arange(len(offers.groups)), [len(rows) for rows in offers.groups])
+    grouped = np.concatenate([*offers.groups, np.zeros(0, dtype=np.int64)])
+    scale = np.maximum(1.0, limit)  # the solver's tolerance is one of scaled rows
     # below a whole trip altogether every offer pays its own way, and the round needs no y
     full = np.bincount(offers.round, offers.chance, r) > 1.0
     riding = np.flatnonzero(full[offers.round])
-    m = np.arange(len(riding))
-    ones, minus = np.ones(len(m)), -np.ones(len(m))
-    below = np.full(len(m), -np.inf), np.zeros(len(m))
-    rows(*below, (ones, m, riding), (minus, m, own + riding), (minus, m, opened + offers.round[riding]))
-    rows(*below, (ones, m, own + riding), (minus, m, riding))  # only what is chosen pays its way
-    way = np.where(full[offers.round], own, 0) + each
-    of_round, minus_r = np.arange(r), -np.ones(r)
-    trips_r = (minus_r, of_round, trips + of_round)
-    below = np.full(r, -np.inf), np.zeros(r)
-    rows(*below, (offers.chance, offers.round, way), (full.astype(np.float64), of_round, opened + of_round), trips_r)
-    if offers.days.any():
-        rows(*below, (offers.days, offers.round, each), trips_r)
-    cost = np.zeros(short + c)
-    if least_shortage:
-        cost[short:] = 1.0  # shares of what can be booked
-    else:
-        cost[:n], cost[trips:short] = -offers.value, offers.trip_cost
-    top = np.ones(short + c)
-    top[trips:short], top[short:] = np.inf, np.inf if least_shortage else 0.0
-    integral = np.zeros(short + c)
-    integral[:n] = whole
-    with _nothing_printed():
-        result = milp(
-            cost,
-            integrality=integral,
-            bounds=Bounds(np.zeros(short + c), top),
-            constraints=LinearConstraint(sparse.vstack(blocks), np.concatenate(lower), np.concatenate(upper)),
-            options={"time_limit": seconds, "mip_rel_gap": gap},
-        )
-    bound = result.fun if not whole and result.status == 0 else result.mip_dual_bound
-    chosen = None if result.x is None else np.asarray(result.x[:n] > 1.0 - 1e-5)
-    return _Found(chosen, np.inf if bound is None else -float(bound), result.status == 0, result.status == 2)
+    ride = _matrix(np.ones(len(riding)), np.arange(len(riding)), riding, (len(riding), n))
+    opened = _matrix(np.ones(len(riding)), np.arange(len(riding)), offers.round[riding], (len(riding), r))
+    chances, days = (_matrix(values, offers.round, each, (r, n)) for values in (offers.chance, offers.days))
+    own_way = full[offers.round]
+    none, trip = -np.inf, -sparse.eye_array(r)
+    blocks = [  # the least, the most, and the coefficients of x, a, y, w, short
+        (np.isin(sites, offers.site[offers.must]), 1.0, _matrix(ones, site, each, (len(sites), n)), *[None] * 4),
+        (0.0, 1.0, _matrix(np.ones(len(group)), group, grouped, (len(offers.groups), n)), *[None] * 4),
+        (none, limit / scale, offers.use / scale[:, None], None, None, offers.trip_use / scale[:, None], -np.eye(c)),
+        (none, 0.0, ride, -ride, -opened, None, None),
+        (none, 0.0, -ride, ride, None, None, None),  # only what is chosen pays its way
+        (none, 0.0, chances * ~own_way, chances * own_way, sparse.diags_array(full * 1.0), trip, None),
+        (none, 0.0, days, None, None, trip, None),
+    ]
+    lower, upper = (
+        np.concatenate([np.broadcast_to(block[side], block[2].shape[0]) for block in blocks]) for side in (0, 1)
+    )
+    return LinearConstraint(sparse.block_array([block[2:] for block in blocks], format="csr"), lower, upper)
 
 
-@contextmanager
-def _nothing_printed() -> Iterator[None]:
-    """Keep the solver's own words out of standard output: HiGHS prints some past its switch for output."""
-    try:
-        sys.stdout.flush()
-        kept = os.dup(1)
-    except (OSError, ValueError):  # there is no standard output
-        yield
-        return
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    try:
-        os.dup2(nowhere, 1)
-        yield
-    finally:
-        os.dup2(kept, 1)
-        os.close(kept)
-        os.close(nowhere)
-
-
-def _lowest_ids(offers: Portfolio, chosen: Ints) -> Ints:
-    """Exchange chosen offers for equal ones with a lower id, so that ties do not hang on how they were solved."""
-    alike = np.vstack([offers.value, offers.chance, offers.days, offers.round, offers.must, offers.use])
-    _, kind = np.unique(alike, axis=1, return_inverse=True)
-    kept, taken = set(chosen.tolist()), set(offers.site[chosen].tolist())
-    bound = {int(row) for group in offers.groups for row in group}
-    in_kind: dict[int, list[int]] = {}
-    for row, number in enumerate(kind.ravel()):
-        if row not in bound:
-            in_kind.setdefault(int(number), []).append(row)
-    for row in sorted(kept - bound):
-        for lower in in_kind[int(kind.ravel()[row])]:
-            if lower >= row:
-                break
-            if lower not in kept and (offers.site[lower] == offers.site[row] or int(offers.site[lower]) not in taken):
-                kept ^= {row, lower}
-                taken = taken - {int(offers.site[row])} | {int(offers.site[lower])}
-                break
-    return np.array(sorted(kept), dtype=np.int64)
+def _matrix(values: Floats, rows: Ints, columns: Ints, shape: tuple[int, int]) -> sparse.csr_array:
+    return sparse.csr_array((values, (rows, columns)), shape=shape)
 
 
 def _worth_of_hours(
-    offers: Portfolio,
-    capacity: Capacity,
-    solved: tuple[Bools, Floats, Floats],
-    limits: Limits,
-    proven: bool,
-    seconds: float,
+    offers: Portfolio, needed: Floats, capacity: Capacity, search: _Search, limits: Limits
 ) -> tuple[Floats, str]:
-    """Return what one hour more of each skill in the month adds, NaN for other capacities, and how it was found."""
+    """Return what one hour more of each skill in the month adds, NaN for other capacities, and how it was found.
+
+    ``needed`` is what safety matters take.
+    """
+    skills = len(capacity.hours)  # they stand first among the capacities
     worth = np.full(len(offers.names), np.nan)
-    if not capacity.hours or not limits.hours_s:
+    if not skills or not limits.hours_s:
         return worth, NOT_ASKED
-    open_, limit, needed = solved
-    part, end = offers.take(open_), time.monotonic() + limits.hours_s
+    limit, end = search.best.limit, time.monotonic() + limits.hours_s
     # a list within a gap differs from another one by more than an hour is worth
-    whole = proven and seconds * (len(capacity.hours) + 1) < limits.hours_s
-    base = _solve(part, limit, limits.hours_s, 0.0, whole=whole)
-    skills = range(len(capacity.hours))  # they stand first
-    for k in skills:
+    whole = search.status == BEST and search.seconds * (skills + 1) < limits.hours_s
+    base = _solve(search.contenders, limit, limits.hours_s, 0.0, whole=whole)
+    for skill in range(skills):
         more = limit.copy()
-        more[k] = max(offers.bookable[k] + 1.0 - capacity.slack_share, needed[k])
+        more[skill] = max(offers.bookable[skill] + 1.0 - capacity.slack_share, needed[skill])
         left = end - time.monotonic()
-        found = _solve(part, more, left, 0.0, whole=whole) if left > 0 and base.in_time else base
-        if not (found.in_time and base.in_time) or left <= 0:
+        solution = _solve(search.contenders, more, left, 0.0, whole=whole) if left > 0 and base.in_time else base
+        if not (solution.in_time and base.in_time) or left <= 0:
             return np.full(len(offers.names), np.nan), NO_TIME
-        gained = found.bound - base.bound
-        worth[k] = gained if gained > 1e-9 * abs(base.bound) else 0.0  # less is the solver's own error
+        gained = solution.bound - base.bound
+        worth[skill] = gained if gained > 1e-9 * abs(base.bound) else 0.0  # less is the solver's own error
     return worth, RESOLVED if whole else RELAXED
 
 
@@ -371,10 +328,10 @@ def _binding(book: Book) -> Bools:
     return binding
 
 
-def _offer_table(candidates: pd.DataFrame, book: Book, reasons: npt.NDArray[np.object_]) -> pd.DataFrame:
+def _offer_table(candidates: pd.DataFrame, book: Book) -> pd.DataFrame:
     table = candidates.sort_values("offer_id", ignore_index=True)
     table = table[["offer_id", "site_id", "must_call", "chance_of_yes", "value"]].assign(
-        chosen=book.chosen, reason=reasons
+        chosen=book.chosen, reason=book.reasons()
     )
     by = ["chosen", "must_call", "value", "offer_id"]
     return table.sort_values(by, ascending=[False, False, False, True], kind="stable", ignore_index=True)
