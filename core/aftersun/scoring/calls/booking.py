@@ -8,8 +8,8 @@ work that is one trip for each round that is opened.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, fields
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -25,7 +25,6 @@ ANOTHER = "another offer at this site serves better"
 SAFETY_FIRST = "this site is called for a safety matter"
 NO_GAIN = "a call would cost more than it brings on average"
 NO_WAY = "the way there costs more than it brings on average"
-RIVAL = "an offer that excludes it serves better"
 
 
 @dataclass(frozen=True)
@@ -81,81 +80,61 @@ class Portfolio:
     trip_use: Floats  # (C, R)
     names: tuple[str, ...]  # (C,)
     bookable: Floats  # after slack, (C,)
-    groups: tuple[Ints, ...]  # offers of which one at most is chosen
 
     def __len__(self) -> int:
         return len(self.offer)
 
     def take(self, which: Bools) -> Portfolio:
         """Return some of the offers; rounds and capacities stay."""
-        place = np.cumsum(which) - 1
-        groups = tuple(place[group[which[group]]] for group in self.groups)
-        cut = {one.name: getattr(self, one.name) for one in fields(Portfolio)}
-        cut |= {name: cut[name][which] for name in ("offer", "site", "round", "value", "chance", "must", "days")}
-        return Portfolio(**cut | {"use": self.use[:, which], "groups": groups})
+        of_offers = ("offer", "site", "round", "value", "chance", "must", "days")
+        return replace(self, **{name: getattr(self, name)[which] for name in of_offers}, use=self.use[:, which])
 
     @classmethod
-    def of(
-        cls,
-        candidates: pd.DataFrame,
-        capacity: Capacity,
-        rounds: pd.DataFrame | None = None,
-        groups: Sequence[Collection[str]] = (),
-    ) -> Portfolio:
+    def of(cls, candidates: pd.DataFrame, capacity: Capacity, rounds: pd.DataFrame | None = None) -> Portfolio:
         """Check the frames of :func:`aftersun.scoring.calls.programme.choose_offers` and bring them in order."""
         table = candidates.sort_values("offer_id", ignore_index=True)
-        _check(table)
-        for skill in sorted(capacity.hours):
-            if HOURS + skill not in table:
-                raise AftersunError(
-                    f"There are hours of the skill '{skill}', which no offer knows.",
-                    "Correct the name below [month.hours], or add the skill below [work].",
-                )
-        if rounds is None:
-            site, _ = pd.factorize(table["site_id"])
-            trips = pd.DataFrame({"round": np.unique(site), "cost": 0.0})
-            number = site.astype(np.int64)
+        _check(table, capacity)
+        site = pd.factorize(table["site_id"])[0].astype(np.int64)
+        if rounds is None:  # each site is one, and the way costs nothing
+            trips, number = pd.DataFrame({"round": np.unique(site), "cost": 0.0}), site
         else:
             trips = rounds.sort_values("round", ignore_index=True)
             number = pd.Index(trips["round"]).get_indexer(pd.Index(table["round"])).astype(np.int64)
             _check_rounds(trips, number)
-        chance = table["chance_of_yes"].to_numpy(dtype=np.float64)
-        equipment = table["equipment"].fillna("")
-        names, use, trip_use, limit = [], [], [], []
-        for skill, hours in sorted(capacity.hours.items()):
-            names.append(f"{skill} hours")
-            use.append(chance * table[HOURS + skill].to_numpy(dtype=np.float64))
-            trip_use.append(_column(trips, HOURS + skill))
-            limit.append(hours)
-        for item, visits in sorted(capacity.equipment_visits.items()):
-            names.append(f"visits with {item}")
-            use.append(chance * (equipment == item).to_numpy(dtype=np.float64))
-            trip_use.append(np.zeros(len(trips)))
-            limit.append(visits)
-        if capacity.materials_cash is not None:
-            names.append(CASH)
-            use.append(chance * table["materials"].to_numpy(dtype=np.float64))
-            trip_use.append(np.zeros(len(trips)))
-            limit.append(capacity.materials_cash)
+        chance = _column(table, "chance_of_yes")
+        limits = _limits(table, trips, capacity)
         skills = [name for name in table if str(name).startswith(HOURS)]
         # skills work side by side: the day ends with the one that takes longest
         longest = table[skills].to_numpy(dtype=np.float64).max(axis=1) if skills else np.zeros(len(table))
-        site, _ = pd.factorize(table["site_id"])
         return cls(
             offer=table["offer_id"].to_numpy(dtype=object),
-            site=site.astype(np.int64),
+            site=site,
             round=number,
-            value=table["value"].to_numpy(dtype=np.float64),
+            value=_column(table, "value"),
             chance=chance,
             must=table["must_call"].to_numpy(dtype=bool),
             days=chance * longest / capacity.day_hours if capacity.day_hours else np.zeros(len(table)),
-            use=np.array(use, dtype=np.float64).reshape(len(names), len(table)),
+            use=np.array([chance * use for _, _, use, _ in limits]).reshape(len(limits), len(table)),
             trip_cost=_column(trips, "cost"),
-            trip_use=np.array(trip_use, dtype=np.float64).reshape(len(names), len(trips)),
-            names=tuple(names),
-            bookable=np.array(limit, dtype=np.float64) * (1.0 - capacity.slack_share),
-            groups=_numbered(groups, table["offer_id"]),
+            trip_use=np.array([trip_use for *_, trip_use in limits]).reshape(len(limits), len(trips)),
+            names=tuple(name for name, *_ in limits),
+            bookable=np.array([most for _, most, *_ in limits], dtype=np.float64) * (1.0 - capacity.slack_share),
         )
+
+
+def _limits(table: pd.DataFrame, trips: pd.DataFrame, capacity: Capacity) -> list[tuple[str, float, Floats, Floats]]:
+    """Return name and amount of each capacity, what each offer takes of it if it is a yes, and what each trip takes."""
+    none = np.zeros(len(trips))
+    limits = [
+        (f"{skill} hours", hours, _column(table, HOURS + skill), _column(trips, HOURS + skill))
+        for skill, hours in sorted(capacity.hours.items())
+    ]
+    for item, visits in sorted(capacity.equipment_visits.items()):
+        needs_it = np.asarray(table["equipment"].fillna("") == item, dtype=np.float64)
+        limits.append((f"visits with {item}", visits, needs_it, none))
+    if capacity.materials_cash is not None:
+        limits.append((CASH, capacity.materials_cash, _column(table, "materials"), none))
+    return limits
 
 
 class Book:
@@ -168,11 +147,6 @@ class Book:
         self.at_site: dict[int, int] = {}  # offer chosen by number of the site
         self._chances, self._days = np.zeros(len(offers.trip_cost)), np.zeros(len(offers.trip_cost))
         self._tolerance = 1e-6 * np.maximum(1.0, limit)  # that of the solver
-        self._rivals: dict[int, list[int]] = {}
-        for number, group in enumerate(offers.groups):
-            for row in group:
-                self._rivals.setdefault(int(row), []).append(number)
-        self._taken: set[int] = set()
         for row in first:
             self.add(int(row))
 
@@ -193,7 +167,6 @@ class Book:
         self._days[number] += offers.days[row]
         self.chosen[row] = True
         self.at_site[int(offers.site[row])] = row
-        self._taken.update(self._rivals.get(row, ()))
 
     def more_trips(self, row: int) -> float:
         """Return the trips that this offer adds to its round."""
@@ -217,17 +190,13 @@ class Book:
         need = self.need(row)
         return np.asarray((need > 0) & (self.used + need > self.limit + self._tolerance))
 
-    def rivalled(self, row: int) -> bool:
-        """Say whether an offer that excludes this one is booked."""
-        return any(number in self._taken for number in self._rivals.get(row, ()))
-
     def fill(self) -> None:
         """Book what adds value and fits, best first by :func:`greedy_order`, until nothing more does."""
         order, before = greedy_order(self.offers, self.limit), -1
         while before != int(self.chosen.sum()):  # a round that is opened makes its other sites cheaper
             before = int(self.chosen.sum())
             for row in order:
-                free = int(self.offers.site[row]) not in self.at_site and not self.rivalled(row)
+                free = int(self.offers.site[row]) not in self.at_site
                 if free and self.gain(row) > 0 and not self.lacking(row).any():
                     self.add(row)
 
@@ -243,8 +212,6 @@ class Book:
             return SAFETY_FIRST if offers.must[other] and not offers.must[row] else ANOTHER
         if offers.value[row] <= 0:
             return NO_GAIN
-        if self.rivalled(row):
-            return RIVAL
         if self.gain(row) <= 0:
             return NO_WAY
         return "not enough " + ", ".join(np.array(offers.names)[self.lacking(row)])
@@ -268,7 +235,7 @@ def _column(table: pd.DataFrame, name: str) -> Floats:
     return table[name].to_numpy(dtype=np.float64) if name in table else np.zeros(len(table))
 
 
-def _check(table: pd.DataFrame) -> None:
+def _check(table: pd.DataFrame, capacity: Capacity) -> None:
     if table.empty:
         raise AftersunError(
             "There is no offer to choose from: nobody who may be called has an offer that may be proposed.",
@@ -276,16 +243,20 @@ def _check(table: pd.DataFrame) -> None:
         )
     if table["offer_id"].duplicated().any():
         raise AftersunError("An offer comes twice among the candidates.", "Give one row an offer.")
-    if not np.isfinite(table["value"].to_numpy(dtype=np.float64)).all():
+    if not np.isfinite(_column(table, "value")).all():
         raise AftersunError("The value of an offer is not known.", "Leave out offers without a finite value.")
     if not table["chance_of_yes"].between(0, 1).all():
         raise AftersunError("The chance of a yes of an offer is not between 0 and 1.", "15 % is 0.15.")
-    amounts = [name for name in table if name == "materials" or str(name).startswith(HOURS)]
-    for name in amounts:
-        values = table[name].to_numpy(dtype=np.float64)
-        if not (np.isfinite(values) & (values >= 0)).all():
+    for skill in sorted(capacity.hours):
+        if HOURS + skill not in table:
             raise AftersunError(
-                f"An offer has a negative or unknown amount of {str(name).replace('_', ' ')}.",
+                f"There are hours of the skill '{skill}', which no offer knows.",
+                "Correct the name below [month.hours], or add the skill below [work].",
+            )
+    for name in _amounts(table, "materials"):
+        if not _possible(table[name]):
+            raise AftersunError(
+                f"An offer has a negative or unknown amount of {name.replace('_', ' ')}.",
                 "Hours and prices of an offer are 0 or more.",
             )
 
@@ -293,18 +264,14 @@ def _check(table: pd.DataFrame) -> None:
 def _check_rounds(trips: pd.DataFrame, number: Ints) -> None:
     if trips["round"].duplicated().any() or (number < 0).any():
         raise AftersunError("A round of an offer comes twice or not at all among the rounds.", "Give each one row.")
-    amounts = [name for name in trips if name == "cost" or str(name).startswith(HOURS)]
-    values = trips[amounts].to_numpy(dtype=np.float64)
-    if not (np.isfinite(values) & (values >= 0)).all():
+    if not all(_possible(trips[name]) for name in _amounts(trips, "cost")):
         raise AftersunError("The way of a round has a negative or unknown cost.", "Costs and hours are 0 or more.")
 
 
-def _numbered(groups: Sequence[Collection[str]], offer: pd.Series) -> tuple[Ints, ...]:
-    index = pd.Index(offer)
-    numbered = [np.sort(index.get_indexer(pd.Index(sorted(set(group))))).astype(np.int64) for group in groups]
-    if any((group < 0).any() for group in numbered):
-        raise AftersunError(
-            "A rule says that offers exclude each other, and one of them is no candidate.",
-            "Name only offers among the candidates.",
-        )
-    return tuple(sorted(numbered, key=lambda group: group.tolist()))
+def _amounts(table: pd.DataFrame, money: str) -> list[str]:
+    return [str(name) for name in table if name == money or str(name).startswith(HOURS)]
+
+
+def _possible(amounts: pd.Series) -> bool:
+    values = amounts.to_numpy(dtype=np.float64)
+    return bool((np.isfinite(values) & (values >= 0)).all())

@@ -5,7 +5,6 @@ s of a trip::
 
     maximise    sum v_i x_i - sum t_r w_r                        x_i = 1: call about offer i
     so that     sum over a site of x_i <= 1                      = 1 where there is a safety matter
-                sum over a group of x_i <= 1                     offers that exclude each other
                 sum u_ci x_i + sum s_cr w_r <= bookable_c        capacity less slack
                 x_i <= y_r + a_i                                 the round is opened, or the offer pays its own way
                 y_r + sum p_i a_i <= w_r                         so w_r >= min(1, sum of p_i x_i)
@@ -18,7 +17,6 @@ there is, the shortage is as small as it can be, they are called all the same, a
 from __future__ import annotations
 
 import time
-from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -109,7 +107,6 @@ class _Solution:
     chosen: Bools | None  # wholly chosen, (N,); None = nothing in time
     bound: float  # no list is worth more; infinite if not known
     in_time: bool
-    impossible: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -128,8 +125,6 @@ def choose_offers(
     candidates: pd.DataFrame,
     capacity: Capacity,
     rounds: pd.DataFrame | None = None,
-    *,
-    groups: Sequence[Collection[str]] = (),
     limits: Limits = Limits(),
 ) -> Selection:
     """Choose the offers to call about. The order of rows does not matter.
@@ -147,15 +142,13 @@ def choose_offers(
     rounds
         Columns round, cost (money) and hours_<skill> of one trip, as :func:`aftersun.scoring.calls.visits.round_trips`
         gives them; None = the way costs nothing. A skill without a column is not on the road.
-    groups
-        Sets of offer_id of which one at most is chosen, beyond the one offer a site.
 
     Raises
     ------
     AftersunError
-        If there is no candidate, an amount cannot be, a capacity is of an unknown skill, or rules contradict.
+        If there is no candidate, an amount cannot be, or a capacity is of an unknown skill.
     """
-    offers = Portfolio.of(candidates, capacity, rounds, groups)
+    offers = Portfolio.of(candidates, capacity, rounds)
     safety = _safety_matters(offers)
     needed = Book(offers, offers.bookable, safety).used
     search = _search(offers, np.maximum(offers.bookable, needed), safety, limits)
@@ -190,12 +183,6 @@ def _safety_matters(offers: Portfolio) -> Ints:
     if not len(must):
         return must
     solution = _solve(offers.take(offers.must), offers.bookable, _SAFETY_S, _PROVEN, least_shortage=True)
-    if solution.impossible:
-        raise AftersunError(
-            "Two rules contradict: every site with a safety matter is called, and offers that exclude each other are "
-            "not called together.",
-            "Take safety matters of different sites out of the groups that exclude each other.",
-        )
     if solution.chosen is None:  # none in time: the first of each site
         return must[np.unique(offers.site[must], return_index=True)[1]]
     return must[solution.chosen]
@@ -229,8 +216,7 @@ def _booked(offers: Portfolio, limit: Floats, safety: Ints, rows: Ints) -> Book 
     served = offers.site[rows]
     book = Book(offers, limit, [*rows, *(row for row in safety if offers.site[row] not in served)])
     book.fill()
-    too_many = any(book.chosen[group].sum() > 1 for group in offers.groups)
-    return None if too_many or (book.used > limit + 2e-6 * np.maximum(1.0, limit)).any() else book
+    return None if (book.used > limit + 2e-6 * np.maximum(1.0, limit)).any() else book
 
 
 def _solve(
@@ -254,7 +240,7 @@ def _solve(
     )
     bound = result.fun if not whole and result.status == 0 else result.mip_dual_bound
     chosen = None if result.x is None else np.asarray(result.x[:n] > 1.0 - 1e-5)
-    return _Solution(chosen, np.inf if bound is None else -float(bound), result.status == 0, result.status == 2)
+    return _Solution(chosen, np.inf if bound is None else -float(bound), result.status == 0)
 
 
 def _constraints(offers: Portfolio, limit: Floats) -> LinearConstraint:
@@ -262,8 +248,6 @@ def _constraints(offers: Portfolio, limit: Floats) -> LinearConstraint:
     n, r, c = len(offers), len(offers.trip_cost), len(limit)
     each, ones = np.arange(n), np.ones(n)
     sites, site = np.unique(offers.site, return_inverse=True)
-    group = np.repeat(np.arange(len(offers.groups)), [len(rows) for rows in offers.groups])
-    grouped = np.concatenate([*offers.groups, np.zeros(0, dtype=np.int64)])
     scale = np.maximum(1.0, limit)  # the solver's tolerance is one of scaled rows
     # below a whole trip altogether every offer pays its own way, and the round needs no y
     full = np.bincount(offers.round, offers.chance, r) > 1.0
@@ -275,7 +259,6 @@ def _constraints(offers: Portfolio, limit: Floats) -> LinearConstraint:
     none, trip = -np.inf, -sparse.eye_array(r)
     blocks = [  # the least, the most, and the coefficients of x, a, y, w, short
         (np.isin(sites, offers.site[offers.must]), 1.0, _matrix(ones, site, each, (len(sites), n)), *[None] * 4),
-        (0.0, 1.0, _matrix(np.ones(len(group)), group, grouped, (len(offers.groups), n)), *[None] * 4),
         (none, limit / scale, offers.use / scale[:, None], None, None, offers.trip_use / scale[:, None], -np.eye(c)),
         (none, 0.0, ride, -ride, -opened, None, None),
         (none, 0.0, -ride, ride, None, None, None),  # only what is chosen pays its way
@@ -323,7 +306,7 @@ def _binding(book: Book) -> Bools:
     """Return which capacities keep out an offer that would add value where nothing is chosen."""
     binding = np.zeros(len(book.limit), dtype=bool)
     for row in range(len(book.offers)):
-        if int(book.offers.site[row]) not in book.at_site and not book.rivalled(row) and book.gain(row) > 0:
+        if int(book.offers.site[row]) not in book.at_site and book.gain(row) > 0:
             binding |= book.lacking(row)
     return binding
 

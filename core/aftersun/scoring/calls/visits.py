@@ -11,7 +11,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy.cluster.hierarchy import fcluster, linkage
 from scipy.sparse.csgraph import minimum_spanning_tree
@@ -19,7 +18,7 @@ from scipy.spatial.distance import pdist, squareform
 
 from aftersun.model.errors import AftersunError
 from aftersun.model.ranges import Floats, Ints
-from aftersun.model.sphere import EARTH_RADIUS_KM, great_circle_km, unit_vectors
+from aftersun.model.sphere import EARTH_RADIUS_KM, unit_vectors
 from aftersun.money.company import Company
 from aftersun.money.travel import trip
 
@@ -102,33 +101,16 @@ def round_trips(sites: pd.DataFrame, rounds: pd.Series, company: Company) -> pd.
             "work_hours": work_hours,
         }
     )
-    found = table.groupby("round", as_index=False).agg({"sites": "sum", "km": "mean", "work_hours": "mean"})
-    fitting = company.month.day_hours / found["work_hours"].clip(lower=1e-9)
-    found["stops"] = fitting.clip(lower=1.0).clip(upper=found["sites"])
+    trips = table.groupby("round", as_index=False).agg({"sites": "sum", "km": "mean", "work_hours": "mean"})
+    fitting = company.month.day_hours / trips["work_hours"].clip(lower=1e-9)
+    trips["stops"] = fitting.clip(lower=1.0).clip(upper=trips["sites"])
     points = _on_the_sphere(ordered)
     edges = [_mean_edge_km(points[rows]) for rows in table.groupby("round").indices.values()]
-    found["km"] += np.array(edges, dtype=np.float64) * travel.road_factor * (found["stops"] - 1.0)
-    hours = found["km"] / travel.average_speed_km_h * travel.people
-    found["cost"] = found["km"] * travel.cost_per_km + hours * company.work[travel.skill]
-    found[f"hours_{travel.skill}"] = hours
-    return found.drop(columns="work_hours")
-
-
-def route_km(latitude: npt.ArrayLike, longitude: npt.ArrayLike, company: Company) -> float:
-    """Return the km by road of a tour from the base over all these sites and back, always on to the nearest one left.
-
-    For the sites of a round that have said yes. Degrees of shape (S,); no site, no way.
-    """
-    lat, lon = np.asarray(latitude, dtype=np.float64), np.asarray(longitude, dtype=np.float64)
-    base = here = (company.travel.base_latitude, company.travel.base_longitude)
-    left, total = np.arange(len(lat)), 0.0
-    while len(left):
-        km = great_circle_km(*here, lat[left], lon[left])
-        nearest = int(np.argmin(km))
-        total += float(km[nearest])
-        here = (float(lat[left[nearest]]), float(lon[left[nearest]]))
-        left = np.delete(left, nearest)
-    return (total + float(great_circle_km(*here, *base))) * company.travel.road_factor
+    trips["km"] += np.array(edges, dtype=np.float64) * travel.road_factor * (trips["stops"] - 1.0)
+    hours = trips["km"] / travel.average_speed_km_h * travel.people
+    trips["cost"] = trips["km"] * travel.cost_per_km + hours * company.work[travel.skill]
+    trips[f"hours_{travel.skill}"] = hours
+    return trips.drop(columns="work_hours")
 
 
 def _checked(sites: pd.DataFrame) -> pd.DataFrame:
@@ -166,8 +148,8 @@ def _mean_edge_km(points: Floats) -> float:
     """Return the mean straight edge of the shortest tree that joins the sites; 0 of a single one."""
     if len(points) < 2:
         return 0.0
-    places = np.unique(points, axis=0)  # in the matrix of pairs 0 would mean that there is no way
-    if len(places) < 2:
+    apart = np.unique(points, axis=0)  # in the matrix of pairs 0 would mean that there is no way
+    if len(apart) < 2:
         return 0.0
-    tree = minimum_spanning_tree(squareform(pdist(places)))
+    tree = minimum_spanning_tree(squareform(pdist(apart)))
     return float(tree.sum()) / (len(points) - 1)

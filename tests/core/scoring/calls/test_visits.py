@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from aftersun.model.errors import AftersunError
 from aftersun.model.sphere import great_circle_km
 from aftersun.scoring.calls import visits
-from aftersun.scoring.calls.visits import round_trips, rounds_of, route_km
+from aftersun.scoring.calls.visits import round_trips, rounds_of
 from aftersun.testing.company import sample_company
 
 COMPANY = sample_company()  # base at 40 N, 0 E
@@ -102,12 +102,6 @@ def test_sites_at_the_same_place_lengthen_nothing() -> None:
     sites = at((30, 0), (30, 0), (30, 0))
     road = COMPANY.travel.road_factor
     assert round_trips(sites, rounds_of(sites, 0.0), COMPANY)["km"].item() == pytest.approx(60 * road)
-
-
-def test_a_route_goes_on_to_the_nearest_and_comes_back() -> None:
-    sites = at((30, 0), (10, 0), (20, 0))
-    assert route_km(sites["latitude"], sites["longitude"], COMPANY) == pytest.approx(60 * COMPANY.travel.road_factor)
-    assert route_km([], [], COMPANY) == 0.0
 
 
 @pytest.mark.parametrize(
