@@ -11,34 +11,31 @@ from pathlib import Path
 
 import duckdb
 import pytest
+from run_support import Small, copied, plugin, small
 
 from aftersun.model.change import SEVERITIES
+from aftersun.scoring.run.rank import rank
 from aftersun.scoring.value import cohorts
 
-PLUGIN = """
-import numpy as np
-from aftersun import api
-
-NOTE = api.Note("note", api.DANGER, "A note.", "electrician", "test")
-
-class Odd:
-    about = api.About("odd", "Odd", "Odd.", "1", api.Range(10, 5, 20, "a", "assumption"), (), ("test",))
-    assumptions = {{}}
-    facts = {{}}
-    claims = ()
-    def screen(self, cohort): return api.Screening.of(cohort)
-    def safety(self, cohort): return api.Notes.of(cohort).add(NOTE)
-    def change(self, cohort, plant, assume):
-        {body}
-
-@api.hookimpl
-def aftersun_retrofits(): return [Odd()]
-"""
 BROKEN = {
     "raises": "raise RuntimeError('no such luck')",
-    "nan": "return api.Change(plant.replace(transmittance=plant.transmittance * np.nan), [])",
-    "wrong index": "return api.Change(plant.replace(availability=plant.availability[1:]), [])",
+    "not_a_number": "return api.Change(plant.replace(transmittance=plant.transmittance * np.nan), [])",
+    "another_index": "return api.Change(plant.replace(availability=plant.availability[1:]), [])",
 }
+NO_RANGES = ("--as-of", "2026-06-01", "--no-ranges")
+
+
+@pytest.fixture(scope="module")
+def few_ranked(tmp_path_factory: pytest.TempPathFactory) -> Small:
+    """Twelve sites, ranked without ranges."""
+    made = small(tmp_path_factory.mktemp("few") / "made", 12, last="S0036")
+    rank(made.inventory, made.settings(chunk_sites=100))
+    return made
+
+
+@pytest.fixture
+def few(few_ranked: Small, tmp_path: Path) -> Small:
+    return copied(few_ranked, tmp_path)
 
 
 @pytest.fixture
@@ -88,7 +85,7 @@ def test_do_not_call_customers_are_never_on_the_list(demo_folder):
     assert silent == (0,)
 
 
-def test_explain_shows_every_retrofit_cost_item_claim_and_safety_note(aftersun, demo_folder):
+def test_explain_shows_every_retrofit_cost_item_claim_and_safety_note_and_how_sure_it_is(aftersun, demo_folder):
     inventory = demo_folder / "demo.duckdb"
     with duckdb.connect(str(inventory), read_only=True) as connection:
         (site,) = connection.execute("SELECT site_id FROM call WHERE position = 1").fetchone()
@@ -108,25 +105,15 @@ def test_explain_shows_every_retrofit_cost_item_claim_and_safety_note(aftersun, 
     assert flat.count("Safety, as above: ") > 0
     assert len(re.findall(r"^  (?:once|every year) ", ran.out, re.M)) == costs
     assert all(len(line) <= 80 or "  " in line.strip() for line in ran.out.splitlines())  # tables alone may be wider
-
-
-def test_explain_tells_how_sure_and_what_moves_it_unless_only_the_stored_is_wanted(aftersun, demo_folder):
-    inventory = demo_folder / "demo.duckdb"
-    with duckdb.connect(str(inventory), read_only=True) as connection:
-        (site,) = connection.execute("SELECT site_id FROM call WHERE position = 1").fetchone()
-    full = aftersun("explain", inventory, site)
-    assert "More than " in full.out
-    assert "moved most by" in full.out
-    assert "Rank again" not in full.out  # nothing has changed since the run
-    short = aftersun("explain", inventory, site, "--stored-only")
-    assert "moved most by" not in short.out
-    data = json.loads(aftersun("explain", inventory, site, "--json").out)
-    assert {"name", "low", "high", "npv_low", "npv_high"} <= set(data["drivers"][0])
+    assert "More than " in ran.out
+    assert "moved most by" in ran.out
+    assert "Rank again" not in ran.out  # nothing has changed since the run
+    assert "moved most by" not in aftersun("explain", inventory, site, "--stored-only").out
 
 
 def test_a_ranking_without_ranges_is_the_same_but_for_how_sure_it_is(aftersun, copy):
     inventory = copy / "demo.duckdb"
-    ran = aftersun("rank", inventory, "--as-of", "2026-06-01", "--workers", 1, "--no-ranges")
+    ran = aftersun("rank", inventory, *NO_RANGES, "--workers", 1)
     assert ran.code == 0
     assert "chance of a gain" not in ran.out
     with duckdb.connect(str(inventory), read_only=True) as connection:
@@ -177,50 +164,44 @@ def test_json_is_read_by_a_program_and_keeps_the_safety_notes(aftersun, demo_fol
     site = data["calls"][0]["site_id"]
     explained = json.loads(aftersun("explain", inventory, site, "--json").out)
     assert {row["retrofit"] for row in explained["ranking"]} == {row["retrofit"] for row in explained["safety_note"]}
+    assert {"name", "low", "high", "npv_low", "npv_high"} <= set(explained["drivers"][0])
     assert json.loads(aftersun("retrofits", "--json").out)["failures"] == []
 
 
-@pytest.mark.parametrize("body", BROKEN.values(), ids=BROKEN.keys())
-def test_a_broken_plugin_is_named_and_the_others_stand(aftersun, copy, tmp_path, body):
-    before = ranking(copy)
-    folder = tmp_path / "plugins"
-    folder.mkdir()
-    (folder / "odd.py").write_text(PLUGIN.format(body=body))
-    ran = aftersun("rank", copy / "demo.duckdb", "--as-of", "2026-06-01", "--plugins-from", folder, "--workers", 1)
+def test_broken_plugins_are_named_and_the_others_stand(aftersun, few, tmp_path):
+    before = ranking(few.inventory)
+    for name, body in BROKEN.items():
+        folder = plugin(tmp_path / "plugins", name, change=body)
+    plugin(folder, "unsafe", safety="return api.Notes.of(cohort)")
+    ran = aftersun("rank", few.inventory, *NO_RANGES, "--plugins-from", folder, "--workers", 1)
     assert ran.code == 3
-    assert "plugin odd failed during change" in ran.err
-    assert ran.out.count("    safety: ") == 10
-    after = ranking(copy)
-    assert [row for row in after if row[1] != "odd"] == before
-    assert {row[4] for row in after if row[1] == "odd"} == {"failed"}
-
-
-def test_a_plugin_without_safety_notes_is_refused(aftersun, copy, tmp_path):
-    folder = tmp_path / "plugins"
-    folder.mkdir()
-    text = PLUGIN.format(body="return api.Change(plant, [])").replace(".add(NOTE)", "")
-    (folder / "odd.py").write_text(text)
-    ran = aftersun("rank", copy / "demo.duckdb", "--as-of", "2026-06-01", "--plugins-from", folder, "--workers", 1)
-    assert ran.code == 3
-    assert "plugin odd failed during safety" in ran.err
+    for name in BROKEN:
+        assert f"plugin {name} failed during change" in ran.err
+    assert "plugin unsafe failed during safety" in ran.err
     assert "no note for" in ran.err
+    calls = len(re.findall(r"(?m)^ ?\d+\. .* at S\d{4},", ran.out))
+    assert ran.out.count("    safety: ") == calls > 0
+    after = ranking(few.inventory)
+    broken = {*BROKEN, "unsafe"}
+    assert [row for row in after if row[1] not in broken] == before
+    assert {row[1]: row[4] for row in after if row[1] in broken} == dict.fromkeys(broken, "failed")
 
 
-def ranking(folder: Path) -> list[tuple[object, ...]]:
-    with duckdb.connect(str(folder / "demo.duckdb"), read_only=True) as connection:
+def ranking(inventory: Path) -> list[tuple[object, ...]]:
+    with duckdb.connect(str(inventory), read_only=True) as connection:
         return connection.execute(
             "SELECT site_id, retrofit, npv, energy_gain_kwh, status, reason FROM latest_ranking ORDER BY 1, 2"
         ).fetchall()
 
 
-def test_workers_change_nothing(aftersun, copy, monkeypatch):
-    before = ranking(copy)
+def test_workers_change_nothing(aftersun, few, monkeypatch):
+    before = ranking(few.inventory)
     whole = cohorts.read_portfolio  # in small chunks, so that there is work for two processes
     monkeypatch.setattr(
-        "aftersun.scoring.run.rank.read_portfolio", lambda *a, **k: whole(*a, **{**k, "chunk_sites": 60})
+        "aftersun.scoring.run.rank.read_portfolio", lambda *a, **k: whole(*a, **{**k, "chunk_sites": 3})
     )
-    assert aftersun("rank", copy / "demo.duckdb", "--as-of", "2026-06-01", "--workers", 2).code == 0
-    assert ranking(copy) == before
+    assert aftersun("rank", few.inventory, *NO_RANGES, "--workers", 2).code == 0
+    assert ranking(few.inventory) == before
 
 
 def test_load_ends_with_3_where_rows_are_rejected_and_shows_no_personal_value(aftersun, tmp_path):
