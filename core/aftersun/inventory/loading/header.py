@@ -7,12 +7,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 
-from aftersun.inventory.store.dictionary import columns
+from aftersun.inventory.loading.bad_rows import EXPORT_COLUMNS, REJECT_ID
+from aftersun.inventory.store.dictionary import Column
 from aftersun.model.errors import AftersunError
 
-# What an export of rejects adds to the table's columns, in its order.
-REJECT_ID = "reject_id"
-EXPORT_COLUMNS = ("problem_line", "problem_column", "problem", "what_to_do", REJECT_ID)
 _SHOWN_COLUMNS = 10
 _SHOWN_LETTERS = 40
 _VALUES = ("yes", "no", "true", "false", "unknown")
@@ -32,8 +30,10 @@ class Header:
     remark: str
 
 
-def match_header(table: str, header: Sequence[str], source: str, may_name: bool = True) -> Header:
-    """Match a header with the columns of a table; capitals and surrounding blanks do not matter.
+def match_header(
+    wanted: Sequence[Column], header: Sequence[str], source: str, table: str, may_name: bool = True
+) -> Header:
+    """Match the header of a file with the columns wanted; capitals and surrounding blanks do not matter.
 
     Where a line break is lost, the header goes on with the first customer. So unknown columns are named only if
     ``may_name`` and none of their names looks like a value; else they are numbered.
@@ -41,13 +41,14 @@ def match_header(table: str, header: Sequence[str], source: str, may_name: bool 
     Raises
     ------
     AftersunError
-        If required columns are missing or known ones occur twice; all of them are listed.
+        If required columns are missing or known ones occur twice; all of them are listed. ``source`` names the file and
+        ``table`` what it was to be loaded as.
     """
     folded = [name.strip().casefold() for name in header]
     counts = Counter(folded)
-    names = [column.name for column in columns(table)]
+    names = [column.name for column in wanted]
     special = [name for name in EXPORT_COLUMNS if name not in names]
-    required = [column.name for column in columns(table) if column.required]
+    required = [column.name for column in wanted if column.required]
     unknown = [name for name in folded if name not in names and name not in special]
     may_name = may_name and not any(map(_like_a_value, unknown))
     close = unknown if may_name else []

@@ -9,8 +9,8 @@ from collections.abc import Mapping
 
 import pandas as pd
 
-from aftersun.inventory.loading.header import EXPORT_COLUMNS, Header
-from aftersun.inventory.loading.shape import RawTable
+from aftersun.inventory.loading.bad_rows import EXPORT_COLUMNS
+from aftersun.inventory.loading.checked_file import CheckedFile
 from aftersun.inventory.store.dictionary import DATE, INTEGER, MOMENT, NUMBER, columns
 from aftersun.inventory.store.tables import OTHER_TABLES
 
@@ -35,49 +35,30 @@ def row_keys(table: str, values: pd.DataFrame) -> pd.Series:
     return parts[0].str.cat(pd.DataFrame(dict(enumerate(parts[1:]))), sep=KEY_JOINT) if parts[1:] else parts[0]
 
 
-def accepted_frame(table: str, raw: RawTable, header: Header, good: pd.DataFrame) -> pd.DataFrame:
+def accepted_frame(file: CheckedFile, good: pd.DataFrame) -> pd.DataFrame:
     """Return what tells which earlier rejects the loaded rows settle: row_key, line and given_id."""
-    return pd.DataFrame(
-        {
-            "row_key": row_keys(table, good),
-            "line": raw.lines[good.index],
-            "given_id": _given(raw, header)[good.index],
-        }
-    )
+    keys = row_keys(file.table, good)
+    given = file.given_ids[good.index]
+    return pd.DataFrame({"row_key": keys, "line": file.raw.lines[good.index], "given_id": given})
 
 
-def _given(raw: RawTable, header: Header) -> pd.Series:
-    if header.reject_id is None:
-        return pd.Series(pd.NA, index=raw.cells.index, dtype="string")
-    return raw.cells[header.reject_id].str.strip()
-
-
-def reject_frame(
-    table: str,
-    source: str,
-    raw: RawTable,
-    header: Header,
-    text: pd.DataFrame,
-    values: pd.DataFrame,
-    problems: pd.DataFrame,
-) -> pd.DataFrame:
+def reject_frame(file: CheckedFile, problems: pd.DataFrame) -> pd.DataFrame:
     """Return the rejects of a file, one row a problem: the columns ``FOUND_COLUMNS`` and given_id.
 
-    ``text`` and ``values`` hold the rows of right shape, ``problems`` a row a problem, in the order of the
-    rows.
+    ``problems`` are those to be kept, in the order of the rows.
     """
     rows = problems["row"]
     bad = pd.Index(rows.unique())
-    read = _records(text.loc[text.index.intersection(bad)])
-    whole = _whole_rows(table, raw, header, bad, read)
-    ids = _reject_ids(table, {row: read.get(row, whole[row]) for row in bad})
+    read = _records(file.text.loc[file.text.index.intersection(bad)])
+    whole = _whole_rows(file, bad, read)
+    ids = _reject_ids(file.table, {row: read.get(row, whole[row]) for row in bad})
     frame = pd.DataFrame(
         {
             "reject_id": rows.map(ids),
             "problem": problems.groupby("row").cumcount() + 1,
-            "source_file": source,
-            "table_name": table,
-            "line": raw.lines[rows],
+            "source_file": file.source,
+            "table_name": file.table,
+            "line": file.raw.lines[rows],
             "column_name": problems["column"].mask(problems["column"] == ""),
             "value": [
                 ", ".join(read[row].get(name, "") for name in names.split(", ")) if names else None
@@ -86,8 +67,8 @@ def reject_frame(
             "reason": problems["reason"],
             "what_to_do": problems["what_to_do"],
             "raw": rows.map({row: json.dumps(cells, ensure_ascii=False) for row, cells in whole.items()}),
-            "row_key": rows.map(row_keys(table, values)),
-            "given_id": rows.map(_given(raw, header)),
+            "row_key": rows.map(row_keys(file.table, file.values)),
+            "given_id": rows.map(file.given_ids),
         }
     )
     return frame.astype({name: REJECT.dtypes[name] for name in FOUND_COLUMNS} | {"given_id": "string"})
@@ -103,14 +84,13 @@ def _records(text: pd.DataFrame) -> dict[int, Cells]:
     }
 
 
-def _whole_rows(
-    table: str, raw: RawTable, header: Header, bad: pd.Index, read: Mapping[int, Cells]
-) -> dict[int, Cells]:
+def _whole_rows(file: CheckedFile, bad: pd.Index, read: Mapping[int, Cells]) -> dict[int, Cells]:
     """Return all cells of the bad rows by the file's own names; numbers as read, with a decimal point."""
+    header, raw = file.header, file.raw
     kept = [(n, name) for n, name in enumerate(header.names) if name.casefold() not in EXPORT_COLUMNS]
     numbers = {
         header.names[header.positions[column.name]]: column.name
-        for column in columns(table)
+        for column in columns(file.table)
         if column.type in (NUMBER, INTEGER) and column.name in header.positions
     }
     cells = raw.cells.loc[bad].to_numpy(dtype=object, na_value="")

@@ -6,9 +6,7 @@ reject, however often it is loaded. The raw rows hold customers' data; they are 
 
 from __future__ import annotations
 
-import csv
 import json
-import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,8 +14,9 @@ from pathlib import Path
 import duckdb
 import pandas as pd
 
-from aftersun.inventory.loading.header import EXPORT_COLUMNS
-from aftersun.inventory.loading.reject_rows import FOUND_COLUMNS, KEY_JOINT, REJECT
+from aftersun.inventory.loading.bad_rows import EXPORT_COLUMNS, problem_cells, write_rows
+from aftersun.inventory.loading.checked_file import CheckedFile
+from aftersun.inventory.loading.reject_rows import FOUND_COLUMNS, KEY_JOINT, REJECT, accepted_frame, reject_frame
 from aftersun.inventory.store.dictionary import columns, key_columns, stored_tables, tables
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.sql import quoted, registered, scalar
@@ -39,35 +38,33 @@ class Changes:
 
 
 def record(
-    connection: duckdb.DuckDBPyConnection,
-    table: str,
-    source: str,
-    load_id: int,
-    bad: pd.DataFrame,
-    accepted: pd.DataFrame,
+    connection: duckdb.DuckDBPyConnection, load_id: int, file: CheckedFile, problems: pd.DataFrame, good: pd.DataFrame
 ) -> Changes:
     """Store the bad rows of a load and close the earlier rejects it settles, within the caller's transaction.
 
-    A reject is mended when a row with its key, or with its reject_id, or (if it has no usable key) from the
-    same line of a file of the same name was accepted, and it did not turn up again.
+    ``problems`` are those of the rows to be kept, ``good`` the rows that were loaded. A reject is mended when a row
+    with its key, or with its reject_id, or (if it has no usable key) from the same line of a file of the same name
+    was accepted, and it did not turn up again.
     """
-    found = ", ".join(FOUND_COLUMNS)
+    table, source = file.table, file.source
+    bad, accepted = reject_frame(file, problems), accepted_frame(file, good)
+    names = ", ".join(FOUND_COLUMNS)
     with registered(connection, bad=bad, accepted=accepted):
         connection.execute(
             f"""
             CREATE OR REPLACE TEMP TABLE fresh AS
             SELECT DISTINCT reject_id FROM (
-                (SELECT {found} FROM bad EXCEPT SELECT {found} FROM reject WHERE state = '{OPEN}')
+                (SELECT {names} FROM bad EXCEPT SELECT {names} FROM reject WHERE state = '{OPEN}')
                 UNION ALL
-                (SELECT {found} FROM reject SEMI JOIN bad USING (reject_id) EXCEPT SELECT {found} FROM bad)
+                (SELECT {names} FROM reject SEMI JOIN bad USING (reject_id) EXCEPT SELECT {names} FROM bad)
             )
             """
         )
         stored = int(scalar(connection, "SELECT count(*) FROM fresh"))
         connection.execute("DELETE FROM reject WHERE reject_id IN (FROM fresh)")
         connection.execute(
-            f"INSERT INTO reject ({found}, load_id, state) "
-            f"SELECT {found}, ?, '{OPEN}' FROM bad SEMI JOIN fresh USING (reject_id)",
+            f"INSERT INTO reject ({names}, load_id, state) "
+            f"SELECT {names}, ?, '{OPEN}' FROM bad SEMI JOIN fresh USING (reject_id)",
             [load_id],
         )
         mended = _close(
@@ -129,39 +126,24 @@ def export_rejects(inventory: Inventory, table: str, path: Path | str) -> int:
     frame = read_table(inventory.connection, REJECT, "WHERE state = ? AND table_name = ?", [OPEN, table])
     if frame.empty:
         return 0
-    held = _held_rows(inventory, table)
+    stored = _stored_rows(inventory, table)
     names = [column.name for column in columns(table)]
-    try:
-        # The raw rows are personal data.
-        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    except OSError as error:
-        raise AftersunError(f"{path} cannot be written ({error.strerror}).", "Choose another name.") from error
-    with open(handle, "w", encoding="utf-8-sig", newline="") as file:
-        writer = csv.DictWriter(file, [*EXPORT_COLUMNS, *names])
-        writer.writeheader()
-        count = 0
-        for reject_id, group in frame.groupby("reject_id", sort=False):
-            writer.writerow(
-                {
-                    "problem_line": group["line"].iloc[0],
-                    "problem_column": "; ".join(group["column_name"].fillna("")),
-                    "problem": "; ".join(group["reason"]),
-                    "what_to_do": " ".join(group["what_to_do"].drop_duplicates()),
-                    "reject_id": reject_id,
-                    **_export_row(names, group.iloc[0], held),
-                }
-            )
-            count += 1
-    return count
+    rows = []
+    for reject_id, group in frame.rename(columns={"column_name": "column"}).groupby("reject_id", sort=False):
+        first = group.iloc[0]
+        cells = problem_cells(first["line"], group.fillna({"column": ""}))
+        rows.append([*cells, reject_id, *_export_row(names, first, stored)])
+    write_rows(path, [*EXPORT_COLUMNS, *names], rows)
+    return len(rows)
 
 
-def _export_row(names: list[str], reject: pd.Series, held: Mapping[str, Mapping[str, str]]) -> dict[str, str]:
+def _export_row(names: list[str], reject: pd.Series, stored: Mapping[str, Mapping[str, str]]) -> list[str]:
     cells = {name.strip().casefold(): cell for name, cell in json.loads(reject["raw"]).items()}
-    known = {} if pd.isna(reject["row_key"]) else held.get(reject["row_key"], {})
-    return {name: cells.get(name, known.get(name, "")) for name in names}
+    known = {} if pd.isna(reject["row_key"]) else stored.get(reject["row_key"], {})
+    return [cells.get(name, known.get(name, "")) for name in names]
 
 
-def _held_rows(inventory: Inventory, table: str) -> dict[str, dict[str, str]]:
+def _stored_rows(inventory: Inventory, table: str) -> dict[str, dict[str, str]]:
     """Return as text what the inventory holds under the keys of open rejects, by row_key."""
     keys = ", ".join(map(quoted, key_columns(table)))
     joined = " JOIN ".join(map(quoted, stored_tables(table)))

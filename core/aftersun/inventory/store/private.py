@@ -7,6 +7,7 @@ import secrets
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import TextIO
 
 from aftersun.model.errors import AftersunError
 
@@ -59,6 +60,25 @@ def make_folder(folder: Path) -> None:
             folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise AftersunError(f"The folder {folder} cannot be made ({error.strerror}).", "Choose another one.") from error
+
+
+def open_new(path: Path) -> TextIO:
+    """Open a new text file, for a spreadsheet program too, that its owner alone may read.
+
+    Raises
+    ------
+    AftersunError
+        If it exists or cannot be written.
+    """
+    try:
+        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    except FileExistsError as error:
+        raise AftersunError(f"{path} exists already.", "Choose another name; nothing was changed.") from error
+    except OSError as error:
+        raise AftersunError(
+            f"{path} cannot be written ({error.strerror}).", "Choose another name; nothing was changed."
+        ) from error
+    return open(handle, "w", encoding="utf-8-sig", newline="")
 
 
 def sibling(path: Path) -> Path:

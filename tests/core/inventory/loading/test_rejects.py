@@ -189,7 +189,7 @@ def test_export_is_private_and_overwrites_nothing(loaded: Inventory, write: Writ
     finally:
         os.umask(before)
     assert stat.S_IMODE((tmp_path / "out.csv").stat().st_mode) == 0o600
-    with pytest.raises(AftersunError, match="cannot be written"):
+    with pytest.raises(AftersunError, match="exists already"):
         export_rejects(loaded, "site", tmp_path / "out.csv")
     with pytest.raises(AftersunError, match="no table"):
         export_rejects(loaded, "roof", tmp_path / "other.csv")

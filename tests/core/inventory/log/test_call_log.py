@@ -346,7 +346,8 @@ def test_a_header_that_does_not_do(loaded, write, header, said) -> None:
 def test_a_table_without_rows(loaded, write) -> None:
     report = load_calls(loaded, write("calls.csv", "site_id,called_on,outcome,storeys,colour\n"), today=TODAY)
     assert (report.rows_read, report.recorded) == (0, 0)
-    assert report.problems == ("columns that are not known and were left out: colour",)
+    # not by its name: where a line break is lost, the header goes on with the first customer
+    assert report.problems == ("columns that are not known and were left out: column 5",)
 
 
 def test_in_one_table_the_last_day_has_the_say_whatever_the_order(loaded, write) -> None:

@@ -1,0 +1,55 @@
+"""What is wrong with rows of a file: said in sentences without a value, and written out whole to be corrected."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+import pandas as pd
+
+from aftersun.inventory.loading.shape import RawTable
+from aftersun.inventory.store import rules
+from aftersun.inventory.store.private import open_new
+
+REJECT_ID = "reject_id"
+PROBLEM_COLUMNS = ("problem_line", "problem_column", "problem", "what_to_do")
+EXPORT_COLUMNS = (*PROBLEM_COLUMNS, REJECT_ID)
+"""What an export of bad rows adds to a table's columns; a file that is loaded may have them."""
+
+
+def of_wrong_width(raw: RawTable) -> pd.DataFrame:
+    """Return the problems of rows whose cells cannot be told apart."""
+    rows = pd.Index((~raw.fits).nonzero()[0])
+    reasons = [f"{raw.widths[row]} cells where the header has {len(raw.header)}" for row in rows]
+    return rules.problems(rows, "", reasons, "Check the separators and quotation marks of this line.")
+
+
+def sentences(raw: RawTable, problems: pd.DataFrame, most: int | None = None) -> list[str]:
+    """Return problems as sentences, at most so many, that hold no value from the file."""
+    return [
+        f"line {raw.lines[row]}{f', {column}' if column else ''}: {reason}. {what_to_do}"
+        for row, column, reason, what_to_do in problems.head(len(problems) if most is None else most).itertuples(
+            index=False
+        )
+    ]
+
+
+def problem_cells(line: int, problems: pd.DataFrame) -> tuple[object, ...]:
+    """Return what ``PROBLEM_COLUMNS`` name for one row, from the columns column, reason and what_to_do."""
+    what_to_do = problems["what_to_do"].drop_duplicates()
+    return line, "; ".join(problems["column"]), "; ".join(problems["reason"]), " ".join(what_to_do)
+
+
+def write_rows(path: Path, header: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
+    """Write rows into a new CSV file that its owner alone may read: they are personal.
+
+    Raises
+    ------
+    AftersunError
+        If the file exists or cannot be written.
+    """
+    with open_new(path) as file:
+        writer = csv.writer(file)
+        writer.writerow(header)
+        writer.writerows(rows)

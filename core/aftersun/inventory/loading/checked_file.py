@@ -1,0 +1,65 @@
+"""A file under the column rules: text and values of its rows, and what is wrong with them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import pandas as pd
+
+from aftersun.inventory.loading import readings
+from aftersun.inventory.loading.bad_rows import of_wrong_width
+from aftersun.inventory.loading.header import Header, match_header
+from aftersun.inventory.loading.shape import RawTable
+from aftersun.inventory.store import rules
+from aftersun.inventory.store.dictionary import columns, key_columns
+
+# What a table's columns have to say together: text and values of the rows in, problems out.
+_ROW_RULES: Mapping[str, Callable[[pd.DataFrame, pd.DataFrame], list[pd.DataFrame]]] = {
+    "reading": readings.row_problems
+}
+
+
+@dataclass(frozen=True, eq=False)
+class CheckedFile:
+    """A file for a table of the dictionary, rows by their position; those of wrong width are only in ``problems``."""
+
+    table: str
+    source: str
+    raw: RawTable
+    header: Header
+    text: pd.DataFrame
+    values: pd.DataFrame
+    problems: pd.DataFrame
+
+    @property
+    def given_ids(self) -> pd.Series:
+        """The reject_id of each row that comes back from an export of rejects, NA for the others."""
+        if self.header.reject_id is None:
+            return pd.Series(pd.NA, index=self.raw.cells.index, dtype="string")
+        return self.raw.cells[self.header.reject_id].str.strip()
+
+
+def check_file(table: str, source: str, raw: RawTable) -> CheckedFile:
+    """Apply all rules that need nothing but the file.
+
+    Raises
+    ------
+    AftersunError
+        If the header lacks required columns or repeats some.
+    """
+    header = match_header(columns(table), raw.header, source, table, may_name=bool(raw.fits.any()))
+    index = pd.Index(raw.fits.nonzero()[0])
+    text, values, problems = {}, {}, [of_wrong_width(raw)]
+    for column in columns(table):
+        if column.name in header.positions:
+            cells = raw.cells[header.positions[column.name]].iloc[index]
+            text[column.name] = rules.clean(column, cells, raw.decimal_comma)
+            values[column.name], wrong = rules.parse(column, text[column.name])
+            problems += wrong
+    keys = {key: values[key] for key in key_columns(table)}
+    problems.append(rules.repeated_keys(list(keys), pd.DataFrame(text | keys, index=index), raw.lines[index]))
+    texts, parsed = pd.DataFrame(text, index=index), pd.DataFrame(values, index=index)
+    if table in _ROW_RULES:
+        problems += _ROW_RULES[table](texts, parsed)
+    return CheckedFile(table, source, raw, header, texts, parsed, rules.gather(problems))
