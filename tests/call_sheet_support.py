@@ -34,18 +34,23 @@ _PLACES = [
 _WORTH = {"npv_p90": 120.0, "npv_p50": 480.0, "npv_p10": 910.0, "chance_npv_positive": 0.93}
 _BUNDLE, _LOSS = "bird_mesh+hot_water_diverter", "connector_replacement"
 
+MEMBERS = {_BUNDLE: ("bird_mesh", "hot_water_diverter")}
+TEXTS = {
+    "S1": "In one visit with one way up.", "S2": "A danger is known to stand here.", "S3": "Heats water from surplus.",
+}  # fmt: skip
+
 TABLES: Mapping[str, list[dict[str, Any]]] = {
     "call": [
         {"position": 1, "round": 2, "site_id": "S2", "customer_id": "C2", "retrofit": _LOSS, "npv": -900.0,
-         "sentence": "A danger is known to stand here.", "must_call": True, "contribution": 150.0,
+         "must_call": True, "contribution": 150.0,
          "chance_of_yes": 0.15, "excluded_reason": ""},
         {"position": 2, "round": 1, "site_id": "S1", "customer_id": "C1", "retrofit": _BUNDLE, "npv": 500.0,
-         "sentence": "In one visit with one way up.", "must_call": False, "contribution": 321.0,
+         "must_call": False, "contribution": 321.0,
          "chance_of_yes": 0.2, "excluded_reason": ""},
         {"position": 3, "round": 2, "site_id": "S3", "customer_id": "C2", "retrofit": "hot_water_diverter",
-         "npv": 77.0, "sentence": "Heats water from surplus.", "must_call": False, "contribution": 40.0,
+         "npv": 77.0, "must_call": False, "contribution": 40.0,
          "chance_of_yes": 0.1, "excluded_reason": ""},
-        {"site_id": "S4", "customer_id": "C3", "excluded_reason": "the customer may not be called"},
+        {"site_id": "S4", "customer_id": "C3", "excluded_reason": "not_allowed"},
     ],
     "offer": [
         {"site_id": "S1", "offer": _BUNDLE, "npv": 500.0, **_WORTH, "upfront": 1840.0, "first_year_saving": 212.0,
@@ -57,13 +62,14 @@ TABLES: Mapping[str, list[dict[str, Any]]] = {
     ],
     "ranking": [
         {"site_id": "S1", "rank": 1, "retrofit": "hot_water_diverter", "npv": 400.0, **_WORTH, "upfront": 700.0,
-         "first_year_saving": 150.0, "energy_gain_kwh": 0.0, "status": "survey first",
-         "reason": "Whether the element has its own cut-out is not known."},
+         "first_year_saving": 150.0, "energy_gain_kwh": 0.0, "status": "subject_to_survey", "years": 12.0,
+         "screening_reason": "whether the element has its own cut-out is not known"},
         {"site_id": "S1", "rank": 2, "retrofit": "bird_mesh", "npv": 90.0, "upfront": 1300.0,
-         "first_year_saving": 62.0, "energy_gain_kwh": 130.0, "status": "advised", "reason": "Birds nest there."},
+         "first_year_saving": 62.0, "energy_gain_kwh": 130.0, "status": "recommended", "reason": "Birds nest there."},
         {"site_id": "S2", "rank": 1, "retrofit": _LOSS, "npv": -900.0, **_WORTH, "upfront": 910.0,
-         "status": "safety matter", "reason": "Known danger."},
-        {"site_id": "S4", "rank": 1, "retrofit": "bird_mesh", "status": "does not fit", "reason": "A flat roof."},
+         "status": "safety_remedial", "reason": "Known danger."},
+        {"site_id": "S4", "rank": 1, "retrofit": "bird_mesh", "status": "not_applicable",
+         "screening_reason": "a flat roof"},
     ],
     "question": [
         {"site_id": "S1", "fact": "owner_present", "question": "Do you live there?", "chance_true": 0.8,
@@ -116,6 +122,7 @@ class SmallRun:
         {"customer_id": "C1", "name": "Household 1", "town": "LK 01 Larkmoor", "phone": "000 0001", "email": None},
         {"customer_id": "C2", "name": "Household 2", "town": "LK 02 Sallowby", "phone": "0002", "email": "b@x.invalid"},
     )
+    texts: Mapping[str, str] = field(default_factory=lambda: TEXTS)
     personal: bool = True
     run_id: str = RUN_ID
     as_of: date = date(2026, 6, 1)
@@ -159,6 +166,12 @@ class SmallRun:
     def calls(self) -> pd.DataFrame:
         table = self.table("call")
         return table[table["position"].notna()].sort_values("position", ignore_index=True)
+
+    def members(self, offer: str) -> Sequence[str]:
+        return MEMBERS.get(offer, (offer,))
+
+    def call_texts(self) -> Mapping[str, str]:
+        return self.texts
 
     def to_tell(self) -> pd.DataFrame:
         table = self.table("safety_note")

@@ -8,11 +8,17 @@ Not compared is what tells of the run itself (its id, times, hashes, settings), 
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 import duckdb
 import numpy as np
 import pandas as pd
+
+from aftersun import wording
+from aftersun.documents.run_view import RunView
+from aftersun.inventory.store.file import Inventory
+
+Tables = dict[str, pd.DataFrame]
 
 OF_THE_RUN = {
     "run": ("run_id", "started_at", "finished_at", "program_version", "plugin_versions", "input_hashes", "settings"),
@@ -20,7 +26,6 @@ OF_THE_RUN = {
     "pseudonym_key": ("key_id", "secret", "made_at"),
     "reject": ("source_file",),
     "run_retrofit": ("version", "origin"),
-    "schema_version": ("version", "done_at"),
 }
 # Columns that have another name now: by table, the one before and the one after.
 RENAMED: dict[str, dict[str, str]] = {}
@@ -31,17 +36,62 @@ GONE: dict[tuple[str, str], str] = {}
 RELATIVE = 1e-12
 
 
-def tables(path: str) -> dict[str, pd.DataFrame]:
-    """Return all tables of an inventory, each sorted by all columns that are no floating-point numbers, and these."""
+def _statuses(after: Tables) -> list[str]:
+    return [wording.status_text(code) for code in after["ranking"]["status"]]
+
+
+def _reasons(after: Tables) -> list[str]:
+    settings = after["run"]["settings"].iloc[0]
+    currency = duckdb.execute("SELECT json_extract_string(?, '$.company.company.currency')", [settings]).fetchone()
+    assert currency is not None
+    return [wording.reason_text(row, currency[0]) for row in after["ranking"].to_dict("records")]
+
+
+def _not_called(after: Tables) -> list[str]:
+    call = after["call"]
+    return [
+        wording.not_called_text(*pair) for pair in zip(call["excluded_reason"], call["excluded_detail"], strict=True)
+    ]
+
+
+def _call_texts(after: Tables) -> list[str | None]:
+    return [after["call texts"].at["text", site] for site in after["call"]["site_id"]]
+
+
+# Columns that held sentences, and how these are made of what is stored now.
+PRINTED: Mapping[tuple[str, str], Callable[[Tables], list]] = {
+    ("ranking", "status"): _statuses,
+    ("ranking", "reason"): _reasons,
+    ("call", "excluded_reason"): _not_called,
+    ("call", "sentence"): _call_texts,
+}
+
+
+def tables(path: str) -> Tables:
+    """Return all tables of an inventory as they are stored."""
     with duckdb.connect(path, read_only=True) as connection:
         names = [row[0] for row in connection.execute("SELECT table_name FROM duckdb_tables()").fetchall()]
         return {name: connection.execute(f'SELECT * FROM "{name}"').df() for name in sorted(names)}
 
 
-def differences(before: dict[str, pd.DataFrame], after: dict[str, pd.DataFrame]) -> list[str]:
+def printed(path: str) -> Tables:
+    """Return all tables of an inventory of today, with the sentences that are printed in place of their codes."""
+    after = tables(path)
+    with Inventory.open(path, read_only=True) as inventory:
+        texts = RunView(inventory).call_texts()
+    after["call texts"] = pd.DataFrame({site: [texts.get(site)] for site in after["call"]["site_id"]}, index=["text"])
+    made = {place: make(after) for place, make in PRINTED.items()}
+    for (table, column), said in made.items():
+        after[table] = after[table].assign(**{column: said})
+    return after
+
+
+def differences(before: Tables, after: Tables) -> list[str]:
     """Return a line for each column that differs."""
     lines = []
     for name, old in before.items():
+        if name == "schema_version":  # how the file came to its layout
+            continue
         if name not in after:
             lines.append(f"{name}: the table is gone")
             continue
@@ -88,6 +138,6 @@ def _same(old: pd.Series, new: pd.Series) -> np.ndarray:
 
 
 if __name__ == "__main__":
-    lines = differences(tables(sys.argv[1]), tables(sys.argv[2]))
+    lines = differences(tables(sys.argv[1]), printed(sys.argv[2]))
     print("\n".join(lines) or "the same results")
     sys.exit(bool(lines))

@@ -46,6 +46,7 @@ from aftersun.model.change import (
     Screening,
     severity_order,
 )
+from aftersun.model.codes import OFFERED, ContactRule, NotCalled, Obstacle, Status
 from aftersun.model.cohort import Cohort
 from aftersun.model.energy import Energy
 from aftersun.model.errors import AftersunError
@@ -70,6 +71,7 @@ from aftersun.model.ranges import Assumed, Bools, Claim, Fact, Floats, Range
 from aftersun.model.retrofit import Retrofit
 from aftersun.model.weather import Station, WeatherYear
 from aftersun.money.tariffs import yearly_bill as _yearly_bill
+from aftersun.wording import not_called_text, reason_text, say, status_text, survey_text
 
 __all__ = [
     "ACCESS",
@@ -84,6 +86,7 @@ __all__ = [
     "INSPECTION",
     "LABOUR",
     "MATERIAL",
+    "OFFERED",
     "OF_LETTER",
     "OF_RUN",
     "STANDING",
@@ -96,6 +99,7 @@ __all__ = [
     "Change",
     "Claim",
     "Cohort",
+    "ContactRule",
     "CostLine",
     "Energy",
     "Fact",
@@ -114,8 +118,10 @@ __all__ = [
     "LetterQuestion",
     "LetterYear",
     "Letterhead",
+    "NotCalled",
     "Note",
     "Notes",
+    "Obstacle",
     "Output",
     "Plant",
     "Range",
@@ -124,6 +130,7 @@ __all__ = [
     "SafetyNotes",
     "Screening",
     "Station",
+    "Status",
     "WeatherYear",
     "annual_generation",
     "annual_soiling_loss",
@@ -131,12 +138,17 @@ __all__ = [
     "electricity_bill",
     "hookimpl",
     "hourly_generation",
+    "not_called_text",
     "read_claims",
     "read_facts",
     "read_notes",
     "read_ranges",
+    "reason_text",
+    "say",
     "severity_order",
     "simulate",
+    "status_text",
+    "survey_text",
 ]
 
 

@@ -29,7 +29,7 @@ def tables(sites: int, seed: int) -> dict[str, pd.DataFrame]:
     """Rankings of seven retrofits a site, cash flows of two of them over 20 years: figures that do not compress."""
     some = np.random.default_rng(seed)
     names = np.repeat([f"S{n:06d}" for n in range(sites)], len(RETROFITS))
-    ranking = pd.DataFrame({"site_id": names, "retrofit": np.tile(RETROFITS, sites), "status": "advised"})
+    ranking = pd.DataFrame({"site_id": names, "retrofit": np.tile(RETROFITS, sites), "status": "recommended"})
     for column in ("npv", "npv_p10", "npv_p50", "npv_p90", "upfront", "first_year_saving", "energy_gain_kwh"):
         ranking[column] = some.normal(size=len(ranking))
     flow = pd.DataFrame({"site_id": np.repeat([f"S{n:06d}" for n in range(sites)], 40)})

@@ -88,6 +88,13 @@ class FakeRun:
         table = self.tables["call"]
         return table[table["position"].notna()].sort_values("position", ignore_index=True)
 
+    def members(self, offer: str) -> Sequence[str]:
+        table = self.tables["offer_member"]
+        return sorted(table.loc[table["offer"] == offer, "retrofit"].unique()) or [offer]
+
+    def call_texts(self) -> Mapping[str, str]:
+        return {site: f"What to say at {site}." for site in self.calls()["site_id"]}
+
     def to_tell(self) -> pd.DataFrame:
         table = self.tables["safety_note"]
         known = table[table["tell_owner"].fillna(False).astype(bool)]

@@ -62,7 +62,7 @@ def test_the_first_sheet_says_what_is_needed_on_the_phone(small: Any) -> None:
     assert second["safety notes of the work offered"] == "DANGER fall\nWARNING scald"
     assert (
         second["before the price holds"]
-        == "Hot water from surplus, survey first: Whether the element has its own cut-out is not known."
+        == "Hot water from surplus, survey first: whether the element has its own cut-out is not known"
     )
     assert (second["price with tax [NOK]"], second["worth at the values used [NOK]"]) == (1840, 500)
     assert [second[f"worth {name} [NOK]"] for name in ("P90", "P50", "P10")] == [120, 480, 910]
@@ -103,10 +103,10 @@ def test_what_is_told_for_safety_says_how_and_weighs_no_sale(small: Any) -> None
 
 
 def test_what_has_to_be_looked_at_stands_with_safety_matters_too(tmp_path: Path) -> None:
-    reason = "Costs 910 NOK. Survey first: see which plugs are old; see the roof. A safety matter: tell the owner."
-    ranking = [{**row, "reason": reason} if row["site_id"] == "S2" else row for row in TABLES["ranking"]]
+    said = {"screening_reason": "see which plugs are old. See the roof, too", "for_safety": True}
+    ranking = [{**row, **said} if row["site_id"] == "S2" else row for row in TABLES["ranking"]]
     first, _ = rows(written(SmallRun().with_rows("ranking", ranking), tmp_path)["Calls"])
-    assert first["before the price holds"] == "survey first: see which plugs are old; see the roof"
+    assert first["before the price holds"] == "survey first: see which plugs are old. See the roof, too"
 
 
 def test_number_formats_and_wrapping(small: Any) -> None:
@@ -181,13 +181,14 @@ HOSTILE = [
 
 
 def test_hostile_text_stays_the_text_it_is(tmp_path: Path) -> None:
-    people, calls = [], []
+    people, calls, texts = [], [], {}
     for number, text in enumerate(HOSTILE, 1):
         fields = dict.fromkeys(("name", "town", "phone", "email"), text)
         people.append({"customer_id": f"C{number}", **fields})
-        own = {"position": number, "site_id": f"S{number}", "customer_id": f"C{number}", "sentence": text}
+        own = {"position": number, "site_id": f"S{number}", "customer_id": f"C{number}"}
+        texts[f"S{number}"] = text
         calls.append({**TABLES["call"][1], **own})
-    found = written(SmallRun(people=people).with_rows("call", calls), tmp_path)
+    found = written(SmallRun(people=people, texts=texts).with_rows("call", calls), tmp_path)
     sheet = found["Calls"]
     at = {cell.value: cell.column for cell in sheet[header_row(sheet)]}
     for number, text in enumerate(HOSTILE, 1):
@@ -224,7 +225,7 @@ def test_characters_that_xml_forbids_are_shown_and_markup_of_the_library_is_not_
 
 
 def test_nobody_to_call_still_makes_a_useful_workbook(tmp_path: Path) -> None:
-    nobody = [{"site_id": "S4", "customer_id": "C3", "excluded_reason": "the customer may not be called"}]
+    nobody = [{"site_id": "S4", "customer_id": "C3", "excluded_reason": "not_allowed"}]
     run = SmallRun().with_rows("call", nobody).with_rows("run_plan", []).with_rows("run_capacity", [])
     found = written(run, tmp_path)
     assert found.sheetnames == SHEETS
@@ -332,7 +333,7 @@ def test_paper_is_that_of_the_letterhead(tmp_path: Path) -> None:
 def test_more_rows_than_a_sheet_holds_go_on_in_another(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(book, "LARGEST_SHEET", 103)  # two lines and a header above 100 rows
     many = [{"site_id": f"S{number:03}", "rank": 1, "retrofit": "bird_mesh"} for number in range(250)]
-    found = written(SmallRun().with_rows("ranking", [{**row, "status": "does not fit"} for row in many]), tmp_path)
+    found = written(SmallRun().with_rows("ranking", [{**row, "status": "not_applicable"} for row in many]), tmp_path)
     names = ["All retrofits", "All retrofits 2", "All retrofits 3"]
     assert [len(rows(found[name])) for name in names] == [100, 100, 50]
     sites = [row["site"] for name in names for row in rows(found[name])]

@@ -31,7 +31,7 @@ def _large() -> SmallRun:
         "npv": worth, "npv_p90": worth - 100, "npv_p50": worth, "npv_p10": worth + 100,
         "chance_npv_positive": np.where(fits, 0.4, np.nan), "upfront": np.where(fits, 900.0, np.nan),
         "first_year_saving": np.where(fits, 90.0, np.nan), "energy_gain_kwh": np.where(fits, 10.0, np.nan),
-        "status": np.where(fits, np.where(worth > 600, "advised", "not worth it"), "does not fit"),
+        "status": np.where(fits, np.where(worth > 600, "recommended", "not_cost_effective"), "not_applicable"),
         "reason": np.where(fits, REASON, "Dry air, and no excess loss is measured."),
     }  # fmt: skip
     notes = {
@@ -42,12 +42,12 @@ def _large() -> SmallRun:
     number = np.where(np.arange(SITES) < CALLS, np.arange(SITES) + 1.0, np.nan)
     call = {
         "site_id": sites, "customer_id": np.char.replace(sites, "S", "C"), "position": number, "round": 1,
-        "retrofit": "bird_mesh", "npv": 300.0, "sentence": REASON, "must_call": False, "contribution": 40.0,
-        "excluded_reason": np.where(np.isnan(number), "no retrofit is worth it", ""),
+        "retrofit": "bird_mesh", "npv": 300.0, "must_call": False, "contribution": 40.0,
+        "excluded_reason": np.where(np.isnan(number), "no_offer", ""),
     }  # fmt: skip
     # Of the demo's sites about a third have an offer.
     offer = {"site_id": sites[::3], "offer": "bird_mesh", "npv": 300.0, "upfront": 900.0, "equipment": "tower"}
-    run = SmallRun()
+    run = SmallRun(texts=dict.fromkeys(sites, REASON))
     made = {"ranking": ranking, "safety_note": notes, "call": call, "offer": offer}
     for name, columns in made.items():
         empty = typed(name, [])

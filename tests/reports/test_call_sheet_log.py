@@ -13,6 +13,7 @@ import pandas as pd
 import pytest
 from call_sheet_support import SmallRun, header_row, reckoned, rows, written
 
+from aftersun import api
 from aftersun.documents.run_view import RunView
 from aftersun.inventory.log import learnt_facts
 from aftersun.inventory.log.call_log import COLUMNS, OUTCOMES, entries
@@ -123,7 +124,7 @@ def test_the_filled_in_workbook_is_loaded_as_it_is(inventory: Inventory, tmp_pat
     assert (done.problems, done.rejected, done.known) == ((), 0, 0)
     log = entries(inventory, None, True)
     mine = log[log["called_on"] >= pd.Timestamp(2026, 6, 2)].sort_values("called_on")
-    offered = [one.split("+")[0] for one in (first["retrofit"], second["retrofit"])]
+    offered = [view.members(one)[0] for one in (first["retrofit"], second["retrofit"])]
     kept = mine.drop_duplicates("site_id")
     assert list(kept["site_id"]) == [first["site_id"], second["site_id"]]
     assert list(kept["outcome"]) == ["yes", "later"]
@@ -149,13 +150,13 @@ def test_every_figure_of_the_demo_is_the_stored_one(shown: Shown) -> None:
         "WHERE position IS NOT NULL AND call.retrofit = offer.offer ORDER BY position"
     ).df()
     found = rows(book["Calls"])
-    first = stored.drop_duplicates("customer_id")
+    first, texts = stored.drop_duplicates("customer_id"), shown.view.call_texts()
     assert [row["site"] for row in found] == list(first["site_id"])
     for row, (_, one) in zip(found, first.iterrows(), strict=True):
         assert (row["position"], row["round"]) == (one["position"], one["round"])
         told = row["kind of call"] == "safety: tell, do not sell"
         first = "Tell the danger first; give the price only if asked. " if told else ""
-        assert row["what to say"] == first + one["sentence"]
+        assert row["what to say"] == first + texts[one["site_id"]]
         assert row["price with tax [EUR]"] == pytest.approx(one["upfront"])
         assert row["worth at the values used [EUR]"] == pytest.approx(one["npv"])
         weighed = row["contribution to the company if yes [EUR]"], row["chance of yes"]
@@ -164,14 +165,15 @@ def test_every_figure_of_the_demo_is_the_stored_one(shown: Shown) -> None:
             drawn = row[f"{title} [EUR]"]
             assert drawn == ("not drawn" if pd.isna(one[name]) else pytest.approx(one[name]))
     ranked = shown.inventory.connection.execute(
-        "SELECT site_id, title, rank, status, npv, ranking.upfront, reason FROM ranking JOIN run_retrofit "
+        "SELECT site_id, title, rank, status, npv, ranking.upfront, screening_reason FROM ranking JOIN run_retrofit "
         "USING (run_id, retrofit)"
     ).fetchall()
     by_place = {(row["site"], row["retrofit"]): row for row in rows(book["All retrofits"])}
     assert len(by_place) == len(ranked)
     for site, title, rank, status, npv, upfront, reason in ranked:
         row = by_place[site, title]
-        assert (row["rank"], row["status"], row["reason"] or "") == (rank, status, reason or "")
+        assert (row["rank"], row["status"]) == (rank, api.status_text(status))
+        assert (reason or "")[1:] in row["reason"]  # as a sentence its first letter is a capital
         assert row["worth at the values used [EUR]"] == (None if npv is None else pytest.approx(npv))
         assert row["price with tax [EUR]"] == (None if upfront is None else pytest.approx(upfront))
 
@@ -191,7 +193,8 @@ def test_all_notes_of_the_demo_stand_whole_and_every_danger_in_its_row(shown: Sh
     assert seen > 5
     notes = shown.inventory.connection.execute(
         "SELECT DISTINCT call.site_id, note_id FROM call JOIN safety_note n USING (run_id, site_id) "
-        "WHERE position IS NOT NULL AND list_contains(string_split(call.retrofit, '+'), n.retrofit)"
+        "JOIN offer_member m ON call.run_id = m.run_id AND call.site_id = m.site_id AND call.retrofit = m.offer "
+        "WHERE position IS NOT NULL AND m.retrofit = n.retrofit"
     ).fetchall()
     for site, note_id in notes:
         if site in called:

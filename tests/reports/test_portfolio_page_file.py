@@ -128,7 +128,7 @@ def test_each_line_of_the_table_names_all_notes_of_its_offer(data: dict[str, Any
     for place, site in enumerate(sites["id"]):
         if not offers[place]:
             continue
-        mine = notes[(notes["site_id"] == site) & notes["retrofit"].isin(offers[place].split("+"))]
+        mine = notes[(notes["site_id"] == site) & notes["retrofit"].isin(run.members(offers[place]))]
         told = {data["notes"][one]["note_id"] for one in sites["note_sets"][sites["notes"][place]]}
         assert {*mine["note_id"], *tell.loc[tell["site_id"] == site, "note_id"]} <= told
         checked += len(mine)
@@ -160,7 +160,8 @@ def test_the_best_offer_of_a_site_is_the_one_that_is_worth_most(data: dict[str, 
         _equal(sites[name], expected[column])
     calls = run.table("call").set_index("site_id").reindex(sites["id"])
     _equal(sites["call"], calls["position"])
-    assert _words(sites["not_called"]) == list(calls["excluded_reason"].fillna(""))
+    reasons = zip(calls["excluded_reason"].fillna(""), calls["excluded_detail"].fillna(""), strict=True)
+    assert _words(sites["not_called"]) == [api.not_called_text(*reason) for reason in reasons]
 
 
 def test_sums_of_the_portfolio_are_those_stored(data: dict[str, Any], run: FakeRun) -> None:

@@ -11,9 +11,8 @@ from aftersun.cli.terminal import amount, cell, terminal
 from aftersun.documents.run_view import RunView
 from aftersun.documents.summary import summary
 from aftersun.model.change import severity_order
-from aftersun.scoring.offers.ledgers import JOINED
 
-_CALL = ("position", "site_id", "customer_id", "retrofit", "npv", "sentence", "must_call", "chance_of_yes")
+_CALL = ("position", "site_id", "customer_id", "retrofit", "npv", "must_call", "chance_of_yes")
 _OFFER = ("npv_p90", "npv_p50", "npv_p10", "chance_npv_positive", "upfront", "contribution")
 _NOTE = ("note_id", "severity", "text", "who")
 
@@ -29,12 +28,12 @@ def show_calls(view: RunView, first: int) -> None:
         f"{len(calls)} of {view.run.sites} sites that could be valued are on the list."
     )
     _show_total(view)
-    people, titles = view.contacts().set_index("customer_id"), view.titles()
+    people, titles, texts = view.contacts().set_index("customer_id"), view.titles(), view.call_texts()
     notes: dict[str, dict[Hashable, Any]] = {}
     for call in calls.head(first).to_dict("records"):
         _show_call(view, call, titles)
         _show_person(call["customer_id"], people.loc[call["customer_id"]])
-        terminal.paragraph(call["sentence"], indent=4)
+        terminal.paragraph(texts[call["site_id"]], indent=4)
         for question in view.to_ask(call["site_id"]):
             terminal.paragraph(f"ask: {question}", indent=4, hang=5)
         mine = _notes(view, call)
@@ -58,12 +57,13 @@ def show_calls(view: RunView, first: int) -> None:
 
 def calls_as_data(view: RunView, first: int) -> dict[str, Any]:
     """Return the first calls with their safety notes, worst first, for another program."""
-    result = []
+    result, texts = [], view.call_texts()
     for call in view.calls().head(first).to_dict("records"):
         offer = _offer(view, call)
         result.append(
             {
                 **{name: call[name] for name in _CALL},
+                "sentence": texts[call["site_id"]],
                 **{name: offer[name] for name in _OFFER},
                 "ask": view.to_ask(call["site_id"]),
                 "safety_notes": [{name: note[name] for name in _NOTE} for note in _notes(view, call)],
@@ -126,7 +126,7 @@ def _show_call(view: RunView, call: Row, titles: Mapping[str, str]) -> None:
     worth = f"worth {amount(call['npv'])} {view.currency}"
     if call["must_call"]:
         worth = f"a safety matter, {worth}" if call["npv"] > 0 else "a safety matter, not for its worth"
-    what = " and ".join(titles[name] for name in _members(call))
+    what = " and ".join(titles[name] for name in view.members(call["retrofit"]))
     terminal.paragraph(f"{call['position']:>2}. {what} at {call['site_id']}, {worth}", hang=4)
     offer = _offer(view, call)
     if call["npv"] > 0 and not pd.isna(offer["chance_npv_positive"]):
@@ -187,14 +187,10 @@ def _show_total(view: RunView) -> None:
         )
 
 
-def _members(call: Row) -> list[str]:
-    return str(call["retrofit"]).split(JOINED)
-
-
 def _notes(view: RunView, call: Row) -> list[dict[Hashable, Any]]:
     """Return the safety notes of the work that a call offers, each once, worst first."""
     notes = view.table("safety_note", call["site_id"])
-    return worst_first(notes[notes["retrofit"].isin(_members(call))].drop_duplicates("note_id"))
+    return worst_first(notes[notes["retrofit"].isin(view.members(call["retrofit"]))].drop_duplicates("note_id"))
 
 
 def _offer(view: RunView, call: Row) -> Row:

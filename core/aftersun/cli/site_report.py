@@ -13,6 +13,7 @@ from aftersun.documents.run_view import RunView
 from aftersun.inventory.store.dictionary import columns
 from aftersun.scoring.run.site_detail import CloserLook
 from aftersun.scoring.value.words import EVERY_YEAR
+from aftersun.wording import not_called_text, reason_text, status_text
 
 DRIVERS_SHOWN = 3  # of each retrofit; JSON has all
 _TABLES = (
@@ -20,7 +21,6 @@ _TABLES = (
     "site_loss",
     "site_evidence",
     "reading_finding",
-    "ranking",
     "offer_member",
     "question",
     "cost_item",
@@ -39,6 +39,8 @@ _ENERGY = {
 
 def report_as_data(view: RunView, site_id: str, look: CloserLook | None) -> dict[str, Any]:
     """Return everything the run knows of one site, for another program; with a closer ``look``, what it found."""
+    ranking = view.table("ranking", site_id)
+    reasons = [reason_text(row, view.currency) for row in ranking.to_dict("records")]
     return {
         "run_id": view.run_id,
         "currency": view.currency,
@@ -46,6 +48,7 @@ def report_as_data(view: RunView, site_id: str, look: CloserLook | None) -> dict
         "arrays": view.arrays(site_id),
         "call": view.call_of(site_id),
         **{table: view.table(table, site_id) for table in _TABLES},
+        "ranking": ranking.assign(reason=reasons),
         "claims": view.table("run_claim"),
         **({} if look is None else {"drivers": look.drivers, "questions": look.questions}),
     }
@@ -131,7 +134,9 @@ def _facts(view: RunView, site_id: str) -> None:
     call = view.call_of(site_id)
     terminal.heading(f"Site {site_id}")
     if pd.isna(call["position"]):
-        terminal.paragraph(f"Not on the call list: {call['excluded_reason']}.")
+        terminal.paragraph(
+            f"Not on the call list: {not_called_text(call['excluded_reason'], call['excluded_detail'])}."
+        )
     else:
         terminal.paragraph(f"Number {call['position']} on the call list.")
     tell = view.to_tell()
@@ -241,8 +246,8 @@ def _verdict(row: Mapping[Any, Any], title: str, currency: str) -> None:
     """Print what is advised of a retrofit, why, its measures of worth and how sure they are."""
     worth = "" if pd.isna(row["npv"]) else f", net present value {amount(row['npv'])} {currency}"
     terminal.result("")
-    terminal.paragraph(f"{title}: {row['status']}{worth}", hang=2)
-    terminal.paragraph(row["reason"], indent=2)
+    terminal.paragraph(f"{title}: {status_text(row['status'])}{worth}", hang=2)
+    terminal.paragraph(reason_text(row, currency), indent=2)
     if worth:
         terminal.paragraph(_measures(row), indent=2)
     _sure(row, currency, indent=2)

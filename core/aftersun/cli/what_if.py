@@ -9,6 +9,7 @@ from aftersun.cli.call_list import show_notes
 from aftersun.cli.terminal import amount, cell, in_words, terminal
 from aftersun.documents.run_view import RunView
 from aftersun.scoring.run.what_if import Comparison
+from aftersun.wording import status_text
 
 _SITES = 10
 
@@ -60,4 +61,4 @@ def _show_all(comparison: Comparison) -> None:
 
 
 def _worth(row: Mapping[Any, Any], which: str) -> tuple[str, str]:
-    return amount(row[f"npv_{which}"]), cell(row[f"status_{which}"])
+    return amount(row[f"npv_{which}"]), status_text(cell(row[f"status_{which}"]))

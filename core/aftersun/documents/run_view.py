@@ -15,12 +15,13 @@ from aftersun.inventory.runs.stored_runs import stored_run
 from aftersun.inventory.store import read
 from aftersun.inventory.store.file import Inventory
 from aftersun.model.change import Note, severity_order
+from aftersun.model.codes import NotCalled
 from aftersun.model.errors import AftersunError
 from aftersun.model.letter import Letter
 from aftersun.model.output import Letterhead, SafetyNotes
 from aftersun.money.company import Company
 from aftersun.money.letterhead import letterhead_of
-from aftersun.scoring.value import words
+from aftersun.wording import call_text, not_called_text
 
 if TYPE_CHECKING:
     from aftersun.model import output
@@ -75,6 +76,7 @@ class RunView:
         self._letters = tuple(letters)
         self._letterhead = letterhead
         self._frames: dict[str, pd.DataFrame] = {}
+        self._members: dict[str, tuple[str, ...]] | None = None
 
     @property
     def inventory(self) -> Inventory:
@@ -182,7 +184,8 @@ class RunView:
         said = []
         for section, what in (("system", "Assumed of every system"), ("facts", "Chance where not known")):
             for name, given in self.company[section].items():
-                why = words.join(f"by {given['who']}" if given["who"] else "by the company", given["why"])
+                who = f"by {given['who']}" if given["who"] else "by the company"
+                why = f"{who}; {given['why']}" if given["why"] else who
                 said.append(f"{what}, replaced {why}: {name.replace('_', ' ')} {given['value']:g}.")
         return said
 
@@ -220,10 +223,33 @@ class RunView:
         ends = table["step"].isin(["in_plane_kwh", "generated_kwh"])
         return table.loc[(table["kwh"].abs() >= LEAST_KWH) | ends, ["step", "kwh"]]
 
+    def call_texts(self) -> dict[str, str]:
+        """Return what to say on each call, by site_id."""
+        calls = self.calls()
+        about = calls[["site_id", "retrofit"]].rename(columns={"retrofit": "offer"})
+        offers = self.table("offer").merge(about, on=["site_id", "offer"])
+        ranking = self.table_of_sites("ranking", list(calls["site_id"]))
+        ranked = {(row["site_id"], row["retrofit"]): row for row in ranking.to_dict("records")}
+        said = dict(zip(calls["site_id"], calls["sentence"].fillna(""), strict=True))  # of older runs as stored
+        for offer in offers.to_dict("records"):
+            site = offer["site_id"]
+            members = [ranked[site, name] for name in self.members(offer["offer"])]
+            said[site] = said[site] or call_text(offer, members, self.currency)
+        return said
+
+    def members(self, offer: str) -> tuple[str, ...]:
+        """Return the retrofits that an offer consists of, in the order of their ids."""
+        if self._members is None:
+            pairs = self._tables.whole("offer_member")[["offer", "retrofit"]].drop_duplicates().sort_values("retrofit")
+            self._members = {str(name): tuple(found) for name, found in pairs.groupby("offer")["retrofit"]}
+        return self._members.get(offer, (offer,))
+
     def excluded(self) -> pd.Series:
-        """Return how many sites are not called, by reason."""
-        table = self.table("call")
-        return table.loc[table["position"].isna(), "excluded_reason"].value_counts()
+        """Return how many sites are not called, by the reason in words."""
+        left = self.table("call")
+        left = left[left["position"].isna()]
+        said = map(not_called_text, left["excluded_reason"].fillna(""), left["excluded_detail"].fillna(""))
+        return pd.Series(list(said), dtype="object").value_counts()
 
     def to_tell(self) -> pd.DataFrame:
         """Return the dangers known to stand on sites now, one row a site and note: site_id, note_id, text, who.
@@ -270,10 +296,10 @@ class RunView:
         return {str(name): value for name, value in found.iloc[0].items() if not pd.isna(value)}
 
     def call_of(self, site_id: str) -> Mapping[str, Any]:
-        """Return the call-list row of a site; a site loaded after the run has none and gets the reason."""
+        """Return the call-list row of a site; a site loaded after the run has none and gets that as its reason."""
         table = self.table("call", site_id)
         if table.empty:
-            return {"position": None, "excluded_reason": "loaded after the last run; rank again"}
+            return {"position": None, "excluded_reason": NotCalled.NOT_IN_RUN, "excluded_detail": None}
         return {str(name): value for name, value in table.iloc[0].items()}
 
     def _sites(self) -> pd.DataFrame:

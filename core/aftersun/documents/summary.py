@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from aftersun.documents.run_view import RunView
+from aftersun.model.codes import Status
 from aftersun.model.figures import ENGLISH
-from aftersun.scoring.offers.ledgers import JOINED
 from aftersun.scoring.ranges.information import by_question
-from aftersun.scoring.value import words
+from aftersun.wording import status_text
 
 LINE_WIDTH = 80
 _LABEL = 15
@@ -43,11 +43,11 @@ def _lines(view: RunView) -> Iterator[tuple[str, str]]:
         titles = view.titles()
         most = (f"{titles.get(row['retrofit'], row['retrofit'])} {row['offers']:,}" for row in parts.to_dict("records"))
         yield "most often", ", ".join(most)
-    unsure = (view.table("ranking")["status"] == words.TOO_UNSURE).sum()
+    unsure = (view.table("ranking")["status"] == Status.TOO_UNCERTAIN).sum()
     if unsure:
-        yield "too unsure", f"{unsure:,} offers held back: too small a chance of a gain"
+        yield status_text(Status.TOO_UNCERTAIN), f"{unsure:,} offers held back: too small a chance of a gain"
     must = int(calls["must_call"].fillna(False).sum())
-    several = int(calls["retrofit"].str.contains(JOINED, regex=False).sum())
+    several = sum(len(view.members(offer)) > 1 for offer in calls["retrofit"])
     yield "to call", f"{len(calls):,} customers, {must:,} of them for safety, {several:,} about several retrofits"
     for reason, count in view.excluded().head(1).items():
         yield "not called", f"{view.excluded().sum():,} sites; most: {reason} ({count:,})"

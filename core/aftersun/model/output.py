@@ -104,8 +104,14 @@ class RunView(Protocol):
     def titles(self) -> Mapping[str, str]:
         """Return the title of each retrofit by id."""
 
+    def members(self, offer: str) -> Sequence[str]:
+        """Return the retrofits that an offer consists of."""
+
     def calls(self) -> pd.DataFrame:
         """Return the sites to call, first one first."""
+
+    def call_texts(self) -> Mapping[str, str]:
+        """Return what to say on each call, by site_id."""
 
     def to_tell(self) -> pd.DataFrame:
         """Return the dangers known to stand: site_id, note_id, severity, text, who."""

@@ -77,7 +77,7 @@ def _fill(book: Book, run: api.RunView) -> None:
         tables.dangers(calls, called),
         tables.safety_notes(calls.notes, titles),
         tables.questions(calls, called, titles),
-        tables.offers(calls, called, titles),
+        tables.offers(calls, called),
         tables.ranking(calls, titles),
         tables.not_called(run, called),
         facts.month(run),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -28,7 +27,6 @@ from aftersun_reports.call_sheet.book import (
 from aftersun_reports.call_sheet.notes import NotesOfRun, dangers_by_site
 
 PER_CALL = 3  # questions on one call; the others stand on their own sheet
-JOINED = "+"  # between the members of an offer
 OUTCOMES = ("unreached", "no", "later", "yes", "done", "objection")  # those of the call log
 CALLED_ON, OUTCOME, LEAVE_UNTIL, RETROFIT, REMARK, SITE = (
     "called_on", "outcome", "leave_until", "retrofit", "remark", "site_id",
@@ -36,7 +34,6 @@ CALLED_ON, OUTCOME, LEAVE_UNTIL, RETROFIT, REMARK, SITE = (
 
 _SAFETY, _BOTH, _OFFER = "safety: tell, do not sell", "safety, and an offer", "offer"
 _TELL_FIRST = "Tell the danger first; give the price only if asked."
-_SURVEY = re.compile(r"(?:^|\. )Survey first: (.+?)(?=\. [A-Z]|\.?$)")  # in the ranking's reason
 _NOBODY = "Nobody is to be called in this run; the sheet 'Not called' says why, site by site."
 _CONTACT = ("name", "town", "phone", "email")
 
@@ -72,7 +69,7 @@ class CallList:
     @cached_property
     def members(self) -> int:
         """Of how many retrofits the largest offer of these calls consists, at least 1."""
-        return max((len(_members(call)) for call in self.calls), default=1)
+        return max((len(self._members(call)) for call in self.calls), default=1)
 
     def columns(self) -> list[Column]:
         """Return the columns of the sheet: those on who is called only where names may be read."""
@@ -183,7 +180,7 @@ class CallList:
 
     def _row(self, mine: Sequence[Mapping[str, Any]], person: Mapping[str, Any]) -> list[Any]:
         call, several = mine[0], len(mine) > 1
-        site_id, members = str(call["site_id"]), _members(call)
+        site_id, members = str(call["site_id"]), self._members(call)
         offer = self._offers.get((site_id, str(call["retrofit"])), {})
         drawn = [_drawn(offer, name) for name in ("npv_p90", "npv_p50", "npv_p10", "chance_npv_positive")]
         asked = [question["fact"] for one in mine for question in self._questions.get(str(one["site_id"]), ())]
@@ -195,7 +192,7 @@ class CallList:
             self._kind(call),
             self._say(call),
             self._by_site(mine, self._dangers_at),
-            self._by_site(mine, lambda one: self.notes.ids(str(one["site_id"]), _members(one))),
+            self._by_site(mine, lambda one: self.notes.ids(str(one["site_id"]), self._members(one))),
             self._by_site(mine, self._asked_at),
             contact_rule(self.run, person),
             self._title(call),
@@ -231,7 +228,14 @@ class CallList:
         )
 
     def _title(self, call: Mapping[str, Any]) -> str:
-        return title_of(self._titles, str(call["retrofit"]))
+        return self.title(str(call["retrofit"]))
+
+    def title(self, offer: str) -> str:
+        """Return the titles of all that an offer consists of."""
+        return " and ".join(self._titles.get(name, name) for name in self.run.members(offer))
+
+    def _members(self, call: Mapping[str, Any]) -> Sequence[str]:
+        return self.run.members(str(call["retrofit"]))
 
     def _kind(self, call: Mapping[str, Any]) -> str:
         if call["must_call"] != "yes":
@@ -239,22 +243,23 @@ class CallList:
         return _BOTH if call["npv"] > 0 else _SAFETY
 
     def _say(self, call: Mapping[str, Any]) -> str:
-        """Return the run's sentence; of what is told for safety, how to tell it."""
+        """Return what to say; of what is told for safety, how to tell it, too."""
         first = f"{_TELL_FIRST} " if self._kind(call) == _SAFETY else ""
-        return f"{first}{call['sentence']}"
+        return f"{first}{self._texts[str(call['site_id'])]}"
 
     def _first(self, site_id: str, members: Sequence[str]) -> str:
-        """Say what has to be looked at before the price holds, in the ranking's own words."""
+        """Say what has to be looked at before the price holds, whole."""
         found = [
             (self._titles.get(name, name), self._survey[site_id, name])
             for name in members
             if (site_id, name) in self._survey
         ]
+        first = api.status_text(api.Status.SUBJECT_TO_SURVEY)
         if len(members) == 1 and (site_id, members[0]) not in self._told:
-            return api.SURVEY_FIRST if found else ""  # what to say tells why
+            return first if found else ""  # what to say tells why
         if len(members) == 1:
-            return f"{api.SURVEY_FIRST}: {found[0][1]}" if found else ""
-        return "\n".join(f"{title}, {api.SURVEY_FIRST}: {why}" for title, why in found)
+            return f"{first}: {found[0][1]}" if found else ""
+        return "\n".join(f"{title}, {first}: {why}" for title, why in found)
 
     def _further(self, call: Mapping[str, Any]) -> str:
         offer = self._offers.get((str(call["site_id"]), str(call["retrofit"])), {})
@@ -263,6 +268,10 @@ class CallList:
         costs = "" if price != price else f", price with tax {api.ENGLISH.amount(price, self.run.currency)}"
         what = f"{call['site_id']}, position {call['position']:.0f}, {self._kind(call)}: {self._title(call)}{costs}"
         return f"{what}. {self._say(call)}"
+
+    @cached_property
+    def _texts(self) -> Mapping[str, str]:
+        return self.run.call_texts()
 
     @cached_property
     def _titles(self) -> Mapping[str, str]:
@@ -294,13 +303,9 @@ class CallList:
 
     @cached_property
     def _survey(self) -> Mapping[tuple[str, str], str]:
-        found = {}
-        for row in self._ranked:
-            reason = str(row["reason"] or "")
-            why = "; ".join(dict.fromkeys(_SURVEY.findall(reason)))
-            if why or row["status"] == api.SURVEY_FIRST:
-                found[str(row["site_id"]), str(row["retrofit"])] = why or reason
-        return found
+        mine = self.ranking[self.ranking["site_id"].isin(self._called)]
+        said = {(row["site_id"], row["retrofit"]): api.survey_text(row) for row in mine.to_dict("records")}
+        return {pair: why for pair, why in said.items() if why}
 
     @cached_property
     def _told(self) -> frozenset[tuple[str, str]]:
@@ -308,12 +313,6 @@ class CallList:
         return frozenset(
             (str(call["site_id"]), str(call["retrofit"])) for call in self.calls if self._kind(call) == _SAFETY
         )
-
-    @cached_property
-    def _ranked(self) -> list[Mapping[str, Any]]:
-        """The ranking of the sites to call."""
-        table = self.ranking
-        return records_of(table.loc[table["site_id"].isin(self._called), ["site_id", "retrofit", "status", "reason"]])
 
 
 def contact_rule(run: api.RunView, person: Mapping[str, Any]) -> str:
@@ -341,15 +340,6 @@ def in_full(danger: Mapping[str, Any]) -> str:
     """Return a note as one paragraph: severity, name, whole text, who may do it."""
     who = f" Who: {danger['who']}." if danger["who"] else ""
     return f"{str(danger['severity']).upper()} [{danger['note_id']}] {danger['text']}{who}"
-
-
-def title_of(titles: Mapping[str, str], offer: str) -> str:
-    """Return the title of an offer, of several retrofits one after another."""
-    return " and ".join(titles.get(name, name) for name in offer.split(JOINED))
-
-
-def _members(call: Mapping[str, Any]) -> list[str]:
-    return str(call["retrofit"]).split(JOINED)
 
 
 def _drawn(offer: Mapping[str, Any], name: str) -> Any:

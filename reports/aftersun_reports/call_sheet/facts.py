@@ -153,8 +153,9 @@ def _run_rows(run: api.RunView) -> Iterator[Sequence[Any]]:
             f"best offers of {names.sites(row['offers'])}, called or not",
         )
     call = run.table("call")
-    counts = call.loc[call["position"].isna(), "excluded_reason"].fillna("").value_counts()
-    for reason, count in counts.items():
+    left = call.loc[call["position"].isna(), ["excluded_reason", "excluded_detail"]].fillna("")
+    for code, detail, count in rows_of(left.value_counts().reset_index(), [*left, "count"]):
+        reason = api.not_called_text(code, detail)
         yield "not called", str(reason) or "no reason stored", names.sites(count), ""
     far = [row for row in records_of(run.table("site_energy")[["site_id", "remark"]]) if row["remark"]]
     for row in far:

@@ -22,20 +22,22 @@ from aftersun_reports.call_sheet.book import (
     rows_of,
     values_of,
 )  # fmt: skip
-from aftersun_reports.call_sheet.calls import JOINED, CallList, title_of
+from aftersun_reports.call_sheet.calls import CallList
 from aftersun_reports.call_sheet.notes import NotesOfRun, dangers_by_site
 
 Table = tuple[Sheet, Iterator[Sequence[Any]]]
 
 _CUSTOMER = Column("customer number", 16, SHORT, "The company's own number of the customer.")
 # What a retrofit cannot be on a site: nothing is advised there, so nobody needs its notes.
-_NO_ADVICE = ("does not fit", "already fitted", "failed", "not worth it")
+_NO_ADVICE = (
+    api.Status.NOT_APPLICABLE, api.Status.ALREADY_FITTED, api.Status.FAILED, api.Status.NOT_COST_EFFECTIVE,
+)  # fmt: skip
 
 
 def dangers(calls: CallList, called: pd.DataFrame) -> Table:
     """The dangers known to stand: their owners are told, on the call list or not."""
     personal = calls.run.personal
-    wanted = ["site_id", "customer_id", "position", "excluded_reason"]
+    wanted = ["site_id", "customer_id", "position", "excluded_reason", "excluded_detail"]
     places = {row["site_id"]: row for row in records_of(called[wanted])}
     sheet = Sheet(
         names.DANGERS,
@@ -62,7 +64,7 @@ def dangers(calls: CallList, called: pd.DataFrame) -> Table:
             place = places.get(site_id, {})
             for one in found:
                 position = place.get("position")
-                why = place.get("excluded_reason") or ""
+                why = api.not_called_text(place.get("excluded_reason") or "", place.get("excluded_detail"))
                 owner = [place.get("customer_id")] if personal else []
                 yield [site_id, *owner, one["severity"], one["note_id"], one["text"], one["who"], position, why]
 
@@ -130,7 +132,7 @@ def questions(calls: CallList, called: pd.DataFrame, titles: Mapping[str, str]) 
     )
 
 
-def offers(calls: CallList, called: pd.DataFrame, titles: Mapping[str, str]) -> Table:
+def offers(calls: CallList, called: pd.DataFrame) -> Table:
     """What may be offered, single or several in one visit, in the owner's and the company's ledger."""
     money = f"[{calls.run.currency}]"
     sheet = Sheet(
@@ -168,10 +170,10 @@ def offers(calls: CallList, called: pd.DataFrame, titles: Mapping[str, str]) -> 
 
     def rows() -> Iterator[Sequence[Any]]:
         for site, offer, must, price, worth, *rest, brought in rows_of(table, [*wanted, "equipment"]):
-            said = calls.notes.ids(site, offer.split(JOINED))
-            listed = ", ".join((brought or "").replace("_", " ").split(JOINED))
+            said = calls.notes.ids(site, calls.run.members(offer))
+            listed = ", ".join((brought or "").replace("_", " ").split("+"))
             drawn = or_not_drawn(rest[:4], worth)
-            title = title_of(titles, offer)
+            title = calls.title(offer)
             yield [site, at.get((site, offer)), title, must, price, worth, *drawn, *rest[4:], listed, said]
 
     return sheet, rows()
@@ -191,7 +193,7 @@ def ranking(calls: CallList, titles: Mapping[str, str]) -> Table:
             Column("site", names.SITE_WIDTH, SHORT, "Number of the site."),
             Column("rank", 6, COUNT, "On this site, 1 = best."),
             Column("retrofit", 26, TEXT, "What could be done."),
-            Column("status", 15, TEXT, "advised, survey first, too unsure, safety matter, not worth it, does not fit."),
+            Column("status", 15, TEXT, f"{', '.join(map(api.status_text, api.Status))}."),
             Column(names.worth(money), 11, MONEY, f"{names.AT_VALUES} Below 0 = a loss."),
             Column(f"worth P90 {money}", 11, MONEY, f"Exceeded with 90 % chance. {names.DRAWN}"),
             Column(f"worth P50 {money}", 11, MONEY, "As likely to be more as less."),
@@ -207,13 +209,24 @@ def ranking(calls: CallList, titles: Mapping[str, str]) -> Table:
     )
     table = calls.ranking
     wanted = ["site_id", "rank", "retrofit", "status", "npv", *names.RANGE]
-    wanted += ["upfront", "first_year_saving", "energy_gain_kwh", "reason"]
+    wanted += ["upfront", "first_year_saving", "energy_gain_kwh"]
 
     def rows() -> Iterator[Sequence[Any]]:
-        for site, rank, retrofit, status, worth, *rest, reason in rows_of(table, wanted):
+        reasons = _reasons(table, calls.run.currency)
+        for (site, rank, retrofit, status, worth, *rest), reason in zip(rows_of(table, wanted), reasons, strict=True):
             said = None if status in _NO_ADVICE else calls.notes.ids(site, [retrofit])
             drawn = or_not_drawn(rest[:4], worth)
-            yield (site, rank, titles.get(retrofit, retrofit), status, worth, *drawn, *rest[4:], said, reason)
+            yield (
+                site,
+                rank,
+                titles.get(retrofit, retrofit),
+                api.status_text(status),
+                worth,
+                *drawn,
+                *rest[4:],
+                said,
+                reason,
+            )
 
     return sheet, rows()
 
@@ -231,8 +244,17 @@ def not_called(run: api.RunView, called: pd.DataFrame) -> Table:
         ],
         empty="Every site of this run is on the call list.",
     )
-    shown = ["site_id", *(["customer_id"] if run.personal else []), "excluded_reason"]
-    return sheet, rows_of(left, shown)
+    shown = ["site_id", *(["customer_id"] if run.personal else []), "excluded_reason", "excluded_detail"]
+    return sheet, ((*who, api.not_called_text(why or "", detail)) for *who, why, detail in rows_of(left, shown))
+
+
+_AT_ONCE = 10_000  # rows of the ranking that are in memory as text at once
+
+
+def _reasons(ranking: pd.DataFrame, currency: str) -> Iterator[str]:
+    for first in range(0, len(ranking), _AT_ONCE):
+        for row in ranking.iloc[first : first + _AT_ONCE].to_dict("records"):
+            yield api.reason_text(row, currency)
 
 
 def _listed(retrofits: str, titles: Mapping[str, str]) -> str:

@@ -11,7 +11,7 @@ from aftersun import api
 from aftersun_reports.portfolio_page import labels
 from aftersun_reports.portfolio_page.coding import by_site, coded, packed
 from aftersun_reports.portfolio_page.safety import Notes
-from aftersun_reports.portfolio_page.sites import Sites
+from aftersun_reports.portfolio_page.sites import Sites, not_called
 
 _HIDDEN = {"site_id", "customer_id", "latitude", "longitude"}  # shown elsewhere, or nobody's business here
 _MONTHLY = ("generated_kwh", "used_kwh", "to_water_kwh", "exported_kwh", "imported_kwh")
@@ -51,7 +51,7 @@ def as_data(run: api.RunView, sites: Sites, notes: Notes) -> dict[str, Any]:
         "findings": by_site(run.table("reading_finding"), ids, (), ("meter", "what_to_do"), ("text",)),
         "losses": by_site(loss.assign(step=_steps(loss, sites)), ids, ("kwh",), ("step",)),
         "retrofits": by_site(
-            ranking.assign(notes=_note_sets(ranking, notes)),
+            _in_words(run, ranking).assign(notes=_note_sets(ranking, notes)),
             ids,
             (
                 *("npv", "npv_p90", "npv_p50", "npv_p10", "chance_npv_positive", "upfront", "first_year_saving"),
@@ -69,11 +69,25 @@ def as_data(run: api.RunView, sites: Sites, notes: Notes) -> dict[str, Any]:
             ("question", "retrofits"),
         ),
         "calls": by_site(
-            run.table("call"), ids, ("position", "npv", "round"), ("retrofit", "excluded_reason"), ("sentence",)
+            _calls(run), ids, ("position", "npv", "round"), ("retrofit", "excluded_reason"), ("sentence",)
         ),
         "picture": _picture(run, ids),
         **_months(run, sites),
     }
+
+
+def _in_words(run: api.RunView, ranking: pd.DataFrame) -> pd.DataFrame:
+    return ranking.assign(
+        status=[api.status_text(code) for code in ranking["status"]],
+        reason=[api.reason_text(row, run.currency) for row in ranking.to_dict("records")],
+    )
+
+
+def _calls(run: api.RunView) -> pd.DataFrame:
+    """Return the table of calls with what to say on each, and why the others are none."""
+    table, texts = run.table("call"), run.call_texts()
+    said = [texts.get(site, "") for site in table["site_id"]]
+    return table.assign(excluded_reason=not_called(table), sentence=said)
 
 
 def _facts(run: api.RunView, sites: Sites) -> list[dict[str, Any]]:

@@ -54,8 +54,12 @@ function range(low, high) {
   return known(low) && known(high) ? `${amount(low)} .. ${amount(high)}` : NOT_DRAWN;
 }
 
+function membersOf(offer) {
+  return DATA.members[offer] || [offer];
+}
+
 function title(offer) {
-  return offer.split('+').map((id) => DATA.titles[id] || id).join(' and ');
+  return membersOf(offer).map((id) => DATA.titles[id] || id).join(' and ');
 }
 
 // Texts stand in a <bdi>: a name written from right to left cannot turn what stands beside it.

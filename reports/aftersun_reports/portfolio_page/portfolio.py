@@ -29,6 +29,7 @@ def page_data(run: api.RunView) -> dict[str, Any]:
         },
         "drawn": drawn,
         "titles": dict(run.titles()),
+        "members": {offer: list(run.members(offer)) for offer in run.table("offer")["offer"].unique()},
         "states": [{"word": word, "means": means} for word, means in sites.STATES],
         "value": _value(run),
         "month": _month(run),
@@ -54,7 +55,7 @@ def _value(run: api.RunView) -> list[dict[str, Any]]:
 def _month(run: api.RunView) -> dict[str, Any]:
     """Return how far the month goes, how many are called, and how many are not, by reason."""
     calls, plan = run.table("call"), run.table("run_plan")
-    reasons = calls.loc[calls["position"].isna(), "excluded_reason"].value_counts()
+    reasons = Counter(sites.not_called(calls[calls["position"].isna()]))
     names = ("bookable", "used", "short", "value_of_one_more")
     return {
         "calls": int(calls["position"].notna().sum()),
@@ -74,7 +75,7 @@ def _month(run: api.RunView) -> dict[str, Any]:
             }
             for row in run.table("run_capacity").to_dict("records")
         ],
-        "not_called": [{"reason": text(reason), "sites": int(count)} for reason, count in reasons.items()],
+        "not_called": [{"reason": text(reason), "sites": int(count)} for reason, count in reasons.most_common()],
     }
 
 

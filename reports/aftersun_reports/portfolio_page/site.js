@@ -52,7 +52,7 @@ function siteOffers(site) {
       offer.told === 'yes' ? el('p', {}, 'It ends a known danger: told, whatever it is worth.') : '',
       mine.length > 1 ? table(`Parts of this offer, ${DATA.format.currency}`, ['part', { num: 'worth alone' }, { num: 'adds to the offer' }],
         mine.map((one) => [title(one.retrofit), { num: known(one.npv_alone) ? amount(one.npv_alone) : NOT_KNOWN }, { num: amount(one.npv_added) }])) : '',
-      el('p', {}, 'Safety notes: ', notesOfMembers(site, offer.offer.split('+')).map((one) => one.code).join(' '), '; in full below.'));
+      el('p', {}, 'Safety notes: ', notesOfMembers(site, membersOf(offer.offer)).map((one) => one.code).join(' '), '; in full below.'));
   })];
 }
 
@@ -84,7 +84,7 @@ function siteQuestions(site) {
   if (!rows.length) return [el('h3', {}, 'Questions to ask'), el('p', {}, 'Nothing that is unknown here could turn the advice.')];
   return [el('h3', {}, 'Questions to ask'), table(`What an answer is worth before it is known, ${DATA.format.currency}`,
     ['question', 'about', { num: 'by phone' }, { num: 'by a visit' }, { num: 'for certain' }, { num: 'the visit costs' }],
-    rows.map((row) => [row.question, row.retrofits.split(/[,+]\s*/).map((id) => title(id.trim())).join(', '),
+    rows.map((row) => [row.question, row.retrofits.split(/,\s*/).map((id) => title(id.trim())).join(', '),
       ...[row.value_of_phone, row.value_of_visit, row.value_if_known, row.visit_cost].map((value) => ({ num: known(value) ? amount(value) : '' }))]), 'stack')];
 }
 

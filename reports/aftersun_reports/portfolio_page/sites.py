@@ -12,8 +12,6 @@ from aftersun import api
 from aftersun_reports.portfolio_page.coding import coded, numbers, text
 from aftersun_reports.portfolio_page.safety import Notes
 
-JOINED = "+"  # between the retrofits of an offer
-
 # What a site is marked as, the first that holds: word and what it means, in the order of their marks on the map.
 STATES = (
     ("known danger", "there is a known danger: the owner is told, whatever is sold"),
@@ -22,7 +20,7 @@ STATES = (
     ("no offer", "no retrofit is worth it there"),
     ("not valued", "could not be valued"),
 )
-NO_OFFER, NOT_VALUED, FAILED = "nothing worth it", "not valued", "failed"
+NO_OFFER, NOT_VALUED = "nothing worth it", "not valued"
 _DANGER, _CALL, _OFFER, _NONE, _UNVALUED = range(len(STATES))
 _ROUGH = 1  # decimals of a position where nothing personal may be read: about ten kilometres
 
@@ -47,7 +45,9 @@ def read_sites(run: api.RunView) -> Sites:
     best = offers.sort_values(order, ascending=[True, False, True], kind="stable").drop_duplicates("site_id")
     best = best.set_index("site_id", drop=False)
     calls = run.table("call").set_index("site_id", drop=False)
-    return Sites(ids, facts.set_index("site_id", drop=False).reindex(ids), best, calls, _statuses(ids, best, ranking))
+    return Sites(
+        ids, facts.set_index("site_id", drop=False).reindex(ids), best, calls, _statuses(run, ids, best, ranking)
+    )
 
 
 def as_data(run: api.RunView, sites: Sites, notes: Notes) -> dict[str, Any]:
@@ -63,7 +63,7 @@ def as_data(run: api.RunView, sites: Sites, notes: Notes) -> dict[str, Any]:
     sets: dict[tuple[int, ...], int] = {}
     with_notes = []
     for site, offer, call in zip(sites.ids, offers, about, strict=True):
-        members = [*offer.split(JOINED), *call.split(JOINED)]
+        members = [*run.members(offer), *run.members(call)]
         mine = tell.get(site, set()).union(notes.of(site, filter(None, members)))
         with_notes.append(sets.setdefault(tuple(sorted(mine)), len(sets)))
     decimals = 5 if run.personal else _ROUGH
@@ -79,7 +79,7 @@ def as_data(run: api.RunView, sites: Sites, notes: Notes) -> dict[str, Any]:
         "status": coded(sites.statuses),
         "call": numbers(position),
         "about": coded(about),
-        "not_called": coded(calls["excluded_reason"]),
+        "not_called": coded(not_called(calls)),
         "notes": with_notes,
         "note_sets": [list(one) for one in sets],
         "danger": [int(site in tell) for site in sites.ids],
@@ -111,10 +111,16 @@ def _state(danger: bool, called: bool, offer: str, status: str) -> int:
         return _CALL
     if offer:
         return _OFFER
-    return _UNVALUED if status in (NOT_VALUED, FAILED) else _NONE
+    return _UNVALUED if status in (NOT_VALUED, api.status_text(api.Status.FAILED)) else _NONE
 
 
-def _statuses(ids: list[str], best: pd.DataFrame, ranking: pd.DataFrame) -> list[str]:
+def not_called(calls: pd.DataFrame) -> list[str]:
+    """Return of rows of table call why they are no calls, "" where they are."""
+    pairs = calls[["excluded_reason", "excluded_detail"]].fillna("")
+    return [api.not_called_text(*pair) for pair in pairs.itertuples(index=False)]
+
+
+def _statuses(run: api.RunView, ids: list[str], best: pd.DataFrame, ranking: pd.DataFrame) -> list[str]:
     """Return the status of each site's best offer as its retrofits have it; of a site without an offer, why."""
     of_pair = dict(zip(zip(ranking["site_id"], ranking["retrofit"], strict=True), ranking["status"], strict=True))
     of_site: dict[str, set[str]] = {}
@@ -124,13 +130,13 @@ def _statuses(ids: list[str], best: pd.DataFrame, ranking: pd.DataFrame) -> list
     offers = dict(zip(best["site_id"], best["offer"], strict=True))
     for site in ids:
         if site in offers:
-            members = str(offers[site]).split(JOINED)
-            found = [str(of_pair.get((site, member), "")) for member in members]
-            if len(found) == 1:
-                result.append(found[0])
-            else:  # of a set the members' own statuses say what they are worth alone; only a survey holds for all
-                result.append("survey first" if "survey first" in found else "advised")
+            found = [str(of_pair.get((site, member), "")) for member in run.members(str(offers[site]))]
+            # Of a set the members' own statuses say what they are worth alone; only a survey holds for all.
+            survey = api.Status.SUBJECT_TO_SURVEY in found
+            of_set = api.Status.SUBJECT_TO_SURVEY if survey else api.Status.RECOMMENDED
+            result.append(api.status_text(found[0] if len(found) == 1 else of_set))
         else:
             seen = of_site.get(site, set())
-            result.append(NOT_VALUED if not seen else FAILED if seen == {"failed"} else NO_OFFER)
+            failed = api.status_text(api.Status.FAILED)
+            result.append(NOT_VALUED if not seen else failed if seen == {api.Status.FAILED} else NO_OFFER)
     return result

@@ -200,5 +200,7 @@ def test_the_output_that_the_guide_shows_does_what_it_says(aftersun, demo_folder
     words = ("write", inventory, "--to", tmp_path / "try", "--only", "tally", "--plugins-from", tmp_path / "tally.py")
     assert aftersun(*words).code == 0
     with Inventory.open(inventory, read_only=True) as opened:
-        (count,) = opened.connection.execute("SELECT count(*) FROM ranking WHERE status = 'not worth it'").fetchone()
-    assert re.search(rf"not worth it +{count}\b", (tmp_path / "try" / "tally.txt").read_text(encoding="utf-8"))
+        (count,) = opened.connection.execute(
+            "SELECT count(*) FROM ranking WHERE status = 'not_cost_effective'"
+        ).fetchone()
+    assert re.search(rf"not_cost_effective +{count}\b", (tmp_path / "try" / "tally.txt").read_text(encoding="utf-8"))

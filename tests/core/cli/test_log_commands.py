@@ -68,7 +68,7 @@ def test_the_next_run_knows_what_was_learnt_and_what_is_fitted(aftersun, company
     assert all(after[other] == before[other] for other in before if other != site)
     assert aftersun("log", "call", company, site, "--outcome", "done", "--retrofit", "bird_mesh").code == 0
     assert aftersun(*rank).code == 0
-    assert mesh(company)[site][1] == "already fitted"
+    assert mesh(company)[site][1] == "already_fitted"
     ran = aftersun("log", "call", company, site, "--outcome", "yes", "--retrofit", "bird_mash")
     assert ran.code == 2
     assert "retrofit: not a retrofit of any stored run" in ran.err

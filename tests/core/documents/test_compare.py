@@ -52,7 +52,7 @@ NOTES = pd.DataFrame(
 
 def ranking(*rows: tuple[str, str, float, int, bool]) -> pd.DataFrame:
     frame = pd.DataFrame(rows, columns=["site_id", "retrofit", "npv", "rank", "for_safety"])
-    return frame.assign(status="advised")
+    return frame.assign(status="recommended")
 
 
 FIRST = ranking(

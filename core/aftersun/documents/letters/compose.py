@@ -25,25 +25,16 @@ from aftersun.documents.letters.source import Source
 from aftersun.documents.run_view import RunView
 from aftersun.inventory.log import call_log
 from aftersun.inventory.store.file import Inventory
+from aftersun.model.codes import ContactRule, Status
 from aftersun.model.errors import AftersunError
 from aftersun.model.figures import ENGLISH
 from aftersun.model.letter import Letter, LetterOption
 from aftersun.scoring.calls import contact_rules
 from aftersun.scoring.offers.ledgers import JOINED
-from aftersun.scoring.value import words
+from aftersun.wording import not_called_text, status_text
 
-# Reasons of the call list that are about contact; others (nothing worth it, no room in the month) forbid no letter.
-_NO_CONTACT = (
-    contact_rules.OBJECTED,
-    contact_rules.ON_REGISTER,
-    contact_rules.NOT_ALLOWED,
-    contact_rules.NOT_SETTLED,
-    contact_rules.NO_BASIS,
-    contact_rules.LEFT_IN_PEACE,
-)
-_QUIET = contact_rules.quiet_reason(0).partition(" 0 ")[0]
 # Whatever the run knew: these hold from the day that they are recorded.
-_AT_ONCE = (contact_rules.OBJECTED, contact_rules.ON_REGISTER, contact_rules.NOT_ALLOWED)
+_AT_ONCE = (ContactRule.OBJECTED, ContactRule.ON_REGISTER, ContactRule.NOT_ALLOWED)
 
 
 @dataclass(frozen=True)
@@ -272,12 +263,15 @@ def _check_site(source: Source, site_id: str, choices: Choices, closed: Mapping[
         )
     call = source.one("call", site_id)
     if call is None or source.one("site_energy", site_id) is None:
-        why = "is newer than the run" if call is None else f"could not be valued ({value_of(call, 'excluded_reason')})"
+        why = "is newer than the run"
+        if call is not None:
+            reason = str(value_of(call, "excluded_reason") or "")
+            why = f"could not be valued ({not_called_text(reason, value_of(call, 'excluded_detail'))})"
         raise AftersunError(f"Site {site_id} {why}.", "Complete its facts and rank again; nothing was written.")
     reason = closed.get(str(site["customer_id"])) or str(value_of(call, "excluded_reason") or "")
-    if (reason in _NO_CONTACT or reason.startswith(_QUIET)) and not choices.asked_for:
+    if reason in set(ContactRule) and not choices.asked_for:  # other reasons of the call list forbid no letter
         raise AftersunError(
-            f"Site {site_id}: {reason}.",
+            f"Site {site_id}: {not_called_text(reason, value_of(call, 'excluded_detail'))}.",
             "If the customer asked for the letter, say so with --to-existing-enquiry; nothing was written.",
         )
 
@@ -306,8 +300,8 @@ def _not_on_offer(source: Source, site_id: str, name: str) -> AftersunError:
     there = ", ".join(sorted(source.offers(site_id))) or "none"
     if name in ranked:
         status = ranked[name]["status"]
-        never = " and never for sale" if status in (words.TOO_UNSURE, words.NOT_WORTH_IT) else ""
-        return AftersunError(f"{name} is '{status}' at site {site_id}{never}.", f"Its offers: {there}.")
+        never = " and never for sale" if status in (Status.TOO_UNCERTAIN, Status.NOT_COST_EFFECTIVE) else ""
+        return AftersunError(f"{name} is '{status_text(status)}' at site {site_id}{never}.", f"Its offers: {there}.")
     return AftersunError(f"Site {site_id} has no offer '{name}'.", f"Its offers: {there}; nothing was written.")
 
 

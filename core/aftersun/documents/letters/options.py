@@ -10,6 +10,7 @@ import numpy as np
 
 from aftersun.documents.letters.facts import LEAST_KWH, Row, fact, notes_of, value_of
 from aftersun.model.change import COST_KINDS
+from aftersun.model.codes import Status
 from aftersun.model.letter import (
     LetterAssumption,
     LetterClaim,
@@ -25,11 +26,11 @@ from aftersun.money.measures import capital_recovery, discounted_payback, npv
 from aftersun.money.template import TRAVEL
 from aftersun.scoring.offers.ledgers import JOINED
 from aftersun.scoring.value import words
+from aftersun.wording import survey_text
 
 MOST_ASSUMPTIONS = 12
 COST_KINDS_WITH_TRAVEL = (*COST_KINDS, TRAVEL)
 _LEVELS = np.linspace(0.0, 1.0, 21)  # of npv_percentiles: P0, P5 .. P100
-_SURVEY = re.compile(r"(?:^|\. )Survey first: (.+?)(?=\. [A-Z]|\.?$)")
 _MOSTLY = 0.95  # share of a figure from which on it is told as the whole of it
 _MONTHS = 12
 _CODE = re.compile(r" ?\((?:the plant's [^)]*|[a-z]+(?:_[a-z0-9]+)+)\)")  # names that only the program knows
@@ -76,7 +77,7 @@ class Records:
     def safety_remedial(self) -> bool:
         """Whether it is there for safety alone: it ends a known danger and is worth nothing that could be promised."""
         names = str(self.offer["offer"]).split(JOINED)
-        alone = len(names) == 1 and self.ranking[names[0]]["status"] == words.SAFETY_MATTER
+        alone = len(names) == 1 and self.ranking[names[0]]["status"] == Status.SAFETY_REMEDIAL
         return bool(value_of(self.offer, "must_call")) and (alone or not float(self.offer["npv"]) > 0)
 
 
@@ -286,18 +287,13 @@ def plain_meaning(text: str) -> str:
 
 
 def _survey(names: Sequence[str], ranking: Mapping[str, Row], catalogue: Catalogue) -> str:
-    """Return all that has to be looked at first, as the ranking says it, of what is told and not sold, too."""
+    """Return all that has to be looked at first, of what is told and not sold, too."""
     said = []
     for name in names:
-        row = ranking.get(name, {})
-        reason = str(value_of(row, "reason") or "")
-        found = dict.fromkeys(_SURVEY.findall(reason))
-        if not found and row.get("status") == words.SURVEY:  # never "nothing" where something is unsure
-            found = {reason.rstrip("."): None}
-        if any(found):
-            why = words.join(*found)
+        why = survey_text(ranking.get(name, {}))
+        if why:
             said.append(f"{catalogue.title(name)}: {why}" if len(names) > 1 else why)
-    return words.join(*said)
+    return "; ".join(said)
 
 
 def _money(value: float) -> float:

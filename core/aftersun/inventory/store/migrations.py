@@ -50,7 +50,55 @@ Change = RenamedColumn | TranslatedValues | Statement
 
 FIRST_VERSIONS = 4
 """Layouts up to this one lack tables and columns, and nothing else."""
-CHANGES: tuple[Change, ...] = ()
+CHANGES: tuple[Change, ...] = (
+    # Sentences of version 0.1.0 that are codes now. Its reasons in the ranking stay: their figures were not stored.
+    TranslatedValues(
+        "ranking",
+        "status",
+        {
+            "advised": "recommended",
+            "survey first": "subject_to_survey",
+            "too unsure": "too_uncertain",
+            "not worth it": "not_cost_effective",
+            "does not fit": "not_applicable",
+            "already fitted": "already_fitted",
+            "safety matter": "safety_remedial",
+        },
+    ),
+    Statement(
+        "UPDATE ranking SET screening_reason = rtrim(regexp_extract(reason, 'Survey first: (.*)$', 1), '.') "
+        "WHERE contains(reason, 'Survey first: ')"
+    ),
+    TranslatedValues(
+        "call",
+        "excluded_reason",
+        {
+            "the customer objected to being called": "objected",
+            "the number stands on a do-not-call register and no agreement to be called in spite of it is recorded": (
+                "on_register"
+            ),
+            "the customer may not be called": "not_allowed",
+            "permission to call is not known; settle it first": "not_settled",
+            "calling is allowed, but no basis for it is recorded; enter contact_basis": "no_basis",
+            "the customer asked to be called later, and that day has not come": "asked_to_wait",
+            "no array is loaded for it": "no_array",
+            "no tariff in force: without an import price nothing can be valued": "no_tariff",
+            "no retrofit is worth it": "no_offer",
+            "another offer at this site serves better": "other_offer",
+            "this site is called for a safety matter": "safety_first",
+            "a call would cost more than it brings on average": "call_costs_more",
+            "the way there costs more than it brings on average": "trip_costs_more",
+        },
+    ),
+    Statement(
+        "UPDATE call SET excluded_detail = regexp_extract(excluded_reason, 'less than (.+) days', 1), "
+        "excluded_reason = 'quiet_period' WHERE excluded_reason LIKE 'the last contact was less than % days ago'"
+    ),
+    Statement(
+        "UPDATE call SET excluded_detail = excluded_reason[12:], excluded_reason = 'short_of_capacity' "
+        "WHERE excluded_reason LIKE 'not enough %'"
+    ),
+)
 """What made each further layout out of the one before, in order. Never edited once released; add another one."""
 
 

@@ -15,16 +15,13 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from aftersun.model.codes import NotCalled
 from aftersun.model.errors import AftersunError
 from aftersun.model.ranges import Bools, Floats, Ints
 from aftersun.money.company import Month
 
 HOURS = "hours_"  # a column of candidates and of rounds is this and the skill
 CASH = "cash for materials"
-ANOTHER = "another offer at this site serves better"
-SAFETY_FIRST = "this site is called for a safety matter"
-NO_GAIN = "a call would cost more than it brings on average"
-NO_WAY = "the way there costs more than it brings on average"
 
 
 @dataclass(frozen=True)
@@ -201,20 +198,23 @@ class Book:
                     self.add(row)
 
     def reasons(self) -> npt.NDArray[np.object_]:
-        """Return why each offer is not booked, "" where it is, (N,)."""
+        """Return the :class:`NotCalled` of each offer that is not booked, "" where it is, (N,)."""
         return np.array([self._reason(row) for row in range(len(self.offers))], dtype=object)
+
+    def short_of(self, row: int) -> str:
+        """Return the names of the capacities that are not enough for this offer, with commas between."""
+        return ", ".join(np.array(self.offers.names)[self.lacking(row)])
 
     def _reason(self, row: int) -> str:
         offers, other = self.offers, self.at_site.get(int(self.offers.site[row]))
         if other == row:
             return ""
         if other is not None:
-            return SAFETY_FIRST if offers.must[other] and not offers.must[row] else ANOTHER
+            safety = offers.must[other] and not offers.must[row]
+            return NotCalled.SAFETY_FIRST if safety else NotCalled.OTHER_OFFER
         if offers.value[row] <= 0:
-            return NO_GAIN
-        if self.gain(row) <= 0:
-            return NO_WAY
-        return "not enough " + ", ".join(np.array(offers.names)[self.lacking(row)])
+            return NotCalled.CALL_COSTS_MORE
+        return NotCalled.TRIP_COSTS_MORE if self.gain(row) <= 0 else NotCalled.SHORT_OF_CAPACITY
 
 
 def greedy_order(offers: Portfolio, limit: Floats) -> list[int]:

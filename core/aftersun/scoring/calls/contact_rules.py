@@ -7,21 +7,9 @@ from datetime import date
 import pandas as pd
 
 from aftersun.inventory.log.call_log import LATER, OBJECTION, UNREACHED
+from aftersun.model.codes import ContactRule
 
 QUIET_DAYS = 90  # assumption: who was spoken to within a quarter of a year is not called about offers again
-
-OBJECTED = "the customer objected to being called"
-ON_REGISTER = "the number stands on a do-not-call register and no agreement to be called in spite of it is recorded"
-NOT_ALLOWED = "the customer may not be called"
-NOT_SETTLED = "permission to call is not known; settle it first"
-NO_BASIS = "calling is allowed, but no basis for it is recorded; enter contact_basis"
-LEFT_IN_PEACE = "the customer asked to be called later, and that day has not come"
-NOTHING_WORTH_IT = "no retrofit is worth it"
-
-
-def quiet_reason(quiet_days: int) -> str:
-    """Return why a customer is left out who was spoken to lately."""
-    return f"the last contact was less than {quiet_days} days ago"
 
 
 def contact_rule(
@@ -30,7 +18,7 @@ def contact_rule(
     as_of: date | None = None,
     quiet_days: int = QUIET_DAYS,
 ) -> pd.Series:
-    """Return per customer_id why the customer may not be called about offers, or "" where he may.
+    """Return per customer_id the :class:`ContactRule` that forbids to call about offers, "" where none does.
 
     The first rule that holds gives the reason: objection, register, permission, basis, asked to be called later, quiet
     period. An objection in the log holds whatever the customer table says. Unanswered calls are no contact. A customer
@@ -49,23 +37,23 @@ def contact_rule(
     rows = customers.set_index("customer_id")
     reason = pd.Series("", index=rows.index, dtype=object)
 
-    def exclude(flags: pd.Series, why: str) -> None:
+    def exclude(flags: pd.Series, why: ContactRule) -> None:
         reason[flags.fillna(False).astype(bool) & (reason == "")] = why
 
     if log is not None:
-        exclude(_among(rows, log.loc[log["outcome"] == OBJECTION, "customer_id"]), OBJECTED)
+        exclude(_among(rows, log.loc[log["outcome"] == OBJECTION, "customer_id"]), ContactRule.OBJECTED)
     if "on_register" in rows:
-        exclude(rows["on_register"].fillna(False) & ~_agreed(rows, as_of), ON_REGISTER)
-    exclude(rows["contact_allowed"].eq(False), NOT_ALLOWED)
-    exclude(rows["contact_allowed"].isna(), NOT_SETTLED)
+        exclude(rows["on_register"].fillna(False) & ~_agreed(rows, as_of), ContactRule.ON_REGISTER)
+    exclude(rows["contact_allowed"].eq(False), ContactRule.NOT_ALLOWED)
+    exclude(rows["contact_allowed"].isna(), ContactRule.NOT_SETTLED)
     if "has_contact_basis" in rows:
-        exclude(~rows["has_contact_basis"], NO_BASIS)
+        exclude(~rows["has_contact_basis"], ContactRule.NO_BASIS)
     if as_of is not None:
         today = pd.Timestamp(as_of)
         talks = _NO_TALKS if log is None else log[log["outcome"] != UNREACHED]
         waiting = talks.loc[talks["leave_until"] > today, "customer_id"]
-        exclude(_among(rows, waiting), LEFT_IN_PEACE)
-        exclude(_last_contact(rows, talks, today) > today - pd.Timedelta(days=quiet_days), quiet_reason(quiet_days))
+        exclude(_among(rows, waiting), ContactRule.ASKED_TO_WAIT)
+        exclude(_last_contact(rows, talks, today) > today - pd.Timedelta(days=quiet_days), ContactRule.QUIET_PERIOD)
     return reason
 
 
@@ -109,5 +97,5 @@ def exclusions(owners: pd.Series, rules: pd.Series, left_out: pd.DataFrame) -> p
     columns site_id and reason of sites that could not be valued.
     """
     rule, no_value = rules.to_dict(), dict(zip(left_out["site_id"], left_out["reason"], strict=True))
-    found = [rule.get(customer, NOT_SETTLED) or no_value.get(site, "") for site, customer in owners.items()]
+    found = [rule.get(customer, ContactRule.NOT_SETTLED) or no_value.get(site, "") for site, customer in owners.items()]
     return pd.Series(found, index=owners.index, dtype=object)

@@ -8,18 +8,17 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from aftersun.model.codes import ContactRule, NotCalled
 from aftersun.money.company import Company
-from aftersun.scoring.calls.booking import ANOTHER, HOURS, Capacity
-from aftersun.scoring.calls.contact_rules import NOTHING_WORTH_IT
+from aftersun.scoring.calls.booking import HOURS, Capacity
 from aftersun.scoring.calls.programme import Limits, Selection, choose_offers
 from aftersun.scoring.calls.visits import round_trips, rounds_of
 from aftersun.scoring.offers.ledgers import JOINED
-from aftersun.scoring.value import words
 
 SEARCH = Limits(seconds=30.0, gap=1e-4, hours_s=15.0)
 
 CALL_COLUMNS = (
-    "position", "site_id", "customer_id", "retrofit", "npv", "sentence", "excluded_reason", "must_call",
+    "position", "site_id", "customer_id", "retrofit", "npv", "excluded_reason", "excluded_detail", "must_call",
     "contribution", "chance_of_yes", "expected_value", "round",
 )  # fmt: skip
 OUTCOME_COLUMNS = ("status", "gap", "value", "greedy_value", "travel_cost", "hour_method", "shortage")
@@ -42,7 +41,6 @@ class Plan:
 def plan_month(
     offers: pd.DataFrame,
     hours: pd.DataFrame,
-    reasons: Mapping[tuple[str, str], str],
     places: pd.DataFrame,
     customers: pd.Series,
     excluded: pd.Series,
@@ -55,8 +53,6 @@ def plan_month(
     ----------
     offers, hours
         Tables offer and offer_hours of the run.
-    reasons
-        What the ranking says of a site and a retrofit.
     places
         latitude and longitude by site_id.
     customers, excluded
@@ -71,9 +67,11 @@ def plan_month(
     """
     table = pd.DataFrame({"site_id": excluded.index, "customer_id": customers.reindex(excluded.index).to_numpy()})
     table["excluded_reason"] = excluded.to_numpy()
+    quiet = table["excluded_reason"] == ContactRule.QUIET_PERIOD
+    table["excluded_detail"] = np.where(quiet, f"{company.calls.quiet_days:g}", "")
     open_ = offers[offers["site_id"].isin(excluded.index[excluded == ""])].reset_index(drop=True)
     if open_.empty:
-        table["excluded_reason"] = table["excluded_reason"].where(table["excluded_reason"] != "", NOTHING_WORTH_IT)
+        table["excluded_reason"] = table["excluded_reason"].where(table["excluded_reason"] != "", NotCalled.NO_OFFER)
         empty = pd.DataFrame(columns=list(CAPACITY_COLUMNS))
         return Plan(table.reindex(columns=list(CALL_COLUMNS)), empty, pd.DataFrame(columns=list(OUTCOME_COLUMNS)))
     candidates = _candidates(open_, hours, company, chances)
@@ -87,7 +85,7 @@ def plan_month(
     )
     found = choose_offers(candidates.drop(columns="work_hours"), Capacity.of(company.month), trips, limits=SEARCH)
     return Plan(
-        _calls(table, candidates, found, reasons, company.identity.currency),
+        _calls(table, candidates, found),
         found.capacities.reindex(columns=list(CAPACITY_COLUMNS)),
         pd.DataFrame([[getattr(found, name) for name in OUTCOME_COLUMNS]], columns=list(OUTCOME_COLUMNS)),
     )
@@ -125,40 +123,18 @@ def _candidates(
     return found.assign(work_hours=found[[f"{HOURS}{skill}" for skill in company.work]].sum(axis=1))
 
 
-def _calls(
-    table: pd.DataFrame,
-    candidates: pd.DataFrame,
-    found: Selection,
-    reasons: Mapping[tuple[str, str], str],
-    currency: str,
-) -> pd.DataFrame:
+def _calls(table: pd.DataFrame, candidates: pd.DataFrame, found: Selection) -> pd.DataFrame:
     chosen = found.offers[found.offers["chosen"]]
     best = candidates.set_index("offer_id").loc[chosen["offer_id"]].reset_index(drop=True)
     best["position"] = np.arange(1, len(best) + 1)
     best["expected_value"] = best["value"]
-    best["sentence"] = [_sentence(row, reasons, currency) for row in best.to_dict("records")]
-    names = ["site_id", "position", "retrofit", "npv", "sentence", "must_call", "contribution", "chance_of_yes"]
+    names = ["site_id", "position", "retrofit", "npv", "must_call", "contribution", "chance_of_yes"]
     calls = table.merge(best[[*names, "expected_value", "round"]], on="site_id", how="left")
-    left = found.offers[~found.offers["chosen"] & (found.offers["reason"] != ANOTHER)]
-    first = left.drop_duplicates("site_id")
-    why = dict(zip(first["site_id"], first["reason"], strict=True))
+    left = found.offers[~found.offers["chosen"] & (found.offers["reason"] != NotCalled.OTHER_OFFER)]
+    first = left.drop_duplicates("site_id").set_index("site_id")
     waiting = (calls["excluded_reason"] == "") & calls["position"].isna()
-    calls.loc[waiting, "excluded_reason"] = [why.get(site, NOTHING_WORTH_IT) for site in calls.loc[waiting, "site_id"]]
+    sites = calls.loc[waiting, "site_id"]
+    calls.loc[waiting, "excluded_reason"] = first["reason"].reindex(sites).fillna(NotCalled.NO_OFFER).to_numpy()
+    calls.loc[waiting, "excluded_detail"] = first["short_of"].reindex(sites).fillna("").to_numpy()
     calls["position"] = calls["position"].astype("Int64")
     return calls.sort_values(["position", "site_id"], na_position="last", ignore_index=True)[list(CALL_COLUMNS)]
-
-
-def _sentence(row: Mapping[object, object], reasons: Mapping[tuple[str, str], str], currency: str) -> str:
-    site, offer = str(row["site_id"]), str(row["retrofit"])
-    members = offer.split(JOINED)
-    price, first, npv = (float(str(row[name])) for name in ("upfront", "first_year_saving", "npv"))
-    if row["must_call"] and not npv > 0:  # told and not sold: nothing here may read like an offer
-        return words.sentences(
-            f"a danger is known to stand here: tell the owner; its remedy costs {words.amount(price, currency)}"
-        )
-    if len(members) == 1:
-        return reasons.get((site, offer), "")
-    return words.sentences(
-        f"in one visit with one way up: costs {words.amount(price, currency)} together and brings "
-        f"{words.amount(first, currency)} in the first year: worth {words.amount(npv, currency)}"
-    )

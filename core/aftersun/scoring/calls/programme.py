@@ -24,6 +24,7 @@ import pandas as pd
 from scipy import sparse
 from scipy.optimize import Bounds, LinearConstraint, milp
 
+from aftersun.model.codes import NotCalled
 from aftersun.model.errors import AftersunError
 from aftersun.model.ranges import Bools, Floats, Ints
 from aftersun.scoring.calls.booking import Book, Capacity, Portfolio
@@ -67,7 +68,8 @@ class Selection:
     """What to call about.
 
     ``offers`` has one row a candidate: offer_id, site_id, must_call, chance_of_yes, value (expected, before the
-    way, money), chosen, reason (why not, "" where chosen); chosen ones first in the order to call them: safety matters,
+    way, money), chosen, reason (why not, a code, "" where chosen) and short_of (the capacities that are not
+    enough for it, where that is the reason); chosen ones first in the order to call them: safety matters,
     then by value.
 
     ``capacities`` has one row a limited capacity: name, bookable (after slack), used (expected), short (what safety
@@ -313,8 +315,12 @@ def _binding(book: Book) -> Bools:
 
 def _offer_table(candidates: pd.DataFrame, book: Book) -> pd.DataFrame:
     table = candidates.sort_values("offer_id", ignore_index=True)
+    reasons = book.reasons()
+    short_of = [
+        book.short_of(row) if reason == NotCalled.SHORT_OF_CAPACITY else "" for row, reason in enumerate(reasons)
+    ]
     table = table[["offer_id", "site_id", "must_call", "chance_of_yes", "value"]].assign(
-        chosen=book.chosen, reason=book.reasons()
+        chosen=book.chosen, reason=reasons, short_of=short_of
     )
     by = ["chosen", "must_call", "value", "offer_id"]
     return table.sort_values(by, ascending=[False, False, False, True], kind="stable", ignore_index=True)

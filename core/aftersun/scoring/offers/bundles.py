@@ -26,29 +26,14 @@ from aftersun.money.cash_flow import CashFlow, study_years
 from aftersun.money.company import Company
 from aftersun.money.measures import npv
 from aftersun.money.template import TRAVEL
+from aftersun.scoring.offers.singles import Single
 from aftersun.scoring.ranges.draws import Draws
 from aftersun.scoring.value.simulations import Baseline, Months, Rows, Simulated, Simulations
-from aftersun.scoring.value.valuation import Valuation, bills_to_flow
+from aftersun.scoring.value.valuation import bills_to_flow
 
 MOST_CANDIDATES = 5
 
 Members = tuple[str, ...]  # ids in the order of the registry
-
-
-@dataclass(frozen=True, eq=False)
-class Single:
-    """A retrofit valued alone: the positions of its sites in the chunk, its worth and its draws there.
-
-    ``offered`` says where it may be offered on value by itself, ``danger`` where it would end a danger that is known
-    to stand, both (S,) over its own rows.
-    """
-
-    loaded: Loaded
-    rows: Rows
-    valuation: Valuation
-    draws: Draws
-    offered: Bools
-    danger: Bools
 
 
 @dataclass(frozen=True, eq=False)

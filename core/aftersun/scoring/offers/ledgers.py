@@ -16,7 +16,8 @@ from aftersun.model.ranges import Floats
 from aftersun.money.company import Company
 from aftersun.money.prices import Prices, Visit
 from aftersun.money.template import TRAVEL
-from aftersun.scoring.offers.bundles import Bundle, Single
+from aftersun.scoring.offers.bundles import Bundle
+from aftersun.scoring.offers.singles import Single
 from aftersun.scoring.ranges.draws import measured
 from aftersun.scoring.value.simulations import MONTHLY, Months
 from aftersun.scoring.value.valuation import ITEM_COLUMNS, cash_rows

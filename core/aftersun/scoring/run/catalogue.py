@@ -13,7 +13,6 @@ from aftersun.host.assumed import assumed
 from aftersun.host.registry import Registry
 from aftersun.model.errors import AftersunError
 from aftersun.money.company import Company
-from aftersun.scoring.value import words
 from aftersun.scoring.value.cohorts import GridCell, Portfolio, Weather
 
 
@@ -126,7 +125,9 @@ def catalogue(registry: Registry, company: Company) -> dict[str, pd.DataFrame]:
                     "unit": given.unit,
                     "source": given.source,
                     "meaning": given.meaning,
-                    "overridden": words.join(f"by {override.who}" if override.who else "by the company", override.why)
+                    "overridden": "; ".join(
+                        filter(None, [f"by {override.who}" if override.who else "by the company", override.why])
+                    )
                     if override
                     else "",
                 }

@@ -21,12 +21,10 @@ from aftersun.host.registry import Failure
 from aftersun.inventory.store.private import umask
 from aftersun.scoring.offers.chunk import VALUE_DRAW
 from aftersun.scoring.ranges.draws import portfolio_range
-from aftersun.scoring.value import words
 
 SAFETY = "safety"  # the step in which a retrofit is asked for its notes
 Failed = Mapping[str, bool]  # the retrofits that failed, by id: whether they are still asked for their safety notes
 
-_CALL_COLUMNS = ["site_id", "retrofit", "npv", "status", "reason"]
 _DONE, _FAILURES = "done.json", "failures.json"
 _MAKING = ".making"
 
@@ -113,14 +111,6 @@ class FinishedChunks:
         """Return how sure the sum of the best offers of all sites is, by retrofit and together."""
         return portfolio_range(self.whole(VALUE_DRAW))
 
-    def candidates(self) -> pd.DataFrame:
-        """Return what may be offered or ends a danger, anywhere: site_id, retrofit, npv, status, reason."""
-        parts = []
-        for ranking in self.parts("ranking"):
-            good = ranking["status"].isin([words.ADVISED, words.SURVEY]) | ranking["for_safety"]
-            parts.append(ranking.loc[good].reindex(columns=_CALL_COLUMNS))
-        return pd.concat(parts, ignore_index=True)
-
     def _note(self, failure: Failure) -> None:
         self.failures.append(failure)
         self.failed[failure.plugin] = failure.plugin not in self.failed and failure.during != SAFETY
@@ -159,18 +149,3 @@ def _read_whole(folder: Path) -> dict[str, Any] | None:
     except (OSError, ValueError, TypeError, KeyError, AttributeError):
         return None
     return done if whole else None
-
-
-def ranked(ranking: pd.DataFrame) -> pd.DataFrame:
-    """Give each evaluated retrofit its rank within the site; the rest have none.
-
-    What ends a known danger comes first whatever it is worth, then the rest by net present value.
-    """
-    order = ranking.sort_values(
-        ["site_id", "for_safety", "npv", "retrofit"],
-        ascending=[True, False, False, True],
-        kind="stable",
-        na_position="last",
-    )
-    rank = order.groupby("site_id", sort=False).cumcount() + 1
-    return order.assign(rank=rank.where(order["npv"].notna()).astype("Int64")).reset_index(drop=True)

@@ -156,12 +156,9 @@ def _plan(finished: FinishedChunks, portfolio: Portfolio, company: Company) -> P
     rules = contact_rule(portfolio.customers, portfolio.log, portfolio.as_of, int(calls.quiet_days))
     prior = Beta(calls.yes_prior, calls.no_prior)
     chances = chance_of_yes(portfolio.log, prior=prior)
-    candidates = finished.candidates()
-    keys = zip(candidates["site_id"].astype(str), candidates["retrofit"].astype(str), strict=True)
     return plan_month(
         finished.whole("offer"),
         finished.whole("offer_hours"),
-        dict(zip(keys, candidates["reason"].astype(str), strict=True)),
         pd.concat([chunk.sites[["latitude", "longitude"]] for chunk in portfolio.chunks]),
         portfolio.owners,
         exclusions(portfolio.owners, rules, portfolio.left_out),

@@ -18,6 +18,7 @@ from aftersun.inventory.runs.stored_runs import RunRecord, read_run_table
 from aftersun.inventory.store import rules
 from aftersun.inventory.store.dictionary import columns
 from aftersun.inventory.store.file import Inventory
+from aftersun.model.codes import OFFERED, Status
 from aftersun.model.errors import AftersunError
 from aftersun.money.company import Company
 from aftersun.money.complaints import complaints
@@ -25,10 +26,7 @@ from aftersun.scoring.run.catalogue import check_names
 from aftersun.scoring.run.engine import Progress, engine_for, work_off
 from aftersun.scoring.run.finished_chunks import FinishedChunks
 from aftersun.scoring.run.work import RunRequest, forget_plugins
-from aftersun.scoring.value import words
 from aftersun.scoring.value.cohorts import Chunk, read_portfolio
-
-_OFFERED = (words.ADVISED, words.SURVEY)
 
 FACT_TABLES = ("site", "tariff", "array")  # their columns can be supposed
 _NOTE = ["note_id", "severity", "text", "who"]
@@ -53,7 +51,7 @@ class Comparison:
 
     def offered(self, which: str) -> dict[str, tuple[int, float]]:
         """Return by retrofit how many sites are offered it and what they come to; ``which`` = stored or supposed."""
-        sold = self.rows[self.rows[f"status_{which}"].isin(_OFFERED)]
+        sold = self.rows[self.rows[f"status_{which}"].isin(OFFERED)]
         found = {str(name): (0, 0.0) for name in self.rows["retrofit"].unique()}
         for name, group in sold.groupby("retrofit"):
             found[str(name)] = len(group), float(group[f"npv_{which}"].sum())
@@ -61,7 +59,7 @@ class Comparison:
 
     def turned(self) -> pd.DataFrame:
         """Return the rows that are offered in one case only, the greatest difference first."""
-        rows = self.rows[self.rows["status_stored"].isin(_OFFERED) != self.rows["status_supposed"].isin(_OFFERED)]
+        rows = self.rows[self.rows["status_stored"].isin(OFFERED) != self.rows["status_supposed"].isin(OFFERED)]
         apart = (rows["npv_supposed"].fillna(0) - rows["npv_stored"].fillna(0)).abs()
         return rows.loc[apart.sort_values(ascending=False, kind="stable").index].reset_index(drop=True)
 
@@ -140,7 +138,7 @@ def suppose(
         rows = _side_by_side(before, spool.whole("ranking"))
         shown = rows
         if portfolio.sites > 1:
-            shown = rows[rows["status_supposed"].isin((*_OFFERED, words.SAFETY_MATTER))]
+            shown = rows[rows["status_supposed"].isin((*OFFERED, Status.SAFETY_REMEDIAL))]
         parts = [pd.DataFrame(columns=_NOTE), *(_told(part, shown) for part in spool.parts("safety_note"))]
         told = pd.concat(parts).drop_duplicates(ignore_index=True)
         failures = (*registry.failures, *spool.failures)

@@ -14,11 +14,13 @@ from aftersun.host.asking import LIMIT_S, plugin_limit
 from aftersun.host.registry import Failure, Registry, load_plugins
 from aftersun.host.sources import Source, program_hash, versions
 from aftersun.host.stand_in import with_stand_ins
+from aftersun.model.codes import Status
 from aftersun.model.weather import WeatherYear
 from aftersun.money.company import Company
-from aftersun.scoring.offers.chunk import Scored, failed_ranking, score
-from aftersun.scoring.run.finished_chunks import SAFETY, ChunkResult, Failed, ranked
-from aftersun.scoring.value import words
+from aftersun.scoring.offers.chunk import Scored, score
+from aftersun.scoring.offers.ranking_rule import ranked
+from aftersun.scoring.offers.singles import failed_ranking
+from aftersun.scoring.run.finished_chunks import SAFETY, ChunkResult, Failed
 from aftersun.scoring.value.cohorts import Chunk, GridCell, Weather, cohort_of, year_of
 
 RANKING = "ranking"
@@ -83,7 +85,7 @@ def _as_if_not_there(scored: Scored, registry: Registry, failures: tuple[Failure
     They were valued on no site, so they are in no set of several; and they brought no fact to draw of their own.
     """
     ranking = scored.frames[RANKING]
-    valued = set(ranking.loc[ranking["status"] != words.FAILED, "retrofit"])
+    valued = set(ranking.loc[ranking["status"] != Status.FAILED, "retrofit"])
     facts = {loaded.id: set(loaded.retrofit.facts) for loaded in registry.retrofits}
     failed = {failure.plugin for failure in failures}
     of_others = set().union(*(asked for name, asked in facts.items() if name not in failed))

@@ -19,15 +19,13 @@ from aftersun.energy.demand import standard_load_shapes
 from aftersun.inventory.log import call_log
 from aftersun.inventory.store import read, weather_store
 from aftersun.inventory.store.file import Inventory
+from aftersun.model.codes import NotCalled
 from aftersun.model.cohort import Cohort
 from aftersun.model.horizon import Horizon
 from aftersun.model.weather import Station, WeatherYear
 from aftersun.money.company import Company
 
 CHUNK_SITES = 2000  # fewer cost more a site, since each chunk is asked the same hundreds of questions; more only memory
-
-NO_ARRAY = "no array is loaded for it"
-NO_TARIFF = "no tariff in force: without an import price nothing can be valued"
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,7 +110,7 @@ def read_portfolio(
     left_out = pd.DataFrame(
         {
             "site_id": sites.index[without_array | without_tariff],
-            "reason": np.where(without_array, NO_ARRAY, NO_TARIFF)[without_array | without_tariff],
+            "reason": np.where(without_array, NotCalled.NO_ARRAY, NotCalled.NO_TARIFF)[without_array | without_tariff],
         }
     )
     sites = sites[~(without_array | without_tariff)]

@@ -10,6 +10,7 @@ import numpy as np
 import numpy_financial as npf
 import pytest
 
+from aftersun import wording
 from aftersun.documents.letters.compose import Choices, compose, compose_notices
 from aftersun.documents.letters.facts import fact, losses_of
 from aftersun.documents.letters.options import MOST_ASSUMPTIONS, chance_of_gain, computed_of, plain_meaning
@@ -17,7 +18,9 @@ from aftersun.documents.run_view import RunView
 from aftersun.inventory.log.call_log import learn, record_call
 from aftersun.inventory.runs import bulk_reading
 from aftersun.inventory.store.file import Inventory
+from aftersun.model.codes import ContactRule, NotCalled, Status
 from aftersun.model.errors import AftersunError
+from aftersun.wording import not_called_text, status_text
 
 DAY = date(2026, 6, 2)
 RATE, TAX = 0.03, 0.19  # of the demo's company
@@ -247,7 +250,7 @@ def test_what_cannot_be_is_one_sentence(opened, choices, what):
         one(opened, site, **choices)
 
 
-@pytest.mark.parametrize("status", ["too unsure", "not worth it"])
+@pytest.mark.parametrize("status", [Status.TOO_UNCERTAIN, Status.NOT_COST_EFFECTIVE])
 def test_what_is_not_worth_it_is_never_for_sale(opened, status):
     row = stored(
         opened,
@@ -256,7 +259,7 @@ def test_what_is_not_worth_it_is_never_for_sale(opened, status):
         status,
     )
     site, retrofit = row.iloc[0]
-    with pytest.raises(AftersunError, match=f"'{status}' .*never for sale"):
+    with pytest.raises(AftersunError, match=f"'{status_text(status)}' .*never for sale"):
         one(opened, site, options=(retrofit,), asked_for=True)
 
 
@@ -272,34 +275,37 @@ def test_unknown_sites_and_sites_without_any_offer_are_refused(opened):
         compose(opened, RunView(opened), [], Choices(), DAY)
 
 
-@pytest.mark.parametrize(
-    "reason",
-    [
-        "the customer may not be called",
-        "the number stands on a do-not-call register",
-        "the last contact was less than 90",
-    ],
-)
-def test_who_may_not_be_contacted_gets_a_letter_only_where_he_asked(opened, reason):
-    row = stored(
-        opened,
-        "SELECT site_id FROM call JOIN offer USING (site_id) WHERE starts_with(excluded_reason, ?) ORDER BY 1 LIMIT 1",
-        reason,
-    )
-    if row.empty:
-        pytest.skip("nobody with an offer is left out for that in this demo")
-    with pytest.raises(AftersunError, match=reason):
-        one(opened, row["site_id"].iloc[0])
-    assert one(opened, row["site_id"].iloc[0], asked_for=True).options
+def test_who_may_not_be_contacted_gets_a_letter_only_where_he_asked(opened):
+    rows = stored(opened, "SELECT DISTINCT site_id, excluded_reason FROM call JOIN offer USING (run_id, site_id)")
+    rows = rows[rows["excluded_reason"].isin(list(ContactRule))]
+    assert len(rows) > 5
+    for site, rule in rows.itertuples(index=False):
+        with pytest.raises(AftersunError, match=not_called_text(rule, "90")):
+            one(opened, site)
+        assert one(opened, site, asked_for=True).options
 
 
-def test_a_site_left_out_for_want_of_hours_may_be_written_to(changed):
+@pytest.mark.parametrize("rule", ContactRule)
+def test_a_letter_is_refused_by_the_rule_however_it_is_worded(changed, rule, monkeypatch):
+    english = wording._texts("en")
+    reworded = {section: {key: f"In other words {key}" for key in texts} for section, texts in english.items()}
     with Inventory.open(changed) as inventory:
         site, _ = some_offer(inventory, "bird_mesh")
         with inventory.transaction() as connection:
-            connection.execute(
-                "UPDATE call SET position = NULL, excluded_reason = 'not enough roofer hours' WHERE site_id = ?", [site]
-            )
+            connection.execute("UPDATE call SET excluded_reason = ? WHERE site_id = ?", [rule, site])
+        for texts in (english, reworded):
+            monkeypatch.setattr(wording, "_texts", lambda _language, texts=texts: texts)
+            with pytest.raises(AftersunError) as refused:
+                one(inventory, site)
+            assert texts["not_called"][rule].partition("{")[0] in str(refused.value)
+
+
+@pytest.mark.parametrize("reason", NotCalled)
+def test_a_site_that_is_left_out_for_other_reasons_may_be_written_to(changed, reason):
+    with Inventory.open(changed) as inventory:
+        site, _ = some_offer(inventory, "bird_mesh")
+        with inventory.transaction() as connection:
+            connection.execute("UPDATE call SET position = NULL, excluded_reason = ? WHERE site_id = ?", [reason, site])
         assert one(inventory, site).options
 
 
@@ -409,8 +415,8 @@ def test_a_site_without_a_known_danger_gets_no_notice(opened):
 def test_what_has_to_be_looked_at_is_kept_of_safety_matters_and_all_of_it(opened):
     rows = stored(
         opened,
-        "SELECT site_id, retrofit, regexp_extract(reason, 'Survey first: (.*?)\\. [A-Z]', 1) AS why FROM ranking "
-        "WHERE status = 'safety matter' AND reason LIKE '%Survey first: %;%' AND (site_id, retrofit) IN "
+        "SELECT site_id, retrofit, screening_reason AS why FROM ranking "
+        "WHERE status = 'safety_remedial' AND contains(screening_reason, ';') AND (site_id, retrofit) IN "
         "(SELECT (site_id, offer) FROM offer) AND site_id IN (SELECT site_id FROM call) ORDER BY 1",
     )
     assert len(rows)
@@ -418,7 +424,17 @@ def test_what_has_to_be_looked_at_is_kept_of_safety_matters_and_all_of_it(opened
         option = one(opened, site, options=(retrofit,), asked_for=True).options[0]
         assert option.safety_remedial
         assert option.survey_first == why
-        assert ";" in why
+
+
+def test_a_survey_condition_of_two_sentences_is_told_whole(changed):
+    with Inventory.open(changed) as inventory:
+        site, _ = some_offer(inventory, "bird_mesh")
+        why = "whether the roof bears it. Ask a structural engineer"
+        with inventory.transaction() as connection:
+            connection.execute(
+                "UPDATE ranking SET screening_reason = ? WHERE site_id = ? AND retrofit = 'bird_mesh'", [why, site]
+            )
+        assert one(inventory, site, options=("bird_mesh",)).options[0].survey_first == why
 
 
 def test_unknown_demand_is_told_as_assumed_and_never_as_a_fact(opened):

@@ -25,6 +25,7 @@ from aftersun.inventory.store.migrations import (
 )
 from aftersun.inventory.store.tables import RUN_TABLES
 from aftersun.model.errors import AftersunError
+from aftersun.wording import not_called_text, status_text
 
 OLDER = ("layout-1", "layout-2", "layout-3", "demo-0.1.0")  # the last one has layout 4, and a stored run
 VERSIONS = dict(zip(OLDER, (1, 2, 3, 4), strict=True))
@@ -51,6 +52,16 @@ def _layout(path: Path) -> dict[str, set[tuple[str, str]]]:
         return found
 
 
+def _said(row: dict[str, object], column: str) -> object:
+    """Return a value as it was before sentences became codes."""
+    value = row[column]
+    if column == "status":
+        return status_text(str(value))
+    if column == "excluded_reason" and value is not None:
+        return not_called_text(str(value), str(row["excluded_detail"]))
+    return value
+
+
 @pytest.mark.parametrize("name", OLDER)
 def test_an_older_file_gets_todays_layout_and_loses_nothing(name: str, tmp_path: Path, empty_file: Path) -> None:
     path = unpacked(name, tmp_path)
@@ -61,7 +72,7 @@ def test_an_older_file_gets_todays_layout_and_loses_nothing(name: str, tmp_path:
     assert _layout(path) == _layout(empty_file)
     for table, rows in before.items():
         if table != "schema_version":
-            kept = [{column: row[column] for column in rows[0]} for row in after[table]] if rows else after[table]
+            kept = [{column: _said(row, column) for column in rows[0]} for row in after[table]] if rows else []
             assert kept == rows, table
     assert after["schema_version"][-1]["version"] == newest_version()
 

@@ -9,22 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from aftersun.model.codes import ContactRule, NotCalled, Status
 from aftersun.money.company import Company
-from aftersun.scoring.calls.contact_rules import (
-    LEFT_IN_PEACE,
-    NO_BASIS,
-    NOT_ALLOWED,
-    NOT_SETTLED,
-    NOTHING_WORTH_IT,
-    OBJECTED,
-    ON_REGISTER,
-    contact_rule,
-    exclusions,
-    quiet_reason,
-)
+from aftersun.scoring.calls.contact_rules import contact_rule, exclusions
 from aftersun.scoring.calls.month import plan_month
-from aftersun.scoring.run.finished_chunks import ranked
-from aftersun.scoring.value import words
+from aftersun.scoring.offers.ranking_rule import ranked
 
 SITES = pd.Series({"a": "ca", "b": "cb", "c": "cc", "d": "cd", "e": "ce", "f": "cf"})
 CUSTOMERS = pd.DataFrame(
@@ -35,16 +24,16 @@ CUSTOMERS = pd.DataFrame(
 )
 RANKING = pd.DataFrame(
     [
-        ("a", "mesh", 100.0, words.ADVISED),
-        ("a", "coating", 300.0, words.SURVEY),
-        ("b", "mesh", 9000.0, words.ADVISED),
-        ("c", "mesh", 8000.0, words.ADVISED),
-        ("d", "mesh", 700.0, words.ADVISED),
-        ("e", "mesh", -5.0, words.NOT_WORTH_IT),
+        ("a", "mesh", 100.0, Status.RECOMMENDED),
+        ("a", "coating", 300.0, Status.SUBJECT_TO_SURVEY),
+        ("b", "mesh", 9000.0, Status.RECOMMENDED),
+        ("c", "mesh", 8000.0, Status.RECOMMENDED),
+        ("d", "mesh", 700.0, Status.RECOMMENDED),
+        ("e", "mesh", -5.0, Status.NOT_COST_EFFECTIVE),
     ],
     columns=["site_id", "retrofit", "npv", "status"],
-).assign(reason="because", for_safety=False)
-LEFT_OUT = pd.DataFrame({"site_id": ["f"], "reason": ["no tariff"]})
+).assign(for_safety=False)
+LEFT_OUT = pd.DataFrame({"site_id": ["f"], "reason": [NotCalled.NO_TARIFF]})
 
 
 @pytest.fixture
@@ -53,7 +42,14 @@ def excluded() -> pd.Series:
 
 
 def test_contact_rules_and_missing_values_leave_out_with_their_reason(excluded: pd.Series) -> None:
-    assert excluded.to_dict() == {"a": "", "b": NOT_ALLOWED, "c": NOT_SETTLED, "d": "", "e": "", "f": "no tariff"}
+    assert excluded.to_dict() == {
+        "a": "",
+        "b": ContactRule.NOT_ALLOWED,
+        "c": ContactRule.NOT_SETTLED,
+        "d": "",
+        "e": "",
+        "f": "no_tariff",
+    }
 
 
 def test_only_permitted_customers_are_called_and_the_rest_keep_a_reason(excluded: pd.Series, company: Company) -> None:
@@ -63,43 +59,39 @@ def test_only_permitted_customers_are_called_and_the_rest_keep_a_reason(excluded
     ).assign(upfront=100.0, first_year_saving=10.0, materials_cost=10.0, equipment="", must_call=False, trip_cost=40.0)
     hours = pd.DataFrame({"site_id": ["a", "d"], "offer": ["mesh", "mesh"], "skill": "roofer", "hours": 2.0})
     places = pd.DataFrame({"latitude": 36.12, "longitude": -79.98}, index=SITES.index)
-    told = {("a", "coating"): "Because.", ("d", "mesh"): "Indeed."}
     sure = dict.fromkeys(("mesh", "coating"), 1.0)
-    plan = plan_month(offers, hours, told, places, SITES, excluded, company, sure)
+    plan = plan_month(offers, hours, places, SITES, excluded, company, sure)
     calls = plan.calls.set_index("site_id")
     called = calls[calls["position"].notna()]
     assert list(called.index) == ["d", "a"]  # by value to the company, not to the owner
     assert called["retrofit"].to_dict() == {"d": "mesh", "a": "coating"}
-    assert called["sentence"].to_dict() == {"d": "Indeed.", "a": "Because."}
-    assert calls.loc["b", "excluded_reason"] == NOT_ALLOWED
-    assert calls.loc["e", "excluded_reason"] == NOTHING_WORTH_IT
+    assert calls.loc["b", "excluded_reason"] == ContactRule.NOT_ALLOWED
+    assert calls.loc["e", "excluded_reason"] == NotCalled.NO_OFFER
     assert len(calls) == len(SITES)
 
 
-def test_a_danger_is_called_first_and_nothing_of_it_reads_like_an_offer(excluded: pd.Series, company: Company) -> None:
+def test_a_danger_is_called_first_whatever_it_is_worth(excluded: pd.Series, company: Company) -> None:
     offers = pd.DataFrame(
         [("a", "plugs", -900.0, 5.0, True), ("d", "mesh", 70.0, 400.0, False)],
         columns=["site_id", "offer", "npv", "contribution", "must_call"],
     ).assign(upfront=950.0, first_year_saving=3.0, materials_cost=10.0, equipment="", trip_cost=40.0)
     hours = pd.DataFrame({"site_id": [], "offer": [], "skill": [], "hours": []})
     places = pd.DataFrame({"latitude": 36.12, "longitude": -79.98}, index=SITES.index)
-    plan = plan_month(offers, hours, {}, places, SITES, excluded, company, {})
+    plan = plan_month(offers, hours, places, SITES, excluded, company, {})
     first = plan.calls.iloc[0]
     assert (first["site_id"], bool(first["must_call"])) == ("a", True)
-    assert first["sentence"].startswith("A danger is known to stand here: tell the owner")
-    assert "worth" not in first["sentence"]
 
 
 def test_nobody_to_call_is_a_list_all_the_same(company: Company) -> None:
-    nobody = pd.Series(NOT_ALLOWED, index=SITES.index)
+    nobody = pd.Series(ContactRule.NOT_ALLOWED, index=SITES.index)
     none = pd.DataFrame({"site_id": ["a"], "offer": ["mesh"]})
-    plan = plan_month(none, none, {}, pd.DataFrame(), SITES, nobody, company, {})
+    plan = plan_month(none, none, pd.DataFrame(), SITES, nobody, company, {})
     assert plan.calls["position"].isna().all()
-    assert set(plan.calls["excluded_reason"]) == {NOT_ALLOWED}
+    assert set(plan.calls["excluded_reason"]) == {ContactRule.NOT_ALLOWED}
 
 
 def test_rank_within_a_site_follows_worth_and_skips_what_was_not_evaluated():
-    unknown = pd.DataFrame([("a", "tilt", None, words.DOES_NOT_FIT, "x", False)], columns=[*RANKING.columns])
+    unknown = pd.DataFrame([("a", "tilt", None, Status.NOT_APPLICABLE, False)], columns=[*RANKING.columns])
     table = ranked(pd.concat([RANKING, unknown.astype({"npv": float})])).set_index(["site_id", "retrofit"])
     assert table.loc[("a", "coating"), "rank"] == 1
     assert table.loc[("a", "mesh"), "rank"] == 2
@@ -150,28 +142,30 @@ def test_nothing_stands_against_a_customer_with_a_basis():
 
 
 def test_an_objection_is_absolute_whatever_the_table_says_later():
-    assert why(customer(), ("2020-01-01", "objection"), ("2026-01-01", "yes")) == OBJECTED
-    assert why(customer(contact_allowed=False), ("2020-01-01", "objection")) == OBJECTED
-    assert contact_rule(customer(), logged(("2020-01-01", "objection")))["c"] == OBJECTED  # needs no day
+    assert why(customer(), ("2020-01-01", "objection"), ("2026-01-01", "yes")) == ContactRule.OBJECTED
+    assert why(customer(contact_allowed=False), ("2020-01-01", "objection")) == ContactRule.OBJECTED
+    assert contact_rule(customer(), logged(("2020-01-01", "objection")))["c"] == ContactRule.OBJECTED  # needs no day
 
 
 def test_a_register_entry_holds_for_customers_too_unless_there_is_a_specific_agreement():
     """ICO guidance on live calls: being an existing customer does not override registration, only agreement does."""
-    assert why(customer(on_register=True)) == ON_REGISTER
+    assert why(customer(on_register=True)) == ContactRule.ON_REGISTER
     assert why(customer(on_register=True, register_agreement_on="2026-01-01")) == ""
-    assert why(customer(on_register=True, register_agreement_on="2026-06-16")) == ON_REGISTER
-    assert contact_rule(customer(on_register=True).drop(columns="register_agreement_on"))["c"] == ON_REGISTER
+    assert why(customer(on_register=True, register_agreement_on="2026-06-16")) == ContactRule.ON_REGISTER
+    assert (
+        contact_rule(customer(on_register=True).drop(columns="register_agreement_on"))["c"] == ContactRule.ON_REGISTER
+    )
 
 
 def test_permission_without_a_recorded_basis_does_not_do():
-    assert why(customer(has_contact_basis=False)) == NO_BASIS
-    assert why(customer(has_contact_basis=False, contact_allowed=pd.NA)) == NOT_SETTLED
+    assert why(customer(has_contact_basis=False)) == ContactRule.NO_BASIS
+    assert why(customer(has_contact_basis=False, contact_allowed=pd.NA)) == ContactRule.NOT_SETTLED
 
 
 @pytest.mark.parametrize(("day", "quiet"), [("2026-03-17", False), ("2026-03-18", True), ("2026-07-01", True)])
 def test_quiet_period_since_the_last_contact_by_table_or_log(day, quiet):
     """90 days before 15 June 2026 is 17 March."""
-    expected = quiet_reason(90) if quiet else ""
+    expected = ContactRule.QUIET_PERIOD if quiet else ""
     assert why(customer(last_contact_on=day)) == expected
     assert why(customer(), (day, "no")) == expected
     assert why(customer(last_contact_on="2020-01-01"), (day, "no")) == expected
@@ -183,20 +177,22 @@ def test_an_unanswered_call_is_no_contact():
 
 
 def test_later_means_not_before_that_day_and_from_it_on_whatever_the_quiet_period():
-    assert why(customer(), ("2026-06-01", "later", "2026-06-16")) == LEFT_IN_PEACE
+    assert why(customer(), ("2026-06-01", "later", "2026-06-16")) == ContactRule.ASKED_TO_WAIT
     assert why(customer(), ("2026-06-01", "later", "2026-06-15")) == ""
     # spoken to again since: the quiet period runs from there
-    assert why(customer(), ("2026-06-01", "later", "2026-06-10"), ("2026-06-11", "no")) == quiet_reason(90)
-    assert why(customer(last_contact_on="2026-06-11"), ("2026-06-01", "later", "2026-06-10")) == quiet_reason(90)
+    assert why(customer(), ("2026-06-01", "later", "2026-06-10"), ("2026-06-11", "no")) == ContactRule.QUIET_PERIOD
+    assert (
+        why(customer(last_contact_on="2026-06-11"), ("2026-06-01", "later", "2026-06-10")) == ContactRule.QUIET_PERIOD
+    )
     # a promise holds although the customer was spoken to in between
-    assert why(customer(), ("2026-01-01", "later", "2026-09-01"), ("2026-01-20", "no")) == LEFT_IN_PEACE
+    assert why(customer(), ("2026-01-01", "later", "2026-09-01"), ("2026-01-20", "no")) == ContactRule.ASKED_TO_WAIT
 
 
 def test_the_log_reaches_the_call_list():
     everybody = logged(*[("2026-06-10", "no")] * len(SITES)).assign(customer_id=SITES.to_numpy())
     left = exclusions(SITES, contact_rule(CUSTOMERS, everybody, AS_OF, 30), LEFT_OUT)
     assert (left != "").all()
-    assert left["a"] == quiet_reason(30)
+    assert left["a"] == ContactRule.QUIET_PERIOD
 
 
 @given(
@@ -213,4 +209,4 @@ def test_law_a_longer_quiet_period_never_frees_anybody_and_an_objection_always_b
     short = contact_rule(customer(), logged(*rows), AS_OF, days)["c"]
     long = contact_rule(customer(), logged(*rows), AS_OF, days + 1)["c"]
     assert not short or long
-    assert (short == OBJECTED) == any(outcome == "objection" for _, outcome in rows)
+    assert (short == ContactRule.OBJECTED) == any(outcome == "objection" for _, outcome in rows)

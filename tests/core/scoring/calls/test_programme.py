@@ -12,10 +12,10 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
+from aftersun.model.codes import NotCalled
 from aftersun.model.errors import AftersunError
 from aftersun.money.company import Month
 from aftersun.scoring.calls import booking
-from aftersun.scoring.calls.booking import ANOTHER, NO_GAIN, NO_WAY, SAFETY_FIRST
 from aftersun.scoring.calls.programme import BEST, NOT_ASKED, OUT_OF_TIME, RESOLVED, Limits, choose_offers
 from aftersun.scoring.calls.programme import Capacity as Cap
 
@@ -214,7 +214,8 @@ def test_one_hour_more_is_worth_what_the_next_list_is_worth_more(portfolio) -> N
 def test_equal_offers_are_taken_by_id() -> None:
     found = choose_offers(offers([50] * 5, [2] * 5), Cap({"crew": 6}, {}), limits=EXACT)
     assert found.chosen == ["01", "02", "03"]
-    assert list(found.offers["reason"][3:]) == ["not enough crew hours"] * 2
+    assert list(found.offers["reason"][3:]) == [NotCalled.SHORT_OF_CAPACITY] * 2
+    assert list(found.offers["short_of"]) == ["", "", "", "crew hours", "crew hours"]
     assert found.capacities["binding"].item()
 
 
@@ -242,7 +243,7 @@ def test_safety_matters_take_capacity_first() -> None:
     found = choose_offers(table, Cap({"crew": 4}, {}), limits=EXACT)
     assert found.chosen == ["02", "03"]
     assert found.shortage == ""
-    assert found.offers.set_index("offer_id").loc["01", "reason"] == "not enough crew hours"
+    assert found.offers.set_index("offer_id").loc["01", "short_of"] == "crew hours"
 
 
 def test_safety_matters_that_do_not_fit_are_called_all_the_same_and_it_is_said_what_is_short() -> None:
@@ -264,7 +265,7 @@ def test_every_offer_left_out_has_its_reason() -> None:
     way = pd.DataFrame({"round": [1, 2], "cost": [1.0, 9.0]})
     found = choose_offers(table, NO_LIMIT, way, limits=EXACT)
     assert found.offers.set_index("offer_id")["reason"].sort_index().to_dict() == {
-        "01": SAFETY_FIRST, "02": "", "03": NO_WAY, "04": "", "05": NO_GAIN, "06": ANOTHER,
+        "01": "safety_first", "02": "", "03": "trip_costs_more", "04": "", "05": "call_costs_more", "06": "other_offer",
     }  # fmt: skip
     assert found.value == pytest.approx(90 + 80 - 1)
 
@@ -273,7 +274,7 @@ def test_what_is_worth_nothing_makes_an_empty_list() -> None:
     found = choose_offers(offers([-5, -1]), Cap({"crew": 5}, {}))
     assert found.chosen == []
     assert (found.value, found.gap, found.status) == (0, 0, BEST)
-    assert set(found.offers["reason"]) == {NO_GAIN}
+    assert set(found.offers["reason"]) == {NotCalled.CALL_COSTS_MORE}
 
 
 def test_a_search_cut_short_says_so_and_is_no_worse_than_the_greedy_list() -> None:

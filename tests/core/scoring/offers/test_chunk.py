@@ -9,11 +9,12 @@ import pytest
 from aftersun.documents.run_view import RunView
 from aftersun.host.registry import Registry, find_plugins
 from aftersun.inventory.store.file import Inventory
+from aftersun.model.codes import Status
 from aftersun.money.company import Company
 from aftersun.scoring.offers.chunk import score
 from aftersun.scoring.run.demo import Demo
-from aftersun.scoring.value import words
 from aftersun.scoring.value.cohorts import Portfolio, cohort_of, read_portfolio, year_of
+from aftersun.wording import reason_text
 
 SAMPLE = 8
 
@@ -112,7 +113,7 @@ def test_upfront_is_the_sum_of_the_cost_items(scored):
 def test_every_site_and_retrofit_has_a_row_a_reason_and_safety_notes(scored, cohort, registry):
     ranking = by_key(scored.frames["ranking"])
     assert len(ranking) == len(cohort) * len(registry.retrofits)
-    assert (ranking["reason"].str.len() > 0).all()
+    assert all(len(reason_text(row, "EUR")) > 1 for row in ranking.to_dict("records"))
     noted = scored.frames["safety_note"].groupby(["site_id", "retrofit"]).size()
     assert (noted.reindex(ranking.index).fillna(0) > 0).all()
 
@@ -122,22 +123,20 @@ def test_what_is_fitted_is_not_offered_within_its_life(cohort, registry, company
     rows = [(site, loaded.id, pd.Timestamp(demo.as_of) - pd.Timedelta(days=30), "") for loaded in registry.retrofits]
     fitted = pd.DataFrame(rows, columns=["site_id", "retrofit", "fitted_on", "remark"])
     ranking = score(cohort, fitted, registry, company, readings, ranges=False).frames["ranking"]
-    assert set(ranking.loc[ranking["site_id"] == site, "status"]) == {words.ALREADY_FITTED}
+    assert set(ranking.loc[ranking["site_id"] == site, "status"]) == {Status.ALREADY_FITTED}
     others = ranking[ranking["site_id"] != site]
-    assert words.ALREADY_FITTED not in set(others["status"])
+    assert Status.ALREADY_FITTED not in set(others["status"])
 
 
 def test_beyond_the_farthest_distance_nothing_is_offered(cohort, fitted, registry, company, readings):
     near = company.model_copy(update={"travel": company.travel.model_copy(update={"max_distance_km": 0.0})})
     ranking = score(cohort, fitted, registry, near, readings, ranges=False).frames["ranking"]
-    assert set(ranking["status"]) <= {words.DOES_NOT_FIT, words.ALREADY_FITTED}
+    assert set(ranking["status"]) <= {Status.NOT_APPLICABLE, Status.ALREADY_FITTED}
 
 
 def test_a_missing_price_is_named_and_harms_nobody_else(scored, cohort, fitted, registry, company, readings):
     materials = {key: cost for key, cost in company.materials.items() if key != "bird_mesh"}
-    result = score(
-        cohort, fitted, registry, company.model_copy(update={"materials": materials}), readings, ranges=False
-    )
+    result = score(cohort, fitted, registry, company.model_copy(update={"materials": materials}), readings)
     (failure,) = result.failures
     assert (failure.plugin, failure.during) == ("bird_mesh", "price")
     assert "bird_mesh = " in failure.reason

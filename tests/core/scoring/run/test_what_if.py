@@ -63,7 +63,7 @@ def test_a_price_supposed_moves_what_uses_it(demo: Demo, site: str) -> None:
     rows = supposed(demo, *dear, site=site).rows.set_index("retrofit")
     diverter = rows.loc["hot_water_diverter"]
     assert diverter["npv_supposed"] < diverter["npv_stored"]
-    assert diverter["status_supposed"] == "not worth it"
+    assert diverter["status_supposed"] == "not_cost_effective"
 
 
 def test_an_assumption_supposed_is_that_of_its_retrofit_alone(demo: Demo, site: str) -> None:
@@ -91,7 +91,7 @@ def test_many_sites_are_the_same_whoever_computes_them(demo: Demo) -> None:
 
 def test_every_note_of_what_would_be_offered_is_told(demo: Demo) -> None:
     found = supposed(demo, "tariff.export_price=0.01")
-    rows = found.rows[found.rows["status_supposed"].isin(["advised", "survey first", "safety matter"])]
+    rows = found.rows[found.rows["status_supposed"].isin(["recommended", "subject_to_survey", "safety_remedial"])]
     pairs = set(zip(rows["site_id"], rows["retrofit"], strict=True))
     with Inventory.open(demo.inventory, read_only=True) as inventory:
         notes = RunView(inventory).table("safety_note")

@@ -13,10 +13,10 @@ from tests_support import empty_frame, make_cohort, make_weather
 from aftersun import api
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded, Registry
+from aftersun.model.codes import Status
 from aftersun.money.company import Company
 from aftersun.scoring.offers.chunk import plant_texts, score
-from aftersun.scoring.run.finished_chunks import ranked
-from aftersun.scoring.value import words
+from aftersun.scoring.offers.ranking_rule import ranked
 from aftersun.scoring.value.simulations import Baseline, Simulations, baseline_of
 from aftersun.scoring.value.valuation import evaluate
 
@@ -129,7 +129,7 @@ def test_each_distinct_plant_is_simulated_once(now: Baseline, monkeypatch: pytes
     assert simulations.of(better) is simulations.of(same)
 
 
-@pytest.mark.parametrize(("tell", "status"), [(True, words.SAFETY_MATTER), (False, words.NOT_WORTH_IT)])
+@pytest.mark.parametrize(("tell", "status"), [(True, Status.SAFETY_REMEDIAL), (False, Status.NOT_COST_EFFECTIVE)])
 def test_a_known_danger_makes_a_safety_matter_of_what_is_worth_nothing(
     company: Company, tell: bool, status: str
 ) -> None:

@@ -1,0 +1,56 @@
+"""The codes that results are stored and compared by. What is printed for them stands in one file for each language."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+
+class Status(StrEnum):
+    """What a run advises of a retrofit on a site."""
+
+    RECOMMENDED = "recommended"
+    SUBJECT_TO_SURVEY = "subject_to_survey"  # worth it, once somebody has looked or asked
+    TOO_UNCERTAIN = "too_uncertain"  # worth something at the values used, but too seldom to sell it on that
+    NOT_COST_EFFECTIVE = "not_cost_effective"
+    NOT_APPLICABLE = "not_applicable"  # does not fit the site
+    ALREADY_FITTED = "already_fitted"
+    SAFETY_REMEDIAL = "safety_remedial"  # not for its worth, but a danger is known to stand there now
+    FAILED = "failed"  # the plugin failed in this run
+
+
+OFFERED = (Status.RECOMMENDED, Status.SUBJECT_TO_SURVEY)
+
+
+class ContactRule(StrEnum):
+    """Why a customer may not be called about offers. In the order in which the rules are judged."""
+
+    OBJECTED = "objected"
+    ON_REGISTER = "on_register"  # of do-not-call numbers, without an agreement to be called in spite of it
+    NOT_ALLOWED = "not_allowed"
+    NOT_SETTLED = "not_settled"  # permission not known
+    NO_BASIS = "no_basis"  # allowed, but no basis for it is recorded
+    ASKED_TO_WAIT = "asked_to_wait"  # to be called later, and that day has not come
+    QUIET_PERIOD = "quiet_period"  # spoken to within so many days: the detail
+
+
+class NotCalled(StrEnum):
+    """Why a site is not on the list of calls, other than by a :class:`ContactRule`."""
+
+    NO_ARRAY = "no_array"  # nothing could be valued
+    NO_TARIFF = "no_tariff"
+    NO_OFFER = "no_offer"  # nothing is worth it there
+    OTHER_OFFER = "other_offer"  # at this site
+    SAFETY_FIRST = "safety_first"  # this site is called for a safety matter
+    CALL_COSTS_MORE = "call_costs_more"  # than it brings on average
+    TRIP_COSTS_MORE = "trip_costs_more"
+    SHORT_OF_CAPACITY = "short_of_capacity"  # the detail names what is short
+    NOT_IN_RUN = "not_in_run"  # loaded after it
+
+
+class Obstacle(StrEnum):
+    """Why a retrofit was not valued on a site, where it is not the retrofit's own screening that says so."""
+
+    FITTED = "fitted"  # and still within its life
+    FITTED_WITH_DANGER = "fitted_with_danger"  # recorded as fitted, yet a danger is known to stand
+    TOO_FAR = "too_far"  # beyond the farthest distance that the company drives
+    PLUGIN_FAILED = "plugin_failed"

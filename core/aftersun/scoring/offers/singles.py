@@ -1,0 +1,217 @@
+"""Each retrofit alone on the sites of a chunk: screened, valued, drawn, and judged by the ranking rule."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from aftersun.host.guard import Guard
+from aftersun.host.registry import Loaded
+from aftersun.model.change import DOES_NOT_FIT, SURVEY_FIRST, Notes, Screening
+from aftersun.model.codes import OFFERED, Obstacle, Status
+from aftersun.model.cohort import Cohort
+from aftersun.model.ranges import Bools
+from aftersun.money.company import Company
+from aftersun.scoring.offers.ranking_rule import pays_back_quickly, status_of
+from aftersun.scoring.ranges.break_even import driver_rows
+from aftersun.scoring.ranges.draws import CommonNumbers, Draws, Ranges, Trial, measured, ranges_of
+from aftersun.scoring.ranges.drivers import Driver
+from aftersun.scoring.ranges.information import fact_values, number_values
+from aftersun.scoring.value.nearby import NearbySimulations, Slopes
+from aftersun.scoring.value.simulations import Baseline, Rows, Simulations
+from aftersun.scoring.value.valuation import Valuation, evaluate
+
+NUMBER_VALUE = "number_value"  # table: what it is worth to know each unknown number
+FACT_VALUE = "fact_value"  # table: what each retrofit is worth with each fact true and false
+
+# Columns of the ranking that have a value also where nothing was valued.
+_UNLESS_VALUED = {"variant": None} | dict.fromkeys(
+    ("for_safety", "quick_payback", "export_price_unknown", "fuel_price_unknown"), False
+)
+
+Tables = dict[str, pd.DataFrame]
+
+
+@dataclass(frozen=True, eq=False)
+class Setting:
+    """What is the same for all retrofits of a chunk. ``slopes`` None = nothing is drawn."""
+
+    now: Baseline
+    fitted: pd.DataFrame
+    company: Company
+    guard: Guard
+    slopes: Slopes | None
+    numbers: CommonNumbers
+
+
+@dataclass(frozen=True, eq=False)
+class Single:
+    """A retrofit valued alone: the positions of its sites in the chunk, its worth and its draws there.
+
+    ``offered`` says where it may be offered on value by itself, ``danger`` where it would end a danger that is known
+    to stand, both (S,) over its own rows.
+    """
+
+    loaded: Loaded
+    rows: Rows
+    valuation: Valuation
+    draws: Draws
+    offered: Bools
+    danger: Bools
+
+
+def single_of(loaded: Loaded, setting: Setting) -> tuple[Tables, Single | None]:
+    """Return the rows that a retrofit brings to the tables of a run, and the retrofit where it was valued at all."""
+    cohort = setting.now.cohort
+    screening = setting.guard.screen(loaded, cohort)
+    notes = setting.guard.safety(loaded, cohort)
+    if screening is None or notes is None:
+        return {"ranking": failed_ranking(cohort.sites.index, loaded.id)}, None
+    danger = _known_danger(notes)
+    ranking = _screened(loaded, setting, screening, danger)
+    tables = {"ranking": ranking, "safety_note": _safety_rows(cohort, loaded, notes)}
+    rows = np.flatnonzero(ranking["status"].isna())
+    if not len(rows):
+        return tables, None
+    part = setting.now.take(rows)
+    exact = Simulations(part)
+    valuation = evaluate(part, loaded, setting.company, setting.guard, simulations=exact)
+    drawn: tuple[Ranges, Draws, list[Driver]] | None = None
+    if valuation is not None and setting.slopes is None:
+        undrawn = valuation.npv[np.newaxis]
+        drawn = measured(undrawn), undrawn, []
+    elif valuation is not None and setting.slopes is not None:
+        trial = Trial(rows, part, NearbySimulations(part, exact, setting.slopes, rows))
+        drawn = ranges_of(trial, loaded, setting.company, setting.guard, valuation, setting.numbers)
+    if valuation is None or drawn is None:
+        return tables | {"ranking": failed_ranking(cohort.sites.index, loaded.id)}, None
+    ranges, draws, drivers = drawn
+    danger = danger[rows]
+    valued = _valued(
+        part, ranking["screening_reason"].notna().to_numpy()[rows], valuation, ranges, danger, setting.company
+    )
+    offered = np.isin(valued["status"].astype(str), OFFERED)
+    ids = part.cohort.sites.index
+    tables |= {
+        "ranking": ranking.assign(
+            **{name: _spread(values, rows, ranking.get(name), len(ranking)) for name, values in valued.items()}
+        ),
+        "cost_item": valuation.items.assign(retrofit=loaded.id),
+        "cash_flow": valuation.cash_rows((valuation.npv > 0) | danger).assign(retrofit=loaded.id),
+        "driver": driver_rows(loaded.id, ids, offered | danger, drivers, valuation.npv),
+        FACT_VALUE: fact_values(loaded.id, ids, drivers),
+        NUMBER_VALUE: number_values(loaded.id, ids, drivers, valuation.npv),
+    }
+    return tables, Single(loaded, rows, valuation, draws, offered, danger)
+
+
+def failed_ranking(site_ids: pd.Index, retrofit: str) -> pd.DataFrame:
+    """Return the rows that stand for a retrofit that failed in this run."""
+    told = {"status": Status.FAILED, "obstacle": Obstacle.PLUGIN_FAILED}
+    return pd.DataFrame({"site_id": site_ids, "retrofit": retrofit, **told, **_UNLESS_VALUED})
+
+
+def _screened(loaded: Loaded, setting: Setting, screening: Screening, danger: Bools) -> pd.DataFrame:
+    """Return the rows of the ranking before anything is valued: without a status is what may be."""
+    sites = setting.now.cohort.sites.index
+    have = _still_fitted(setting.fitted, loaded, setting.now.cohort)
+    unfit = screening.status == DOES_NOT_FIT
+    far = ~setting.now.within_reach & (have | ~unfit)
+    status = np.select([far, have, unfit], [Status.NOT_APPLICABLE, Status.ALREADY_FITTED, Status.NOT_APPLICABLE], "")
+    obstacle = np.select(
+        [far, have & danger, have], [Obstacle.TOO_FAR, Obstacle.FITTED_WITH_DANGER, Obstacle.FITTED], ""
+    )
+    said = (unfit | (screening.status == SURVEY_FIRST)) & (obstacle == "")
+    return pd.DataFrame(
+        {
+            "site_id": sites,
+            "retrofit": loaded.id,
+            "status": _or_none(status),
+            "obstacle": _or_none(obstacle),
+            "screening_reason": _or_none(np.where(said, screening.reason, "")),
+            **_UNLESS_VALUED,
+        }
+    )
+
+
+def _valued(
+    part: Baseline, survey: Bools, valuation: Valuation, ranges: Ranges, danger: Bools, company: Company
+) -> Mapping[str, npt.NDArray[Any]]:
+    """Return the measures of the evaluated sites and what is advised there, by column of the ranking."""
+    upfront = valuation.flow.upfront[:, 0]
+    quick = pays_back_quickly(upfront, valuation.discounted_payback)
+    sure = ~(ranges.chance_positive < company.calls.least_chance)  # not known counts as sure
+    return {
+        "npv": valuation.npv,
+        "npv_p90": ranges.p90,
+        "npv_p50": ranges.p50,
+        "npv_p10": ranges.p10,
+        "npv_mean": ranges.mean,
+        "npv_worst_tenth": ranges.worst_tenth,
+        "chance_npv_positive": ranges.chance_positive,
+        "upfront": upfront,
+        "first_year_saving": valuation.flow.operating[:, 1],
+        "simple_payback_years": valuation.simple_payback,
+        "discounted_payback_years": valuation.discounted_payback,
+        "sir": valuation.sir,
+        "energy_gain_kwh": valuation.gain_kwh["generated"],
+        "to_water_kwh": valuation.gain_kwh["to_water"],
+        "water_heater_kwh": -valuation.gain_kwh["water_backup"],
+        "years": valuation.years,
+        "status": status_of(valuation.npv, survey | quick, danger, sure),
+        "quick_payback": quick,
+        "for_safety": danger,
+        "variant": _or_none(valuation.variant),
+        "change_remark": _or_none(valuation.remarks),
+        "remaining_years_assumed": np.where(part.remaining_assumed, part.remaining_years, np.nan),
+        "export_price_unknown": part.bill.export_price_unknown,
+        "fuel_price_unknown": part.bill.fuel_price_unknown,
+    }
+
+
+def _spread(values: npt.NDArray[Any], rows: Rows, before: pd.Series | None, size: int) -> npt.NDArray[Any]:
+    """Return a column that has these values at ``rows``, and elsewhere what was there before, or nothing."""
+    kind = values.dtype.kind
+    if before is None:
+        column = np.full(size, {"f": np.nan, "b": False}.get(kind), dtype=values.dtype)
+    else:
+        column = before.to_numpy(dtype=values.dtype, copy=True)
+    column[rows] = np.where(np.isfinite(values), values, np.nan) if kind == "f" else values
+    return column
+
+
+def _or_none(texts: npt.NDArray[Any]) -> npt.NDArray[np.object_]:
+    """Return texts with None where one says nothing."""
+    found = texts.astype(object)
+    found[found == ""] = None
+    return found
+
+
+def _known_danger(notes: Notes) -> Bools:
+    """Tell per site whether a danger is known to stand there now, whatever is bought."""
+    told = [mask for note, mask in notes.entries if note.tell_owner]
+    return np.logical_or.reduce(told) if told else np.zeros(notes.size, dtype=bool)
+
+
+def _still_fitted(fitted: pd.DataFrame, loaded: Loaded, cohort: Cohort) -> Bools:
+    mine = fitted[fitted["retrofit"] == loaded.id]
+    latest = mine.groupby("site_id")["fitted_on"].max().reindex(cohort.sites.index)
+    age = cohort.years_since(latest)
+    return np.asarray(age < loaded.retrofit.about.life.mode)  # NaN = never fitted, compares false
+
+
+def _safety_rows(cohort: Cohort, loaded: Loaded, notes: Notes) -> pd.DataFrame:
+    which, site = np.nonzero([mask for _, mask in notes.entries])
+    told = pd.DataFrame(
+        [(note.id, note.severity, note.text, note.who, note.tell_owner) for note, _ in notes.entries],
+        columns=["note_id", "severity", "text", "who", "tell_owner"],
+    )
+    rows = told.take(which).reset_index(drop=True)
+    rows.insert(0, "site_id", cohort.sites.index.take(site))
+    rows.insert(1, "retrofit", loaded.id)
+    return rows

@@ -1,0 +1,60 @@
+"""What a run stores of each site as it stands today: energy, losses, a picture of the mean days, what meters tell."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from aftersun.energy.fitted_baseline import FittedBaseline
+from aftersun.energy.losses import loss_chain
+from aftersun.scoring.value.simulations import Baseline
+
+
+def site_tables(now: Baseline, fit: FittedBaseline) -> dict[str, pd.DataFrame]:
+    """Return the tables of sites by name, without run_id."""
+    evidence = fit.calibration.evidence.reset_index(names="site_id")
+    return {
+        "site_picture": _picture(now),
+        "site_energy": _energy(now),
+        "site_loss": _loss(now),
+        "site_evidence": evidence[evidence["periods"].fillna(0) > 0].reset_index(drop=True),
+        "reading_finding": fit.readings.findings.rename(columns={"check": "finding"}),  # check is a word of SQL
+    }
+
+
+_PICTURE_STEP_W = 5  # fine enough to look at, and small in the file
+
+
+def _picture(now: Baseline) -> pd.DataFrame:
+    """Return the mean W generated in each hour of the day of each month."""
+    watts = _PICTURE_STEP_W * np.rint(np.maximum(now.picture, 0.0) / _PICTURE_STEP_W).astype(np.uint32)
+    mean_w = pd.Series(list(watts), dtype=pd.ArrowDtype(pa.list_(pa.uint32())))
+    return pd.DataFrame({"site_id": now.cohort.sites.index, "mean_w": mean_w})
+
+
+def _energy(now: Baseline) -> pd.DataFrame:
+    """Return the sums of the year's energy balance today, kWh."""
+    names = ("generated", "used", "to_water", "exported", "curtailed", "imported")
+    frame = pd.DataFrame({"site_id": now.cohort.sites.index})
+    for name in names:
+        frame[f"{name}_kwh"] = now.yearly_kwh[name]
+    rating = now.cohort.sum_by_site(now.plant.dc_rating_kw)
+    frame["yield_kwh_per_kw"] = frame["generated_kwh"] / rating
+    return frame
+
+
+# Shares that are the same on every system unless the company says otherwise: shown as one step.
+_FIXED_LOSSES = ("mismatch_kwh", "wiring_kwh", "connection_kwh", "light_induced_kwh", "nameplate_kwh")
+
+
+def _loss(now: Baseline) -> pd.DataFrame:
+    """Return what each step takes away from the light on the modules down to what is generated, kWh a year."""
+    chain = loss_chain(now.cohort, now.plant)
+    position = list(chain.columns).index(_FIXED_LOSSES[0])
+    fixed = chain[list(_FIXED_LOSSES)].sum(axis=1)
+    chain = chain.drop(columns=list(_FIXED_LOSSES))
+    chain.insert(position, "modules_and_cables_kwh", fixed)
+    long = chain.reset_index(names="site_id").melt(id_vars="site_id", var_name="step", value_name="kwh")
+    order = {step: position for position, step in enumerate(chain.columns)}
+    return long.assign(position=long["step"].map(order))

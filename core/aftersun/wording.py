@@ -1,0 +1,140 @@
+"""What is printed for the codes and figures of a run: the one place where its sentences are made.
+
+Templates with figures by name stand in ``aftersun_datasets/wording``, one file for each language.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from functools import cache
+from typing import Any
+
+import pandas as pd
+
+import aftersun_datasets
+from aftersun.model.figures import ENGLISH, Figures
+
+Row = Mapping[Any, Any]  # of a table of the run, by column
+
+
+def say(key: str, language: str = ENGLISH.language, **figures: Any) -> str:
+    """Return the text of a key such as ``status.recommended`` with its figures filled in, by name.
+
+    Raises
+    ------
+    KeyError
+        If the texts have no such key, or one names a figure that is not given.
+    """
+    section, _, name = key.partition(".")
+    return _texts(language)[section][name].format_map(figures)
+
+
+def status_text(code: str, language: str = ENGLISH.language) -> str:
+    """Return a status in words."""
+    return _known("status", code, language)
+
+
+def not_called_text(code: str, detail: str | None = None, language: str = ENGLISH.language) -> str:
+    """Return why a site is not called: columns excluded_reason and excluded_detail of table call."""
+    return _known("not_called", code, language, detail=detail)
+
+
+def reason_text(row: Row, currency: str, write: Figures = ENGLISH) -> str:
+    """Return in sentences why a retrofit is advised or not: ``row`` of table ranking; of older runs as it is stored."""
+    stored = _value(row, "reason")
+    if stored is not None:
+        return str(stored)
+    if _value(row, "npv") is not None:
+        return _sentences(_valued(row, currency, write))
+    obstacle = _value(row, "obstacle")
+    why = _value(row, "screening_reason") if obstacle is None else say(f"obstacle.{obstacle}", write.language)
+    return _sentences([str(why or "")])
+
+
+def survey_text(row: Row, language: str = ENGLISH.language) -> str:
+    """Return all that has to be looked at before the price holds, "" = nothing: ``row`` of table ranking."""
+    npv = _value(row, "npv")
+    if npv is None or not (npv > 0 or _value(row, "for_safety")):
+        return ""
+    quick = say("reason.quick_payback", language) if _value(row, "quick_payback") else ""
+    return "; ".join(filter(None, [quick, str(_value(row, "screening_reason") or "")]))
+
+
+def call_text(offer: Row, members: Sequence[Row], currency: str, write: Figures = ENGLISH) -> str:
+    """Return what to say on a call: ``offer`` is the row of table offer, ``members`` are those of table ranking."""
+    npv, told = float(offer["npv"]), bool(_value(offer, "must_call"))
+    if npv > 0 and len(members) == 1:
+        return reason_text(members[0], currency, write)
+    # Told and not sold: nothing of it may read like an offer.
+    key = "call.together" if npv > 0 or not told else "call.danger"
+    names = {"upfront": "upfront", "first_year": "first_year_saving", "npv": "npv"}
+    amounts = {name: _amount(offer[column], currency, write) for name, column in names.items()}
+    return _sentences([say(key, write.language, **amounts)])
+
+
+def _valued(row: Row, currency: str, write: Figures) -> Iterator[str]:
+    """Yield what an evaluated retrofit does for the owner over its years, and what was assumed of the site."""
+    language = write.language
+    yield _verdict(row, currency, write)
+    survey = survey_text(row, language)
+    if survey:
+        yield say("reason.survey", language, condition=survey)
+    if _value(row, "variant") is not None:
+        yield say("reason.variant", language, variant=row["variant"])
+    yield str(_value(row, "change_remark") or "")
+    years = _value(row, "remaining_years_assumed")
+    if years is not None:
+        yield say("reason.remaining_years_assumed", language, years=write.number(years))
+    for unknown in ("export_price_unknown", "fuel_price_unknown"):
+        if _value(row, unknown):
+            yield say(f"reason.{unknown}", language)
+
+
+def _verdict(row: Row, currency: str, write: Figures) -> str:
+    language, years = write.language, int(row["years"])
+    npv, first_year, payback = row["npv"], row["first_year_saving"], _value(row, "discounted_payback_years")
+    if years < 1:
+        return say("reason.system_ends", language)
+    upfront, change = (_amount(abs(value), currency, write) for value in (row["upfront"], first_year))
+    start = say("reason.brings" if first_year >= 0 else "reason.loses", language, upfront=upfront, first_year=change)
+    key = "short" if not npv > 0 else "worth" if payback is None else "worth_paid_back"
+    return say(
+        f"reason.{key}",
+        language,
+        start=start,
+        npv=_amount(abs(npv), currency, write),
+        span=say("reason.one_year" if years == 1 else "reason.years", language, years=years),
+        payback=None if payback is None else write.number(payback, 1),
+    )
+
+
+def _amount(value: float, currency: str, write: Figures) -> str:
+    """Write an amount of money; small ones with their decimals."""
+    return write.amount(value, currency, 0 if abs(value) >= 10 else 2)
+
+
+def _sentences(parts: Iterable[str]) -> str:
+    """Make a sentence of each part that says something."""
+    return " ".join(part[0].upper() + part[1:] + ("" if part[-1] in ".?!" else ".") for part in parts if part)
+
+
+def _value(row: Row, name: str) -> Any:
+    """Return a value, None where there is none."""
+    value = row.get(name)
+    return None if value is None or pd.isna(value) else value
+
+
+def _known(section: str, code: str, language: str, **figures: Any) -> str:
+    """Return the text of a code; what is none, as older runs may have it, as it is."""
+    return say(f"{section}.{code}", language, **figures) if code in _texts(language)[section] else code
+
+
+@cache
+def _texts(language: str) -> Mapping[str, Mapping[str, str]]:
+    """Return the texts of a language by section and name; in English where there is no file for it."""
+    file = aftersun_datasets.path(f"wording/{language}.toml")
+    if not file.is_file():
+        return _texts(ENGLISH.language)
+    texts: Mapping[str, Mapping[str, str]] = tomllib.loads(file.read_text(encoding="utf-8"))
+    return texts
