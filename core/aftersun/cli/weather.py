@@ -14,7 +14,7 @@ from aftersun.cli.terminal import terminal
 from aftersun.model.errors import AftersunError
 
 if TYPE_CHECKING:
-    from aftersun.climate.read import WeatherReading, Wishes
+    from aftersun.climate.read import ReadingOptions, WeatherReading
 
 app = group(help="Weather years of an inventory.")
 
@@ -69,9 +69,9 @@ def add(
             "--rain and --utc-offset belong to one place, but there are several weather files.",
             "Add one file at a time.",
         )
-    wishes = _wishes(rain, utc_offset, correct_clock)
+    options = _options(rain, utc_offset, correct_clock)
     # All are read before any is stored: a file that is refused leaves the inventory as it was.
-    _keep(inventory, [read_weather(path, wishes=wishes) for path in files])
+    _keep(inventory, [read_weather(path, options=options) for path in files])
 
 
 @app.command()
@@ -97,12 +97,12 @@ def fetch(
 
     with opened(inventory):  # nobody is asked for a file that could not be kept
         pass
-    wishes = _wishes(rain, utc_offset)
+    options = _options(rain, utc_offset)
     if service is Service.PVGIS:
-        reading = fetch_pvgis(latitude, longitude, url=url or PVGIS_URL, timeout_s=timeout, wishes=wishes)
+        reading = fetch_pvgis(latitude, longitude, url=url or PVGIS_URL, timeout_s=timeout, options=options)
     else:
         reading = fetch_nsrdb(
-            latitude, longitude, api_key=api_key, email=email, url=url or NSRDB_URL, timeout_s=timeout, wishes=wishes
+            latitude, longitude, api_key=api_key, email=email, url=url or NSRDB_URL, timeout_s=timeout, options=options
         )
     _keep(inventory, [reading])
 
@@ -127,11 +127,11 @@ def list_(inventory: InventoryFile, json: AsJson = False) -> None:
     terminal.table(["station", "name", "latitude", "longitude", "height", "rain"], rows, "<<>>><")
 
 
-def _wishes(rain: Path | None, utc_offset: float | None, correct_clock: bool = False) -> Wishes:
+def _options(rain: Path | None, utc_offset: float | None, correct_clock: bool = False) -> ReadingOptions:
     from aftersun.climate.rain_file import read_rain
-    from aftersun.climate.read import Wishes
+    from aftersun.climate.read import ReadingOptions
 
-    return Wishes(None if rain is None else read_rain(rain), correct_clock, utc_offset)
+    return ReadingOptions(None if rain is None else read_rain(rain), correct_clock, utc_offset)
 
 
 def _keep(inventory: Path, readings: list[WeatherReading]) -> None:

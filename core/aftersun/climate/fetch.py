@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
@@ -18,7 +19,7 @@ import requests
 from aftersun.climate.formats import RawWeather
 from aftersun.climate.formats.nsrdb import raw_nsrdb
 from aftersun.climate.formats.pvgis import raw_pvgis_tmy
-from aftersun.climate.read import NO_WISHES, WeatherReading, Wishes, checked_reading
+from aftersun.climate.read import AS_IT_IS, ReadingOptions, WeatherReading, checked_reading
 from aftersun.model.errors import AftersunError
 
 PVGIS_URL: str = pvlib.iotools.pvgis.URL
@@ -33,13 +34,43 @@ _LONGEST_REASON = 160
 Answer = tuple[pd.DataFrame, dict[str, Any]]
 
 
+@dataclass(frozen=True)
+class _Request:
+    """What is asked of whom: a place in degrees, the service's address, seconds to wait, what no message may show."""
+
+    service: str
+    latitude: float
+    longitude: float
+    url: str
+    timeout_s: float
+    secrets: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not (-90 <= self.latitude <= 90 and -180 <= self.longitude <= 180):
+            raise AftersunError(
+                "There is no such place.", "Latitude runs from -90 to 90, longitude from -180 to 180 degrees."
+            )
+        if not re.match(r"https?://[^/\s]", self.url):
+            raise AftersunError("The address of the service is none.", "It begins with https://.")
+        if not (math.isfinite(self.timeout_s) and self.timeout_s > 0):
+            raise AftersunError("The time to wait is none.", "Give --timeout in seconds, more than 0.")
+
+    def reason(self, error: requests.HTTPError) -> str:
+        """What the service says against the request, without addresses and secrets, on one short line."""
+        text = re.sub(r"\s+", " ", str(error.args[0] if error.args else "")).strip()
+        text = re.sub(r" for url: .*|https?://\S+", "", text)
+        for secret in self.secrets:
+            text = text.replace(secret, "***")
+        return text[:_LONGEST_REASON].rstrip(" .") or "it gave no reason"
+
+
 def fetch_pvgis(
     latitude: float,
     longitude: float,
     *,
     url: str = PVGIS_URL,
     timeout_s: float = 60.0,
-    wishes: Wishes = NO_WISHES,
+    options: ReadingOptions = AS_IT_IS,
 ) -> WeatherReading:
     """Get the typical year of a place from PVGIS with `pvlib.iotools.get_pvgis_tmy`.
 
@@ -51,7 +82,7 @@ def fetch_pvgis(
         Base address of the service.
     timeout_s : float
         Seconds to wait for an answer.
-    wishes : Wishes
+    options : ReadingOptions
         What to do to it.
 
     Raises
@@ -60,15 +91,16 @@ def fetch_pvgis(
         If the service cannot be reached, does not answer in time, refuses, answers with something else, or its year
         does not pass the gate.
     """
-    _check_request(latitude, longitude, url, timeout_s)
-    base = url.rstrip("/") + "/"
+    request = _Request("PVGIS", latitude, longitude, url.rstrip("/") + "/", timeout_s)
 
     def ask() -> Answer:
         # Without a year to be coerced to, the stamps keep the years of their months.
-        answer: Answer = pvlib.iotools.get_pvgis_tmy(latitude, longitude, url=base, timeout=timeout_s, coerce_year=None)
+        answer: Answer = pvlib.iotools.get_pvgis_tmy(
+            latitude, longitude, url=request.url, timeout=timeout_s, coerce_year=None
+        )
         return answer
 
-    return _reading("PVGIS", ask, raw_pvgis_tmy, (latitude, longitude), timeout_s, wishes)
+    return _reading(request, ask, raw_pvgis_tmy, options)
 
 
 def fetch_nsrdb(
@@ -79,7 +111,7 @@ def fetch_nsrdb(
     email: str,
     url: str = NSRDB_URL,
     timeout_s: float = 60.0,
-    wishes: Wishes = NO_WISHES,
+    options: ReadingOptions = AS_IT_IS,
 ) -> WeatherReading:
     """Get the typical year of a place from the NSRDB with `pvlib.iotools.get_nsrdb_psm4_tmy`.
 
@@ -90,7 +122,7 @@ def fetch_nsrdb(
     AftersunError
         As `fetch_pvgis`, and if key or address is missing.
     """
-    _check_request(latitude, longitude, url, timeout_s)
+    request = _Request("NSRDB", latitude, longitude, url, timeout_s, (api_key, email))
     if not (api_key and email):
         raise AftersunError(
             "The NSRDB answers only with a key and the e-mail address it was given to.",
@@ -103,44 +135,30 @@ def fetch_nsrdb(
         )
         return answer
 
-    return _reading("NSRDB", ask, raw_nsrdb, (latitude, longitude), timeout_s, wishes, secrets=(api_key, email))
+    return _reading(request, ask, raw_nsrdb, options)
 
 
-def _check_request(latitude: float, longitude: float, url: str, timeout_s: float) -> None:
-    if not (-90 <= latitude <= 90 and -180 <= longitude <= 180):
-        raise AftersunError(
-            "There is no such place.", "Latitude runs from -90 to 90, longitude from -180 to 180 degrees."
-        )
-    if not re.match(r"https?://[^/\s]", url):
-        raise AftersunError("The address of the service is none.", "It begins with https://.")
-    if not (math.isfinite(timeout_s) and timeout_s > 0):
-        raise AftersunError("The time to wait is none.", "Give --timeout in seconds, more than 0.")
-
-
-def _reason(error: requests.HTTPError, secrets: tuple[str, ...]) -> str:
-    """What a service says against a request, without addresses and secrets, on one short line."""
-    text = re.sub(r"\s+", " ", str(error.args[0] if error.args else "")).strip()
-    text = re.sub(r" for url: .*|https?://\S+", "", text)
-    for secret in secrets:
-        text = text.replace(secret, "***")
-    return text[:_LONGEST_REASON].rstrip(" .") or "it gave no reason"
-
-
-def _ask(
-    service: str, ask: Callable[[], tuple[RawWeather, bytes]], timeout_s: float, secrets: tuple[str, ...]
-) -> tuple[RawWeather, bytes]:
+def _reading(
+    request: _Request,
+    ask: Callable[[], Answer],
+    raw_of: Callable[[pd.DataFrame, dict[str, Any]], RawWeather],
+    options: ReadingOptions,
+) -> WeatherReading:
     """Ask a service, with what can go wrong said in one sentence. No text of an exception is passed on unseen: it
     would show the key.
     """
+    service = request.service
     try:
-        return ask()
+        frame, meta = ask()
+        raw, content = raw_of(frame, meta), frame.to_csv().encode()
     except requests.Timeout:
         raise AftersunError(
-            f"{service} did not answer within {timeout_s:g} s.", f"Try again, or wait longer with --timeout. {_OFFLINE}"
+            f"{service} did not answer within {request.timeout_s:g} s.",
+            f"Try again, or wait longer with --timeout. {_OFFLINE}",
         ) from None
     except requests.HTTPError as error:
         raise AftersunError(
-            f"{service} refused: {_reason(error, secrets)}.",
+            f"{service} refused: {request.reason(error)}.",
             "It covers only part of the land; the built-in climate normals serve any place on land.",
         ) from None
     except (ValueError, KeyError, TypeError, AttributeError, IndexError, StopIteration):
@@ -150,22 +168,6 @@ def _ask(
         ) from None
     except requests.RequestException:
         raise AftersunError(f"{service} cannot be reached.", _OFFLINE) from None
-
-
-def _reading(
-    service: str,
-    ask: Callable[[], Answer],
-    raw_of: Callable[[pd.DataFrame, dict[str, Any]], RawWeather],
-    place: tuple[float, float],
-    timeout_s: float,
-    wishes: Wishes,
-    secrets: tuple[str, ...] = (),
-) -> WeatherReading:
-    def answer() -> tuple[RawWeather, bytes]:
-        frame, meta = ask()
-        return raw_of(frame, meta), frame.to_csv().encode()
-
-    raw, content = _ask(service, answer, timeout_s, secrets)
-    if not max(abs(raw.latitude - place[0]), abs(raw.longitude - place[1])) <= _FARTHEST_DEG:
+    if not max(abs(raw.latitude - request.latitude), abs(raw.longitude - request.longitude)) <= _FARTHEST_DEG:
         raise AftersunError(f"{service} answered for another place than asked for.", "Try again later.")
-    return checked_reading(raw, f"The year from {service}", content, wishes=wishes)
+    return checked_reading(raw, f"The year from {service}", content, options=options)

@@ -11,8 +11,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from aftersun.climate import mend
+from aftersun.climate import clock_correction
 from aftersun.climate.clock import check_clock, check_night, fit_clock
+from aftersun.climate.clock_correction import IRRADIANCE
 from aftersun.climate.findings import Finding, refusal, settle
 from aftersun.climate.formats import RawWeather
 from aftersun.climate.hours import fill_holes, in_order, name_hours
@@ -20,8 +21,6 @@ from aftersun.climate.instants import settle_instant, to_mid_hours
 from aftersun.climate.limits import limit
 from aftersun.climate.sun import sun_position, year_times
 from aftersun.model.weather import Hours
-
-IRRADIANCE = ("ghi", "dni", "dhi")
 
 Place = tuple[float, float, float]
 """Latitude and longitude in degrees, hours ahead of UTC."""
@@ -31,12 +30,12 @@ Place = tuple[float, float, float]
 class CheckedHours:
     """8760 rows in calendar order by standard time, columns as of the raw hours; rain as in the file, all else settled.
 
-    ``remarks`` say what was noticed or changed, ``mended`` what was moved because it was asked for.
+    ``remarks`` say what was noticed or changed, ``correction`` what was moved because it was asked for.
     """
 
     hours: pd.DataFrame
     remarks: tuple[str, ...]
-    mended: str
+    correction: str
 
 
 def check_place(raw: RawWeather) -> list[Finding]:
@@ -127,64 +126,61 @@ def settle_albedo(albedo: Hours) -> tuple[Hours, list[Finding]]:
 
 
 def check_clocks(
-    hours: pd.DataFrame, place: Place, stated_offset_h: float, mend_clock: bool
+    hours: pd.DataFrame, place: Place, stated_offset_h: float, correct_clock: bool
 ) -> tuple[pd.DataFrame, list[Finding], str]:
     """Does irradiance follow the sun? Moves single months that provably do not, if that is asked for.
 
     ``place`` has the clock by which irradiance stands at mid-hour, ``stated_offset_h`` is the header's, by which
-    likely mistakes are told. Returns the hours, what was found, and what was moved in words.
+    likely mistakes are named. Returns the hours, what was found, and what was moved in words.
     """
     fit = fit_clock(hours["ghi"].to_numpy(), *place)
-    found = check_clock(fit, place[1], stated_offset_h)
-    if not any(finding.stops for finding in found):
-        return hours, found, ""
-    extra = hours["ghi_extra"].to_numpy()
-    moves = mend.provable_moves(fit, extra, *place)
-    if not moves.any():
-        return hours, found, ""
-    if not mend_clock:
-        return hours, [replace(finding, hint=f"{finding.hint} {mend.HINT}") for finding in found], ""
-    moved = hours.assign(**{name: mend.move(hours[name].to_numpy(), moves) for name in IRRADIANCE})
-    words = mend.words(moves, mend.has_extra(extra))
+    findings = check_clock(fit, place[1], stated_offset_h)
+    if not any(finding.stops for finding in findings):
+        return hours, findings, ""
+    moved, words = clock_correction.with_moved_months(hours, fit, *place)
+    if not words:
+        return hours, findings, ""
+    if not correct_clock:
+        return hours, [replace(finding, hint=f"{finding.hint} {clock_correction.HINT}") for finding in findings], ""
     rest = Finding(f"{words}; temperature, wind and rain stand as they were")
     again = fit_clock(moved["ghi"].to_numpy(), *place)
     return moved, [rest, *check_clock(again, place[1], stated_offset_h)], words
 
 
-def check_hours(raw: RawWeather, file_name: str, *, mend_clock: bool = False) -> CheckedHours:
+def check_hours(raw: RawWeather, file_name: str, *, correct_clock: bool = False) -> CheckedHours:
     """Take a file's records through the gate.
 
-    ``mend_clock`` asks for irradiance to be moved in months whose clock is provably wrong.
+    ``correct_clock`` asks for irradiance to be moved in months whose clock is provably wrong.
 
     Raises
     ------
     AftersunError
         At the first stage with findings that stop the file, naming all of that stage.
     """
-    ordered, found = in_order(raw.hours)
+    ordered, findings = in_order(raw.hours)
     hours, holes = fill_holes(ordered)
-    remarks = settle([*check_place(raw), *found, *holes], file_name)
+    remarks = settle([*check_place(raw), *findings, *holes], file_name)
 
-    found = check_irradiance_unit(hours["ghi"].to_numpy())
+    findings = check_irradiance_unit(hours["ghi"].to_numpy())
     for name in IRRADIANCE:
-        found += check_negative(name, hours[name].to_numpy())
+        findings += check_negative(name, hours[name].to_numpy())
     temp_air, wind_speed = hours["temp_air"].to_numpy(), hours["wind_speed"].to_numpy()
-    found += check_range("temp_air", temp_air, limit("temp_air_min"), limit("temp_air_max"), "deg C")
-    found += check_range("wind_speed", wind_speed, 0.0, limit("wind_speed_max"), "m/s")
-    remarks += settle(found, file_name)
+    findings += check_range("temp_air", temp_air, limit("temp_air_min"), limit("temp_air_max"), "deg C")
+    findings += check_range("wind_speed", wind_speed, 0.0, limit("wind_speed_max"), "m/s")
+    remarks += settle(findings, file_name)
     hours = hours.assign(**{name: np.maximum(hours[name].to_numpy(), 0.0) for name in IRRADIANCE})
-    found = check_range("dni", hours["dni"].to_numpy(), 0.0, limit("irradiance_max"), "W/m2")
-    found += check_range("dhi", hours["dhi"].to_numpy(), 0.0, limit("irradiance_max"), "W/m2")
-    remarks += settle(found, file_name)
+    findings = check_range("dni", hours["dni"].to_numpy(), 0.0, limit("irradiance_max"), "W/m2")
+    findings += check_range("dhi", hours["dhi"].to_numpy(), 0.0, limit("irradiance_max"), "W/m2")
+    remarks += settle(findings, file_name)
 
-    at_h, found = settle_instant(hours, raw)
-    remarks += settle(found, file_name)
+    at_h, findings = settle_instant(hours, raw)
+    remarks += settle(findings, file_name)
     # An instant past the beginning of the hour is the middle of the hour by another clock.
     clock = (raw.latitude, raw.longitude, raw.utc_offset_h + 0.5 - at_h)
-    hours, found, mended = check_clocks(hours, clock, raw.utc_offset_h, mend_clock)
-    remarks += settle(found, file_name)
-    hours, found = to_mid_hours(hours, raw, at_h)
-    remarks += settle(found, file_name)
+    hours, findings, moved = check_clocks(hours, clock, raw.utc_offset_h, correct_clock)
+    remarks += settle(findings, file_name)
+    hours, findings = to_mid_hours(hours, raw, at_h)
+    remarks += settle(findings, file_name)
 
     place = (raw.latitude, raw.longitude, raw.zone_h)
     ghi, dni, dhi = (hours[name].to_numpy() for name in IRRADIANCE)
@@ -192,4 +188,4 @@ def check_hours(raw: RawWeather, file_name: str, *, mend_clock: bool = False) ->
     closure = check_closure(ghi, dni, dhi, sun["zenith"].to_numpy())
     albedo, replaced = settle_albedo(hours["albedo"].to_numpy())
     remarks += settle([*check_night(ghi, *place), *closure, *replaced], file_name)
-    return CheckedHours(hours.assign(albedo=albedo), remarks, mended)
+    return CheckedHours(hours.assign(albedo=albedo), remarks, moved)

@@ -29,25 +29,25 @@ class WeatherReading:
 
 
 @dataclass(frozen=True, eq=False)
-class Wishes:
-    """What the user wants done to a file that does not follow from it.
+class ReadingOptions:
+    """What is to be done to a file that does not follow from it.
 
-    ``rain`` takes the place of the file's. ``mend_clock`` moves irradiance in months whose clock is provably wrong,
+    ``rain`` takes the place of the file's. ``correct_clock`` moves irradiance in months whose clock is provably wrong,
     instead of refusing the file. ``utc_offset_h`` is the standard time that hours by UTC are turned to, by default that
     of the longitude.
     """
 
     rain: Rain | None = None
-    mend_clock: bool = False
+    correct_clock: bool = False
     utc_offset_h: float | None = None
 
 
-NO_WISHES = Wishes()
+AS_IT_IS = ReadingOptions()
 
 _LEAST_OFFSET_H, _MOST_OFFSET_H = -12.0, 14.0
 
 
-def read_weather(path: Path, *, station_id: str | None = None, wishes: Wishes = NO_WISHES) -> WeatherReading:
+def read_weather(path: Path, *, station_id: str | None = None, options: ReadingOptions = AS_IT_IS) -> WeatherReading:
     """Read a typical or single year of hours from a file of any format in `aftersun.climate.formats`, and check it.
 
     Parameters
@@ -56,7 +56,7 @@ def read_weather(path: Path, *, station_id: str | None = None, wishes: Wishes = 
         The file. Its format is recognised by content.
     station_id : str, optional
         The company's own name for the station. Default is the station number in the file, or its position.
-    wishes : Wishes
+    options : ReadingOptions
         What else to do to it.
 
     Returns
@@ -72,11 +72,11 @@ def read_weather(path: Path, *, station_id: str | None = None, wishes: Wishes = 
     path = Path(path)
     content = read_bytes(path)
     raw = parse(to_text(content), path.name)
-    return checked_reading(raw, path.name, content, station_id=station_id, wishes=wishes)
+    return checked_reading(raw, path.name, content, station_id=station_id, options=options)
 
 
 def checked_reading(
-    raw: RawWeather, label: str, content: bytes, *, station_id: str | None = None, wishes: Wishes = NO_WISHES
+    raw: RawWeather, label: str, content: bytes, *, station_id: str | None = None, options: ReadingOptions = AS_IT_IS
 ) -> WeatherReading:
     """Take raw weather through the gate; ``label`` names it in messages, ``content`` is what it was made of.
 
@@ -85,18 +85,18 @@ def checked_reading(
     AftersunError
         As `read_weather`.
     """
-    if wishes.utc_offset_h is not None:
+    if options.utc_offset_h is not None:
         if raw.standard_offset_h is None:
             raise AftersunError(
                 f"{label} states its own time zone, UTC{raw.utc_offset_h:+g}, so --utc-offset does not apply.",
                 "Leave out --utc-offset; it is for files whose hours are UTC.",
             )
-        if not _LEAST_OFFSET_H <= wishes.utc_offset_h <= _MOST_OFFSET_H:
+        if not _LEAST_OFFSET_H <= options.utc_offset_h <= _MOST_OFFSET_H:
             raise AftersunError("There is no such standard time.", "--utc-offset runs from -12 to 14 hours.")
-        raw = replace(raw, standard_offset_h=wishes.utc_offset_h)
-    checked = check_hours(raw, label, mend_clock=wishes.mend_clock)
+        raw = replace(raw, standard_offset_h=options.utc_offset_h)
+    checked = check_hours(raw, label, correct_clock=options.correct_clock)
     remarks = checked.remarks
-    rain = wishes.rain or settle_rain(checked.hours)
+    rain = options.rain or settle_rain(checked.hours)
     if rain.mm is None:
         remarks += (f"rain is not used: {rain.basis}; soiling then goes by a fixed yearly loss",)
     name = (station_id or raw.station_id).strip()
@@ -104,10 +104,10 @@ def checked_reading(
         name = f"{raw.latitude:.3f}_{raw.longitude:.3f}"
         remarks += (f"the file names no station number, so the station is called {name}",)
     digest = hashlib.sha256(content)
-    if wishes.rain is not None:
+    if options.rain is not None:
         digest.update(rain.basis.encode() + (b"" if rain.mm is None else rain.mm.tobytes()))
-    if checked.mended or wishes.utc_offset_h is not None:
-        digest.update(f"{checked.mended} {wishes.utc_offset_h}".encode())
+    if checked.correction or options.utc_offset_h is not None:
+        digest.update(f"{checked.correction} {options.utc_offset_h}".encode())
     station = Station(
         station_id=name,
         name=raw.name or name,
@@ -115,7 +115,7 @@ def checked_reading(
         longitude=raw.longitude,
         elevation_m=raw.elevation_m,
         utc_offset_h=raw.zone_h,
-        source="; ".join(part for part in (raw.source, checked.mended) if part),
+        source="; ".join(part for part in (raw.source, checked.correction) if part),
         sha256=digest.hexdigest(),
         rain_basis=rain.basis if rain.mm is not None else f"no rain: {rain.basis}",
     )

@@ -78,11 +78,9 @@ def weather_year(station: Station, hours: pd.DataFrame) -> WeatherYear:
             "Add the station's weather file again.",
         )
     values = {name: _column(hours, name) for name in VALUES}
-    holes = [name for name in ("ghi", "dni", "dhi", "temp_air", "wind_speed") if np.isnan(values[name]).any()]
-    rain: Hours | None = values["rain_mm"]
-    if np.isnan(values["rain_mm"]).all():
-        rain = None
-    elif np.isnan(values["rain_mm"]).any():
+    rain, albedo = values.pop("rain_mm"), values.pop("albedo")
+    holes = [name for name, column in values.items() if np.isnan(column).any()]
+    if np.isnan(rain).any() and not np.isnan(rain).all():
         holes.append("rain_mm")
     if holes:
         raise AftersunError(
@@ -95,13 +93,9 @@ def weather_year(station: Station, hours: pd.DataFrame) -> WeatherYear:
     return WeatherYear(
         station=station,
         times=times,
-        ghi=values["ghi"],
-        dni=values["dni"],
-        dhi=values["dhi"],
-        temp_air=values["temp_air"],
-        wind_speed=values["wind_speed"],
-        rain_mm=rain,
-        albedo=np.where(np.isnan(values["albedo"]), limit("albedo"), values["albedo"]),
+        **values,
+        rain_mm=None if np.isnan(rain).all() else rain,
+        albedo=np.where(np.isnan(albedo), limit("albedo"), albedo),
         zenith=zenith,
         azimuth=sun["azimuth"].to_numpy(copy=True),
         dni_extra=pvlib.irradiance.get_extra_radiation(times.day_of_year.to_numpy(), method="spencer"),

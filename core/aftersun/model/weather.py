@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 
 import numpy as np
 import numpy.typing as npt
@@ -59,24 +59,12 @@ class WeatherYear:
     memo: Kept = field(default_factory=Kept, init=False, repr=False)  # keys begin with a name of your own
 
     def __post_init__(self) -> None:
-        for name in (
-            "ghi",
-            "dni",
-            "dhi",
-            "temp_air",
-            "wind_speed",
-            "rain_mm",
-            "albedo",
-            "zenith",
-            "azimuth",
-            "dni_extra",
-            "airmass",
-        ):
-            values = getattr(self, name)
-            if values is None:
+        for column in fields(self):
+            values = getattr(self, column.name)
+            if column.name in ("station", "times", "memo") or values is None:
                 continue
             if values.shape != (HOURS_PER_YEAR,):
-                raise ValueError(f"{name} has shape {values.shape}, expected ({HOURS_PER_YEAR},)")
+                raise ValueError(f"{column.name} has shape {values.shape}, expected ({HOURS_PER_YEAR},)")
             values.flags.writeable = False
         if len(self.times) != HOURS_PER_YEAR:
             raise ValueError(f"times has {len(self.times)} entries, expected {HOURS_PER_YEAR}")

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from aftersun.climate.hours import DAYS_IN_MONTH
 from aftersun.climate.rain import Rain
 from aftersun.climate.rain_file import read_rain, spread_month
-from aftersun.climate.read import Wishes, read_weather
+from aftersun.climate.read import ReadingOptions, read_weather
 from aftersun.model.errors import AftersunError
 
 MONTHS = [60.0, 50.0, 55.0, 70.0, 90.0, 120.0, 130.0, 110.0, 80.0, 60.0, 40.0, 0.0]
@@ -182,7 +182,7 @@ def test_rain_takes_the_place_of_the_weather_file_s(
 ) -> None:
     rain = read_rain(file(days()))
     path = tmy3()
-    own, other = read_weather(path), read_weather(path, wishes=Wishes(rain=rain))
+    own, other = read_weather(path), read_weather(path, options=ReadingOptions(rain=rain))
     assert own.year.rain_mm is not None
     assert own.year.rain_mm.sum() == pytest.approx(834.5)
     assert other.year.rain_mm is not None

@@ -14,7 +14,7 @@ from loopback import Service, serving
 from weather_support import Sky, as_json, nsrdb, pvgis_tmy
 
 from aftersun.climate.fetch import fetch_nsrdb, fetch_pvgis
-from aftersun.climate.read import Wishes, read_weather
+from aftersun.climate.read import ReadingOptions, read_weather
 from aftersun.model.errors import AftersunError
 
 EAST = Sky(36.1, -79.95, 273.0, -5.0)
@@ -55,7 +55,7 @@ def test_only_the_place_is_sent(service: Service, saved: str) -> None:
 def test_same_answer_has_the_same_fingerprint(service: Service, saved: str) -> None:
     service.answer(saved)
     first, second = (fetch_pvgis(45.0, 8.0, url=service.url).year.station for _ in range(2))
-    turned = fetch_pvgis(45.0, 8.0, url=service.url, wishes=Wishes(utc_offset_h=0.0)).year.station
+    turned = fetch_pvgis(45.0, 8.0, url=service.url, options=ReadingOptions(utc_offset_h=0.0)).year.station
     assert first == second
     assert turned.sha256 != first.sha256
 

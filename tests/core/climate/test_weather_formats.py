@@ -23,7 +23,7 @@ from weather_support import (
 
 from aftersun.climate.formats import parse
 from aftersun.climate.gate import closure_residual
-from aftersun.climate.read import NO_WISHES, WeatherReading, Wishes, read_weather
+from aftersun.climate.read import AS_IT_IS, ReadingOptions, WeatherReading, read_weather
 from aftersun.climate.sun import sun_position
 from aftersun.climate.table import hours_table
 from aftersun.model.errors import AftersunError
@@ -44,9 +44,9 @@ def file(tmp_path: Path) -> Write:
     return write
 
 
-def refused(path: Path, wishes: Wishes = NO_WISHES) -> AftersunError:
+def refused(path: Path, options: ReadingOptions = AS_IT_IS) -> AftersunError:
     with pytest.raises(AftersunError) as caught:
-        read_weather(path, wishes=wishes)
+        read_weather(path, options=options)
     assert caught.value.hint
     assert str(caught.value).count(". ") == 0  # one sentence
     return caught.value
@@ -163,14 +163,14 @@ def test_standard_time_is_that_of_the_longitude_or_as_asked(
     file: Write, longitude: float, zone: float, wish: float | None
 ) -> None:
     sky = Sky(longitude=longitude)
-    year = read_weather(file(as_json(pvgis_tmy(sky))), wishes=Wishes(utc_offset_h=wish)).year
+    year = read_weather(file(as_json(pvgis_tmy(sky))), options=ReadingOptions(utc_offset_h=wish)).year
     assert year.station.utc_offset_h == zone
     agree(year, sky.mid_hours(zone))
 
 
 def test_standard_time_belongs_to_the_fingerprint(file: Write) -> None:
     path = file(as_json(pvgis_tmy()))
-    plain, turned = read_weather(path), read_weather(path, wishes=Wishes(utc_offset_h=2.0))
+    plain, turned = read_weather(path), read_weather(path, options=ReadingOptions(utc_offset_h=2.0))
     assert plain.year.station.sha256 != turned.year.station.sha256
 
 
@@ -419,13 +419,13 @@ def test_plain_table_in_the_readme_is_read(file: Write) -> None:
 
 
 def test_standard_time_is_asked_only_of_files_by_utc(tmy3: Callable[..., Path]) -> None:
-    error = refused(tmy3(), Wishes(utc_offset_h=-5.0))
+    error = refused(tmy3(), ReadingOptions(utc_offset_h=-5.0))
     assert "states its own time zone, UTC-5" in str(error)
 
 
 @pytest.mark.parametrize("offset", [30.0, float("nan")])
 def test_impossible_standard_time(file: Write, offset: float) -> None:
-    assert "no such standard time" in str(refused(file(as_json(pvgis_tmy())), Wishes(utc_offset_h=offset)))
+    assert "no such standard time" in str(refused(file(as_json(pvgis_tmy())), ReadingOptions(utc_offset_h=offset)))
 
 
 @pytest.mark.parametrize("text", ["{}", "[1, 2]", '{"type": "FeatureCollection", "features": []}'])

@@ -9,13 +9,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from aftersun.climate.clock_correction import move
 from aftersun.climate.gate import closure_residual
-from aftersun.climate.mend import move
-from aftersun.climate.read import Wishes, read_weather
+from aftersun.climate.read import ReadingOptions, read_weather
 from aftersun.climate.sun import sun_position
 from aftersun.model.errors import AftersunError
 
-MEND = Wishes(mend_clock=True)
+CORRECT = ReadingOptions(correct_clock=True)
 ETR = "ETR (W/m^2)"
 IRRADIANCE = ["GHI (W/m^2)", "DNI (W/m^2)", "DHI (W/m^2)"]
 Write = Callable[..., Path]
@@ -47,20 +47,20 @@ def shifted(
     return change
 
 
-def refused(path: Path, wishes: Wishes = MEND) -> AftersunError:
+def refused(path: Path, options: ReadingOptions = CORRECT) -> AftersunError:
     with pytest.raises(AftersunError) as caught:
-        read_weather(path, wishes=wishes)
+        read_weather(path, options=options)
     return caught.value
 
 
 def test_file_is_refused_with_the_way_out_named(tmy3: Write) -> None:
-    error = refused(tmy3(shifted({3: -1, 8: -1})), Wishes())
+    error = refused(tmy3(shifted({3: -1, 8: -1})), ReadingOptions())
     assert "irradiance of Mar, Aug comes 1.0 h early against the sun" in str(error)
     assert "--correct-clock" in error.hint
 
 
 def test_moved_months_are_those_of_the_sound_file(tmy3: Write, greensboro: pd.DataFrame) -> None:
-    reading = read_weather(tmy3(shifted({3: -1, 8: -1, 11: 2})), wishes=MEND)
+    reading = read_weather(tmy3(shifted({3: -1, 8: -1, 11: 2})), options=CORRECT)
     for name, column in zip(("ghi", "dni", "dhi"), IRRADIANCE, strict=True):
         np.testing.assert_array_equal(getattr(reading.year, name), greensboro[column])
     np.testing.assert_array_equal(reading.year.temp_air, greensboro["Dry-bulb (C)"])
@@ -73,7 +73,7 @@ def test_moved_months_are_those_of_the_sound_file(tmy3: Write, greensboro: pd.Da
 
 
 def test_file_s_own_extraterrestrial_irradiance_is_called_as_witness(tmy3: Write, extraterrestrial: np.ndarray) -> None:
-    reading = read_weather(tmy3(shifted({6: -1}, extra=extraterrestrial)), wishes=MEND)
+    reading = read_weather(tmy3(shifted({6: -1}, extra=extraterrestrial)), options=CORRECT)
     assert "the sun and the file's own extraterrestrial irradiance" in reading.year.station.source
 
 
@@ -81,7 +81,7 @@ def test_nothing_is_moved_where_that_witness_is_displaced_too(tmy3: Write, extra
     # Then the labels of the month are wrong, and with them temperature and wind.
     path = tmy3(shifted({6: -1}, [*IRRADIANCE, ETR], extraterrestrial))
     assert "irradiance of Jun comes 1.0 h early" in str(refused(path))
-    assert "--correct-clock" not in refused(path, Wishes()).hint
+    assert "--correct-clock" not in refused(path, ReadingOptions()).hint
 
 
 def test_nothing_is_moved_where_the_whole_year_is_displaced(tmy3: Write) -> None:
@@ -110,7 +110,7 @@ def test_nothing_else_is_let_through(tmy3: Write) -> None:
 
 
 def test_sound_file_is_left_alone(tmy3: Write) -> None:
-    plain, asked = read_weather(tmy3()), read_weather(tmy3(), wishes=MEND)
+    plain, asked = read_weather(tmy3()), read_weather(tmy3(), options=CORRECT)
     assert asked.year.station == plain.year.station
     assert asked.remarks == plain.remarks
 
@@ -128,7 +128,7 @@ def test_months_turn_by_themselves() -> None:
 def test_sample_year_with_two_clocks(samples: Path) -> None:
     # Honolulu's GHI sums to 1953 kWh/m2 as the file stands; moving hours keeps that. One hour's error of the clock
     # leaves 0.077 of GHI or more between the components, a sound year less than 0.02.
-    year = read_weather(samples / "HI-Honolulu_Intl_Arpt.tmy3", wishes=MEND).year
+    year = read_weather(samples / "HI-Honolulu_Intl_Arpt.tmy3", options=CORRECT).year
     assert round(year.ghi.sum() / 1000) == 1953
     assert "irradiance of Jan, Apr, May, Jun, Jul, Aug, Oct, Nov, Dec was moved 1 h later" in year.station.source
     zenith = sun_position(year.times, year.station.latitude, year.station.longitude, 2.0)["zenith"].to_numpy()

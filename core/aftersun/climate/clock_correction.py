@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from aftersun.climate.clock import ClockFit, fit_clock, month_names
 from aftersun.climate.hours import FIRST_DAY
@@ -18,8 +19,30 @@ from aftersun.model.weather import Hours
 
 HINT = "Or add it with --correct-clock, which moves the irradiance of these months to where the sun proves it belongs."
 
+IRRADIANCE = ("ghi", "dni", "dhi")
+
 Moves = npt.NDArray[np.int64]
 """By how many hours irradiance has to be moved later, by month. Shape (12,); 0 = stays."""
+
+
+def with_moved_months(
+    hours: pd.DataFrame, fit: ClockFit, latitude: float, longitude: float, utc_offset_h: float
+) -> tuple[pd.DataFrame, str]:
+    """Return hours whose irradiance stands where the sun proves it belongs, and what was moved in words.
+
+    The hours as they are, and no words, where nothing is proven. ``fit`` is that of their GHI at the place.
+    """
+    extra = hours["ghi_extra"].to_numpy()
+    moves = provable_moves(fit, extra, latitude, longitude, utc_offset_h)
+    if not moves.any():
+        return hours, ""
+    moved = {name: move(hours[name].to_numpy(), moves) for name in IRRADIANCE}
+    parts = [
+        f"irradiance of {month_names(moves == by)} was moved {abs(by)} h {'later' if by > 0 else 'earlier'}"
+        for by in np.unique(moves[moves != 0])
+    ]
+    proof = "the sun and the file's own extraterrestrial irradiance" if _has_extra(extra) else "the sun"
+    return hours.assign(**moved), f"as asked, {' and '.join(parts)} to agree with {proof}"
 
 
 def provable_moves(fit: ClockFit, ghi_extra: Hours, latitude: float, longitude: float, utc_offset_h: float) -> Moves:
@@ -42,14 +65,14 @@ def provable_moves(fit: ClockFit, ghi_extra: Hours, latitude: float, longitude: 
     sharp = np.abs(shift - whole) <= limit("clock_cause")
     if not out.any() or not (judged & ~out).any() or not sharp[out].all():
         return none
-    if has_extra(ghi_extra):
+    if _has_extra(ghi_extra):
         extra = fit_clock(np.nan_to_num(ghi_extra), latitude, longitude, utc_offset_h).month_shift_h
         if not (np.abs(extra[out]) <= limit("clock_cause")).all():
             return none
     return np.where(out, -whole, 0).astype(np.int64)
 
 
-def has_extra(ghi_extra: Hours) -> bool:
+def _has_extra(ghi_extra: Hours) -> bool:
     """Does the file have extraterrestrial irradiance of its own?"""
     return bool(np.nansum(ghi_extra) > 0)
 
@@ -58,13 +81,3 @@ def move(values: Hours, moves: Moves) -> Hours:
     """Move hourly values (H,) later within each month, on the circle of the month, which turns in the dark."""
     months = np.split(values, 24 * FIRST_DAY[1:])
     return np.concatenate([np.roll(month, hours) for month, hours in zip(months, moves, strict=True)])
-
-
-def words(moves: Moves, proven_by_file: bool) -> str:
-    """Say what was moved and why."""
-    parts = [
-        f"irradiance of {month_names(moves == hours)} was moved {abs(hours)} h {'later' if hours > 0 else 'earlier'}"
-        for hours in np.unique(moves[moves != 0])
-    ]
-    proof = "the sun and the file's own extraterrestrial irradiance" if proven_by_file else "the sun"
-    return f"as asked, {' and '.join(parts)} to agree with {proof}"
