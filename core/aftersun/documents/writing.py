@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import traceback
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from contextlib import redirect_stdout
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,7 +13,9 @@ from aftersun.documents.placing import is_harmless
 from aftersun.documents.run_view import RunView
 from aftersun.host.registry import Failure, Registry
 from aftersun.model.errors import AftersunError
-from aftersun.model.output import OF_LETTER, Output
+from aftersun.model.output import OF_LETTER, Letterhead, Output
+
+_MOST_NAMED = 8  # texts
 
 
 @dataclass(frozen=True)
@@ -63,6 +65,18 @@ def settings_of(given: Sequence[str], outputs: Sequence[Output]) -> dict[str, di
                 raise AftersunError(f"The setting {own} is given twice.", "Give each once.")
             found[output][own] = value
     return found
+
+
+def left_in_english(outputs: Sequence[Output], head: Letterhead) -> list[str]:
+    """Return a remark for each output of which the company's language file, if it has one, lacks texts."""
+    said = []
+    for output in outputs:
+        english: Collection[str] = getattr(output, "words", ())
+        missing = [key for key in english if key not in head.words] if head.words else []
+        if missing:
+            named = ", ".join(missing[:_MOST_NAMED]) + (" ..." if len(missing) > _MOST_NAMED else "")
+            said.append(f"{output.id}: the language file lacks {len(missing)} texts, which stay English: {named}.")
+    return said
 
 
 def write(output: Output, view: RunView, folder: Path, settings: Mapping[str, str]) -> Made:

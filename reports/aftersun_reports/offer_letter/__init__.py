@@ -9,7 +9,7 @@ from tempfile import TemporaryDirectory
 from aftersun import api
 from aftersun_reports.offer_letter.page import page
 from aftersun_reports.offer_letter.typeset import Typesetter
-from aftersun_reports.offer_letter.wording import file_stem
+from aftersun_reports.offer_letter.wording import english, file_stem
 
 __all__ = ["OfferLetter", "aftersun_outputs"]
 
@@ -24,6 +24,11 @@ class OfferLetter:
     )
     of = api.OF_LETTER
     personal = True
+
+    @property
+    def words(self) -> Mapping[str, str]:
+        """The English texts by key, which a company's language file may replace."""
+        return english()
 
     def write(self, run: api.RunView, folder: Path, settings: Mapping[str, str]) -> Sequence[Path]:
         """Write one file for each of ``run.letters()``, named by number and version, and return them in their order.

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from datetime import date
 
 import pytest
-from letter_support import DIVERTER, LETTER, MESH, NOTHING, TOLD
+from letter_support import DIVERTER, LETTER, MESH, NOTHING, NOTICE, TOLD, written
 
 from aftersun.inventory.log.call_log import offers, record_call
 from aftersun.inventory.log.letters import (
@@ -21,6 +22,7 @@ from aftersun.inventory.log.letters import (
 )
 from aftersun.inventory.store.file import Inventory
 from aftersun.model.errors import AftersunError
+from aftersun.model.letter import AS_WRITTEN, LetterFact
 
 FIRST = replace(LETTER, number="2026-000001", site_id="S1")
 
@@ -57,6 +59,48 @@ def test_a_letter_comes_back_as_it_was_issued(inventory):
     assert "content" not in listing(inventory)
 
 
+def in_sentences(content):
+    """Return the content of a letter as version 0.1.0 stored it."""
+    raw = json.loads(content)
+    for option in raw["options"]:
+        option |= {"title": "Bird mesh", "told_not_sold": option.pop("safety_remedial")}
+        option["claims"] = [claim | {"computed": "0.4 % of the yield."} for claim in option["claims"]]
+        option["price_lines"] = [{"what": "Mesh, 40 m", "price": line["price"]} for line in option["price_lines"]]
+    raw |= {
+        "weather": "A typical year.",
+        "system": [{"label": "Size", "value": "4.92 kW in 12 modules"}],
+        "findings": ["We have no meter readings of your system."],
+        "losses": [{"step": "dirt", "kwh": 96.0, "by_chance": False}],
+        "questions": [{"question": "Have birds nested?", "changes": "The answer could turn our advice."}],
+        "changes": ["Bird mesh: the price changed."],
+    }
+    return json.dumps(raw)
+
+
+def test_a_letter_of_the_first_version_is_read_with_its_sentences(inventory):
+    put(inventory, replace(FIRST, options=(TOLD, MESH, NOTHING)))
+    (content,) = inventory.connection.execute("SELECT content FROM letter").fetchone()
+    inventory.connection.execute("UPDATE letter SET content = ?", [in_sentences(content)])
+    old = newest(inventory, ["S1"])["S1"].letter
+    assert old.system == (LetterFact(AS_WRITTEN, {"label": "Size", "text": "4.92 kW in 12 modules"}),)
+    assert old.changes == (written("Bird mesh: the price changed."),)
+    assert old.questions[0].question == "Have birds nested?"
+    assert [option.safety_remedial for option in old.options] == [True, False, False]
+    assert old.options[1].price_lines[0].item == "Mesh, 40 m"
+    assert (old.options[1].npv, old.made_on) == (MESH.npv, FIRST.made_on)
+    (file,) = files_of(inventory, FIRST.number)
+    assert (file.letter, file.data) == (old, b"%PDF of a test")
+    # it counts as another one, so that the next letter is a new version
+    assert not says_the_same(old, replace(FIRST, options=(TOLD, MESH, NOTHING)))
+
+
+def test_a_notice_of_the_first_version_is_the_same_notice(inventory):
+    notice = replace(NOTICE, number="2026-000001", site_id="S1")
+    put(inventory, notice)
+    inventory.connection.execute('UPDATE letter SET content = replace(content, \'"weather":null\', \'"weather":""\')')
+    assert newest(inventory, ["S1"])["S1"].letter == notice
+
+
 def test_numbers_are_counted_by_year(inventory):
     assert next_numbers(inventory, 2026, 2) == ["2026-000001", "2026-000002"]
     put(inventory, replace(FIRST, number="2026-000041"))
@@ -66,7 +110,7 @@ def test_numbers_are_counted_by_year(inventory):
 
 def test_versions_and_outputs_are_kept_side_by_side(inventory):
     put(inventory, FIRST, b"one")
-    second = replace(FIRST, version=2, changes=("x",))
+    second = replace(FIRST, version=2, changes=(written("x"),))
     put(inventory, second, b"two")
     with inventory.transaction() as connection:
         keep(connection, [LetterFile("mine", second, {}, "b.txt", b"three")], [])
@@ -128,6 +172,6 @@ def test_all_is_stored_or_nothing(inventory):
 def test_what_tells_letters_apart_is_what_they_say():
     again = replace(FIRST, number="", version=0, made_on=date(2027, 1, 1), valid_until=date(2027, 2, 1), run_id="other")
     assert says_the_same(FIRST, again)
-    assert says_the_same(FIRST, replace(again, changes=("x",), program_version="9"))
+    assert says_the_same(FIRST, replace(again, changes=(written("x"),), program_version="9"))
     assert not says_the_same(FIRST, replace(again, remark="x"))
     assert not says_the_same(FIRST, replace(again, options=LETTER.options[1:]))

@@ -1,0 +1,199 @@
+"""The words of the offer letter: a sentence for each code, in English and in the demo's language file."""
+
+from __future__ import annotations
+
+import csv
+import re
+import tomllib
+from collections.abc import Iterator
+from dataclasses import replace
+from importlib.resources import files
+
+import pytest
+from letter_support import HEAD
+
+from aftersun import api
+from aftersun.energy.losses import _CONSTANT, _STEPS
+from aftersun.energy.readings_checks import CHECKS
+from aftersun_reports.offer_letter import OfferLetter
+from aftersun_reports.offer_letter.wording import Figures, Words, english
+
+GERMAN = tomllib.loads(files("aftersun_datasets").joinpath("demo", "words_de.toml").read_text(encoding="utf-8"))[
+    "words"
+]
+
+
+def words(head: api.Letterhead = HEAD) -> Words:
+    return Words(head.words, Figures(head, "EUR", [0.5]))
+
+
+def said(code: str, head: api.Letterhead = HEAD, **values: object) -> str:
+    return words(head).say(api.LetterFact(code, values)).replace("\u00a0", " ").replace("\u2212", "-")  # type: ignore[arg-type]
+
+
+IN_GERMAN = replace(HEAD, words=GERMAN, language="de", decimal_mark=",", thousands_mark=".", date_format="%d. %B %Y")
+
+
+def part(code: str, **values: object) -> api.LetterFact:
+    return api.LetterFact(code, values)  # type: ignore[arg-type]
+
+
+def names(text: str) -> set[str]:
+    return set(re.findall(r"\{(\w+)", text))
+
+
+def test_the_demo_s_language_file_has_every_text_and_no_name_that_is_never_filled_in() -> None:
+    assert [key for key in english() if key not in GERMAN] == []
+    for key, text in english().items():
+        known = names(text) | ({"readings"} if key.startswith("finding_reading") else set())
+        assert names(GERMAN[key]) <= known, key
+    assert [key for key in GERMAN if key not in english() and not key.startswith("item_")] == []
+
+
+def codes_of_data() -> Iterator[str]:
+    yield from (f"finding_reading_{check.name}" for check in CHECKS)
+    yield from (f"finding_reading_{name}" for name in ("standby", "gap", "clock"))
+    dictionary = files("aftersun.inventory").joinpath("columns.csv").read_text(encoding="utf-8").splitlines()
+    (heaters,) = (row["choices"] for row in csv.DictReader(dictionary) if row["name"] == "water_heat")
+    yield from (f"heater_{heater.replace(' ', '_')}" for heater in heaters.split("|"))
+    yield from (f"loss_{step}_kwh" for step in _STEPS if step not in _CONSTANT)  # the constant ones are told as one
+
+
+def test_every_check_heater_and_loss_has_words() -> None:
+    assert [code for code in codes_of_data() if not words().has(code)] == []
+
+
+@pytest.mark.parametrize(
+    ("text", "code", "values"),
+    [
+        ("5.2 kW in 14 modules", "fact_size", {"kw": 5.2, "modules": 14}),
+        ("5.25 kW", "fact_size", {"kw": 5.25}),
+        ("2025 (1 year)", "fact_age", {"since": "2025", "n": 1}),
+        ("2014 (12 years)", "fact_age", {"since": "2014", "n": 12}),
+        ("not known", "fact_age", {"since": part("not_known")}),
+        (
+            "south-west, tilted 30 degrees; east, tilted 10 degrees",
+            "fact_faces",
+            {
+                "faces": (
+                    part("face", compass=part("compass_south_west"), tilt_deg=30.0),
+                    part("face", compass=part("compass_east"), tilt_deg=10.0),
+                )
+            },
+        ),
+        ("4.6 kW, fitted in 2019", "fact_inverter", {"kw": 4.6, "year": "2019"}),
+        ("fitted in 2019", "fact_inverter", {"year": "2019"}),
+        ("LPG boiler, store of 150 litres", "fact_hot_water", {"heater": part("heater_lpg_boiler"), "litres": 150}),
+        ("not known, 3,500 kWh a year assumed", "fact_demand", {"assumed": part("demand_assumed", kwh=3500.0)}),
+        ("4,321 kWh a year", "fact_demand", {"kwh": 4321.0}),
+        (
+            "From your system of 5 kW, in use since 2014 (12 years), we expect 4,900 kWh in a year of typical weather.",
+            "finding_expected",
+            {"kw": 5.0, "since": "2014", "n": 12, "kwh": 4900.4},
+        ),
+        (
+            "From your system of 5 kW in 14 modules we expect 4,900 kWh in a year of typical weather.",
+            "finding_expected",
+            {"kw": 5.0, "modules": 14, "kwh": 4900.4},
+        ),
+        (
+            "Of this 40 % are used at once on site, 60 % are fed into the grid.",
+            "finding_used",
+            {"shares": (part("share_used", share=0.4), part("share_exported", share=0.6))},
+        ),
+        (
+            "Your meter readings of 2.0 years show 84 % of what the weather lets us expect, give or take 3 %; where they "
+            "are sure enough, our figures are corrected by them.",
+            "finding_meters",
+            {"n": 2.0, "share": 0.84, "se_share": 0.03},
+        ),
+        ("The yield changes by -2.0 % a year.", "finding_trend", {"share_per_year": -0.02}),
+        (
+            "The largest losses on the way from light to electricity: dirt (3.4 %), droppings (1.0 %, average, not known "
+            "whether at yours).",
+            "finding_largest_losses",
+            {
+                "losses": (
+                    part("largest_loss", step=part("loss_soiling_kwh"), share=0.0341),
+                    part(
+                        "largest_loss",
+                        step=part("loss_droppings_kwh"),
+                        share=0.01,
+                        chance=part("loss_by_chance"),
+                    ),
+                )
+            },
+        ),
+        (
+            "A typical year of the weather station 723170, 19 km away, 14 m lower; standard deviation of the year's "
+            "light 6 %.",
+            "weather_station",
+            {"station": "723170", "km": 19.2, "lower_m": 14.0, "sd_share": 0.06},
+        ),
+        (
+            "No more electricity; 1,749 kWh a year go into hot water instead of being exported; alone paid back after "
+            "9.3 years.",
+            "computed_no_gain",
+            {"heat": part("heat_of_surplus", kwh=1749.0), "alone": part("payback_alone", years=9.25)},
+        ),
+        (
+            "+1.25 % of the yield, +50 kWh a year, when new; alone not paid back within its life.",
+            "computed_gain",
+            {"share": 0.0125, "kwh": 50.0, "alone": part("no_payback")},
+        ),
+        (
+            "No more electricity; 1,882 kWh a year go into hot water, 720 kWh a year less are exported; alone paid back "
+            "after 2.6 years.",
+            "computed_no_gain",
+            {
+                "heat": part("heat", kwh=1882.0, less_exported_kwh=720.0),
+                "alone": part("payback_alone", years=2.6),
+            },
+        ),
+        (
+            "Bird mesh and New connectors: the price changed from 1,284.00 to 1,100.50 EUR.",
+            "change_price",
+            {"option": ("Bird mesh", "New connectors"), "before": 1284.0, "after": 1100.5, "currency": "EUR"},
+        ),
+        (
+            "Your system: size is 6 kW instead of 5.2 kW in 14 modules.",
+            "change_fact",
+            {
+                "label": part("fact_size_label"),
+                "before": part("fact_size", kw=5.2, modules=14),
+                "after": part("fact_size", kw=6.0),
+            },
+        ),
+        (
+            "It holds until 1 January 2027 instead of 3 July 2026.",
+            "change_valid_until",
+            {"before": "2026-07-03", "after": "2027-01-01"},
+        ),
+        ("hot joints", "loss_hot_joints_kwh", {}),  # a step that the words do not know yet
+    ],
+)
+def test_a_fact_is_a_sentence(text: str, code: str, values: dict[str, object]) -> None:
+    assert said(code, **values) == text
+
+
+def test_braces_and_brackets_in_a_text_of_others_stay_as_they_are() -> None:
+    assert said("as_written", text="[{kwh}] {text}") == "[{kwh}] {text}"
+
+
+def test_the_same_facts_in_german_have_the_words_marks_and_months_of_german() -> None:
+    values = {"option": ("Gitter",), "before": 1284.0, "after": 1100.5, "currency": "EUR"}
+    assert said("change_price", IN_GERMAN, **values) == "Gitter: Der Preis war 1.284,00 und ist nun 1.100,50 EUR."
+    days = {"before": "2026-03-03", "after": "2027-05-01"}
+    assert said("change_valid_until", IN_GERMAN, **days) == "Es gilt bis 01. Mai 2027 statt bis 03. März 2026."
+    face = part("face", compass=part("compass_south_west"), tilt_deg=30.0)
+    assert said("fact_faces", IN_GERMAN, faces=(face,)) == "Südwest, 30 Grad geneigt"
+
+
+def test_an_output_tells_its_english_texts_so_that_what_a_language_file_lacks_is_said() -> None:
+    assert OfferLetter().words == english()
+
+
+def test_every_item_of_the_price_book_has_a_german_name() -> None:
+    rows = csv.DictReader(files("aftersun_datasets").joinpath("price_items.csv").read_text("utf-8").splitlines())
+    kinds = {"labour", "access", "inspection", "material"}  # what stands in a price
+    assert [row["key"] for row in rows if row["kind"] in kinds and f"item_{row['key']}" not in GERMAN] == []
