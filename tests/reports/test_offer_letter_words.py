@@ -102,15 +102,15 @@ def test_every_check_heater_and_loss_has_words() -> None:
             {"shares": (part("share_used", share=0.4), part("share_exported", share=0.6))},
         ),
         (
-            "Your meter readings of 2.0 years show 84 % of what the weather lets us expect, give or take 3 %; where they "
-            "are sure enough, our figures are corrected by them.",
+            "Your meter readings of 2.0 years show 84 % of what the weather lets us expect, give or take 3 %; where "
+            "they are sure enough, our figures are corrected by them.",
             "finding_meters",
             {"n": 2.0, "share": 0.84, "se_share": 0.03},
         ),
         ("The yield changes by -2.0 % a year.", "finding_trend", {"share_per_year": -0.02}),
         (
-            "The largest losses on the way from light to electricity: dirt (3.4 %), droppings (1.0 %, average, not known "
-            "whether at yours).",
+            "The largest losses on the way from light to electricity: dirt (3.4 %), droppings (1.0 %, average, not "
+            "known whether at yours).",
             "finding_largest_losses",
             {
                 "losses": (
@@ -142,8 +142,8 @@ def test_every_check_heater_and_loss_has_words() -> None:
             {"share": 0.0125, "kwh": 50.0, "alone": part("no_payback")},
         ),
         (
-            "No more electricity; 1,882 kWh a year go into hot water, 720 kWh a year less are exported; alone paid back "
-            "after 2.6 years.",
+            "No more electricity; 1,882 kWh a year go into hot water, 720 kWh a year less are exported; alone paid "
+            "back after 2.6 years.",
             "computed_no_gain",
             {
                 "heat": part("heat", kwh=1882.0, less_exported_kwh=720.0),
