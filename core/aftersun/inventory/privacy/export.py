@@ -6,12 +6,16 @@ What goes out is what is known to be harmless: measures, days, choices, and the 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
+from typing import Any
 
-import pandas as pd
+import duckdb
 import pyarrow as pa
+import pyarrow.csv as csv
 import pyarrow.parquet as pq
 
 from aftersun.inventory.log import learnt_facts
@@ -19,7 +23,7 @@ from aftersun.inventory.store import dictionary
 from aftersun.inventory.store.dictionary import TEXT
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.private import make_folder, umask
-from aftersun.inventory.store.pseudonyms import pseudonyms
+from aftersun.inventory.store.pseudonyms import keyed_hash, stored_key
 from aftersun.inventory.store.sql import quoted
 from aftersun.inventory.store.tables import Table, all_tables
 from aftersun.model.errors import AftersunError
@@ -42,7 +46,8 @@ _ROUNDED = {  # a place must not tell a house
     "distance_km": 10.0,
     "height_difference_m": 50.0,
 }
-_CHUNKS = 50  # of 2048 rows are in memory at once
+_ROWS_AT_ONCE = 100_000
+_WRITERS: Mapping[str, Any] = {CSV: csv.CSVWriter, PARQUET: pq.ParquetWriter}
 
 
 @dataclass(frozen=True)
@@ -74,15 +79,12 @@ def export(inventory: Inventory, folder: Path | str, kind: str = CSV) -> Exporte
         raise AftersunError(f"{there[0]} exists already.", "Choose another folder; nothing was overwritten.")
     make_folder(folder)
     counts: dict[str, int] = {}
-    written: list[Path] = []
-    write = _write_csv if kind == CSV else _write_parquet
     try:
-        for table, path in targets.items():
-            written.append(path)
-            with umask():
-                counts[table] = write(_rows(inventory, table, tables[table]), path)
+        with _pseudonyms_in_sql(inventory) as connection, umask():
+            for table, path in targets.items():
+                counts[table] = _write(connection, _query(table, tables[table], kind), path, kind)
     except BaseException as error:
-        for path in written:
+        for path in targets.values():
             path.unlink(missing_ok=True)
         if isinstance(error, OSError):
             raise AftersunError(
@@ -90,6 +92,30 @@ def export(inventory: Inventory, folder: Path | str, kind: str = CSV) -> Exporte
             ) from error
         raise
     return Exported(tuple(targets.values()), counts)
+
+
+@contextmanager
+def _pseudonyms_in_sql(inventory: Inventory) -> Iterator[duckdb.DuckDBPyConnection]:
+    """Give SQL the function pseudonym(kind, text) for the length of a block."""
+    connection, key = inventory.connection, stored_key(inventory.connection)
+    named = cache(lambda kind, text: keyed_hash(key, kind, text))
+    connection.create_function("pseudonym", named, ["VARCHAR", "VARCHAR"], "VARCHAR")
+    try:
+        with closing(connection.cursor()) as cursor:
+            yield cursor
+    finally:
+        connection.remove_function("pseudonym")
+
+
+def _write(connection: duckdb.DuckDBPyConnection, query: str, path: Path, kind: str) -> int:
+    """Write the rows of a query into a new file, part by part; return how many."""
+    count = 0
+    rows: pa.RecordBatchReader = connection.sql(query).to_arrow_reader(_ROWS_AT_ONCE)
+    with path.open("xb") as file, _WRITERS[kind](file, rows.schema) as writer:
+        for part in rows:
+            writer.write_batch(part)
+            count += part.num_rows
+    return count
 
 
 def _columns(table: Table) -> list[str]:
@@ -105,65 +131,35 @@ def _columns(table: Table) -> list[str]:
     return [name for name in table.columns if name in _KINDS or name not in texts]
 
 
-def _rows(inventory: Inventory, table: str, names: list[str]) -> Iterator[pd.DataFrame]:
-    """Yield the rows of a table, part by part, as they go out; at least one part, which may be empty."""
-    result = inventory.connection.cursor().execute(f"SELECT {', '.join(map(quoted, names))} FROM {quoted(table)}")
-    while True:
-        part = result.fetch_df_chunk(_CHUNKS)
-        yield _disguised(inventory, table, part)
-        if part.empty:
-            return
+def _query(table: str, names: list[str], kind: str) -> str:
+    """Return the SQL that reads a table as it goes out."""
+    lists = {name for name, stored in all_tables()[table].columns.items() if stored.endswith("[]")}
+    parts = [_fact(name) if table == "fact_origin" else _disguised(name) for name in names]
+    if kind == CSV:
+        parts = [f"({sql})::VARCHAR" if name in lists else sql for name, sql in zip(names, parts, strict=True)]
+    selected = ", ".join(f"{sql} AS {quoted(name)}" for name, sql in zip(names, parts, strict=True))
+    return f"SELECT {selected} FROM {quoted(table)}"
 
 
-def _disguised(inventory: Inventory, table: str, rows: pd.DataFrame) -> pd.DataFrame:
-    rows = rows.copy()
-    if table == "fact_origin":
-        rows = _disguised_facts(inventory, rows)
-    for name in rows.columns:
-        if name in _KINDS:
-            rows[name] = pseudonyms(inventory, _KINDS[name], rows[name])
-        elif name in _ROUNDED:
-            rows[name] = ((rows[name] / _ROUNDED[name]).round() * _ROUNDED[name]).round(6)
-    return rows
+def _disguised(name: str, value: str | None = None) -> str:
+    """Return the SQL of what goes out of a column of that name; ``value`` is where its text stands, if elsewhere."""
+    value = value or quoted(name)
+    if name in _KINDS:
+        return f"pseudonym('{_KINDS[name]}', {value})"
+    if name in _ROUNDED:
+        return f"round(round(try_cast({value} AS DOUBLE) / {_ROUNDED[name]}) * {_ROUNDED[name]}, 6)"
+    return value
 
 
-def _disguised_facts(inventory: Inventory, rows: pd.DataFrame) -> pd.DataFrame:
-    for table in learnt_facts.FACT_TABLES:
-        mine = rows["table_name"] == table
-        rows.loc[mine, "row_key"] = pseudonyms(inventory, table, rows.loc[mine, "row_key"])
-    about = rows["column_name"]
-    for name in ("value", "previous_value"):
-        told = rows[name].astype("string")
-        for column, kind in _KINDS.items():
-            told = told.mask(about == column, pseudonyms(inventory, kind, told.where(about == column)))
-        for column, step in _ROUNDED.items():
-            coarse = (pd.to_numeric(told.where(about == column)) / step).round() * step
-            told = told.mask(about == column, coarse.round(6).astype("string"))
-        typed = {entry.name for entry in learnt_facts.fact_columns().values() if entry.type == TEXT} - set(_KINDS)
-        rows[name] = told.mask(about.isin(typed) | ~about.isin(list(learnt_facts.fact_columns())))
-    return rows
-
-
-def _write_csv(parts: Iterator[pd.DataFrame], path: Path) -> int:
-    count = 0
-    with path.open("x", encoding="utf-8", newline="") as file:
-        for number, part in enumerate(parts):
-            part.to_csv(file, index=False, header=number == 0)
-            count += len(part)
-    return count
-
-
-def _write_parquet(parts: Iterator[pd.DataFrame], path: Path) -> int:
-    count, schema = 0, None
-    with path.open("xb") as file:
-        writer: pq.ParquetWriter | None = None
-        for part in parts:
-            rows = pa.Table.from_pandas(part, schema=schema, preserve_index=False).replace_schema_metadata()
-            if writer is None:
-                schema = rows.schema
-                writer = pq.ParquetWriter(file, schema)
-            writer.write_table(rows)
-            count += len(part)
-        if writer is not None:
-            writer.close()
-    return count
+def _fact(name: str) -> str:
+    """Return the SQL of what goes out of a column of ``fact_origin``: facts as the columns that they are about."""
+    if name == "row_key":
+        return "pseudonym(table_name, row_key)"
+    if name not in ("value", "previous_value"):
+        return _disguised(name)
+    cases = [
+        f"WHEN '{column.name}' THEN {_disguised(column.name, name)}::VARCHAR"
+        for column in learnt_facts.fact_columns().values()
+        if column.type != TEXT or column.name in _KINDS
+    ]
+    return f"CASE column_name {' '.join(cases)} END"
