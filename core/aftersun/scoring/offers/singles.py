@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -19,12 +19,12 @@ from aftersun.model.ranges import Bools
 from aftersun.money.company import Company
 from aftersun.scoring.offers.ranking_rule import pays_back_quickly, status_of
 from aftersun.scoring.ranges.break_even import driver_rows
-from aftersun.scoring.ranges.draws import CommonNumbers, Draws, Ranges, Trial, measured, ranges_of
+from aftersun.scoring.ranges.draws import CommonNumbers, Draws, Ranges, measured, ranges_of
 from aftersun.scoring.ranges.drivers import Driver
 from aftersun.scoring.ranges.information import fact_values, number_values
 from aftersun.scoring.value.nearby import NearbySimulations, Slopes
 from aftersun.scoring.value.simulations import Baseline, Rows, Simulations
-from aftersun.scoring.value.valuation import Valuation, evaluate
+from aftersun.scoring.value.valuation import Case, Valuation, evaluate
 
 NUMBER_VALUE = "number_value"  # table: what it is worth to know each unknown number
 FACT_VALUE = "fact_value"  # table: what each retrofit is worth with each fact true and false
@@ -79,15 +79,15 @@ def single_of(loaded: Loaded, setting: Setting) -> tuple[Tables, Single | None]:
     if not len(rows):
         return tables, None
     part = setting.now.take(rows)
-    exact = Simulations(part)
-    valuation = evaluate(part, loaded, setting.company, setting.guard, simulations=exact)
+    case = Case(loaded, part, Simulations(part), setting.company, setting.guard)
+    valuation = evaluate(case, itemised=True)
     drawn: tuple[Ranges, Draws, list[Driver]] | None = None
     if valuation is not None and setting.slopes is None:
         undrawn = valuation.npv[np.newaxis]
         drawn = measured(undrawn), undrawn, []
     elif valuation is not None and setting.slopes is not None:
-        trial = Trial(rows, part, NearbySimulations(part, exact, setting.slopes, rows))
-        drawn = ranges_of(trial, loaded, setting.company, setting.guard, valuation, setting.numbers)
+        nearby = NearbySimulations(case.simulations, setting.slopes, rows)
+        drawn = ranges_of(replace(case, simulations=nearby), rows, valuation, setting.numbers)
     if valuation is None or drawn is None:
         return tables | {"ranking": failed_ranking(cohort.sites.index, loaded.id)}, None
     ranges, draws, drivers = drawn

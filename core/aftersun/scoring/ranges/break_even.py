@@ -35,34 +35,39 @@ def flips_at(low: float, used: float, high: float, npv_low: Floats, npv_used: Fl
 
 
 def driver_rows(
-    retrofit: str, site_ids: pd.Index, where: Bools, found: Sequence[Driver], npv: Floats, most: int = MOST_ROWS
+    retrofit: str, site_ids: pd.Index, where: Bools, drivers: Sequence[Driver], npv: Floats, most: int = MOST_ROWS
 ) -> pd.DataFrame:
     """Return the numbers that move a retrofit most at the sites ``where``: DRIVER_COLUMNS, the strongest first.
 
-    ``npv`` (S,) is its worth with all values as used. What moves nothing at a site is left out.
+    ``npv`` (S,) is with all values as used. What moves nothing at a site is left out.
     """
     rows = np.flatnonzero(where)
-    if not len(rows) or not found:
+    if not len(rows) or not drivers:
         return pd.DataFrame(columns=list(DRIVER_COLUMNS))
-    low, high = (np.stack([getattr(one, end).npv[rows] for one in found]) for end in ("at_low", "at_high"))
+    low, high = (np.stack([getattr(driver, end).npv[rows] for driver in drivers]) for end in ("at_low", "at_high"))
     swing = np.abs(high - low)
     order = np.argsort(-swing, axis=0, kind="stable")[:most]  # (most, sites)
-    place, site = order.T.ravel(), np.repeat(np.arange(len(rows)), len(order))
+    which, site = order.T.ravel(), np.repeat(np.arange(len(rows)), len(order))
     flips = np.stack(
         [
-            flips_at(one.low, one.used, one.high, at_low, npv[rows], at_high)
-            for one, at_low, at_high in zip(found, low, high, strict=True)
+            flips_at(driver.low, driver.used, driver.high, at_low, npv[rows], at_high)
+            for driver, at_low, at_high in zip(drivers, low, high, strict=True)
         ]
     )
-    moves = swing[place, site] > 0
-    place, site = place[moves], site[moves]
-
-    def said(name: str) -> list[object]:
-        return [getattr(found[one], name) for one in place]
-
-    turns = ~np.isnan(flips[place, site])
-    columns = (
-        site_ids[rows[site]], retrofit, said("name"), said("meaning"), said("unit"), said("low"), said("used"),
-        said("high"), low[place, site], high[place, site], turns, flips[place, site],
-    )  # fmt: skip
-    return pd.DataFrame(dict(zip(DRIVER_COLUMNS, columns, strict=True)))
+    moves = swing[which, site] > 0
+    which, site = which[moves], site[moves]
+    of_drivers = {
+        name: [getattr(drivers[position], name) for position in which]
+        for name in ("name", "meaning", "unit", "low", "used", "high")
+    }
+    return pd.DataFrame(
+        {
+            "site_id": site_ids[rows[site]],
+            "retrofit": retrofit,
+            **of_drivers,
+            "npv_low": low[which, site],
+            "npv_high": high[which, site],
+            "turns": ~np.isnan(flips[which, site]),
+            "flips_at": flips[which, site],
+        }
+    )

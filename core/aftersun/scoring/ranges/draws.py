@@ -19,17 +19,10 @@ from zlib import crc32
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import special, stats
 
-from aftersun.host.guard import Guard
-from aftersun.host.registry import Loaded
 from aftersun.model.ranges import Bools, Floats
-from aftersun.money.company import Company
 from aftersun.scoring.ranges.drivers import (
-    CHANCE,
     LIFE,
-    NORMAL,
-    STANDARD_NORMAL_P10,
     UNKNOWN_NUMBERS,
     YIELD,
     YIELD_OF_ALL,
@@ -39,9 +32,7 @@ from aftersun.scoring.ranges.drivers import (
     of_numbers,
     of_systems,
 )
-from aftersun.scoring.value.nearby import NearbySimulations
-from aftersun.scoring.value.simulations import Baseline
-from aftersun.scoring.value.valuation import Valuation
+from aftersun.scoring.value.valuation import Case, Valuation
 
 DRAWS = 400
 WORST_SHARE = 0.1
@@ -66,21 +57,12 @@ class Ranges:
     mean: Floats
 
 
-@dataclass(frozen=True, eq=False)
-class Trial:
-    """Sites that may have a retrofit: their positions in the chunk, the baseline, and what is simulated of them."""
-
-    rows: npt.NDArray[np.intp]
-    now: Baseline
-    simulations: NearbySimulations
-
-
 class CommonNumbers:
     """Evenly spread numbers 0..1 for every draw, the same whenever the same name is asked for."""
 
     def __init__(self, site_ids: pd.Index, fact_ids: Sequence[str], seed: int = 0, draws: int = DRAWS) -> None:
         self._seed, self._draws = seed, draws
-        self._own = {name: place for place, name in enumerate((*_OWN_NUMBERS, *sorted(fact_ids)))}
+        self._own = {name: position for position, name in enumerate((*_OWN_NUMBERS, *sorted(fact_ids)))}
         shape = (draws, len(self._own))
         drawn = [np.random.default_rng([seed, crc32(str(site).encode())]).random(shape) for site in site_ids]
         self._of_sites = np.stack(drawn, axis=2) if drawn else np.empty((*shape, 0))
@@ -98,23 +80,24 @@ class CommonNumbers:
 
 
 def npv_draws(
-    retrofit: str, base: Parts, found: Sequence[Driver], numbers: CommonNumbers, rows: npt.NDArray[np.intp]
+    retrofit: str, parts: Parts, drivers: Sequence[Driver], numbers: CommonNumbers, rows: npt.NDArray[np.intp]
 ) -> Draws:
-    """Return the net present value of a retrofit in each draw, (D, S); ``rows`` places its sites in ``numbers``."""
+    """Return the net present value of a retrofit in each draw, (D, S).
+
+    ``parts`` is what it is worth with all values as used; ``rows`` are the positions of its sites in ``numbers``.
+    """
     weights = []
-    for one in found:
-        drawn = numbers.shared(retrofit, one.name) if one.shared else numbers.own(one.name, rows)
-        weights.append(_weights(one, drawn))
+    for driver in drivers:
+        drawn = numbers.shared(retrofit, driver.name) if driver.shared else numbers.own(driver.name, rows)
+        weights.append(driver.weights(drawn))
     costs = np.zeros((1, len(rows)))
-    for one, (low, high) in zip(found, weights, strict=True):
-        if _same(base.cost, one.at_low.cost, one.at_high.cost):
-            continue
-        costs = costs + low * (one.at_low.cost - base.cost) + high * (one.at_high.cost - base.cost)
-    gains = [
-        _gain(getattr(base, part), [(getattr(one.at_low, part), getattr(one.at_high, part)) for one in found], weights)
-        for part in ("saving", "avoided")
-    ]
-    npv = np.asarray(gains[0] + gains[1] - base.cost - costs, dtype=np.float64)
+    for driver, (low, high) in zip(drivers, weights, strict=True):
+        at_low, at_high = driver.at_low.cost, driver.at_high.cost
+        if not _same(parts.cost, at_low, at_high):
+            costs = costs + low * (at_low - parts.cost) + high * (at_high - parts.cost)
+    saving = _gain(parts.saving, [(driver.at_low.saving, driver.at_high.saving) for driver in drivers], weights)
+    avoided = _gain(parts.avoided, [(driver.at_low.avoided, driver.at_high.avoided) for driver in drivers], weights)
+    npv = np.asarray(saving + avoided - parts.cost - costs, dtype=np.float64)
     shape = np.broadcast_shapes(npv.shape, *(low.shape for low, _ in weights))
     return npv if npv.shape == shape else np.broadcast_to(npv, shape).copy()  # where nothing moves in any draw
 
@@ -138,52 +121,37 @@ def _same(base: Floats, at_low: Floats, at_high: Floats) -> bool:
     return np.array_equal(base, at_low) and np.array_equal(base, at_high)
 
 
-def _weights(one: Driver, drawn: Floats) -> tuple[Floats, Floats]:
-    """Return how far each draw goes from the value used to the low and to the high: 0 = not at all, 1 = there."""
-    if one.spread == CHANCE:
-        yes = drawn < one.used
-        return np.where(yes, 0.0, 1.0), np.where(yes, 1.0, 0.0)
-    if one.spread == NORMAL:
-        step = special.ndtri(drawn) / STANDARD_NORMAL_P10  # the normal distribution's quantiles
-        return np.maximum(-step, 0.0), np.maximum(step, 0.0)
-    width = one.high - one.low
-    value = stats.triang.ppf(drawn, (one.used - one.low) / width, loc=one.low, scale=width)
-    down, up = max(one.used - one.low, 1e-300), max(one.high - one.used, 1e-300)
-    return np.maximum((one.used - value) / down, 0.0), np.maximum((value - one.used) / up, 0.0)
-
-
 def ranges_of(
-    trial: Trial, loaded: Loaded, company: Company, guard: Guard, base: Valuation, numbers: CommonNumbers
+    case: Case, rows: npt.NDArray[np.intp], valuation: Valuation, numbers: CommonNumbers
 ) -> tuple[Ranges, Draws, list[Driver]] | None:
-    """Return how sure a retrofit's worth is on the sites of a trial, the draws, and what they are drawn from.
+    """Return how sure a retrofit's net present value is, the draws, and what they are drawn from.
 
-    None if it failed at some value.
+    ``rows`` are the positions of the sites of the case in ``numbers``. None if the retrofit failed at some value.
     """
-    whole = Parts.of(base)
-    found = list(of_facts_and_yield(trial.now, loaded, company, guard, base, trial.simulations))
-    draws = npv_draws(loaded.id, whole, found, numbers, trial.rows)
-    near = np.flatnonzero(may_turn(whole, found))
+    parts = Parts.of(valuation)
+    drivers = list(of_facts_and_yield(case, parts))
+    draws = npv_draws(case.loaded.id, parts, drivers, numbers, rows)
+    near = np.flatnonzero(may_turn(parts, drivers))
     if len(near):
-        now, few = trial.now.take(near), trial.simulations.take(near)
-        here = base.take(near)
-        more = [*of_numbers(now, loaded, company, guard, few), *of_systems(now, loaded, company, guard, here, few)]
-        before = [replace(one, at_low=one.at_low.take(near), at_high=one.at_high.take(near)) for one in found]
-        draws[:, near] = npv_draws(loaded.id, whole.take(near), [*before, *more], numbers, trial.rows[near])
+        few, parts_there = case.take(near), parts.take(near)
+        more = [*of_numbers(few), *of_systems(few, parts_there, bool(valuation.heats_water[near].any()))]
+        before = [replace(one, at_low=one.at_low.take(near), at_high=one.at_high.take(near)) for one in drivers]
+        draws[:, near] = npv_draws(case.loaded.id, parts_there, [*before, *more], numbers, rows[near])
         for one in more:
-            found.append(replace(one, at_low=whole.put(near, one.at_low), at_high=whole.put(near, one.at_high)))
-    if guard.failed(loaded):
+            drivers.append(replace(one, at_low=parts.put(near, one.at_low), at_high=parts.put(near, one.at_high)))
+    if case.guard.failed(case.loaded):
         return None
-    return measured(draws), draws, found
+    return measured(draws), draws, drivers
 
 
-def may_turn(base: Parts, found: Sequence[Driver]) -> Bools:
+def may_turn(parts: Parts, drivers: Sequence[Driver]) -> Bools:
     """Tell the sites (S,) where numbers may turn the advice: what is gained is not far below what is paid.
 
     Elsewhere only facts and the yield are drawn: a gain below a quarter of the cost would have to be fourfold.
     """
-    near = base.gain >= NEAR_SHARE * base.cost
-    for one in found:
-        near |= one.at_high.gain >= NEAR_SHARE * one.at_high.cost
+    near = parts.gain >= NEAR_SHARE * parts.cost
+    for driver in drivers:
+        near |= driver.at_high.gain >= NEAR_SHARE * driver.at_high.cost
     return near
 
 
@@ -214,9 +182,8 @@ def total_by_retrofit(offers: pd.DataFrame, site_ids: pd.Index, kept: Mapping[st
         mine = np.isin(site_ids[rows], best.loc[best["retrofit"] == retrofit, "site_id"])
         if mine.any():
             npv = np.ascontiguousarray(draws[:, mine]).sum(axis=1)
-            parts.append(
-                pd.DataFrame({"retrofit": retrofit, "draw": np.arange(len(npv)), "npv": npv, "offers": mine.sum()})
-            )
+            columns = {"retrofit": retrofit, "draw": np.arange(len(npv)), "npv": npv, "offers": mine.sum()}
+            parts.append(pd.DataFrame(columns))
     empty = {"retrofit": "str", "draw": "int64", "npv": "float64", "offers": "int64"}
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(empty)).astype(empty)
 
@@ -230,8 +197,8 @@ def portfolio_range(totals: pd.DataFrame) -> pd.DataFrame:
     by_draw = totals.groupby(["retrofit", "draw"], as_index=False)[["npv", "offers"]].sum()
     everything = by_draw.groupby("draw", as_index=False)[["npv", "offers"]].sum().assign(retrofit="")
     rows = []
-    for retrofit, one in pd.concat([everything, by_draw]).groupby("retrofit", sort=True):
-        p90, p50, p10 = np.quantile(one["npv"], (0.1, 0.5, 0.9))
-        rows.append((retrofit, int(one["offers"].iloc[0]), p90, p50, p10, one["npv"].mean()))
+    for retrofit, sums in pd.concat([everything, by_draw]).groupby("retrofit", sort=True):
+        p90, p50, p10 = np.quantile(sums["npv"], (0.1, 0.5, 0.9))
+        rows.append((retrofit, int(sums["offers"].iloc[0]), p90, p50, p10, sums["npv"].mean()))
     names = ["retrofit", "offers", "npv_p90", "npv_p50", "npv_p10", "npv_mean"]
     return pd.DataFrame(rows, columns=names).round(2)  # sums of chunks of another size differ in their last digits

@@ -1,29 +1,29 @@
-"""Which of the numbers assumed moves the worth of a retrofit most: each alone at its low and at its high."""
+"""Which of the numbers assumed moves the value of a retrofit most: each alone at its low and at its high."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from scipy import special, stats
 
-from aftersun.energy.baseline import FACTS_OF_TODAY, baseline
-from aftersun.host.assumed import assumed
-from aftersun.host.guard import Guard
-from aftersun.host.registry import Loaded
+from aftersun.energy.baseline import FACTS_OF_TODAY
+from aftersun.energy.baseline import baseline as baseline_plant
 from aftersun.model import tables
 from aftersun.model.cohort import Cohort
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Bools, Fact, Floats, Range
 from aftersun.money.company import Company
 from aftersun.scoring.value.simulations import Baseline, Rows, Simulations
-from aftersun.scoring.value.valuation import Valuation, evaluate
+from aftersun.scoring.value.valuation import Case, Valuation, evaluate
 
 TRIANGULAR = "triangular"  # between low and high with its mode at the value used
 NORMAL = "normal"  # low and high are the values exceeded with 90 % and 10 %
+STANDARD_NORMAL_P10 = 1.2816  # exceeded with 10 %
 CHANCE = "chance"  # low = no, high = yes, the value used is the chance of yes
 
 LIFE, YIELD, YIELD_OF_ALL = "life_of_the_pv_system", "yield", "yield_of_all_sites"
@@ -53,9 +53,9 @@ class Parts:
     cost: Floats
 
     @classmethod
-    def of(cls, worth: Valuation) -> Parts:
-        """Take the parts of a worth."""
-        return cls(worth.saving, worth.avoided, worth.cost)
+    def of(cls, valuation: Valuation) -> Parts:
+        """Take the parts of a valuation."""
+        return cls(valuation.saving, valuation.avoided, valuation.cost)
 
     def take(self, rows: Rows) -> Parts:
         """Return those of the sites at these positions."""
@@ -99,167 +99,142 @@ class Driver:
     at_high: Parts
     meaning: str = ""
 
+    def weights(self, quantiles: Floats) -> tuple[Floats, Floats]:
+        """Return how far each quantile (0..1) of the number lies from the value used to its low and to its high.
 
-def drivers(
-    now: Baseline, loaded: Loaded, company: Company, guard: Guard, base: Valuation, simulations: Simulations
-) -> Iterator[Driver]:
+        0 = not at all, 1 = there.
+        """
+        if self.spread == CHANCE:
+            yes = quantiles < self.used
+            return np.where(yes, 0.0, 1.0), np.where(yes, 1.0, 0.0)
+        if self.spread == NORMAL:
+            step = special.ndtri(quantiles) / STANDARD_NORMAL_P10  # the normal distribution's quantiles
+            return np.maximum(-step, 0.0), np.maximum(step, 0.0)
+        width = self.high - self.low
+        value = stats.triang.ppf(quantiles, (self.used - self.low) / width, loc=self.low, scale=width)
+        down, up = max(self.used - self.low, 1e-300), max(self.high - self.used, 1e-300)
+        return np.maximum((self.used - value) / down, 0.0), np.maximum((value - self.used) / up, 0.0)
+
+
+def drivers(case: Case, valuation: Valuation) -> Iterator[Driver]:
     """Yield the drivers of one retrofit on sites that may have it: its own assumptions and facts, money, life, yield.
 
-    ``base`` is what it is worth there. What the company has replaced still runs over its low and high: the company may
-    be wrong too. A value at which the retrofit fails is left out; ``guard`` then says so.
+    ``valuation`` is its own there. What the company has replaced still runs over its low and high: the company may be
+    wrong too. A value at which the retrofit fails is left out; the guard of the case then says so.
     """
-    yield from of_numbers(now, loaded, company, guard, simulations)
-    yield from of_systems(now, loaded, company, guard, base, simulations)
-    yield from of_facts_and_yield(now, loaded, company, guard, base, simulations)
+    parts = Parts.of(valuation)
+    yield from of_numbers(case)
+    yield from of_systems(case, parts, bool(valuation.heats_water.any()))
+    yield from of_facts_and_yield(case, parts)
 
 
-def of_numbers(
-    now: Baseline, loaded: Loaded, company: Company, guard: Guard, simulations: Simulations
-) -> Iterator[Driver]:
+def of_numbers(case: Case) -> Iterator[Driver]:
     """Yield the retrofit's own assumptions, money, and the life of the system where it is assumed."""
-    own = assumed(loaded.retrofit, company.overrides(loaded.id), company.priors)
-
-    for name, given in loaded.retrofit.assumptions.items():
+    own, baseline, company = case.assumed, case.baseline, case.company
+    for name, given in case.loaded.retrofit.assumptions.items():
         if given.low < given.high:
-            found = (
-                evaluate(now, loaded, company, guard, own.with_value(name, end), simulations, itemised=False)
-                for end in (given.low, given.high)
-            )
-            yield from _driver(name, given, own[name], TRIANGULAR, True, *found)
-    change = guard.change(loaded, now.cohort, now.plant, own)  # the same whatever money and life are
-
-    def worth(company: Company = company, now: Baseline = now) -> Valuation | None:
-        return evaluate(now, loaded, company, guard, own, simulations, itemised=False, known_change=change)
-
-    for name, given in _money_ranges("money").items():
-        ends = (
-            worth(company=_with_money(company, name, given.low)),
-            worth(company=_with_money(company, name, given.high)),
-        )
-        yield from _driver(name, given, getattr(company.money, name), TRIANGULAR, True, *ends)
-    if now.remaining_assumed.any():
-        lives, used = _money_ranges("pv_system")["life_years"], company.pv_system.life_years
-        ends = (
-            worth(now=_with_life(now, lives.low - used, company)),
-            worth(now=_with_life(now, lives.high - used, company)),
-        )
-        yield from _driver(LIFE, lives, used, TRIANGULAR, False, *ends)
+            ends = (evaluate(case, own.with_value(name, end)) for end in (given.low, given.high))
+            yield from driver(name, given, own[name], True, *ends)
+    change = case.guard.change(case.loaded, baseline.cohort, baseline.plant, own)  # whatever money and life are
+    money = tables.settings("money")
+    for name in _MONEY:
+        others = (replace(case, company=_with_money(company, name, end)) for end in (money[name].low, money[name].high))
+        ends = (evaluate(other, own, known_change=change) for other in others)
+        yield from driver(name, money[name], getattr(company.money, name), True, *ends)
+    if baseline.remaining_assumed.any():
+        life, used = tables.settings("pv_system")["life_years"], company.pv_system.life_years
+        years = (remaining_years(baseline, end - used, company) for end in (life.low, life.high))
+        others = (replace(case, baseline=replace(baseline, remaining_years=left)) for left in years)
+        ends = (evaluate(other, own, known_change=change) for other in others)
+        yield from driver(LIFE, life, used, False, *ends)
 
 
-def of_systems(
-    now: Baseline, loaded: Loaded, company: Company, guard: Guard, base: Valuation, simulations: Simulations
-) -> Iterator[Driver]:
+def of_systems(case: Case, parts: Parts, heats_water: bool) -> Iterator[Driver]:
     """Yield what is assumed of systems: facts in numbers that are unknown somewhere, and what decides on gains.
 
     An assumption decides on the gain of a retrofit if the retrofit changes what it sets. All else that is assumed of
-    every system moves a retrofit as it moves the yield, and is part of the yield's deviation.
+    every system moves a retrofit as it moves the yield, and is part of the yield's deviation. ``heats_water`` tells
+    whether the retrofit changes anywhere what the water is heated with; else it does not matter how many bathe.
     """
-    own = assumed(loaded.retrofit, company.overrides(loaded.id), company.priors)
-    system = tables.ranges("system.csv")
-    changed = simulations.changed_columns()
+    cohort, system = case.baseline.cohort, tables.ranges("system.csv")
+    changed = case.simulations.changed_columns()
     for name, column in DECIDE_ON_GAINS.items():
         given = system[name]
-        others = [_overridden(now.cohort, name, end) for end in (given.low, given.high)]
-        if column not in changed or not any(_moved(now.cohort, other) for other in others):
-            continue
-        worths = (
-            evaluate(_standing(now, other, simulations), loaded, company, guard, own, simulations, itemised=False)
-            for other in others
-        )
-        used = now.cohort.overrides.get(name, given.mode)
-        yield from _driver(name, given, used, TRIANGULAR, True, *worths)
-    heats_water = np.any(base.gain_kwh["to_water"] != 0) or np.any(base.gain_kwh["water_backup"] != 0)
+        others = [replace(cohort, overrides={**cohort.overrides, name: end}) for end in (given.low, given.high)]
+        if column in changed and any(_moved(cohort, other) for other in others):
+            baselines = (_standing(case.baseline, other, case.simulations) for other in others)
+            ends = (evaluate(replace(case, baseline=other)) for other in baselines)
+            yield from driver(name, given, cohort.overrides.get(name, given.mode), True, *ends)
     for column, name in UNKNOWN_NUMBERS.items():
-        rows = np.flatnonzero(now.cohort.sites[column].isna().to_numpy(dtype=bool))
+        rows = np.flatnonzero(cohort.sites[column].isna().to_numpy(dtype=bool))
         if len(rows) and (heats_water or column != "occupants"):
-            given = system[name]
-            part, few, everywhere = now.take(rows), simulations.take(rows), np.ones(len(rows), dtype=bool)
-            ends = [told(part, column, everywhere, few, end) for end in (given.low, given.high)]
-            found = [evaluate(end, loaded, company, guard, own, few, itemised=False) for end in ends]
-            used = now.cohort.overrides.get(name, given.mode)
-            for one in _driver(name, given, used, TRIANGULAR, False, *found):
-                whole = Parts.of(base)
-                at_low, at_high = whole.put(rows, one.at_low), whole.put(rows, one.at_high)
-                yield replace(one, name=column, at_low=at_low, at_high=at_high)
+            given, some, everywhere = system[name], case.take(rows), np.ones(len(rows), dtype=bool)
+            ends = (evaluate(_told(some, column, everywhere, end)) for end in (given.low, given.high))
+            for found in driver(column, given, cohort.overrides.get(name, given.mode), False, *ends):
+                yield replace(found, at_low=parts.put(rows, found.at_low), at_high=parts.put(rows, found.at_high))
 
 
-def of_facts_and_yield(
-    now: Baseline, loaded: Loaded, company: Company, guard: Guard, base: Valuation, simulations: Simulations
-) -> Iterator[Driver]:
+def of_facts_and_yield(case: Case, parts: Parts) -> Iterator[Driver]:
     """Yield the facts that are unknown somewhere, and the yield."""
-    own = assumed(loaded.retrofit, company.overrides(loaded.id), company.priors)
-
-    def worth(now: Baseline) -> Valuation | None:
-        return evaluate(now, loaded, company, guard, own, simulations, itemised=False)
-
-    for fact in loaded.retrofit.facts.values():
-        yield from _of_fact(now, fact, company.priors.get(fact.id, fact.prior.mode), base, worth, simulations)
-    saving = base.saving
-    for name, spread, shared in ((YIELD_OF_ALL, now.yield_sd_shared, True), (YIELD, now.yield_sd, False)):
+    for fact in case.loaded.retrofit.facts.values():
+        yield from _of_fact(case, fact, parts)
+    for name, spread, shared in (
+        (YIELD_OF_ALL, case.baseline.yield_sd_shared, True),
+        (YIELD, case.baseline.yield_sd, False),
+    ):
         step = STANDARD_NORMAL_P10 * spread
-        low, high = (Parts(saving + sign * step * saving, base.avoided, base.cost) for sign in (-1.0, 1.0))
+        low, high = (replace(parts, saving=parts.saving + sign * step * parts.saving) for sign in (-1.0, 1.0))
         middle = float(np.median(step)) if np.size(step) else 0.0
-        ratio = (1.0 - middle, 1.0, 1.0 + middle)
-        yield Driver(name, "ratio", *ratio, NORMAL, shared, low, high, _YIELDS[name])
+        yield Driver(name, "ratio", 1.0 - middle, 1.0, 1.0 + middle, NORMAL, shared, low, high, _YIELDS[name])
 
 
-STANDARD_NORMAL_P10 = 1.2816  # exceeded with 10 %
-
-
-def _driver(
-    name: str, given: Range, used: float, spread: str, shared: bool, low: Valuation | None, high: Valuation | None
+def driver(
+    name: str, given: Range, used: float, shared: bool, low: Valuation | None, high: Valuation | None
 ) -> Iterator[Driver]:
+    """Yield a number with its range and the valuations at its ends, unless the retrofit failed at one."""
     if low is not None and high is not None:
         ends = min(given.low, used), used, max(given.high, used)
-        yield Driver(name, given.unit, *ends, spread, shared, Parts.of(low), Parts.of(high), given.meaning)
+        yield Driver(name, given.unit, *ends, TRIANGULAR, shared, Parts.of(low), Parts.of(high), given.meaning)
 
 
-def _of_fact(
-    now: Baseline,
-    fact: Fact,
-    prior: float,
-    base: Valuation,
-    worth: Callable[[Baseline], Valuation | None],
-    simulations: Simulations,
-) -> Iterator[Driver]:
+def _of_fact(case: Case, fact: Fact, parts: Parts) -> Iterator[Driver]:
     """Yield the fact as a driver where it is unknown somewhere.
 
     What it is worth if true is valued; if false follows, since the value used is the mean of both by their chances.
     """
-    unknown = now.cohort.sites[fact.id].isna().to_numpy()
+    prior = case.company.priors.get(fact.id, fact.prior.mode)
+    unknown = case.baseline.cohort.sites[fact.id].isna().to_numpy()
     if not unknown.any() or not 0.0 < prior < 1.0:
         return
-    found: Valuation | None = worth(told(now, fact.id, unknown, simulations))
-    if found is None:
+    valuation = evaluate(_told(case, fact.id, unknown, True))
+    if valuation is None:
         return
+    if_true = Parts.of(valuation)
     yes, no = {}, {}
     for part in fields(Parts):
-        mean, true = getattr(base, part.name), getattr(found, part.name)
+        mean, true = getattr(parts, part.name), getattr(if_true, part.name)
         yes[part.name] = np.where(unknown, true, mean)
         no[part.name] = np.where(unknown, (mean - prior * true) / (1.0 - prior), mean)
     yield Driver(fact.id, "no/yes", 0.0, prior, 1.0, CHANCE, False, Parts(**no), Parts(**yes), fact.question)
 
 
-def told(now: Baseline, fact: str, where: Bools, simulations: Simulations, value: float | bool = True) -> Baseline:
-    """Return the baseline with the fact known to be this at the sites ``where``, corrected by meters as before."""
-    cohort = now.cohort
-    answer = cohort.sites[fact].mask(pd.Series(where, index=cohort.sites.index), value)
-    sites = cohort.sites.assign(**{fact: answer})
-    if fact in UNKNOWN_NUMBERS:
-        return _standing(now, replace(cohort, sites=sites), simulations)
-    other = cohort.answering(sites)
-    if fact not in FACTS_OF_TODAY:
-        return replace(now, cohort=other)
-    return _standing(now, other, simulations)
-
-
-def _overridden(cohort: Cohort, name: str, value: float) -> Cohort:
-    return replace(cohort, overrides={**cohort.overrides, name: value})
+def _told(case: Case, column: str, where: Bools, value: float | bool) -> Case:
+    """Return the case with a fact known to be this at the sites ``where``, corrected by meters as before."""
+    cohort = case.baseline.cohort
+    answer = cohort.sites[column].mask(pd.Series(where, index=cohort.sites.index), value)
+    sites = cohort.sites.assign(**{column: answer})
+    if column in UNKNOWN_NUMBERS:
+        other = _standing(case.baseline, replace(cohort, sites=sites), case.simulations)
+    elif column in FACTS_OF_TODAY:
+        other = _standing(case.baseline, cohort.answering(sites), case.simulations)
+    else:
+        other = replace(case.baseline, cohort=cohort.answering(sites))
+    return replace(case, baseline=other)
 
 
 def _moved(cohort: Cohort, other: Cohort) -> Mapping[str, npt.NDArray[Any]]:
     """Return the columns of the baseline's plant that are other with other facts or assumptions, as they are then."""
-    before, after = baseline(cohort), baseline(other)
+    before, after = baseline_plant(cohort), baseline_plant(other)
     return {
         column.name: getattr(after, column.name)
         for column in fields(Plant)
@@ -267,20 +242,14 @@ def _moved(cohort: Cohort, other: Cohort) -> Mapping[str, npt.NDArray[Any]]:
     }
 
 
-def _standing(now: Baseline, other: Cohort, simulations: Simulations) -> Baseline:
+def _standing(baseline: Baseline, other: Cohort, simulations: Simulations) -> Baseline:
     """Return the sites as they would stand with other facts or assumptions, corrected by meters as before."""
-    moved = _moved(now.cohort, other)
+    moved = _moved(baseline.cohort, other)
     if not moved:
-        return replace(now, cohort=other)
-    year = simulations.of(now.plant.replace(**moved))
-    return replace(
-        now, cohort=other, plant=year.plant, bill=year.bill, yearly_kwh={**now.yearly_kwh, **year.yearly_kwh}
-    )
-
-
-def _money_ranges(section: str) -> dict[str, Range]:
-    wanted = _MONEY if section == "money" else ("life_years",)
-    return {name: given for name, given in tables.settings(section).items() if name in wanted}
+        return replace(baseline, cohort=other)
+    year = simulations.of(baseline.plant.replace(**moved))
+    kwh = {**baseline.yearly_kwh, **year.yearly_kwh}
+    return replace(baseline, cohort=other, plant=year.plant, bill=year.bill, yearly_kwh=kwh)
 
 
 def _with_money(company: Company, name: str, value: float) -> Company:
@@ -288,7 +257,7 @@ def _with_money(company: Company, name: str, value: float) -> Company:
     return company.model_copy(update={"money": company.money.model_copy(update=changed)})
 
 
-def _with_life(now: Baseline, more_years: float, company: Company) -> Baseline:
-    """Return the sites with more or fewer years left where nobody knows how many."""
-    moved = (now.remaining_years + more_years).clip(min=company.pv_system.least_remaining_years)
-    return replace(now, remaining_years=np.where(now.remaining_assumed, moved, now.remaining_years))
+def remaining_years(baseline: Baseline, more_years: float, company: Company) -> Floats:
+    """Return the years left (S,) if systems last so many years more, or fewer, where nobody knows how long."""
+    moved = (baseline.remaining_years + more_years).clip(min=company.pv_system.least_remaining_years)
+    return np.where(baseline.remaining_assumed, moved, baseline.remaining_years)

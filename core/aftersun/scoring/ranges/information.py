@@ -8,12 +8,11 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
-from scipy import stats
 
 from aftersun.host.registry import Registry
 from aftersun.model import tables
@@ -21,7 +20,8 @@ from aftersun.model.change import INSPECTION
 from aftersun.model.ranges import Floats
 from aftersun.money.company import Company
 from aftersun.money.travel import trip
-from aftersun.scoring.ranges.drivers import CHANCE, LIFE, Driver
+from aftersun.scoring.ranges.drivers import CHANCE, LIFE, Driver, remaining_years
+from aftersun.scoring.value.valuation import Case
 
 PHONE, VISIT = "phone", "visit"
 LEAST_VALUE = 0.005  # less than a cent is rounding
@@ -35,17 +35,12 @@ NUMBERS_ASKED: Mapping[str, tuple[str, str]] = {
 }
 NUMBER_COLUMNS = ("site_id", "retrofit", "fact", "value_if_known")
 
+TURNING_COLUMNS = ("site_id", "column", "question", "retrofit", "worth_if", "not_if", "least", "most")
 VALUE_COLUMNS = ("site_id", "retrofit", "fact", "chance_true", "npv_if_true", "npv_if_false")
 QUESTION_COLUMNS = (
     "site_id", "fact", "question", "chance_true", "value_if_known", "value_of_phone", "value_of_visit", "visit_cost",
     "retrofits",
 )  # fmt: skip
-
-
-def perfect_information(chances: npt.ArrayLike, payoffs: npt.ArrayLike) -> float:
-    """Return the expected value of perfect information [1]_: states (K,) with ``chances``, ``payoffs`` (K, acts)."""
-    weights, table = np.asarray(chances, dtype=np.float64), np.asarray(payoffs, dtype=np.float64)
-    return float(weights @ table.max(axis=1) - (weights @ table).max())
 
 
 def value_if_known(chance: Floats, if_true: Floats, if_false: Floats) -> Floats:
@@ -54,7 +49,9 @@ def value_if_known(chance: Floats, if_true: Floats, if_false: Floats) -> Floats:
     return np.asarray(known - np.maximum(chance * if_true + (1.0 - chance) * if_false, 0.0))
 
 
-def value_of_test(chance: Floats, if_true: Floats, if_false: Floats, sensitivity: float, specificity: float) -> Floats:
+def value_of_test(
+    chance: Floats, if_true: Floats, if_false: Floats, sensitivity: float | Floats, specificity: float | Floats
+) -> Floats:
     """Return the expected value of a test of the fact with this sensitivity and specificity, by Bayes [1]_."""
     positive = np.maximum(chance * sensitivity * if_true + (1.0 - chance) * (1.0 - specificity) * if_false, 0.0)
     negative = np.maximum(chance * (1.0 - sensitivity) * if_true + (1.0 - chance) * specificity * if_false, 0.0)
@@ -64,44 +61,86 @@ def value_of_test(chance: Floats, if_true: Floats, if_false: Floats, sensitivity
 def fact_values(retrofit: str, site_ids: pd.Index, drivers: Sequence[Driver]) -> pd.DataFrame:
     """Return what a retrofit is worth with each unknown fact true and false, where that differs: VALUE_COLUMNS."""
     parts = []
-    for one in drivers:
-        if one.spread != CHANCE:
+    for driver in drivers:
+        if driver.spread != CHANCE:
             continue
-        if_true, if_false = one.at_high.npv, one.at_low.npv
+        if_true, if_false = driver.at_high.npv, driver.at_low.npv
         rows = np.flatnonzero(if_true != if_false)
-        columns = (site_ids[rows], retrofit, one.name, one.used, if_true[rows], if_false[rows])
+        columns = (site_ids[rows], retrofit, driver.name, driver.used, if_true[rows], if_false[rows])
         parts.append(pd.DataFrame(dict(zip(VALUE_COLUMNS, columns, strict=True))))
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(VALUE_COLUMNS))
 
 
-def value_of_number(one: Driver, npv: Floats) -> Floats:
+def value_of_number(driver: Driver, npv: Floats) -> Floats:
     """Return the expected value of knowing a number before doing something or nothing, (S,).
 
-    ``npv`` (S,) is the worth with all values as used. The number is triangular, as in the draws, the worth runs on
+    ``npv`` (S,) is with all values as used. The number is distributed as in the draws, the net present value runs on
     straight lines between its low, the value used and its high, and all else is as it is.
     """
-    chances = (np.arange(_STEPS) + 0.5) / _STEPS
-    width = one.high - one.low
-    values = stats.triang.ppf(chances, (one.used - one.low) / width, loc=one.low, scale=width)
-    nodes = np.array([one.low, one.used, one.high])
-    ends = np.stack([one.at_low.npv, npv, one.at_high.npv])
-    place = np.clip(np.searchsorted(nodes, values, side="right") - 1, 0, 1)
-    step = np.maximum(nodes[place + 1] - nodes[place], 1e-300)
-    share = ((values - nodes[place]) / step)[:, np.newaxis]
-    worth = ends[place] * (1.0 - share) + ends[place + 1] * share
-    return np.asarray(np.maximum(worth, 0.0).mean(axis=0) - np.maximum(worth.mean(axis=0), 0.0))
+    low, high = driver.weights(((np.arange(_STEPS) + 0.5) / _STEPS)[:, np.newaxis])
+    by_value = npv + low * (driver.at_low.npv - npv) + high * (driver.at_high.npv - npv)
+    return np.asarray(np.maximum(by_value, 0.0).mean(axis=0) - np.maximum(by_value.mean(axis=0), 0.0))
 
 
 def number_values(retrofit: str, site_ids: pd.Index, drivers: Sequence[Driver], npv: Floats) -> pd.DataFrame:
     """Return what it is worth to know each unknown number: site_id, retrofit, fact, value_if_known."""
     parts = []
-    for one in drivers:
-        if one.name in NUMBERS_ASKED:
-            found = value_of_number(one, npv)
-            rows = np.flatnonzero(found > LEAST_VALUE)
-            columns = (site_ids[rows], retrofit, NUMBERS_ASKED[one.name][0], found[rows])
+    for driver in drivers:
+        if driver.name in NUMBERS_ASKED:
+            value = value_of_number(driver, npv)
+            rows = np.flatnonzero(value > LEAST_VALUE)
+            columns = (site_ids[rows], retrofit, NUMBERS_ASKED[driver.name][0], value[rows])
             parts.append(pd.DataFrame(dict(zip(NUMBER_COLUMNS, columns, strict=True))))
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(NUMBER_COLUMNS))
+
+
+@dataclass(frozen=True)
+class Answers:
+    """Net present value of a retrofit at one site by what the customer answers; NaN = it would not fit then."""
+
+    retrofit: str
+    column: str
+    question: str
+    npv: Mapping[str, float]
+
+
+def answers_of(case: Case, drivers: Sequence[Driver], npv: float) -> Iterator[Answers]:
+    """Yield what a retrofit is worth by each answer to what is unknown at the one site of the case.
+
+    ``npv`` is with all values as used. A number is answered with its low, the value used, and its high.
+    """
+    for driver in drivers:
+        low, high = float(driver.at_low.npv[0]), float(driver.at_high.npv[0])
+        if driver.spread == CHANCE:
+            yield Answers(case.loaded.id, driver.name, driver.meaning, {"yes": high, "no": low})
+        elif driver.name in NUMBERS_ASKED:
+            numbers = [driver.low, driver.used, driver.high]
+            if driver.name == LIFE:  # the question is for the years left, not for the whole life
+                numbers = [
+                    float(remaining_years(case.baseline, life - driver.used, case.company)[0]) for life in numbers
+                ]
+            words = [f"{number:g} {driver.unit}".removesuffix(" 1") for number in numbers]  # unit 1 = a bare number
+            column, question = NUMBERS_ASKED[driver.name]
+            yield Answers(case.loaded.id, column, question, dict(zip(words, (low, npv, high), strict=True)))
+
+
+def turning(site_id: str, answers: Iterable[Answers]) -> pd.DataFrame:
+    """Return the questions whose answer turns the advice, one row a question and retrofit: TURNING_COLUMNS.
+
+    ``worth_if`` has the answers with which it is worth more than it costs, ``not_if`` the others, ``least`` and
+    ``most`` the net present value over the answers, 0 where it would not fit.
+    """
+    rows = []
+    for one in answers:
+        worth_if = [words for words, npv in one.npv.items() if npv > 0]
+        not_if = [words for words, npv in one.npv.items() if not npv > 0]
+        if worth_if and not_if:
+            values = np.nan_to_num(list(one.npv.values()))
+            texts = ", ".join(worth_if), ", ".join(not_if)
+            rows.append(
+                (site_id, one.column, one.question, one.retrofit, *texts, float(values.min()), float(values.max()))
+            )
+    return pd.DataFrame(rows, columns=list(TURNING_COLUMNS))
 
 
 def questions(
@@ -136,17 +175,16 @@ def questions(
 def _of_facts(values: pd.DataFrame) -> pd.DataFrame:
     if values.empty:
         return pd.DataFrame(columns=["value_if_known"])
-    worth = (
-        values["chance_true"].to_numpy(float),
-        values["npv_if_true"].to_numpy(float),
-        values["npv_if_false"].to_numpy(float),
+    chance, if_true, if_false = (
+        values[name].to_numpy(np.float64) for name in ("chance_true", "npv_if_true", "npv_if_false")
     )
-    table = values.assign(value_if_known=value_if_known(*worth))
+    table = values.assign(value_if_known=value_if_known(chance, if_true, if_false))
     for way, name in ((PHONE, "value_of_phone"), (VISIT, "value_of_visit")):
         tests = [tables.fact_tests().get((fact, way)) for fact in values["fact"]]
-        accuracy = np.array([(test.sensitivity, test.specificity) if test else (0.5, 0.5) for test in tests])
-        found = value_of_test(*worth, accuracy[:, 0], accuracy[:, 1])  # type: ignore[arg-type]
-        table[name] = np.where([test is not None for test in tests], np.maximum(found, 0.0), 0.0)
+        sensitivity = np.array([test.sensitivity if test else 0.5 for test in tests])
+        specificity = np.array([test.specificity if test else 0.5 for test in tests])
+        value = value_of_test(chance, if_true, if_false, sensitivity, specificity)
+        table[name] = np.where([test is not None for test in tests], np.maximum(value, 0.0), 0.0)
     return table
 
 
@@ -154,8 +192,8 @@ def _of_numbers(numbers: pd.DataFrame) -> pd.DataFrame:
     """Add what asking brings: an answer with a chance, and then the true one."""
     if numbers.empty:
         return pd.DataFrame(columns=["value_if_known"])
-    told = [tables.fact_tests().get((fact, PHONE)) for fact in numbers["fact"]]
-    answered = np.array([test.sensitivity if test else 0.0 for test in told])
+    tests = [tables.fact_tests().get((fact, PHONE)) for fact in numbers["fact"]]
+    answered = np.array([test.sensitivity if test else 0.0 for test in tests])
     return numbers.assign(
         chance_true=np.nan, value_of_phone=answered * numbers["value_if_known"].to_numpy(float), value_of_visit=0.0
     )
@@ -171,8 +209,8 @@ def by_question(table: pd.DataFrame) -> pd.DataFrame:
 
 def visits_worth_making(table: pd.DataFrame) -> pd.DataFrame:
     """Return the rows of :func:`questions` whose visit is worth more than it costs, most valuable first."""
-    worth = table[(table["value_of_visit"] > table["visit_cost"]).fillna(False).astype(bool)]
-    return worth.sort_values(["value_of_visit", "site_id"], ascending=[False, True], ignore_index=True)
+    pays = table[(table["value_of_visit"] > table["visit_cost"]).fillna(False).astype(bool)]
+    return pays.sort_values(["value_of_visit", "site_id"], ascending=[False, True], ignore_index=True)
 
 
 def _visit_cost(table: pd.DataFrame, sites: pd.DataFrame, company: Company) -> Floats:

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from aftersun.host.guard import Guard
-from aftersun.host.registry import Failure, Registry, find_plugins
+from aftersun.host.registry import Failure, find_plugins
 from aftersun.inventory.runs.stored_runs import RunRecord
 from aftersun.inventory.store.file import Inventory
 from aftersun.model.change import DOES_NOT_FIT
@@ -20,21 +20,22 @@ from aftersun.scoring.offers.chunk import plant_texts
 from aftersun.scoring.ranges.break_even import DRIVER_COLUMNS, driver_rows
 from aftersun.scoring.ranges.draws import may_turn
 from aftersun.scoring.ranges.drivers import Parts, drivers
-from aftersun.scoring.ranges.questions import answers, turning
-from aftersun.scoring.ranges.system_drivers import Before, OtherSystems
+from aftersun.scoring.ranges.information import Answers, answers_of, turning
+from aftersun.scoring.ranges.other_systems import OtherSystems
 from aftersun.scoring.value.cohorts import cohort_of, read_portfolio, year_of
-from aftersun.scoring.value.simulations import Baseline, Simulations, baseline_of
-from aftersun.scoring.value.valuation import evaluate
+from aftersun.scoring.value.simulations import Simulations, baseline_of
+from aftersun.scoring.value.valuation import Case, Valuation, evaluate
 
 Progress = Callable[[int, int], None]
 
 
 @dataclass(frozen=True, eq=False)
 class CloserLook:
-    """``drivers`` has one row a retrofit and number, those that move it most first: the columns of
-    :func:`aftersun.scoring.ranges.break_even.driver_rows`, with what is assumed of every system where that may turn the
-    advice. ``questions`` has what
-    :func:`aftersun.scoring.ranges.questions.turning` returns. ``npv`` is each retrofit's net present value as of now.
+    """What moves each retrofit at one site and which answers could turn the advice, as of now.
+
+    ``npv`` is each retrofit's net present value. ``drivers`` has one row a retrofit and number, those that move it most
+    first: the columns of :func:`aftersun.scoring.ranges.break_even.driver_rows`, with what is assumed of every system
+    where that may turn the advice. ``questions`` has what :func:`aftersun.scoring.ranges.information.turning` returns.
     """
 
     npv: dict[str, float]
@@ -70,39 +71,33 @@ def look_closer(
         return None
     (chunk,) = portfolio.chunks
     cohort = cohort_of(chunk, year_of(portfolio.weather[chunk.weather_id]), run.as_of, company)
-    before = Before(cohort, chunk.readings)
-    now, _ = baseline_of(cohort, company, chunk.readings)
-    guard = Guard(plant_texts())
-    total = len(registry.retrofits) + 1
-    progress(0, total)
-    npv, table = _drivers(now, before, registry, company, guard, lambda done: progress(done, total))
-    answered = pd.DataFrame(list(answers(cohort, chunk.readings, registry, company, guard)), columns=_ANSWER)
-    questions = turning(answered)
-    progress(total, total)
-    return CloserLook(npv, table, questions, tuple(guard.failures))
-
-
-_ANSWER = ["site_id", "retrofit", "column", "question", "answer", "npv"]
-
-
-def _drivers(
-    now: Baseline, before: Before, registry: Registry, company: Company, guard: Guard, done: Callable[[int], None]
-) -> tuple[dict[str, float], pd.DataFrame]:
-    simulations = Simulations(now)
+    baseline, _ = baseline_of(cohort, company, chunk.readings)
+    simulations, others, guard = Simulations(baseline), OtherSystems(cohort, chunk.readings), Guard(plant_texts())
     npv: dict[str, float] = {}
-    tables = []
-    others = OtherSystems(before, company)
-    for count, loaded in enumerate(registry.retrofits, start=1):
-        screening = guard.screen(loaded, now.cohort)
-        if screening is not None and screening.status[0] != DOES_NOT_FIT:
-            worth = evaluate(now, loaded, company, guard, simulations=simulations, itemised=False)
-            if worth is None:
-                continue
-            npv[loaded.id] = float(worth.npv[0])
-            found = list(drivers(now, loaded, company, guard, worth, simulations))
-            if may_turn(Parts.of(worth), found).any():
-                found += others.drivers(loaded, guard)
-            everywhere = np.ones(1, dtype=bool)
-            tables.append(driver_rows(loaded.id, now.cohort.sites.index, everywhere, found, worth.npv, len(found)))
-        done(count)
-    return npv, pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=list(DRIVER_COLUMNS))
+    rows: list[pd.DataFrame] = []
+    answers: list[Answers] = []
+    total = len(registry.retrofits)
+    for done, loaded in enumerate(registry.retrofits):
+        progress(done, total)
+        case = Case(loaded, baseline, simulations, company, guard)
+        valuation = _valuation(case)
+        if valuation is not None:
+            npv[loaded.id] = float(valuation.npv[0])
+            found = list(drivers(case, valuation))
+            answers += answers_of(case, found, npv[loaded.id])
+            if may_turn(Parts.of(valuation), found).any():
+                found += others.drivers(case)
+            rows.append(driver_rows(loaded.id, valuation.site_ids, np.ones(1, bool), found, valuation.npv, len(found)))
+        if baseline.within_reach[0]:
+            answers += others.answers(case)
+    progress(total, total)
+    moved = pd.concat(rows, ignore_index=True) if rows else pd.DataFrame(columns=list(DRIVER_COLUMNS))
+    return CloserLook(npv, moved, turning(site_id, answers), tuple(guard.failures))
+
+
+def _valuation(case: Case) -> Valuation | None:
+    """Return what a retrofit is worth at the site; None where it is not offered or failed."""
+    screening = case.guard.screen(case.loaded, case.baseline.cohort)
+    if screening is None or screening.status[0] == DOES_NOT_FIT or not case.baseline.within_reach[0]:
+        return None
+    return evaluate(case)

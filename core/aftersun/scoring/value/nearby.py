@@ -42,16 +42,17 @@ Slope = Mapping[str, Floats]  # what a step does to the year, by name of its kWh
 class Slopes:
     """What one step of each kind does to the baseline's year; simulated where somebody asks for it, and kept."""
 
-    def __init__(self, now: Baseline) -> None:
-        self._now = now
-        self._known = {kind: np.zeros(len(now.cohort), dtype=bool) for kind in _STEPS}
-        self._slopes = {kind: {name: np.zeros(len(now.cohort)) for name in (*GAINS, *_BILL_PARTS)} for kind in _STEPS}
+    def __init__(self, baseline: Baseline) -> None:
+        self._baseline = baseline
+        size = len(baseline.cohort)
+        self._known = {kind: np.zeros(size, dtype=bool) for kind in _STEPS}
+        self._slopes = {kind: {name: np.zeros(size) for name in (*GAINS, *_BILL_PARTS)} for kind in _STEPS}
 
     def at(self, kind: str, rows: Rows) -> Slope:
         """Return a slope at the sites at these positions, in their order."""
         missing = rows[~self._known[kind][rows]]
         if len(missing):
-            here = self._now.take(missing)
+            here = self._baseline.take(missing)
             year = Simulations(here).anew(_STEPS[kind](here.plant), by_month=False)
             before, after = _columns(Simulated(here.plant, here.yearly_kwh, here.bill)), _columns(year)
             for name, values in self._slopes[kind].items():
@@ -66,23 +67,22 @@ class NearbySimulations(Simulations):
     Which sites those are is decided for each by itself, so that no site's result depends on the others.
     """
 
-    def __init__(self, now: Baseline, exact: Simulations, slopes: Slopes, rows: Rows) -> None:
-        super().__init__(now)
+    def __init__(self, exact: Simulations, slopes: Slopes, rows: Rows) -> None:
+        super().__init__(exact.baseline)
         self._slopes, self._rows = slopes, rows  # where these sites stand in the slopes' cohort
         self._bases = (*exact.known[1:], exact.known[0])
-        self._found: dict[bytes, Simulated] = {}
+        self._reckoned: dict[bytes, Simulated] = {}
         self._parts: dict[bytes, Simulations] = {}
         self._simulated: list[tuple[Bools, Simulated]] = []  # the last ones, right at these sites alone
 
     def changed_columns(self) -> frozenset[str]:
         """Return the columns of the plant in which what was simulated exactly differs from the baseline's."""
-        return columns_changed(self._now.plant, [base.plant for base in self._bases])
+        return columns_changed(self.baseline.plant, [base.plant for base in self._bases])
 
     def take(self, rows: Rows) -> NearbySimulations:
         """Return the same of the sites at these positions."""
-        now = self._now.take(rows)
-        part = NearbySimulations(now, Simulations(now), self._slopes, self._rows[rows])
-        arrays = self._now.cohort.array_rows(rows)
+        part = NearbySimulations(Simulations(self.baseline.take(rows)), self._slopes, self._rows[rows])
+        arrays = self.baseline.cohort.array_rows(rows)
         part._bases = tuple(
             Simulated(
                 base.plant.take(rows, arrays),
@@ -96,37 +96,34 @@ class NearbySimulations(Simulations):
     def of(self, plant: Plant) -> Simulated:
         """Return the year of this plant, exactly or nearly."""
         key = plant.digest()
-        if key not in self._found:
-            self._found[key] = self._reckoned(plant)
-        return self._found[key]
+        if key not in self._reckoned:
+            self._reckoned[key] = self._near_or_new(plant)
+        return self._reckoned[key]
 
-    def _reckoned(self, plant: Plant) -> Simulated:
-        size = len(self._now.cohort)
-        result = {name: np.zeros(size) for name in (*GAINS, *_BILL_PARTS)}
-        left = np.ones(size, dtype=bool)
-        for exactly in (True, False):
-            for base in self._bases:
-                hit = left & alike(self._now.cohort, plant, base.plant, () if exactly else _IN_PROPORTION)
-                if hit.any():
-                    year = _columns(base) if exactly else self._moved(base, plant, hit)
-                    for name, values in result.items():
-                        values[hit] = year[name][hit]
-                    left &= ~hit
-        for where, before in self._simulated:
-            if not left.any():
-                break
-            hit = left & where & alike(self._now.cohort, plant, before.plant)
-            year = _columns(before)
+    def _near_or_new(self, plant: Plant) -> Simulated:
+        cohort = self.baseline.cohort
+        result = {name: np.zeros(len(cohort)) for name in (*GAINS, *_BILL_PARTS)}
+        left = np.ones(len(cohort), dtype=bool)
+
+        def fill(hit: Bools, year: Mapping[str, Floats]) -> None:
             for name, values in result.items():
                 values[hit] = year[name][hit]
-            left &= ~hit
+            left[hit] = False
+
+        for exactly in (True, False):
+            for base in self._bases:
+                hit = left & alike(cohort, plant, base.plant, () if exactly else _IN_PROPORTION)
+                if hit.any():
+                    fill(hit, _columns(base) if exactly else self._moved(base, plant, hit))
+        for where, before in self._simulated:
+            if left.any():
+                fill(left & where & alike(cohort, plant, before.plant), _columns(before))
         if left.any():
-            rows = np.flatnonzero(left)
-            few = self._few(rows)
-            year = _columns(few.anew(plant.take(rows, self._now.cohort.array_rows(rows)), by_month=False))
-            for name, values in result.items():
-                values[rows] = year[name]
-            self._simulated = [*self._simulated[1 - _SIMULATED_KEPT :], (left, self._as_simulated(plant, result))]
+            rows, new = np.flatnonzero(left), left.copy()
+            year = self._few(rows).anew(plant.take(rows, cohort.array_rows(rows)), by_month=False)
+            for name, values in _columns(year).items():
+                result[name][rows] = values
+            self._simulated = [*self._simulated[1 - _SIMULATED_KEPT :], (new, self._as_simulated(plant, result))]
         return self._as_simulated(plant, result)
 
     def _as_simulated(self, plant: Plant, result: Mapping[str, Floats]) -> Simulated:
@@ -140,14 +137,16 @@ class NearbySimulations(Simulations):
         if key not in self._parts:
             while len(self._parts) >= _PARTS_KEPT:
                 del self._parts[next(iter(self._parts))]
-            self._parts[key] = Simulations(self._now.take(rows))
+            self._parts[key] = Simulations(self.baseline.take(rows))
         return self._parts[key]
 
     def _moved(self, base: Simulated, plant: Plant, where: Bools) -> Mapping[str, Floats]:
         """Return the year of the plant from that of the base; right at the sites ``where`` alone."""
-        cohort = self._now.cohort
+        cohort = self.baseline.cohort
         rating = cohort.sum_by_site(plant.dc_rating_kw)
-        before, after = (cohort.sum_by_site(constant_share(one) * one.dc_rating_kw) for one in (base.plant, plant))
+        before, after = (
+            cohort.sum_by_site(constant_share(either) * either.dc_rating_kw) for either in (base.plant, plant)
+        )
         warmer = cohort.sum_by_site((plant.extra_temp_k - base.plant.extra_temp_k) * plant.dc_rating_kw) / rating
         steps = {
             "dc": (after / np.maximum(before, 1e-9) - 1.0) / _DC_STEP,

@@ -82,12 +82,12 @@ class Simulated:
 
 
 class Simulations:
-    """Simulates plants of one cohort, each distinct one once, and adds up prices; the hours are not kept."""
+    """Simulates plants on the sites of one baseline, each distinct one once; the hours are not kept."""
 
-    def __init__(self, now: Baseline) -> None:
-        self._now, self._cohort = now, now.cohort
-        kwh = {name: now.yearly_kwh[name] for name in GAINS}
-        self.known = [Simulated(now.plant, kwh, now.bill, now.months)]
+    def __init__(self, baseline: Baseline) -> None:
+        self.baseline = baseline
+        kwh = {name: baseline.yearly_kwh[name] for name in GAINS}
+        self.known = [Simulated(baseline.plant, kwh, baseline.bill, baseline.months)]
         self._prices: tuple[Company, Prices] | None = None
 
     def of(self, plant: Plant) -> Simulated:
@@ -100,19 +100,19 @@ class Simulations:
 
     def _where_new(self, plant: Plant) -> Simulated:
         """Simulate the sites whose plant is not that of a known one; a site's year never depends on the others."""
-        size = len(self._now.cohort)
-        source = np.full(size, -1)
-        for place, known in enumerate(self.known):
-            source[(source < 0) & alike(self._now.cohort, plant, known.plant)] = place
+        cohort = self.baseline.cohort
+        source = np.full(len(cohort), -1)
+        for position, known in enumerate(self.known):
+            source[(source < 0) & alike(cohort, plant, known.plant)] = position
         rows = np.flatnonzero(source < 0)
-        if len(rows) == size:
+        if len(rows) == len(cohort):
             return self.anew(plant)
-        few = Simulations(self._now.take(rows)).anew(plant.take(rows, self._now.cohort.array_rows(rows)))
+        few = self.take(rows).anew(plant.take(rows, cohort.array_rows(rows)))
 
         def merged(values: Callable[[Simulated], npt.NDArray[Any]]) -> npt.NDArray[Any]:
             result = values(self.known[0]).copy()
-            for place, known in enumerate(self.known):
-                result[source == place] = values(known)[source == place]
+            for position, known in enumerate(self.known):
+                result[source == position] = values(known)[source == position]
             result[rows] = values(few)
             return result
 
@@ -122,20 +122,20 @@ class Simulations:
 
     def anew(self, plant: Plant, by_month: bool = True) -> Simulated:
         """Simulate a plant, known or not."""
-        return _year(self._cohort, plant, GAINS, by_month)[0]
+        return _year(self.baseline.cohort, plant, GAINS, by_month)[0]
 
     def changed_columns(self) -> frozenset[str]:
         """Return the columns of the plant in which what was simulated differs from the baseline's."""
-        return columns_changed(self.known[0].plant, [known.plant for known in self.known[1:]])
+        return columns_changed(self.baseline.plant, [known.plant for known in self.known[1:]])
 
     def take(self, rows: Rows) -> Simulations:
         """Return the same of the sites at these positions, with nothing simulated yet but the baseline."""
-        return Simulations(self._now.take(rows))
+        return Simulations(self.baseline.take(rows))
 
     def prices(self, company: Company) -> Prices:
         """Return the company's prices at these sites."""
         if self._prices is None or self._prices[0] is not company:
-            self._prices = company, Prices(self._cohort.sites, company)
+            self._prices = company, Prices(self.baseline.cohort.sites, company)
         return self._prices[1]
 
 
@@ -152,8 +152,10 @@ def _year(
     kwh, bills, month_parts, pictures = zip(*parts, strict=True)
     year = Simulated(
         plant,
-        {name: np.concatenate([one[name] for one in kwh]) for name in names},
-        Bill(**{column.name: np.concatenate([getattr(one, column.name) for one in bills]) for column in fields(Bill)}),
+        {name: np.concatenate([part[name] for part in kwh]) for name in names},
+        Bill(
+            **{column.name: np.concatenate([getattr(part, column.name) for part in bills]) for column in fields(Bill)}
+        ),
         np.concatenate(month_parts),
     )
     return year, np.concatenate(pictures)
@@ -214,26 +216,25 @@ def same_plant(plant: Plant, other: Plant) -> bool:
 def baseline_of(cohort: Cohort, company: Company, readings: pd.DataFrame) -> tuple[Baseline, FittedBaseline]:
     """Simulate a cohort as it stands, corrected by its meter readings, and take its bill."""
     fit = fitted_baseline(cohort, readings)
-    cohort, plant = fit.cohort, fit.plant
-    planned = cohort.sites["remaining_life_years"].to_numpy(dtype=np.float64, na_value=np.nan)
-    years, assumed_life = remaining_life(planned, cohort.years_since(cohort.sites["commissioned_on"]), company)
-    way = trip(cohort.sites["latitude"].to_numpy(float), cohort.sites["longitude"].to_numpy(float), company)
-    year, picture = _year(cohort, plant, [column.name for column in fields(Energy)], pictured=True)
+    sites = fit.cohort.sites
+    planned = sites["remaining_life_years"].to_numpy(dtype=np.float64, na_value=np.nan)
+    years, assumed = remaining_life(planned, fit.cohort.years_since(sites["commissioned_on"]), company)
+    year, picture = _year(fit.cohort, fit.plant, [column.name for column in fields(Energy)], pictured=True)
     own, shared = yield_sd(fit.cohort)
-    now = Baseline(
-        cohort,
-        plant,
+    baseline = Baseline(
+        fit.cohort,
+        fit.plant,
         year.yearly_kwh,
         year.months,
         picture,
         year.bill,
-        years,
-        assumed_life,
-        way.within_reach,
-        own,
-        shared,
+        remaining_years=years,
+        remaining_assumed=assumed,
+        within_reach=trip(sites["latitude"].to_numpy(float), sites["longitude"].to_numpy(float), company).within_reach,
+        yield_sd=own,
+        yield_sd_shared=shared,
     )
-    return now, fit
+    return baseline, fit
 
 
 def yield_sd(cohort: Cohort) -> tuple[Floats, float]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, fields, replace
-from functools import partial
+from functools import cached_property, partial
 from operator import attrgetter
 from typing import Any
 
@@ -18,7 +18,6 @@ from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded
 from aftersun.model.change import Change
 from aftersun.model.errors import AftersunError
-from aftersun.model.plant import Plant
 from aftersun.model.ranges import Assumed, Bools, Floats
 from aftersun.money import measures
 from aftersun.money.cash_flow import CashFlow, owner_cash_flow, study_years
@@ -28,7 +27,25 @@ from aftersun.money.tariffs import Bill
 from aftersun.scoring.value import words
 from aftersun.scoring.value.simulations import GAINS, NO_MONTHS, Baseline, Months, Rows, Simulations, only_where
 
-_PICKED = ("npv", "sir", "simple_payback", "discounted_payback", "remarks", "variant")
+
+@dataclass(frozen=True, eq=False)
+class Case:
+    """A retrofit on sites that may have it, and what it takes to value it there."""
+
+    loaded: Loaded
+    baseline: Baseline
+    simulations: Simulations  # of the same sites
+    company: Company
+    guard: Guard
+
+    @property
+    def assumed(self) -> Assumed:
+        """The retrofit's assumptions with the values in force."""
+        return assumed(self.loaded.retrofit, self.company.overrides(self.loaded.id), self.company.priors)
+
+    def take(self, rows: Rows) -> Case:
+        """Return the sites at these positions."""
+        return replace(self, baseline=self.baseline.take(rows), simulations=self.simulations.take(rows))
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,45 +62,54 @@ class Valuation:
     gain_kwh: Mapping[str, Floats]
     years: Floats
     flow: CashFlow
+    discount_rate: float
     items: pd.DataFrame
     visit: Visit
-    npv: Floats
-    sir: Floats
-    simple_payback: Floats
-    discounted_payback: Floats
-    discount_rate: float
     remarks: npt.NDArray[np.object_]
     variant: npt.NDArray[np.object_]
     months: Months
 
-    def take(self, rows: Rows) -> Valuation:
-        """Return the sites at these positions, without the rows of what it takes."""
-        return replace(
-            self,
-            site_ids=self.site_ids[rows],
-            gain_kwh={name: values[rows] for name, values in self.gain_kwh.items()},
-            years=self.years[rows],
-            flow=self.flow.take(rows),
-            items=_NO_ITEMS,
-            visit=_NO_VISIT,
-            months=self.months[rows] if len(self.months) else self.months,
-            **{name: getattr(self, name)[rows] for name in _PICKED},
-        )
+    @cached_property
+    def npv(self) -> Floats:
+        """Net present value, (S,)."""
+        return measures.npv(self.discount_rate, self.flow.net)
 
-    @property
+    @cached_property
+    def sir(self) -> Floats:
+        """Savings-to-investment ratio, (S,), NaN where nothing is invested."""
+        gains, prices = (measures.npv(self.discount_rate, part) for part in (self.flow.operating, self.flow.upfront))
+        return measures.savings_to_investment_ratio(gains, prices)
+
+    @cached_property
+    def simple_payback(self) -> Floats:
+        """Years, (S,), NaN = never."""
+        return measures.simple_payback(self.flow.upfront[:, 0], self.flow.operating[:, 1])
+
+    @cached_property
+    def discounted_payback(self) -> Floats:
+        """Years, (S,), NaN = never."""
+        afterwards = self.flow.operating[:, 1:] - self.flow.upfront[:, 1:]
+        return measures.discounted_payback(self.discount_rate, self.flow.upfront[:, 0], afterwards)
+
+    @cached_property
     def saving(self) -> Floats:
         """Present value of what it saves in bills, (S,)."""
         return measures.npv(self.discount_rate, self.flow.saving)
 
-    @property
+    @cached_property
     def avoided(self) -> Floats:
         """Present value of the work and risk that it avoids, (S,)."""
         return measures.npv(self.discount_rate, self.flow.avoided)
 
-    @property
+    @cached_property
     def cost(self) -> Floats:
         """Present value of what is paid for it, at once and later, (S,)."""
         return measures.npv(self.discount_rate, self.flow.upfront + self.flow.yearly_cost)
+
+    @property
+    def heats_water(self) -> Bools:
+        """Where it changes what the water is heated with, (S,)."""
+        return np.asarray((self.gain_kwh["to_water"] != 0) | (self.gain_kwh["water_backup"] != 0))
 
     def cash_rows(self, where: Bools) -> pd.DataFrame:
         """Return the cash flow of the sites ``where``, one row a year."""
@@ -108,61 +134,38 @@ def cash_rows(site_ids: pd.Index, flow: CashFlow, years: Floats, discount_rate: 
 
 
 def evaluate(
-    now: Baseline,
-    loaded: Loaded,
-    company: Company,
-    guard: Guard,
-    assume: Assumed | None = None,
-    simulations: Simulations | None = None,
-    itemised: bool = True,
-    known_change: Change | None = None,
+    case: Case, assume: Assumed | None = None, itemised: bool = False, known_change: Change | None = None
 ) -> Valuation | None:
     """Return what a retrofit is worth on these sites, the best of its variants on each, or None if it failed.
 
-    ``assume`` stands in for the values in force; ``simulations`` of the same sites saves what was simulated before;
-    without ``itemised`` the rows of what it takes are left out, which is most of the work. ``known_change`` is what the
-    retrofit has answered to the same question before.
+    ``assume`` stands in for the values in force. ``itemised`` adds what it takes, which is most of the work.
+    ``known_change`` is what the retrofit has answered to the same question before.
     """
-    retrofit = loaded.retrofit
-    values = assumed(retrofit, company.overrides(loaded.id), company.priors) if assume is None else assume
-    change = guard.change(loaded, now.cohort, now.plant, values) if known_change is None else known_change
+    values = case.assumed if assume is None else assume
+    change = known_change
+    if change is None:
+        change = case.guard.change(case.loaded, case.baseline.cohort, case.baseline.plant, values)
     if change is None:
         return None
-    life = values.get("life_years", retrofit.about.life.mode)
-    known = Simulations(now) if simulations is None else simulations
+    life = values.get("life_years", case.loaded.retrofit.about.life.mode)
     try:
-        first = _valued(now, change, life, company, known, itemised)
-        others = _priced(now, change.alternatives, life, company, known, itemised, change.plant)
+        variants, available = [_valued(case, change, life, itemised)], [change.available]
+        for other in change.alternatives:
+            plant = only_where(case.baseline.cohort, other.available, other.plant, change.plant)
+            with suppress(AftersunError):  # one that the company has no price for is not on offer
+                variants.append(_valued(case, replace(other, plant=plant), life, itemised))
+                available.append(other.available)
     except AftersunError as error:
-        guard.fail(loaded, "price", f"{error} {error.hint}")
+        case.guard.fail(case.loaded, "price", f"{error} {error.hint}")
         return None
     except ValueError as error:
-        guard.fail(loaded, "cash flow", str(error))
+        case.guard.fail(case.loaded, "cash flow", str(error))
         return None
-    return _best([first, *others.values()], [change.available, *(one.available for one in others)]) if others else first
-
-
-def _priced(
-    now: Baseline,
-    alternatives: Sequence[Change],
-    life_years: float,
-    company: Company,
-    simulations: Simulations,
-    itemised: bool,
-    first: Plant,
-) -> dict[Change, Valuation]:
-    """Value the alternatives; one that the company has no price for is not on offer."""
-    found = {}
-    for change in alternatives:
-        plant = only_where(now.cohort, change.available, change.plant, first)
-        with suppress(AftersunError):
-            here = replace(change, plant=plant)
-            found[change] = _valued(now, here, life_years, company, simulations, itemised)
-    return found
+    return _best(variants, available) if len(variants) > 1 else variants[0]
 
 
 def bills_to_flow(
-    now: Baseline,
+    baseline: Baseline,
     change: Change,
     bills: tuple[Bill, Bill],
     years: Floats,
@@ -177,7 +180,7 @@ def bills_to_flow(
         before.electricity - after.electricity,
         first_year_fuel_saving=before.water_fuel_cost - after.water_fuel_cost,
         fade=change.fade,
-        ageing_per_year=now.plant.ageing_per_year,
+        ageing_per_year=baseline.plant.ageing_per_year,
         price_growth=company.money.electricity_price_growth,
         fuel_price_growth=company.money.fuel_price_growth,
         yearly_cost=yearly_cost,
@@ -189,32 +192,22 @@ def bills_to_flow(
     )
 
 
-def _valued(
-    now: Baseline, change: Change, life_years: float, company: Company, simulations: Simulations, itemised: bool
-) -> Valuation:
+def _valued(case: Case, change: Change, life_years: float, itemised: bool) -> Valuation:
     """Value one variant on all sites."""
-    cohort = now.cohort
-    after, prices = simulations.of(change.plant), simulations.prices(company)
+    baseline, company = case.baseline, case.company
+    after, prices = case.simulations.of(change.plant), case.simulations.prices(company)
+    years = study_years(company.money.horizon_years, life_years, baseline.remaining_years)
     paid = prices.once(change.costs, company.money.horizon_years)
-    years = study_years(company.money.horizon_years, life_years, now.remaining_years)
-    flow = bills_to_flow(now, change, (now.bill, after.bill), years, company, prices, paid)
-    size = len(cohort)
-    rate = company.money.real_discount_rate
-    first = flow.upfront[:, 0]
-    afterwards = flow.operating[:, 1:] - flow.upfront[:, 1:]
+    size = len(baseline.cohort)
     fullest = 1.0 if change.fade is None else change.fade.max(axis=-1)
     return Valuation(
-        site_ids=cohort.sites.index,
-        gain_kwh={name: (after.yearly_kwh[name] - now.yearly_kwh[name]) * fullest for name in GAINS},
+        site_ids=baseline.cohort.sites.index,
+        gain_kwh={name: (after.yearly_kwh[name] - baseline.yearly_kwh[name]) * fullest for name in GAINS},
         years=years,
-        flow=flow,
+        flow=bills_to_flow(baseline, change, (baseline.bill, after.bill), years, company, prices, paid),
+        discount_rate=company.money.real_discount_rate,
         items=_items(change, prices, years) if itemised else _NO_ITEMS,
         visit=prices.first_visit(change.costs) if itemised else _NO_VISIT,
-        npv=measures.npv(rate, flow.net),
-        sir=measures.savings_to_investment_ratio(measures.npv(rate, flow.operating), measures.npv(rate, flow.upfront)),
-        simple_payback=measures.simple_payback(first, flow.operating[:, 1]),
-        discounted_payback=measures.discounted_payback(rate, first, afterwards),
-        discount_rate=rate,
         remarks=np.full(size, "", dtype=object) if change.remarks is None else change.remarks,
         variant=np.full(size, change.label, dtype=object),
         months=after.months,
@@ -223,35 +216,36 @@ def _valued(
 
 def _best(variants: Sequence[Valuation], available: Sequence[Bools | None]) -> Valuation:
     """Return of each site the variant of the highest net present value; the first of equal ones."""
-    worth = [
-        one.npv if where is None else np.where(where, one.npv, -np.inf)
-        for one, where in zip(variants, available, strict=True)
+    npv = [
+        variant.npv if where is None else np.where(where, variant.npv, -np.inf)
+        for variant, where in zip(variants, available, strict=True)
     ]
-    choice = np.argmax(worth, axis=0)
-    row = np.arange(len(choice))
+    choice = np.argmax(npv, axis=0)
 
-    def of(values: Callable[[Valuation], npt.NDArray[Any]]) -> npt.NDArray[Any]:
-        picked: npt.NDArray[Any] = np.stack([values(one) for one in variants])[choice, row]
+    def chosen(values: Callable[[Valuation], npt.NDArray[Any]]) -> npt.NDArray[Any]:
+        picked: npt.NDArray[Any] = np.stack([values(variant) for variant in variants])[choice, np.arange(len(choice))]
         return picked
 
     first = variants[0]
-    chosen = pd.Series(choice, index=first.site_ids)
-    items = [one.items[one.items["site_id"].map(chosen).to_numpy() == turn] for turn, one in enumerate(variants)]
-    return Valuation(
-        site_ids=first.site_ids,
-        gain_kwh={name: of(partial(_gain, name)) for name in GAINS},
-        years=first.years,
-        flow=CashFlow(**{column.name: of(attrgetter(f"flow.{column.name}")) for column in fields(CashFlow)}),
+    at_site = pd.Series(choice, index=first.site_ids)
+    items = [
+        variant.items[variant.items["site_id"].map(at_site).to_numpy() == position]
+        for position, variant in enumerate(variants)
+    ]
+    return replace(
+        first,
+        gain_kwh={name: chosen(partial(_gain, name)) for name in GAINS},
+        flow=CashFlow(**{column.name: chosen(attrgetter(f"flow.{column.name}")) for column in fields(CashFlow)}),
         items=pd.concat(items, ignore_index=True),
-        visit=Visit.chosen([one.visit for one in variants], choice),
-        discount_rate=first.discount_rate,
-        months=of(attrgetter("months")) if all(len(one.months) for one in variants) else NO_MONTHS,
-        **{name: of(attrgetter(name)) for name in _PICKED},
+        visit=Visit.chosen([variant.visit for variant in variants], choice),
+        remarks=chosen(attrgetter("remarks")),
+        variant=chosen(attrgetter("variant")),
+        months=chosen(attrgetter("months")) if all(len(variant.months) for variant in variants) else NO_MONTHS,
     )
 
 
-def _gain(name: str, worth: Valuation) -> Floats:
-    return worth.gain_kwh[name]
+def _gain(name: str, valuation: Valuation) -> Floats:
+    return valuation.gain_kwh[name]
 
 
 ITEM_COLUMNS = ["site_id", "kind", "item", "quantity", "unit", "unit_cost", "cost", "price", "note", "in_year"]

@@ -21,7 +21,7 @@ from aftersun.scoring.offers.bundles import Bundle, Single, best_bundles
 from aftersun.scoring.offers.chunk import plant_texts
 from aftersun.scoring.offers.ledgers import offers
 from aftersun.scoring.value.simulations import Baseline, Simulations, baseline_of
-from aftersun.scoring.value.valuation import evaluate
+from aftersun.scoring.value.valuation import Case, evaluate
 
 HOME = {
     "latitude": 36.3, "longitude": -79.98, "elevation_m": 0.0, "commissioned_on": "2016-05-01",
@@ -72,7 +72,7 @@ class Part:
 
 
 @pytest.fixture(scope="module")
-def now(company: Company) -> Baseline:
+def baseline(company: Company) -> Baseline:
     arrays = [
         {"site": site, "tilt_deg": 20.0, "azimuth_deg": 180.0, "dc_rating_kw": kw, "mounting": "flush roof"}
         for site, kw in enumerate(KW)
@@ -82,36 +82,44 @@ def now(company: Company) -> Baseline:
     return baseline_of(make_cohort(make_weather(rain), SITES, arrays), company, NO_READINGS)[0]
 
 
-def singles(parts: list[Part], now: Baseline, company: Company) -> list[Single]:
+def singles(parts: list[Part], baseline: Baseline, company: Company) -> list[Single]:
     found = []
     for part in parts:
         loaded = Loaded(part, part.about.id, "test")
-        worth = evaluate(now, loaded, company, Guard(plant_texts()), simulations=Simulations(now))
-        assert worth is not None
-        rows = np.arange(len(now.cohort))
+        case = Case(loaded, baseline, Simulations(baseline), company, Guard(plant_texts()))
+        valuation = evaluate(case, itemised=True)
+        assert valuation is not None
+        rows = np.arange(len(baseline.cohort))
         found.append(
-            Single(loaded, rows, worth, np.tile(worth.npv, (5, 1)), worth.npv > 0, np.zeros(len(rows), dtype=bool))
+            Single(
+                loaded,
+                rows,
+                valuation,
+                np.tile(valuation.npv, (5, 1)),
+                valuation.npv > 0,
+                np.zeros(len(rows), dtype=bool),
+            )
         )
     return found
 
 
-def by_hand(parts: tuple[Part, ...], now: Baseline, company: Company) -> np.ndarray:
+def by_hand(parts: tuple[Part, ...], baseline: Baseline, company: Company) -> np.ndarray:
     """Net present value of a set: one simulation with all changes, one price list, discounted by numpy-financial."""
-    plant, lines, yearly = now.plant, [], []
+    plant, lines, yearly = baseline.plant, [], []
     for part in parts:
-        change = part.change(now.cohort, plant, api.Assumed({"life_years": 12.0}))
+        change = part.change(baseline.cohort, plant, api.Assumed({"life_years": 12.0}))
         plant = change.plant
         lines += change.costs
         yearly += change.yearly
-    bill = yearly_bill(simulate(now.cohort, plant), now.cohort.sites, now.cohort.weather.times)
-    size = len(now.cohort)
-    prices = Prices(now.cohort.sites, company)
+    bill = yearly_bill(simulate(baseline.cohort, plant), baseline.cohort.sites, baseline.cohort.weather.times)
+    size = len(baseline.cohort)
+    prices = Prices(baseline.cohort.sites, company)
     price, (_, avoided) = prices.once(lines, 0)[:, 0], prices.yearly(yearly)
-    saving = now.bill.electricity - bill.electricity
-    years = np.minimum(12, now.remaining_years).astype(int)
+    saving = baseline.bill.electricity - bill.electricity
+    years = np.minimum(12, baseline.remaining_years).astype(int)
     result = []
     for site in range(size):
-        left = (1 - now.plant.ageing_per_year[site]) ** np.arange(years[site])
+        left = (1 - baseline.plant.ageing_per_year[site]) ** np.arange(years[site])
         flow = [-price[site], *(saving[site] * left + avoided[site])]
         result.append(float(numpy_financial.npv(company.money.real_discount_rate, flow)))
     return np.array(result)
@@ -125,19 +133,21 @@ def subsets(parts: list[Part]) -> Iterator[tuple[Part, ...]]:
         yield from combinations(parts, count)
 
 
-def found_bundles(parts: list[Part], now: Baseline, company: Company) -> dict[str, tuple[Bundle, int]]:
+def found_bundles(parts: list[Part], baseline: Baseline, company: Company) -> dict[str, tuple[Bundle, int]]:
     guard = Guard(plant_texts())
-    bundles = list(best_bundles(singles(parts, now, company), now, company, guard))
+    bundles = list(best_bundles(singles(parts, baseline, company), baseline, company, guard))
     assert not guard.failures
-    return {str(now.cohort.sites.index[row]): (one, place) for one in bundles for place, row in enumerate(one.rows)}
+    return {
+        str(baseline.cohort.sites.index[row]): (one, place) for one in bundles for place, row in enumerate(one.rows)
+    }
 
 
 @pytest.mark.parametrize("clip_price", [0.4, 2.0, 8.0])
-def test_the_best_set_is_that_of_enumeration(now: Baseline, company: Company, clip_price: float) -> None:
+def test_the_best_set_is_that_of_enumeration(baseline: Baseline, company: Company, clip_price: float) -> None:
     priced = company.model_copy(update={"materials": {**company.materials, "mesh_clip": clip_price}})
-    found = found_bundles(PARTS, now, priced)
-    table = {tuple(part.about.id for part in parts): by_hand(parts, now, priced) for parts in subsets(PARTS)}
-    for row, site in enumerate(now.cohort.sites.index):
+    found = found_bundles(PARTS, baseline, priced)
+    table = {tuple(part.about.id for part in parts): by_hand(parts, baseline, priced) for parts in subsets(PARTS)}
+    for row, site in enumerate(baseline.cohort.sites.index):
         best = max(table, key=lambda names: table[names][row])
         if len(best) == 1 or table[best][row] <= 0:
             assert site not in found
@@ -150,18 +160,18 @@ def test_the_best_set_is_that_of_enumeration(now: Baseline, company: Company, cl
             assert bundle.marginal[name][place] == pytest.approx(table[best][row] - table[rest][row], abs=1.0)
 
 
-def test_what_does_not_interact_adds_up_but_for_the_shared_visit(now: Baseline, company: Company) -> None:
+def test_what_does_not_interact_adds_up_but_for_the_shared_visit(baseline: Baseline, company: Company) -> None:
     parts = [Part("glass", 10, "glass"), Part("work", 10, "work")]
-    found = found_bundles(parts, now, company)
-    alone = [one.valuation for one in singles(parts, now, company)]
-    access = api.CostLine(api.ACCESS, "roof", np.ones(len(now.cohort)), "visit")
-    visit = Prices(now.cohort.sites, company).once([access], 0)[:, 0]
+    found = found_bundles(parts, baseline, company)
+    alone = [one.valuation for one in singles(parts, baseline, company)]
+    access = api.CostLine(api.ACCESS, "roof", np.ones(len(baseline.cohort)), "visit")
+    visit = Prices(baseline.cohort.sites, company).once([access], 0)[:, 0]
     bundle, place = found["A"]
     assert bundle.members == ("glass", "work")
     assert bundle.npv[place] == pytest.approx(alone[0].npv[0] + alone[1].npv[0] + visit[0])
 
 
-def test_overlapping_gains_are_counted_once(now: Baseline, company: Company) -> None:
+def test_overlapping_gains_are_counted_once(baseline: Baseline, company: Company) -> None:
     parts = [Part("dust", 1, "dust"), Part("more_dust", 1, "dust")]
     free = company.model_copy(
         update={
@@ -171,36 +181,36 @@ def test_overlapping_gains_are_counted_once(now: Baseline, company: Company) -> 
             ),
         }
     )
-    one, other = (single.valuation.npv[2] for single in singles(parts, now, free))
-    both = by_hand((parts[0], parts[1]), now, free)[2]
+    one, other = (single.valuation.npv[2] for single in singles(parts, baseline, free))
+    both = by_hand((parts[0], parts[1]), baseline, free)[2]
     assert max(one, other) < both < one + other
 
 
-def test_what_excludes_another_is_never_beside_it(now: Baseline, company: Company) -> None:
+def test_what_excludes_another_is_never_beside_it(baseline: Baseline, company: Company) -> None:
     parts = [Part("glass", 10, "glass", excludes=("work",)), Part("work", 10, "work", excludes=("glass",))]
-    assert found_bundles(parts, now, company) == {}
+    assert found_bundles(parts, baseline, company) == {}
 
 
-def test_what_needs_another_comes_only_with_it(now: Baseline, company: Company) -> None:
+def test_what_needs_another_comes_only_with_it(baseline: Baseline, company: Company) -> None:
     parts = [Part("work", 10, "work", needs=("glass",)), Part("glass", 10, "glass"), Part("dust", 10, "dust")]
-    for bundle, _ in found_bundles(parts, now, company).values():
+    for bundle, _ in found_bundles(parts, baseline, company).values():
         assert "work" not in bundle.members or "glass" in bundle.members
 
 
-def test_nothing_is_bundled_where_doing_nothing_is_better(now: Baseline, company: Company) -> None:
+def test_nothing_is_bundled_where_doing_nothing_is_better(baseline: Baseline, company: Company) -> None:
     dear = company.model_copy(update={"materials": {**company.materials, "mesh_clip": 900.0}})
-    assert found_bundles(PARTS, now, dear) == {}
+    assert found_bundles(PARTS, baseline, dear) == {}
 
 
-def test_the_company_ledger_is_price_before_tax_less_cost_and_reserves(now: Baseline, company: Company) -> None:
+def test_the_company_ledger_is_price_before_tax_less_cost_and_reserves(baseline: Baseline, company: Company) -> None:
     parts = [Part("glass", 10, "glass"), Part("work", 10, "work")]
-    found = singles(parts, now, company)
-    bundles = list(best_bundles(found, now, company, Guard(plant_texts())))
-    tables = offers(found, bundles, now.cohort, company)
+    found = singles(parts, baseline, company)
+    bundles = list(best_bundles(found, baseline, company, Guard(plant_texts())))
+    tables = offers(found, bundles, baseline.cohort, company)
     table = tables["offer"].set_index(["site_id", "offer"])
     row = table.loc[("A", "glass+work")]
-    lines = [line for part in parts for line in part.change(now.cohort, now.plant, api.Assumed({})).costs]
-    priced = Prices(now.cohort.sites, company).rows(lines)
+    lines = [line for part in parts for line in part.change(baseline.cohort, baseline.plant, api.Assumed({})).costs]
+    priced = Prices(baseline.cohort.sites, company).rows(lines)
     mine = priced[priced["site_id"] == "A"]
     trip = mine.loc[mine["kind"] == "travel", "cost"].sum()
     before_tax = mine["price_before_tax"].sum()

@@ -21,7 +21,6 @@ from aftersun.scoring.offers.chunk import plant_texts
 from aftersun.scoring.ranges import draws
 from aftersun.scoring.ranges.draws import (
     CommonNumbers,
-    Trial,
     measured,
     npv_draws,
     portfolio_range,
@@ -31,7 +30,7 @@ from aftersun.scoring.ranges.draws import (
 from aftersun.scoring.ranges.drivers import DECIDE_ON_GAINS, NORMAL, TRIANGULAR, Driver, Parts, drivers
 from aftersun.scoring.value.nearby import NearbySimulations, Slopes
 from aftersun.scoring.value.simulations import Baseline, Simulations, baseline_of
-from aftersun.scoring.value.valuation import Valuation, evaluate
+from aftersun.scoring.value.valuation import Case, Valuation, evaluate
 
 HOME = {
     "latitude": 36.12, "longitude": -79.98, "elevation_m": 0.0, "commissioned_on": "2012-05-01",
@@ -59,7 +58,7 @@ BRUTE_DRAWS = 60
 
 
 @pytest.fixture(scope="module")
-def now(company: Company) -> Baseline:
+def baseline(company: Company) -> Baseline:
     arrays = [{**PLANE, "site": site} for site in range(len(SITES))]
     return baseline_of(make_cohort(make_weather(), SITES, arrays), company, NO_READINGS)[0]
 
@@ -68,28 +67,30 @@ def retrofit(name: str) -> Loaded:
     return next(one for one in find_plugins().retrofits if one.id == name)
 
 
-def quick(now: Baseline, loaded: Loaded, company: Company, draws: int) -> tuple[Valuation, np.ndarray]:
-    guard, exact = Guard(plant_texts()), Simulations(now)
-    base = evaluate(now, loaded, company, guard, simulations=exact)
-    assert base is not None
-    found = list(
-        drivers(
-            now, loaded, company, guard, base, NearbySimulations(now, exact, Slopes(now), np.arange(len(now.cohort)))
-        )
-    )
-    assert not guard.failures
+def case_of(loaded: Loaded, baseline: Baseline, company: Company) -> tuple[Case, Valuation]:
+    """Return a case that reckons from what the valuation beside it has simulated, as in a run."""
+    case = Case(loaded, baseline, Simulations(baseline), company, Guard(plant_texts()))
+    valuation = evaluate(case)
+    assert valuation is not None
+    return replace(case, simulations=NearbySimulations(case.simulations, Slopes(baseline), ALL)), valuation
+
+
+def quick(baseline: Baseline, loaded: Loaded, company: Company, draws: int) -> np.ndarray:
+    case, valuation = case_of(loaded, baseline, company)
+    found = list(drivers(case, valuation))
+    assert not case.guard.failures
     # What is assumed of every system is held to the simulation in test_drivers_and_questions.
     found = [one for one in found if one.name not in DECIDE_ON_GAINS]
-    numbers = CommonNumbers(now.cohort.sites.index, [], draws=draws)
-    return base, npv_draws(loaded.id, Parts.of(base), found, numbers, ALL)
+    numbers = CommonNumbers(baseline.cohort.sites.index, [], draws=draws)
+    return npv_draws(loaded.id, Parts.of(valuation), found, numbers, ALL)
 
 
-def brute_force(now: Baseline, loaded: Loaded, company: Company, draws: int) -> np.ndarray:
+def brute_force(baseline: Baseline, loaded: Loaded, company: Company, draws: int) -> np.ndarray:
     """Each draw valued anew with all its numbers at once, on exact simulations."""
-    numbers = CommonNumbers(now.cohort.sites.index, [], draws=draws)
+    numbers = CommonNumbers(baseline.cohort.sites.index, [], draws=draws)
     own = assumed(loaded.retrofit, {}, {})
     ranges = {name: given for name, given in loaded.retrofit.assumptions.items() if given.low < given.high}
-    exact, result = Simulations(now), []
+    exact, result = Simulations(baseline), []
     # low, mode and high of datasets/aftersun_datasets/money.csv
     money = {
         "real_discount_rate": (0.03, company.money.real_discount_rate, 0.07),
@@ -107,12 +108,12 @@ def brute_force(now: Baseline, loaded: Loaded, company: Company, draws: int) -> 
             values = values.with_value(name, value(name, one.low, own[name], one.high, draw))
         drawn_money = {name: value(name, *ends, draw) for name, ends in money.items()}
         changed = company.model_copy(update={"money": company.money.model_copy(update=drawn_money)})
-        worth = evaluate(now, loaded, changed, Guard(plant_texts()), values, exact, itemised=False)
-        assert worth is not None
+        valuation = evaluate(Case(loaded, baseline, exact, changed, Guard(plant_texts())), values)
+        assert valuation is not None
         z_all = stats.norm.ppf(numbers.shared(loaded.id, "yield_of_all_sites")[draw, 0])
         z_own = stats.norm.ppf(numbers.own("yield", ALL)[draw])
-        factor = now.yield_sd_shared * z_all + now.yield_sd * z_own
-        result.append(worth.npv + factor * npv(drawn_money["real_discount_rate"], worth.flow.saving))
+        factor = baseline.yield_sd_shared * z_all + baseline.yield_sd * z_own
+        result.append(valuation.npv + factor * npv(drawn_money["real_discount_rate"], valuation.flow.saving))
     return np.array(result)
 
 
@@ -131,10 +132,10 @@ def brute_force(now: Baseline, loaded: Loaded, company: Company, draws: int) -> 
         ("hot_water_diverter", 0.25),
     ],
 )
-def test_the_shortcut_is_close_to_brute_force(name: str, share: float, now: Baseline, company: Company) -> None:
+def test_the_shortcut_is_close_to_brute_force(name: str, share: float, baseline: Baseline, company: Company) -> None:
     loaded = retrofit(name)
-    _, fast = quick(now, loaded, company, BRUTE_DRAWS)
-    slow = brute_force(now, loaded, company, BRUTE_DRAWS)
+    fast = quick(baseline, loaded, company, BRUTE_DRAWS)
+    slow = brute_force(baseline, loaded, company, BRUTE_DRAWS)
     levels = (0.1, 0.5, 0.9)
     p90, _, p10 = expected = np.quantile(slow, levels, axis=0)
     error = np.abs(np.quantile(fast, levels, axis=0) - expected) / (p10 - p90)
@@ -217,6 +218,18 @@ def test_quantiles_are_in_order(low: float, high: float, seed: int) -> None:
     assert 0 <= found.chance_positive[0] <= 1
 
 
+def test_money_is_drawn_once_for_all_retrofits_and_their_own_assumptions_apart() -> None:
+    common = numbers(1, 50)
+    for name in ("real_discount_rate", "electricity_price_growth", "fuel_price_growth", "yield_of_all_sites"):
+        np.testing.assert_array_equal(common.shared("bird_mesh", name), common.shared("tilt_mount", name))
+    own = common.shared("bird_mesh", "life_years"), common.shared("tilt_mount", "life_years")
+    assert not np.array_equal(*own)
+    # one discount rate over two retrofits: their draws add up as if they were one
+    driver, rate = one_driver("real_discount_rate", True, 800, 1), np.array([0])
+    mesh, tilt = (npv_draws(name, nothing(1), [driver], common, rate) for name in ("bird_mesh", "tilt_mount"))
+    assert (mesh + tilt).std() == pytest.approx(2 * mesh.std())
+
+
 def test_the_portfolio_counts_the_best_offer_of_each_site_once() -> None:
     offers = pd.DataFrame({"site_id": ["A", "A", "B"], "retrofit": ["mesh", "tilt", "mesh"], "npv": [5.0, 9.0, 2.0]})
     draws = np.tile(np.array([[1.0, 2.0]]), (10, 1))
@@ -234,17 +247,14 @@ def test_a_run_in_which_nothing_is_offered_has_no_total() -> None:
 
 @pytest.mark.parametrize("name", ["bird_mesh", "monitoring_add_on", "connector_replacement", "hot_water_diverter"])
 def test_what_is_left_undrawn_could_not_turn_the_advice(
-    name: str, now: Baseline, company: Company, monkeypatch: pytest.MonkeyPatch
+    name: str, baseline: Baseline, company: Company, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    loaded, guard, exact = retrofit(name), Guard(plant_texts()), Simulations(now)
-    base = evaluate(now, loaded, company, guard, simulations=exact)
-    assert base is not None
-    trial = Trial(ALL, now, NearbySimulations(now, exact, Slopes(now), np.arange(len(now.cohort))))
-    numbers = CommonNumbers(now.cohort.sites.index, list(loaded.retrofit.facts))
+    case, valuation = case_of(retrofit(name), baseline, company)
+    numbers = CommonNumbers(baseline.cohort.sites.index, list(case.loaded.retrofit.facts))
     chances = []
     for share in (0.0, draws.NEAR_SHARE):
         monkeypatch.setattr(draws, "NEAR_SHARE", share)
-        found = ranges_of(trial, loaded, company, guard, base, numbers)
+        found = ranges_of(case, ALL, valuation, numbers)
         assert found is not None
         chances.append(found[0].chance_positive)
     assert np.abs(chances[0] - chances[1]).max() <= 0.03

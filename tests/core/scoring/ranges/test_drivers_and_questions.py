@@ -13,20 +13,21 @@ from tests_support import empty_frame, make_cohort, make_weather
 
 from aftersun.documents.run_view import RunView
 from aftersun.energy.baseline import baseline
+from aftersun.host.asking import plugin_limit
 from aftersun.host.guard import Guard
-from aftersun.host.registry import Loaded, Registry, find_plugins
+from aftersun.host.registry import Loaded, find_plugins
 from aftersun.inventory.store.file import Inventory
 from aftersun.model.plant import Plant
 from aftersun.money.company import Company, Override
 from aftersun.scoring.offers.chunk import plant_texts
 from aftersun.scoring.ranges.drivers import DECIDE_ON_GAINS, Driver, drivers
-from aftersun.scoring.ranges.questions import answers, turning
-from aftersun.scoring.run import site_detail
+from aftersun.scoring.ranges.information import Answers, answers_of, turning
+from aftersun.scoring.ranges.other_systems import OtherSystems
 from aftersun.scoring.run.demo import Demo
 from aftersun.scoring.run.rank import rank
 from aftersun.scoring.run.site_detail import look_closer
 from aftersun.scoring.value.simulations import Simulations, baseline_of
-from aftersun.scoring.value.valuation import evaluate
+from aftersun.scoring.value.valuation import Case, evaluate
 
 HOME = {
     "site_id": "A", "latitude": 36.12, "longitude": -79.98, "elevation_m": 0.0, "commissioned_on": "2016-05-01",
@@ -45,19 +46,23 @@ def retrofit(name: str) -> Loaded:
     return next(one for one in find_plugins().retrofits if one.id == name)
 
 
-def worth(company: Company, name: str, **facts: object) -> float:
-    now, _ = baseline_of(make_cohort(WEATHER, [{**HOME, **facts}], [PLANE]), company, NO_READINGS)
-    found = evaluate(now, retrofit(name), company, Guard(plant_texts()))
-    assert found is not None
-    return float(found.npv[0])
+def case_of(company: Company, name: str, overrides: dict[str, float] | None = None, **facts: object) -> Case:
+    cohort = make_cohort(WEATHER, [{**HOME, **facts}], [PLANE])
+    baseline, _ = baseline_of(replace(cohort, overrides=overrides or {}), company, NO_READINGS)
+    return Case(retrofit(name), baseline, Simulations(baseline), company, Guard(plant_texts()))
+
+
+def npv_of(company: Company, name: str, overrides: dict[str, float] | None = None, **facts: object) -> float:
+    valuation = evaluate(case_of(company, name, overrides, **facts))
+    assert valuation is not None
+    return float(valuation.npv[0])
 
 
 def of_mesh(company: Company, **facts: object) -> dict[str, Driver]:
-    now, _ = baseline_of(make_cohort(WEATHER, [{**HOME, **facts}], [PLANE]), company, NO_READINGS)
-    mesh, guard, simulations = retrofit("bird_mesh"), Guard(plant_texts()), Simulations(now)
-    base = evaluate(now, mesh, company, guard, simulations=simulations)
-    assert base is not None
-    return {one.name: one for one in drivers(now, mesh, company, guard, base, simulations)}
+    case = case_of(company, "bird_mesh", **facts)
+    valuation = evaluate(case)
+    assert valuation is not None
+    return {one.name: one for one in drivers(case, valuation)}
 
 
 def test_a_driver_is_the_worth_with_the_value_that_the_company_could_give(company: Company) -> None:
@@ -67,7 +72,7 @@ def test_a_driver_is_the_worth_with_the_value_that_the_company_could_give(compan
         override = {"bird_mesh": {"clean_ups_per_year": Override(value=value, who="", why="test")}}
         replaced = company.model_copy(update={"assumptions": override})
         assert getattr(found["clean_ups_per_year"], ends).npv[0] == pytest.approx(
-            worth(replaced, "bird_mesh", birds_seen=True)
+            npv_of(replaced, "bird_mesh", birds_seen=True)
         )
 
 
@@ -75,21 +80,30 @@ def test_what_droppings_are_assumed_to_cost_decides_on_the_mesh_as_if_the_compan
     found = of_mesh(company, birds_seen=True)["droppings_loss_nested"]
     assert (found.low, found.high) == (0.0, 0.08)  # system.csv
     for share, end in ((0.0, found.at_low), (0.08, found.at_high)):
-        cohort = replace(
-            make_cohort(WEATHER, [{**HOME, "birds_seen": True}], [PLANE]), overrides={"droppings_loss_nested": share}
-        )
-        told = evaluate(
-            baseline_of(cohort, company, NO_READINGS)[0], retrofit("bird_mesh"), company, Guard(plant_texts())
-        )
-        assert told is not None
-        assert end.npv[0] == pytest.approx(told.npv[0], rel=1e-6)
+        said = npv_of(company, "bird_mesh", {"droppings_loss_nested": share}, birds_seen=True)
+        assert end.npv[0] == pytest.approx(said, rel=1e-6)
     assert "soiling_rate_factor" not in of_mesh(company)  # a mesh does not change how dust settles
+
+
+@pytest.mark.parametrize(
+    ("name", "low", "high"), [("shading_loss", 0.0, 0.1), ("wiring_loss", 0.01, 0.03)]
+)  # system.csv
+def test_an_assumption_that_a_run_does_not_draw_is_simulated_at_its_own_end(
+    company: Company, name: str, low: float, high: float
+) -> None:
+    case = case_of(company, "bird_mesh", birds_seen=True)
+    others = OtherSystems(make_cohort(WEATHER, [{**HOME, "birds_seen": True}], [PLANE]), NO_READINGS)
+    driver = next(one for one in others.drivers(case) if one.name == name)
+    assert (driver.low, driver.high) == (low, high)
+    assert driver.at_low.npv[0] == pytest.approx(npv_of(company, "bird_mesh", {name: low}, birds_seen=True))
+    assert driver.at_high.npv[0] == pytest.approx(npv_of(company, "bird_mesh", {name: high}, birds_seen=True))
+    assert driver.at_low.npv[0] > driver.at_high.npv[0]  # the more is lost otherwise, the less there is to win back
 
 
 def test_an_unknown_demand_is_a_driver_and_a_known_one_is_not(company: Company) -> None:
     assert "annual_demand_kwh" not in of_mesh(company)
     found = of_mesh(company, annual_demand_kwh=None)["annual_demand_kwh"]
-    told = [worth(company, "bird_mesh", annual_demand_kwh=kwh) for kwh in (1500.0, 6000.0)]  # system.csv
+    told = [npv_of(company, "bird_mesh", annual_demand_kwh=kwh) for kwh in (1500.0, 6000.0)]  # system.csv
     assert [found.at_low.npv[0], found.at_high.npv[0]] == pytest.approx(told, rel=1e-6)
 
 
@@ -99,22 +113,23 @@ def test_every_assumption_with_a_range_is_a_driver(company: Company) -> None:
 
 
 def test_the_discount_rate_moves_the_worth_as_its_formula_says(company: Company) -> None:
-    now, _ = baseline_of(make_cohort(WEATHER, [{**HOME, "birds_seen": True}], [PLANE]), company, NO_READINGS)
-    base = evaluate(now, retrofit("bird_mesh"), company, Guard(plant_texts()))
-    assert base is not None
+    valuation = evaluate(case_of(company, "bird_mesh", birds_seen=True))
+    assert valuation is not None
     rate = of_mesh(company, birds_seen=True)["real_discount_rate"]
     assert (rate.low, rate.high) == (
         0.03,
         0.07,
     )  # 10 CFR 436.14: floor 3 %
-    assert rate.at_high.npv[0] == pytest.approx(numpy_financial.npv(0.07, base.flow.net[0]))
+    assert rate.at_high.npv[0] == pytest.approx(numpy_financial.npv(0.07, valuation.flow.net[0]))
 
 
 def test_the_yield_scales_the_saving_only(company: Company) -> None:
     found = of_mesh(company, birds_seen=True)
     for name in ("yield", "yield_of_all_sites"):
         one = found[name]
-        assert one.at_low.npv[0] + one.at_high.npv[0] == pytest.approx(2 * worth(company, "bird_mesh", birds_seen=True))
+        assert one.at_low.npv[0] + one.at_high.npv[0] == pytest.approx(
+            2 * npv_of(company, "bird_mesh", birds_seen=True)
+        )
     # Thevenard and Pelland 2013: 7.9 % over the life, so that 0.8988 is exceeded with 90 %
     both = np.hypot(found["yield"].high - 1, found["yield_of_all_sites"].high - 1)
     assert 1 - both == pytest.approx(0.8988, abs=1e-4)
@@ -125,48 +140,72 @@ def test_the_life_of_the_system_is_a_driver_only_where_it_is_assumed(company: Co
     assert "life_of_the_pv_system" in of_mesh(company, remaining_life_years=None)
 
 
-def ask(company: Company, name: str, **facts: object) -> pd.DataFrame:
-    cohort = make_cohort(WEATHER, [{**HOME, **facts}], [PLANE])
-    registry = Registry((retrofit(name),), (), (), ())
-    return pd.DataFrame(list(answers(cohort, NO_READINGS, registry, company, Guard(plant_texts()))))
+def answers(company: Company, name: str, **facts: object) -> dict[str, Answers]:
+    """What `explain` asks of one site and retrofit, by column."""
+    case = case_of(company, name, **facts)
+    valuation = evaluate(case)
+    assert valuation is not None
+    others = OtherSystems(make_cohort(WEATHER, [{**HOME, **facts}], [PLANE]), NO_READINGS)
+    found = [*answers_of(case, list(drivers(case, valuation)), float(valuation.npv[0])), *others.answers(case)]
+    return {one.column: one for one in found}
 
 
 def test_an_answer_is_worth_what_the_ranking_says_once_it_is_known(company: Company) -> None:
-    found = ask(company, "bird_mesh", birds_seen=None, listed_building=False)
-    birds = found[found["column"] == "birds_seen"].set_index("answer")["npv"]
-    assert birds["yes"] == pytest.approx(worth(company, "bird_mesh", birds_seen=True))
-    assert birds["no"] == pytest.approx(worth(company, "bird_mesh", birds_seen=False))
-    # design 3: expected value = P(fact) x value if true + (1 - P) x value if false; here but for the bill's curvature
-    prior = retrofit("bird_mesh").retrofit.facts["birds_seen"].prior.mode
-    expected = prior * birds["yes"] + (1 - prior) * birds["no"]
-    assert worth(company, "bird_mesh", birds_seen=None) == pytest.approx(expected, abs=0.02 * abs(birds["yes"]))
+    birds = answers(company, "bird_mesh", birds_seen=None, listed_building=False)["birds_seen"].npv
+    assert birds["yes"] == pytest.approx(npv_of(company, "bird_mesh", birds_seen=True), rel=1e-6)
+    # but for the bill's curvature: no follows from yes and the mean of both
+    assert birds["no"] == pytest.approx(npv_of(company, "bird_mesh", birds_seen=False), abs=0.02 * abs(birds["yes"]))
+
+
+def test_the_value_used_of_an_unknown_fact_is_the_mean_by_its_chance(company: Company) -> None:
+    # expected value = P(fact) x value if true + (1 - P) x value if false, whatever it is that the fact acts on
+    fact = of_mesh(company, birds_seen=None)["birds_seen"]
+    used = npv_of(company, "bird_mesh", birds_seen=None)
+    assert fact.used == retrofit("bird_mesh").retrofit.facts["birds_seen"].prior.mode
+    assert fact.used * fact.at_high.npv[0] + (1 - fact.used) * fact.at_low.npv[0] == pytest.approx(used, rel=1e-9)
+    assert fact.at_low.npv[0] < used < fact.at_high.npv[0]
+    assert fact.at_low.npv[0] == pytest.approx(
+        npv_of(company, "bird_mesh", birds_seen=False), abs=0.02 * abs(fact.at_high.npv[0])
+    )
 
 
 def test_nothing_known_is_asked(company: Company) -> None:
-    found = ask(company, "bird_mesh", birds_seen=True, listed_building=False)
-    assert found.empty or "birds_seen" not in set(found["column"])
+    assert "birds_seen" not in answers(company, "bird_mesh", birds_seen=True, listed_building=False)
 
 
-def test_an_answer_that_rules_it_out_is_no_worth(company: Company) -> None:
-    found = ask(company, "bird_mesh", roof_kind=None, listed_building=False)
-    roofs = found[found["column"] == "roof_kind"].set_index("answer")["npv"]
-    assert np.isnan(roofs["flat gravel"]) or np.isfinite(roofs["pitched tile"])
-    assert set(roofs.index) >= {"pitched tile", "flat gravel", "ground"}
+def test_what_has_no_chance_is_asked_too_and_an_answer_that_rules_it_out_is_no_worth(company: Company) -> None:
+    found = answers(company, "bird_mesh", roof_kind=None, listed_building=False, export_price=None)
+    roofs = found["roof_kind"].npv
+    assert np.isfinite(roofs["pitched tile"])
+    assert np.isnan(roofs["ground"])  # no birds under what stands on the ground
+    assert roofs["pitched tile"] == pytest.approx(npv_of(company, "bird_mesh", export_price=None))
+    prices = found["export_price"].npv
+    assert prices["nothing"] == pytest.approx(npv_of(company, "bird_mesh", roof_kind=None, export_price=0.0))
+    assert prices["as much as a kWh bought costs"] == pytest.approx(
+        npv_of(company, "bird_mesh", roof_kind=None, export_price=HOME["import_price"])
+    )
+
+
+def test_the_years_that_a_customer_may_answer_are_those_left(company: Company) -> None:
+    years = answers(company, "bird_mesh", remaining_life_years=None, birds_seen=True)["remaining_life_years"]
+    age = (pd.Timestamp("2026-06-01") - pd.Timestamp("2016-05-01")).days / 365.25
+    expected = {f"{life - age:g} years": life - age for life in (20, 25, 35)}  # money.csv: low, mode, high
+    assert list(years.npv) == list(expected)
+    for words, left in expected.items():
+        assert years.npv[words] == pytest.approx(
+            npv_of(company, "bird_mesh", remaining_life_years=left, birds_seen=True)
+        )
 
 
 def test_only_what_turns_the_advice_is_a_question() -> None:
-    table = pd.DataFrame(
+    found = turning(
+        "A",
         [
-            ("A", "mesh", "birds_seen", "Birds?", "yes", 300.0),
-            ("A", "mesh", "birds_seen", "Birds?", "no", -700.0),
-            ("A", "mesh", "listed_building", "Listed?", "yes", -650.0),
-            ("A", "mesh", "listed_building", "Listed?", "no", -640.0),
-            ("A", "tilt", "roof_kind", "Roof?", "flat", 50.0),
-            ("A", "tilt", "roof_kind", "Roof?", "tile", np.nan),
+            Answers("mesh", "birds_seen", "Birds?", {"yes": 300.0, "no": -700.0}),
+            Answers("mesh", "listed_building", "Listed?", {"yes": -650.0, "no": -640.0}),
+            Answers("tilt", "roof_kind", "Roof?", {"flat": 50.0, "tile": np.nan}),
         ],
-        columns=["site_id", "retrofit", "column", "question", "answer", "npv"],
     )
-    found = turning(table)
     assert found[["retrofit", "question", "worth_if", "not_if"]].to_numpy().tolist() == [
         ["mesh", "Birds?", "yes", "no"],
         ["tilt", "Roof?", "flat", "tile"],
@@ -199,13 +238,12 @@ def test_what_decides_on_gains_sets_the_column_that_is_said_and_no_other():
         assert moved == {column}, name
 
 
-def test_a_plugin_that_hangs_in_a_closer_look_is_stopped_and_named(tmp_path, monkeypatch):
+def test_a_plugin_that_hangs_in_a_closer_look_is_stopped_and_named(tmp_path):
     made = small(tmp_path / "made", 2)
     folder = plugin(tmp_path / "plugins")
     rank(made.inventory, made.settings(plugin_folder=folder))
     plugin(tmp_path / "plugins", change="[time.sleep(0.01) for _ in range(60_000)]")
-    monkeypatch.setattr(site_detail, "LIMIT_S", 1.0)
-    with Inventory.open(made.inventory, read_only=True) as inventory:
+    with plugin_limit(1.0), Inventory.open(made.inventory, read_only=True) as inventory:
         look = look_closer(inventory, RunView(inventory).run, "S0014")
     assert look is not None
     assert {(one.plugin, one.reason) for one in look.failures} == {("odd", "has not answered for 1 s")}

@@ -16,7 +16,6 @@ from aftersun.money.company import load_company
 from aftersun.scoring.ranges.drivers import TRIANGULAR, Driver, Parts
 from aftersun.scoring.ranges.information import (
     NUMBERS_ASKED,
-    perfect_information,
     questions,
     value_if_known,
     value_of_number,
@@ -31,12 +30,6 @@ ACCURATE = st.floats(0.5, 1)
 
 def one(value: float) -> np.ndarray:
     return np.array([value])
-
-
-def test_three_states_as_on_public_lecture_slides() -> None:
-    # states 0.5 / 0.3 / 0.2; the best act is worth 680, with perfect information 1030
-    payoffs = np.array([(1500, 300, -800), (900, 600, -200), (500, 500, 500)]).T
-    assert perfect_information((0.5, 0.3, 0.2), payoffs) == pytest.approx(350)
 
 
 @pytest.mark.parametrize(
@@ -130,6 +123,31 @@ def test_a_question_adds_up_over_the_retrofits(demo: Demo) -> None:
     assert row["value_if_known"] == pytest.approx(0.1 * 900 + 0.1 * 100)
     assert 0 < row["value_of_phone"] < row["value_of_visit"] < row["value_if_known"]
     assert row["retrofits"] == "bird_mesh, other"
+
+
+def test_a_visit_costs_the_company_its_trip_and_its_inspection(demo: Demo) -> None:
+    company = load_company(demo.company)
+    base = company.travel
+    sites = pd.DataFrame(
+        {"latitude": [base.base_latitude, base.base_latitude + 0.1], "longitude": base.base_longitude}, index=["A", "B"]
+    )
+    values = pd.DataFrame(
+        {
+            "site_id": ["A", "B"],
+            "retrofit": "bird_mesh",
+            "fact": "birds_seen",
+            "chance_true": 0.1,
+            "npv_if_true": 900.0,
+            "npv_if_false": -600.0,
+        }
+    )
+    here, away = questions(values, pd.DataFrame(), sites, find_plugins(), company)["visit_cost"]
+    look = company.inspections["survey_visit"]  # of fact_tests.csv
+    assert look > 0
+    assert here == pytest.approx(look)  # no way to go
+    km = 2 * 11.1195 * base.road_factor  # a tenth of a degree is 11.1195 km, there and back
+    hours = km / base.average_speed_km_h * base.people * company.work[base.skill]
+    assert away == pytest.approx(look + km * base.cost_per_km + hours, rel=1e-4)
 
 
 def test_the_run_keeps_questions_for_unknown_facts_only(demo: Demo) -> None:

@@ -24,7 +24,7 @@ ARRAYS = [
 
 
 @pytest.fixture(scope="module")
-def now(company: Company) -> Baseline:
+def baseline(company: Company) -> Baseline:
     return baseline_of(make_cohort(make_weather(), SITES, ARRAYS), company, empty_frame("reading", 0))[0]
 
 
@@ -46,47 +46,49 @@ def changed(plant: Plant, column: str, factor: float, more: float) -> Plant:
     ],
 )
 def test_a_plant_close_to_a_known_one_is_reckoned_as_simulated(
-    now: Baseline, column: str, factor: float, more: float
+    baseline: Baseline, column: str, factor: float, more: float
 ) -> None:
-    exact = Simulations(now)
-    near = NearbySimulations(now, exact, Slopes(now), np.arange(len(now.cohort)))
-    plant = changed(now.plant, column, factor, more)
+    exact = Simulations(baseline)
+    near = NearbySimulations(exact, Slopes(baseline), np.arange(len(baseline.cohort)))
+    plant = changed(baseline.plant, column, factor, more)
     reckoned, simulated = near.of(plant), exact.anew(plant)
     # a tenth of the change: the bill bends with surplus, and an inverter that clips takes part of what DC gains
-    bill = simulated.bill.electricity - now.bill.electricity
-    np.testing.assert_allclose(reckoned.bill.electricity - now.bill.electricity, bill, rtol=0.1)
-    kwh = simulated.yearly_kwh["generated"] - now.yearly_kwh["generated"]
-    np.testing.assert_allclose(reckoned.yearly_kwh["generated"] - now.yearly_kwh["generated"], kwh, rtol=0.1, atol=0.5)
+    bill = simulated.bill.electricity - baseline.bill.electricity
+    np.testing.assert_allclose(reckoned.bill.electricity - baseline.bill.electricity, bill, rtol=0.1)
+    kwh = simulated.yearly_kwh["generated"] - baseline.yearly_kwh["generated"]
+    np.testing.assert_allclose(
+        reckoned.yearly_kwh["generated"] - baseline.yearly_kwh["generated"], kwh, rtol=0.1, atol=0.5
+    )
 
 
-def test_what_is_not_in_proportion_is_simulated_and_only_where_it_differs(now: Baseline) -> None:
-    exact = Simulations(now)
-    near = NearbySimulations(now, exact, Slopes(now), np.arange(len(now.cohort)))
-    tilt = now.plant.tilt_deg.copy()
+def test_what_is_not_in_proportion_is_simulated_and_only_where_it_differs(baseline: Baseline) -> None:
+    exact = Simulations(baseline)
+    near = NearbySimulations(exact, Slopes(baseline), np.arange(len(baseline.cohort)))
+    tilt = baseline.plant.tilt_deg.copy()
     tilt[0] = 60.0  # of site A alone
-    plant = now.plant.replace(tilt_deg=tilt)
+    plant = baseline.plant.replace(tilt_deg=tilt)
     reckoned, simulated = near.of(plant), exact.anew(plant)
     np.testing.assert_array_equal(reckoned.bill.electricity, simulated.bill.electricity)
-    assert reckoned.bill.electricity[0] != now.bill.electricity[0]
+    assert reckoned.bill.electricity[0] != baseline.bill.electricity[0]
 
 
-def test_no_site_depends_on_the_others(now: Baseline) -> None:
-    plant = changed(changed(now.plant, "availability", 0.98, 0.0), "transmittance", 1.02, 0.0)
-    together = NearbySimulations(now, Simulations(now), Slopes(now), np.arange(len(now.cohort))).of(plant)
+def test_no_site_depends_on_the_others(baseline: Baseline) -> None:
+    plant = changed(changed(baseline.plant, "availability", 0.98, 0.0), "transmittance", 1.02, 0.0)
+    together = NearbySimulations(Simulations(baseline), Slopes(baseline), np.arange(len(baseline.cohort))).of(plant)
     row = np.array([1])
-    part = now.take(row)
-    alone = NearbySimulations(part, Simulations(part), Slopes(part), np.arange(len(part.cohort))).of(
-        plant.take(row, now.cohort.array_rows(row))
+    part = baseline.take(row)
+    alone = NearbySimulations(Simulations(part), Slopes(part), np.arange(len(part.cohort))).of(
+        plant.take(row, baseline.cohort.array_rows(row))
     )
     assert alone.bill.electricity[0] == together.bill.electricity[1]
 
 
 def test_what_was_simulated_for_another_plant_is_not_simulated_again(
-    now: Baseline, monkeypatch: pytest.MonkeyPatch
+    baseline: Baseline, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    exact = Simulations(now)
-    near = NearbySimulations(now, exact, Slopes(now), np.arange(len(now.cohort)))
-    steep = now.plant.tilt_deg.copy()
+    exact = Simulations(baseline)
+    near = NearbySimulations(exact, Slopes(baseline), np.arange(len(baseline.cohort)))
+    steep = baseline.plant.tilt_deg.copy()
     steep[0] = 60.0
     both = np.full_like(steep, 60.0)
     sizes: list[int] = []
@@ -97,11 +99,13 @@ def test_what_was_simulated_for_another_plant_is_not_simulated_again(
         return simulated(self, plant, by_month)
 
     monkeypatch.setattr(Simulations, "anew", counted)
-    near.of(now.plant.replace(tilt_deg=steep))  # A alone differs
-    found = near.of(now.plant.replace(tilt_deg=both))  # A as before, and B
-    again = near.of(changed(now.plant.replace(tilt_deg=both), "demand_kwh", 1.5, 0.0))
+    near.of(baseline.plant.replace(tilt_deg=steep))  # A alone differs
+    found = near.of(baseline.plant.replace(tilt_deg=both))  # A as before, and B
+    again = near.of(changed(baseline.plant.replace(tilt_deg=both), "demand_kwh", 1.5, 0.0))
     assert sizes == [1, 1, 2]
     monkeypatch.undo()
-    np.testing.assert_array_equal(found.bill.electricity, exact.anew(now.plant.replace(tilt_deg=both)).bill.electricity)
-    more = changed(now.plant.replace(tilt_deg=both), "demand_kwh", 1.5, 0.0)
+    np.testing.assert_array_equal(
+        found.bill.electricity, exact.anew(baseline.plant.replace(tilt_deg=both)).bill.electricity
+    )
+    more = changed(baseline.plant.replace(tilt_deg=both), "demand_kwh", 1.5, 0.0)
     np.testing.assert_array_equal(again.bill.electricity, exact.anew(more).bill.electricity)

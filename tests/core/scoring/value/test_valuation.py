@@ -18,7 +18,7 @@ from aftersun.money.company import Company
 from aftersun.scoring.offers.chunk import plant_texts, score
 from aftersun.scoring.offers.ranking_rule import ranked
 from aftersun.scoring.value.simulations import Baseline, Simulations, baseline_of
-from aftersun.scoring.value.valuation import evaluate
+from aftersun.scoring.value.valuation import Case, Valuation, evaluate
 
 HOME = {
     "site_id": "A", "latitude": 36.12, "longitude": -79.98, "elevation_m": 0.0, "commissioned_on": "2016-05-01",
@@ -63,7 +63,7 @@ class Cleaner:
 
 
 @pytest.fixture(scope="module")
-def now(company: Company) -> Baseline:
+def baseline(company: Company) -> Baseline:
     return baseline_of(make_cohort(make_weather(), [HOME], [PLANE]), company, NO_READINGS)[0]
 
 
@@ -71,61 +71,64 @@ def loaded(retrofit: Cleaner) -> Loaded:
     return Loaded(retrofit, "cleaner", "test")
 
 
-def test_costs_of_later_years_count_while_benefit_follows(now: Baseline, company: Company) -> None:
-    (variant,) = Cleaner(again=True).change(now.cohort, now.plant, api.Assumed({"gain": 0.01})).alternatives
+def valued(retrofit: Loaded, baseline: Baseline, company: Company, guard: Guard | None = None) -> Valuation:
+    case = Case(retrofit, baseline, Simulations(baseline), company, guard or Guard(plant_texts()))
+    valuation = evaluate(case, itemised=True)
+    assert valuation is not None
+    return valuation
+
+
+def test_costs_of_later_years_count_while_benefit_follows(baseline: Baseline, company: Company) -> None:
+    (variant,) = Cleaner(again=True).change(baseline.cohort, baseline.plant, api.Assumed({"gain": 0.01})).alternatives
 
     class Only(Cleaner):
         def change(self, cohort: api.Cohort, plant: api.Plant, assume: api.Assumed) -> api.Change:
             return variant
 
-    worth = evaluate(now, loaded(Only()), company, Guard(plant_texts()))
-    assert worth is not None
+    valuation = valued(loaded(Only()), baseline, company)
     clip = company.materials["mesh_clip"] * 1.25 * 1.19  # markup and tax of the demo's invented company
     # six years of life: bought at the start and after each of the first five years, not when the last one ends
-    assert worth.flow.upfront[0] == pytest.approx([clip] * 6 + [0.0] * 15)
-    assert len(worth.items) == 6
-    assert worth.npv[0] == pytest.approx(numpy_financial.npv(company.money.real_discount_rate, worth.flow.net[0]))
+    assert valuation.flow.upfront[0] == pytest.approx([clip] * 6 + [0.0] * 15)
+    assert len(valuation.items) == 6
+    assert valuation.npv[0] == pytest.approx(
+        numpy_financial.npv(company.money.real_discount_rate, valuation.flow.net[0])
+    )
 
 
-def test_the_better_variant_is_taken_and_named(now: Baseline, company: Company) -> None:
-    worth = evaluate(now, loaded(Cleaner(again=True)), company, Guard(plant_texts()))
-    assert worth is not None
-    assert worth.variant.tolist() == ["every year"]
-    single = evaluate(now, loaded(Cleaner()), company, Guard(plant_texts()))
-    assert single is not None
-    assert worth.npv[0] > single.npv[0]
+def test_the_better_variant_is_taken_and_named(baseline: Baseline, company: Company) -> None:
+    valuation = valued(loaded(Cleaner(again=True)), baseline, company)
+    assert valuation.variant.tolist() == ["every year"]
+    single = valued(loaded(Cleaner()), baseline, company)
+    assert valuation.npv[0] > single.npv[0]
     dear = company.model_copy(update={"materials": {**company.materials, "mesh_clip": 500.0}})
-    once = evaluate(now, loaded(Cleaner(again=True)), dear, Guard(plant_texts()))
-    assert once is not None
+    once = valued(loaded(Cleaner(again=True)), baseline, dear)
     assert once.variant.tolist() == ["once"]
     assert len(once.items) == 1
 
 
-def test_a_variant_without_a_price_is_not_on_offer(now: Baseline, company: Company) -> None:
+def test_a_variant_without_a_price_is_not_on_offer(baseline: Baseline, company: Company) -> None:
     guard = Guard(plant_texts())
-    worth = evaluate(now, loaded(Cleaner(again=True, item="new_part")), company, guard)
-    assert worth is not None
-    assert worth.variant.tolist() == ["once"]
+    valuation = valued(loaded(Cleaner(again=True, item="new_part")), baseline, company, guard)
+    assert valuation.variant.tolist() == ["once"]
     assert guard.failures == []
 
 
-def test_a_variant_that_cannot_be_had_is_not_taken(now: Baseline, company: Company) -> None:
+def test_a_variant_that_cannot_be_had_is_not_taken(baseline: Baseline, company: Company) -> None:
     class Nowhere(Cleaner):
         def change(self, cohort: api.Cohort, plant: api.Plant, assume: api.Assumed) -> api.Change:
             change = super().change(cohort, plant, assume)
             gone = replace(change.alternatives[0], available=np.zeros(len(cohort), dtype=bool))
             return replace(change, alternatives=(gone,))
 
-    worth = evaluate(now, loaded(Nowhere(again=True)), company, Guard(plant_texts()))
-    assert worth is not None
-    assert worth.variant.tolist() == ["once"]
+    valuation = valued(loaded(Nowhere(again=True)), baseline, company)
+    assert valuation.variant.tolist() == ["once"]
 
 
-def test_each_distinct_plant_is_simulated_once(now: Baseline, monkeypatch: pytest.MonkeyPatch) -> None:
-    simulations = Simulations(now)
-    assert simulations.of(now.plant).bill is now.bill
-    better = now.plant.replace(transmittance=now.plant.transmittance * 1.01)
-    same = now.plant.replace(transmittance=now.plant.transmittance * 1.01)
+def test_each_distinct_plant_is_simulated_once(baseline: Baseline, monkeypatch: pytest.MonkeyPatch) -> None:
+    simulations = Simulations(baseline)
+    assert simulations.of(baseline.plant).bill is baseline.bill
+    better = baseline.plant.replace(transmittance=baseline.plant.transmittance * 1.01)
+    same = baseline.plant.replace(transmittance=baseline.plant.transmittance * 1.01)
     assert simulations.of(better) is simulations.of(same)
 
 

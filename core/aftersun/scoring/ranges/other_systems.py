@@ -1,0 +1,91 @@
+"""A site as it would stand with another assumption or answer, simulated anew: too dear for every site of a run."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from aftersun.inventory.store.dictionary import BOOLEAN, CHOICE, Column, columns
+from aftersun.model import tables
+from aftersun.model.change import DOES_NOT_FIT
+from aftersun.model.cohort import Cohort
+from aftersun.scoring.ranges.drivers import DECIDE_ON_GAINS, UNKNOWN_NUMBERS, Driver, driver
+from aftersun.scoring.ranges.information import Answers
+from aftersun.scoring.value.simulations import Simulations, baseline_of
+from aftersun.scoring.value.valuation import Case, evaluate
+
+_EXPORT_PRICE = "export_price"
+_EXPORT_QUESTION = "What are you paid for a kWh that you send to the grid? It is on the supplier's statement."
+
+
+class OtherSystems:
+    """One site with each assumption and answer that a run does not draw; each is made once for all retrofits.
+
+    ``cohort`` holds the site and ``readings`` its meters as loaded, not fitted to each other yet.
+    """
+
+    def __init__(self, cohort: Cohort, readings: pd.DataFrame) -> None:
+        self._cohort, self._readings = cohort, readings
+        self._made: dict[tuple[str, Any], Simulations] = {}
+
+    def drivers(self, case: Case) -> Iterator[Driver]:
+        """Yield a driver for each number of ``system.csv`` that a run does not draw.
+
+        In a run these are part of the yield's standard deviation.
+        """
+        drawn = (*UNKNOWN_NUMBERS.values(), *DECIDE_ON_GAINS)
+        for name, given in tables.ranges("system.csv").items():
+            if given.low < given.high and name not in drawn:
+                ends = (evaluate(self._with_assumption(case, name, end)) for end in (given.low, given.high))
+                yield from driver(name, given, self._cohort.overrides.get(name, given.mode), True, *ends)
+
+    def answers(self, case: Case) -> Iterator[Answers]:
+        """Yield what a retrofit is worth by each answer to what is unknown and has no chance or range of its own."""
+        for column, question, values in self._asked(case):
+            npv = {words: self._npv(self._with_answer(case, column, value)) for words, value in values.items()}
+            yield Answers(case.loaded.id, column, question, npv)
+
+    def _asked(self, case: Case) -> Iterator[tuple[str, str, Mapping[str, Any]]]:
+        """Yield the columns that may turn the advice, the question for each, and the answers to try."""
+        sites, retrofit = self._cohort.sites, case.loaded.retrofit
+        for column in columns("site"):
+            name = column.name
+            if name in retrofit.about.reads and name not in retrofit.facts and sites[name].isna().iloc[0]:
+                if column.type == BOOLEAN:
+                    yield name, column.meaning, {"yes": True, "no": False}
+                elif column.type == CHOICE:
+                    yield name, _choice_question(column), {choice: choice for choice in column.choices}
+        if sites[_EXPORT_PRICE].isna().iloc[0]:
+            bought = float(sites["import_price"].iloc[0])
+            yield _EXPORT_PRICE, _EXPORT_QUESTION, {"nothing": 0.0, "as much as a kWh bought costs": bought}
+
+    def _npv(self, case: Case) -> float:
+        """Return the net present value at the site, NaN if it would not fit."""
+        screening = case.guard.screen(case.loaded, case.baseline.cohort)
+        fits = screening is not None and screening.status[0] != DOES_NOT_FIT
+        valuation = evaluate(case) if fits else None
+        return np.nan if valuation is None else float(valuation.npv[0])
+
+    def _with_assumption(self, case: Case, name: str, value: float) -> Case:
+        other = replace(self._cohort, overrides={**self._cohort.overrides, name: value})
+        return self._anew(case, (name, value), other)
+
+    def _with_answer(self, case: Case, column: str, value: Any) -> Case:
+        sites = self._cohort.sites
+        answer = pd.Series([value], index=sites.index).astype(sites[column].dtype)
+        return self._anew(case, (column, value), replace(self._cohort, sites=sites.assign(**{column: answer})))
+
+    def _anew(self, case: Case, key: tuple[str, Any], other: Cohort) -> Case:
+        if key not in self._made:
+            self._made[key] = Simulations(baseline_of(other, case.company, self._readings)[0])
+        simulations = self._made[key]
+        return replace(case, baseline=simulations.baseline, simulations=simulations)
+
+
+def _choice_question(column: Column) -> str:
+    asked, _, _ = column.meaning.partition(";")
+    return f"{asked.rstrip('.?')}: {', '.join(column.choices[:-1])} or {column.choices[-1]}?"
