@@ -302,6 +302,6 @@ def load_company(path: Path) -> Company:
     try:
         return Company.model_validate(raw)
     except ValidationError as error:
-        found = complaints(error, Company)
-        count = "one problem" if len(found) == 1 else f"{len(found)} problems"
-        raise AftersunError(f"The company file {path} has {count}.", "\n".join(found)) from error
+        problems = complaints(error, Company)
+        count = "one problem" if len(problems) == 1 else f"{len(problems)} problems"
+        raise AftersunError(f"The company file {path} has {count}.", "\n".join(problems)) from error

@@ -21,23 +21,8 @@ _FORMATS = "PNG, JPEG or SVG"
 
 def letterhead_of(company: Company) -> Letterhead:
     """Return what a company file says by itself: without the logo and the words of other files."""
-    own = company.letter
-    return Letterhead(
-        name=company.identity.name,
-        address=own.address,
-        contact=own.contact,
-        closing=own.closing,
-        logo=None,
-        logo_format="",
-        accent_colour=own.accent_colour,
-        paper=own.paper,
-        language=ENGLISH,
-        words={},
-        decimal_mark=own.decimal_mark,
-        thousands_mark=own.thousands_mark,
-        date_format=own.date_format,
-        currency_first=own.currency_first,
-    )
+    own = company.letter.model_dump(exclude={"logo", "language", "valid_days", "most_options"})
+    return Letterhead(name=company.identity.name, **own, logo=None, logo_format="", language=ENGLISH, words={})
 
 
 def read_letterhead(company: Company, company_file: Path) -> Letterhead:

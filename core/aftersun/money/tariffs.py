@@ -38,19 +38,15 @@ _ELECTRIC_WATER_HEAT = ("immersion", "night immersion", "heat pump")  # already 
 class Bill:
     """Money a year, per site (S,), in the currency of the tariff. Standing charges never change: left out.
 
-    The masks say what had to be assumed: ``export_rule_assumed`` (unknown: net billing),
-    ``export_price_unknown`` and ``fuel_price_unknown`` (the energy that needs this price counts nothing),
-    ``night_hours_unknown`` (a night price without its hours is not applied).
+    The masks say what had to be assumed: the energy that needs a price that is unknown counts nothing.
     """
 
     import_cost: Floats
     export_income: Floats
     generation_income: Floats
     water_fuel_cost: Floats
-    export_rule_assumed: Bools
     export_price_unknown: Bools
     fuel_price_unknown: Bools
-    night_hours_unknown: Bools
 
     def take(self, rows: npt.NDArray[np.intp]) -> Bill:
         """Return the bills of the sites at these positions."""
@@ -95,14 +91,13 @@ def yearly_bill(energy: Energy, sites: pd.DataFrame, times: pd.DatetimeIndex) ->
     ValueError
         If ``times`` are not successive hours of whole days, or an export rule is not one of the dictionary.
     """
-    night, night_hours_unknown = _night(sites, times)
+    night = _night(sites, times)
     imported = _by_register(energy.imported, night)
     exported = _by_register(energy.exported, night)
     on_site = _by_register(energy.used, night) + _by_register(energy.to_water, night)
     generated = (on_site + exported).sum(axis=1)
     prices = _import_prices(sites, night)
 
-    rule_unknown = sites["export_rule"].isna().to_numpy()
     rule = sites["export_rule"].astype(object).fillna(NET_BILLING).to_numpy(dtype=object)
     bought = np.where((rule == GROSS_FEED_IN)[:, np.newaxis], imported + on_site, imported)
     cancelled = np.where((rule == NET_METERING)[:, np.newaxis], np.minimum(imported, exported), 0.0)
@@ -114,17 +109,15 @@ def yearly_bill(energy: Energy, sites: pd.DataFrame, times: pd.DatetimeIndex) ->
         export_income=(cancelled * prices).sum(axis=1) + sold * np.nan_to_num(export_price),
         generation_income=generated * np.nan_to_num(_column(sites, "generation_price")),
         water_fuel_cost=water_fuel_cost,
-        export_rule_assumed=rule_unknown,
         export_price_unknown=np.isnan(export_price) & (sold > 0.0),
         fuel_price_unknown=fuel_price_unknown,
-        night_hours_unknown=night_hours_unknown,
     )
 
 
-def _night(sites: pd.DataFrame, times: pd.DatetimeIndex) -> tuple[Bools, Bools]:
+def _night(sites: pd.DataFrame, times: pd.DatetimeIndex) -> Bools:
     """Return which hours of a day, in the order of ``times``, cost the night price (S, 24).
 
-    Second, where there is a night price but its hours are unknown (S,).
+    A night price without its hours is not applied.
     """
     hours = times.hour.to_numpy()
     day = hours[:HOURS_PER_DAY]
@@ -135,7 +128,7 @@ def _night(sites: pd.DataFrame, times: pd.DatetimeIndex) -> tuple[Bools, Bools]:
     priced = ~np.isnan(_column(sites, "night_import_price"))
     over_midnight = begins > ends
     within = np.where(over_midnight, (day >= begins) | (day < ends), (day >= begins) & (day < ends))
-    return within & priced[:, np.newaxis], priced & ~within.any(axis=1)
+    return within & priced[:, np.newaxis]
 
 
 def _by_register(hourly_kwh: HourlyKwh, night: Bools) -> Floats:

@@ -109,9 +109,7 @@ def test_night_hours_go_by_the_clock_not_by_the_position() -> None:
 def test_what_is_not_known_is_assumed_and_said() -> None:
     energy = replace(PLAIN, water_backup=np.full((1, 24), 1.0))
     bill = yearly_bill(energy, site(import_price=0.30, night_import_price=0.10, water_heat="gas boiler"), DAY)
-    assert bill.export_rule_assumed.all()
     assert bill.export_price_unknown.all()
-    assert bill.night_hours_unknown.all()
     assert bill.fuel_price_unknown.all()
     assert_allclose(bill.total, 2.10)  # net billing, exports and fuel count nothing, the day price holds
     known = yearly_bill(
@@ -125,7 +123,7 @@ def test_what_is_not_known_is_assumed_and_said() -> None:
         ),
         DAY,
     )
-    for mask in ("export_rule_assumed", "export_price_unknown", "night_hours_unknown", "fuel_price_unknown"):
+    for mask in ("export_price_unknown", "fuel_price_unknown"):
         assert not getattr(known, mask).any()
 
 

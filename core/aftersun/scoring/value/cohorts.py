@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 from types import MappingProxyType
@@ -106,42 +106,43 @@ def read_portfolio(
     tariffs = read.tariffs_in_force(inventory, as_of)
     sites = sites.merge(tariffs, on="tariff_id", how="left").set_index("site_id").sort_index()
     without_array = ~sites.index.isin(arrays["site_id"])
-    without_tariff = sites["import_price"].isna().to_numpy()
-    left_out = pd.DataFrame(
-        {
-            "site_id": sites.index[without_array | without_tariff],
-            "reason": np.where(without_array, NotCalled.NO_ARRAY, NotCalled.NO_TARIFF)[without_array | without_tariff],
-        }
-    )
-    sites = sites[~(without_array | without_tariff)]
-    sites = sites.assign(load_shape=(sites["latitude"] < 0).astype(int))  # row 1 is the southern year
+    left_out = without_array | sites["import_price"].isna().to_numpy()
+    reason = np.where(without_array, NotCalled.NO_ARRAY, NotCalled.NO_TARIFF)
+    valued = sites[~left_out]
+    valued = valued.assign(load_shape=(valued["latitude"] < 0).astype(int))  # row 1 is the southern year
     stations = weather_store.stations(inventory)
-    places = _places(sites, stations)
-    fitted, skylines = read.fitted(inventory), read.horizons(inventory)
-    chunks = []
-    arrays_of, fitted_of = _by_site(arrays), _by_site(fitted)
-    for weather_id, members in places.groupby("weather_id", sort=True):
-        for ids in _even(members.index, chunk_sites):
-            part = sites.loc[ids]
-            mine = arrays_of.loc[ids].reset_index()
-            mine = mine.assign(site=part.index.get_indexer(pd.Index(mine["site_id"])))
-            mine = mine.sort_values(["site", "array_id"]).set_index("array_id")
-            installed = fitted_of.loc[fitted_of.index.intersection(ids)].reset_index()
-            seen = {site: skylines[site] for site in ids if site in skylines}
-            meters = read.readings(inventory, list(ids))
-            chunks.append(Chunk(part, mine, installed, meters, seen, str(weather_id)))
-    weather = _weather(inventory, stations, places)
+    places = _places(valued, stations)
     return Portfolio(
-        tuple(chunks),
-        weather,
-        places,
-        left_out,
-        call_log.customers(inventory),
-        call_log.entries(inventory),
-        owners,
-        len(sites),
-        as_of,
+        chunks=tuple(_chunks(inventory, valued, arrays, places, chunk_sites)),
+        weather=_weather(inventory, stations, places),
+        places=places,
+        left_out=pd.DataFrame({"site_id": sites.index[left_out], "reason": reason[left_out]}),
+        customers=call_log.customers(inventory),
+        log=call_log.entries(inventory),
+        owners=owners,
+        sites=len(valued),
+        as_of=as_of,
     )
+
+
+def _chunks(
+    inventory: Inventory, sites: pd.DataFrame, arrays: pd.DataFrame, places: pd.DataFrame, most: int
+) -> Iterator[Chunk]:
+    """Yield the sites of each weather year in chunks of one size, ``most`` sites or fewer."""
+    fitted, skylines = _by_site(read.fitted(inventory)), read.horizons(inventory)
+    arrays = _by_site(arrays)
+    for weather_id, members in places.groupby("weather_id", sort=True):
+        for ids in _even(members.index, most):
+            of_ids = arrays.loc[ids].reset_index()
+            of_ids = of_ids.assign(site=ids.get_indexer(pd.Index(of_ids["site_id"])))
+            yield Chunk(
+                sites=sites.loc[ids],
+                arrays=of_ids.sort_values(["site", "array_id"]).set_index("array_id"),
+                fitted=fitted.loc[fitted.index.intersection(ids)].reset_index(),
+                readings=read.readings(inventory, list(ids)),
+                horizons={site: skylines[site] for site in ids if site in skylines},
+                weather_id=str(weather_id),
+            )
 
 
 def _even(ids: pd.Index, most: int) -> list[pd.Index]:

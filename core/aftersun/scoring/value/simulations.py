@@ -176,10 +176,10 @@ def alike(cohort: Cohort, plant: Plant, other: Plant, but_for: Collection[str] =
     """Tell which sites have the same columns in both plants, apart from some."""
     same = np.ones(len(cohort), dtype=bool)
     for column in fields(Plant):
-        mine, its = getattr(plant, column.name), getattr(other, column.name)
-        if mine is its or column.name in but_for:
+        values, others = getattr(plant, column.name), getattr(other, column.name)
+        if values is others or column.name in but_for:
             continue
-        differs = mine != its
+        differs = values != others
         same &= ~(cohort.sum_by_site(differs) > 0 if level_of(column.name) == PER_ARRAY else differs)
     return same
 
@@ -191,9 +191,9 @@ def only_where(cohort: Cohort, where: Bools | None, plant: Plant, other: Plant) 
     of_arrays = where[cohort.arrays["site"].to_numpy(dtype=np.intp)]
     columns = {}
     for column in fields(Plant):
-        mine, its = getattr(plant, column.name), getattr(other, column.name)
+        values, others = getattr(plant, column.name), getattr(other, column.name)
         mask = of_arrays if level_of(column.name) == PER_ARRAY else where
-        columns[column.name] = mine if mine is its else np.where(mask, mine, its)
+        columns[column.name] = values if values is others else np.where(mask, values, others)
     return Plant(**columns)
 
 
@@ -209,8 +209,8 @@ def columns_changed(plant: Plant, others: Sequence[Plant]) -> frozenset[str]:
 
 def same_plant(plant: Plant, other: Plant) -> bool:
     """Tell whether all columns are equal."""
-    columns = [(getattr(plant, column.name), getattr(other, column.name)) for column in fields(Plant)]
-    return all(mine is its or np.array_equal(mine, its) for mine, its in columns)
+    pairs = [(getattr(plant, column.name), getattr(other, column.name)) for column in fields(Plant)]
+    return all(values is others or np.array_equal(values, others) for values, others in pairs)
 
 
 def baseline_of(cohort: Cohort, company: Company, readings: pd.DataFrame) -> tuple[Baseline, FittedBaseline]:
