@@ -13,7 +13,7 @@ from aftersun.cli.terminal import counted, terminal
 from aftersun.model.errors import AftersunError
 
 if TYPE_CHECKING:
-    from aftersun.inventory.privacy.held import Traces
+    from aftersun.inventory.privacy.customer_rows import CustomerRows
     from aftersun.inventory.store.file import Inventory
 
 app = group(help="What is held on a customer, and erasing it.")
@@ -33,10 +33,10 @@ def show(inventory: InventoryFile, customer: CustomerNumber, json: AsJson = Fals
 
     Example: aftersun customer show company.duckdb C0001 --json
     """
-    from aftersun.inventory.privacy.held import held
+    from aftersun.inventory.privacy.customer_rows import read_rows
 
     with opened(inventory) as source:
-        rows = held(source, _traces(source, customer))
+        rows = read_rows(source, _customer_rows(source, customer))
     if json:
         terminal.json(rows)
         return
@@ -69,7 +69,7 @@ def erase(
 
     if not yes:
         with opened(inventory) as source:
-            _counts(_traces(source, customer).counts)
+            _counts(_customer_rows(source, customer).counts)
         raise AftersunError("Nothing was erased yet.", "Add --yes to erase this for good.")
     discard(inventory)  # what a run that was stopped left beside the file
     done = erase_customer(inventory, customer)
@@ -101,11 +101,11 @@ def retention(
     terminal.result(f"{len(customers)} customers without contact, offer or fitting for {years} years.")
 
 
-def _traces(inventory: Inventory, customer: str) -> Traces:
+def _customer_rows(inventory: Inventory, customer: str) -> CustomerRows:
+    from aftersun.inventory.privacy.customer_rows import find_rows
     from aftersun.inventory.privacy.erase import nothing_held
-    from aftersun.inventory.privacy.held import traces
 
-    found = traces(inventory, customer)
+    found = find_rows(inventory, customer)
     if not found.counts:
         raise nothing_held()
     return found

@@ -129,9 +129,9 @@ def _check_part(content: IO[bytes], name: str, tags: int) -> int:
     check = _PartCheck(name)
     bare = 0
     while chunk := content.read(_CHUNK):
-        found = chunk.count(b"<")
-        tags += found
-        bare = 0 if found else bare + len(chunk)
+        in_chunk = chunk.count(b"<")
+        tags += in_chunk
+        bare = 0 if in_chunk else bare + len(chunk)
         if tags > MOST_TAGS:
             raise too_much(name, f"more than {MOST_TAGS:,} tags")
         if bare > LONGEST_LINE:

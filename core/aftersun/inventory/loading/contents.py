@@ -35,10 +35,10 @@ def tables_in(path: Path) -> tuple[str, ...]:
         if header >= set(key_columns(table))
     }
     best = max(fitting.values(), default=0)
-    found = [table for table, count in fitting.items() if count == best]
-    if len(found) != 1:
+    best_fitting = [table for table, count in fitting.items() if count == best]
+    if len(best_fitting) != 1:
         raise AftersunError(
             f"It cannot be told which table {path.name} holds.",
             f"Begin its name with one of {', '.join(tables())}, or say which with --table.",
         )
-    return (found[0],)
+    return (best_fitting[0],)

@@ -45,19 +45,21 @@ def refused(
     def meets(kind: str, text: object) -> bool:
         return (kind, keyed_hash(key, _KIND + kind, str(text))) in known
 
-    found: dict[int, str] = {}
+    refused_rows: dict[int, str] = {}
     for name, kind in _COLUMNS.items():
         if name in values:
             given = values[name].dropna()
             gone = [text for text in given.unique() if meets(kind, text)]
-            found |= dict.fromkeys(map(int, given.index[given.isin(gone)]), name)
+            refused_rows |= dict.fromkeys(map(int, given.index[given.isin(gone)]), name)
     for row in (~raw.fits).nonzero()[0]:
         cells = [*raw.cells.iloc[row].dropna(), *raw.surplus.get(int(row), ())]
         if any(meets(kind, str(cell).strip()) for cell in cells for kind in _COLUMNS.values()):
-            found[int(row)] = ""
-    rows = pd.Index(sorted(found), dtype="int64")
+            refused_rows[int(row)] = ""
+    rows = pd.Index(sorted(refused_rows), dtype="int64")
     hint = "Take the row out; if the customer came back, load with --allow-again."
-    return rows, [rules.problems(rows[[n]], found[int(row)], "erased on request", hint) for n, row in enumerate(rows)]
+    return rows, [
+        rules.problems(rows[[n]], refused_rows[int(row)], "erased on request", hint) for n, row in enumerate(rows)
+    ]
 
 
 def forget(connection: duckdb.DuckDBPyConnection, values: pd.DataFrame) -> None:

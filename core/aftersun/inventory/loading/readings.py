@@ -29,7 +29,7 @@ def row_problems(text: pd.DataFrame, values: pd.DataFrame) -> list[pd.DataFrame]
     kwh_end, energy, counter = (
         text[name].notna() if name in text else pd.Series(False, index=text.index) for name in _COLUMNS
     )
-    found = [
+    problems = [
         rules.where(~energy & ~counter, "kwh", "neither an energy nor a counter", _HINT),
         rules.where(energy & counter, "register_kwh", "both an energy and a counter", _HINT),
         rules.where(energy & ~counter & ~kwh_end, "ends_at", "an energy without the end of its interval", _HINT),
@@ -40,8 +40,8 @@ def row_problems(text: pd.DataFrame, values: pd.DataFrame) -> list[pd.DataFrame]
         longest = longest_interval_days()
         backward = "Correct the moments; a day ends at 00:00 of the next day."
         long = "Correct the moments, or split the reading."
-        found += [
+        problems += [
             rules.where(days <= 0, "ends_at", "does not lie after starts_at", backward),
             rules.where(days > longest, "ends_at", f"lies more than {longest:g} days after starts_at", long),
         ]
-    return found
+    return problems

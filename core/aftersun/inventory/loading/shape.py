@@ -183,10 +183,10 @@ def _read_xlsx(path: Path, sheet: str, progress: Progress | None) -> RawTable:
     lines: list[int] = []
     meter = Meter(path.name, MOST_WORKBOOK_ROWS)
     with _opened(path) as book:
-        found = _sheet(path, book, sheet)
-        total = found.max_row or 0
-        found.reset_dimensions()  # some programs state them wrongly
-        for line, values in enumerate(found.iter_rows(values_only=True), start=1):
+        cells = _sheet(path, book, sheet)
+        total = cells.max_row or 0
+        cells.reset_dimensions()  # some programs state them wrongly
+        for line, values in enumerate(cells.iter_rows(values_only=True), start=1):
             kept = len(values)
             while kept and values[kept - 1] is None:
                 kept -= 1
@@ -244,7 +244,7 @@ def _unreadable(path: Path, error: OSError) -> AftersunError:
 
 def _sheet(path: Path, book: Any, name: str) -> Any:
     sheets = book.worksheets
-    named = [found for found in sheets if found.title.strip().casefold() == name]
+    named = [candidate for candidate in sheets if candidate.title.strip().casefold() == name]
     if named:
         return named[0]
     if len(sheets) == 1:

@@ -30,10 +30,10 @@ def write_templates(folder: Path | str) -> list[Path]:
     """
     folder = Path(folder)
     names = [f"{table}.csv" for table in tables()]
-    there = [name for name in (*names, WORKBOOK) if (folder / name).exists()]
-    if there:
+    existing = [name for name in (*names, WORKBOOK) if (folder / name).exists()]
+    if existing:
         raise AftersunError(
-            f"{folder} holds {', '.join(there)} already.", "Choose another folder; nothing was changed."
+            f"{folder} holds {', '.join(existing)} already.", "Choose another folder; nothing was changed."
         )
     try:
         folder.mkdir(parents=True, exist_ok=True)

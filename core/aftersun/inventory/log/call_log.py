@@ -84,21 +84,25 @@ def read_text(
     entry. Columns of ``COLUMNS`` that it lacks come back empty. Problems hold no value.
     """
     given = text.reindex(columns=[*COLUMNS, *(name for name in text if name not in COLUMNS)]).astype("string")
-    values, found = {}, []
+    values, problems = {}, []
     for name in map(str, given):
         column = COLUMNS[name] if name in COLUMNS else learnt_facts.fact_columns()[name]
         cleaned = rules.clean(column, given[name], decimal_comma)
         values[name], wrong = rules.parse(column, cleaned)
-        found += wrong
+        problems += wrong
         if name not in COLUMNS:
             silent = cleaned.notna() & values[name].isna() & ~cleaned.index.isin(rules.gather(wrong)["row"])
             hint = f"Tell what was learnt{f': {column.limits}' if column.limits else ''}, or leave it out."
-            found.append(rules.where(silent, column.name, "tells nothing", hint))
+            problems.append(rules.where(silent, column.name, "tells nothing", hint))
     frame = pd.DataFrame(values, index=text.index)
     frame["retrofit"] = frame["retrofit"].fillna("")
     frame, about_arrays = learnt_facts.with_arrays(connection, frame)
-    found += [*about_arrays, *learnt_facts.tariff_problems(connection, frame), *_row_problems(connection, frame, today)]
-    return frame, rules.gather(found)
+    problems += [
+        *about_arrays,
+        *learnt_facts.tariff_problems(connection, frame),
+        *_row_problems(connection, frame, today),
+    ]
+    return frame, rules.gather(problems)
 
 
 def _row_problems(connection: duckdb.DuckDBPyConnection, rows: pd.DataFrame, today: date) -> list[pd.DataFrame]:
@@ -164,7 +168,7 @@ def record_call(
     """
     today = today or date.today()
     with inventory.transaction() as connection:
-        values = _one(connection, {"called_on": today.isoformat(), **entry}, facts or {}, today)
+        values = _checked_entry(connection, {"called_on": today.isoformat(), **entry}, facts or {}, today)
         return store_calls(connection, values)
 
 
@@ -187,12 +191,12 @@ def learn(
     entry = {"site_id": site_id, "called_on": on or today.isoformat(), "array_id": array_id}
     with inventory.transaction() as connection:
         # The outcome only makes the entry whole; it is not stored.
-        values = _one(connection, {**entry, "outcome": UNREACHED}, facts, today)
+        values = _checked_entry(connection, {**entry, "outcome": UNREACHED}, facts, today)
         origins, entries = pd.Series(origin.strip(), values.index), pd.Series(pd.NA, values.index, dtype="Int64")
         return learnt_facts.store_facts(connection, values, origins, entries, _now())
 
 
-def _one(
+def _checked_entry(
     connection: duckdb.DuckDBPyConnection, entry: Mapping[str, str], facts: Mapping[str, str], today: date
 ) -> pd.DataFrame:
     unknown = [name for name in facts if name not in learnt_facts.fact_columns()]
@@ -207,9 +211,9 @@ def _one(
         raise AftersunError(f"Nothing is told of {', '.join(empty)}.", "Write column=value, or leave the fact out.")
     values, problems = read_text(connection, pd.DataFrame([{**entry, **facts}], dtype="string"), today)
     if len(problems):
-        said = [f"{row.column}: {row.reason}" for row in problems.itertuples()]
+        reasons = [f"{row.column}: {row.reason}" for row in problems.itertuples()]
         hints = dict.fromkeys(f"{row.column}: {row.what_to_do}" for row in problems.itertuples())
-        raise AftersunError(f"{'; '.join(said)}.", f"{' '.join(hints)} Nothing was changed.")
+        raise AftersunError(f"{'; '.join(reasons)}.", f"{' '.join(hints)} Nothing was changed.")
     return values
 
 
@@ -224,7 +228,7 @@ def store_calls(connection: duckdb.DuckDBPyConnection, values: pd.DataFrame) -> 
         return Recorded((), 0, ())
     now, rows = _now(), values.sort_values("called_on", kind="stable")
     rows = rows.assign(retrofit=rows["retrofit"].str.split(SET, regex=False)).explode("retrofit")
-    said = rows.index  # which of the values each entry is
+    source_rows = rows.index  # which of the values each entry is
     rows = rows.reset_index(drop=True).astype({"retrofit": "string"})
     owners = connection.execute("SELECT site_id, customer_id FROM site").df().set_index("site_id")["customer_id"]
     first = next_number(connection, "call_log", "entry")
@@ -237,10 +241,10 @@ def store_calls(connection: duckdb.DuckDBPyConnection, values: pd.DataFrame) -> 
     _fit(connection, rows[rows["outcome"] == DONE])
     _settle_offers(connection, rows)
     closed = _close_contact(connection, rows)
-    first_of = entries.set_axis(said)[~said.duplicated()].reindex(values.index)
+    first_of = entries.set_axis(source_rows)[~source_rows.duplicated()].reindex(values.index)
     origins = "phone call, entry " + first_of.astype("string")
-    told = learnt_facts.store_facts(connection, values, origins, first_of, now)
-    return Recorded(tuple(map(int, entries)), told, closed)
+    fact_count = learnt_facts.store_facts(connection, values, origins, first_of, now)
+    return Recorded(tuple(map(int, entries)), fact_count, closed)
 
 
 def _now() -> datetime:
@@ -282,7 +286,7 @@ def _settle_offers(connection: duckdb.DuckDBPyConnection, rows: pd.DataFrame) ->
 def _close_contact(connection: duckdb.DuckDBPyConnection, rows: pd.DataFrame) -> tuple[str, ...]:
     """End the permission to call of customers of these entries who object or said no often enough."""
     refusing = rows.loc[rows["outcome"].isin([NO, OBJECTION]), "customer_id"].unique()
-    found = connection.execute(
+    refusals = connection.execute(
         f"""
         SELECT customer_id, contact_basis AS before,
             max(called_on) FILTER (outcome = '{OBJECTION}') AS objected_on,
@@ -296,16 +300,16 @@ def _close_contact(connection: duckdb.DuckDBPyConnection, rows: pd.DataFrame) ->
         """,
         [list(refusing), _NO_DAYS],
     ).fetchall()
-    if not found:
+    if not refusals:
         return ()
     closing = []
-    for customer_id, before, objected_on, last_no_on, no_days in found:
+    for customer_id, before, objected_on, last_no_on, no_days in refusals:
         basis = f"objection on {objected_on}" if objected_on else f"said no on {no_days} days, last on {last_no_on}"
         kept = f"{basis}; before that: {before}" if before else basis
         closing.append({"customer_id": customer_id, "contact_allowed": False, "contact_basis": kept})
     dtypes = {column.name: column.dtype for column in columns("customer") if column.name in closing[0]}
     upsert(connection, "customer", pd.DataFrame(closing).astype(dtypes))
-    return tuple(customer_id for customer_id, *_ in found)
+    return tuple(customer_id for customer_id, *_ in refusals)
 
 
 def make_offer(
@@ -329,7 +333,7 @@ def make_offer(
         raise AftersunError("The offer ends before it is made.", "Correct one of the two days.")
     with inventory.transaction() as connection:
         entry = {"site_id": site_id, "called_on": made_on.isoformat(), "outcome": UNREACHED, "retrofit": retrofit}
-        _one(connection, entry, {}, date.today())
+        _checked_entry(connection, entry, {}, date.today())
         return insert_offer(
             connection,
             site_id=site_id.strip(),

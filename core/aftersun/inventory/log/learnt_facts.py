@@ -29,13 +29,13 @@ def fact_columns() -> Mapping[str, Column]:
 
     Numbers that tell rows apart are no facts, nor is a site's customer: contact rules hang on it.
     """
-    found = {}
+    by_name = {}
     for table in FACT_TABLES:
         for column in dictionary.columns(table):
             refers = column.name in dictionary.references(table)
             if not column.key and (not refers or column.name == _TARIFF_ID):
-                found[column.name] = replace(column, required=False)  # a cell left empty just tells nothing
-    return found
+                by_name[column.name] = replace(column, required=False)  # a cell left empty just tells nothing
+    return by_name
 
 
 def names_of(table: str, values: pd.DataFrame) -> list[str]:
@@ -51,14 +51,14 @@ def with_arrays(connection: duckdb.DuckDBPyConnection, values: pd.DataFrame) -> 
     arrays = connection.execute('SELECT array_id, site_id FROM "array"').df().astype("string")
     owner = arrays.set_index("array_id")["site_id"]
     single = arrays.drop_duplicates("site_id", keep=False).set_index("site_id")["array_id"]
-    told = values[names_of("array", values)].notna().any(axis=1)
+    about_array = values[names_of("array", values)].notna().any(axis=1)
     named = values["array_id"].notna()
-    filled = values["array_id"].where(named | ~told, values["site_id"].map(single)).astype("string")
+    filled = values["array_id"].where(named | ~about_array, values["site_id"].map(single)).astype("string")
     foreign = named & ~(values["array_id"].map(owner) == values["site_id"]).fillna(False)
     problems = [
         rules.where(foreign, "array_id", "not an array of this site", "Correct the array_id or the site_id."),
         rules.where(
-            told & filled.isna(),
+            about_array & filled.isna(),
             "array_id",
             "missing: a fact about an array is told, and the site has several arrays or none",
             "Say which array it is about.",
@@ -70,12 +70,12 @@ def with_arrays(connection: duckdb.DuckDBPyConnection, values: pd.DataFrame) -> 
 def tariff_problems(connection: duckdb.DuckDBPyConnection, values: pd.DataFrame) -> list[pd.DataFrame]:
     """Return the problems of facts about tariffs. ``values`` has site_id, called_on and fact columns."""
     names = names_of("tariff", values)
-    told = values[names].notna().any(axis=1)
+    about_tariff = values[names].notna().any(axis=1)
     renamed = values[_TARIFF_ID].notna() if _TARIFF_ID in values else pd.Series(False, index=values.index)
     known = connection.execute("SELECT DISTINCT tariff_id FROM tariff").df()[_TARIFF_ID]
     unknown = renamed & ~values[_TARIFF_ID].isin(known) if _TARIFF_ID in values else renamed
     priced = values["import_price"].notna() if "import_price" in values else pd.Series(False, index=values.index)
-    open_rows = values[told & ~renamed & ~priced & values["called_on"].notna() & values["site_id"].notna()]
+    open_rows = values[about_tariff & ~renamed & ~priced & values["called_on"].notna() & values["site_id"].notna()]
     bare = [
         row
         for row, site_id, day in open_rows[["site_id", "called_on"]].itertuples()
@@ -84,7 +84,10 @@ def tariff_problems(connection: duckdb.DuckDBPyConnection, values: pd.DataFrame)
     return [
         rules.where(unknown, _TARIFF_ID, "no tariff with this tariff_id is loaded", "Load the tariff first."),
         rules.where(
-            told & renamed, _TARIFF_ID, "told together with a price", "Tell the tariff or its prices, not both at once."
+            about_tariff & renamed,
+            _TARIFF_ID,
+            "told together with a price",
+            "Tell the tariff or its prices, not both at once.",
         ),
         rules.problems(
             pd.Index(bare, dtype=values.index.dtype),
@@ -117,9 +120,9 @@ def store_facts(
         site_id, day = str(row["site_id"]), row["called_on"].date()
         facts = {name: _plain(row[name]) for name in names if not pd.isna(row[name])}
         prices = {name: facts.pop(name) for name in list(facts) if fact_columns()[name].table == "tariff"}
-        found = [_put(connection, name, value, site_id, row["array_id"], day) for name, value in facts.items()]
-        found += _put_prices(connection, prices, site_id, day) if prices else []
-        for table, key, name, value, previous in found:
+        stored = [_put(connection, name, value, site_id, row["array_id"], day) for name, value in facts.items()]
+        stored += _put_prices(connection, prices, site_id, day) if prices else []
+        for table, key, name, value, previous in stored:
             column = fact_columns()[name]
             kept.append(
                 {
@@ -167,21 +170,21 @@ def _put_prices(
 ) -> list[_Stored]:
     before = _tariff_of(connection, site_id)
     others = "SELECT count(*) FROM site WHERE tariff_id = ? AND site_id <> ?"
-    mine = before is not None and not scalar(connection, others, [before, site_id])
-    tariff_id = before if mine and before is not None else f"{site_id} own"
-    found: list[_Stored] = []
-    if not mine:
+    alone = before is not None and not scalar(connection, others, [before, site_id])
+    tariff_id = before if alone and before is not None else f"{site_id} own"
+    stored: list[_Stored] = []
+    if not alone:
         rest = ", ".join(quoted(column.name) for column in dictionary.columns("tariff") if column.name != _TARIFF_ID)
         connection.execute(
             f"INSERT OR IGNORE INTO tariff (tariff_id, {rest}) SELECT ?, {rest} FROM tariff WHERE tariff_id = ?",
             [tariff_id, before],
         )
-        found.append(_put(connection, _TARIFF_ID, tariff_id, site_id, None, day))
+        stored.append(_put(connection, _TARIFF_ID, tariff_id, site_id, None, day))
     previous = _in_force(connection, tariff_id, day)
     row = {**previous, **prices, _TARIFF_ID: tariff_id, "valid_from": day}
     dtypes = {column.name: column.dtype for column in dictionary.columns("tariff") if column.name in row}
     upsert(connection, "tariff", pd.DataFrame([row]).astype(dtypes))
-    return found + [("tariff", tariff_id, name, value, previous.get(name)) for name, value in prices.items()]
+    return stored + [("tariff", tariff_id, name, value, previous.get(name)) for name, value in prices.items()]
 
 
 def _tariff_of(connection: duckdb.DuckDBPyConnection, site_id: str) -> str | None:

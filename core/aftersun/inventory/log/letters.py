@@ -103,10 +103,10 @@ def newest(inventory: Inventory, site_ids: Collection[str]) -> dict[str, Issued]
     }
 
 
-def says_the_same(one: Letter, other: Letter) -> bool:
+def says_the_same(letter: Letter, other: Letter) -> bool:
     """Tell whether two letters tell the customer the same, whenever and by whichever run they were made."""
     apart = {name: getattr(other, name) for name in _TOLD_APART}
-    return replace(one, **apart) == other
+    return replace(letter, **apart) == other
 
 
 def next_numbers(inventory: Inventory, year: int, count: int) -> list[str]:
@@ -140,13 +140,13 @@ def files_of(
     ).fetchall()
     if not rows:
         raise AftersunError("There is no letter of that number and version.", "'aftersun letter list' lists them.")
-    found = []
+    files = []
     for writer, content, choices, name, data, sha256 in rows:
         file = LetterFile(writer, _read(content), json.loads(choices), name, bytes(data))
         if file.sha256 != sha256:
             raise AftersunError("A stored letter is damaged.", "Bring the inventory back from a copy.")
-        found.append(file)
-    return found
+        files.append(file)
+    return files
 
 
 def kept_files(inventory: Inventory, letters: Sequence[Letter], output: str) -> dict[tuple[str, int], LetterFile]:
@@ -194,8 +194,8 @@ def keep(connection: duckdb.DuckDBPyConnection, files: Sequence[LetterFile], new
 
 
 def _offer(connection: duckdb.DuckDBPyConnection, letter: Letter) -> None:
-    mine = "SELECT entry FROM letter_offer WHERE number = ?"
-    withdraw = f"UPDATE offer_made SET state = ? WHERE state = ? AND offer IN ({mine})"
+    of_letter = "SELECT entry FROM letter_offer WHERE number = ?"
+    withdraw = f"UPDATE offer_made SET state = ? WHERE state = ? AND offer IN ({of_letter})"
     connection.execute(withdraw, [WITHDRAWN, OPEN, letter.number])
     for option in letter.options:
         if not option.offer or option.safety_remedial:

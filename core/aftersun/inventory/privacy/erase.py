@@ -8,7 +8,7 @@ from datetime import date
 from pathlib import Path
 
 from aftersun.inventory.loading import erased
-from aftersun.inventory.privacy.held import traces
+from aftersun.inventory.privacy.customer_rows import find_rows
 from aftersun.inventory.store.rewrite import exchange, for_rewriting, making, write_copy
 from aftersun.model.errors import AftersunError
 
@@ -36,13 +36,13 @@ def erase(path: Path | str, customer_id: str, on: date | None = None) -> Erased:
     """
     path = Path(path)
     with making(path) as made, for_rewriting(path, made) as inventory:
-        found = traces(inventory, customer_id)
-        if not found.counts:
+        rows = find_rows(inventory, customer_id)
+        if not rows.counts:
             raise nothing_held()
-        marks = erased.marks(inventory.connection, customer_id, found.site_ids, on or date.today())
-        write_copy(inventory, made, found.tables, {"erased": marks})
+        marks = erased.marks(inventory.connection, customer_id, rows.site_ids, on or date.today())
+        write_copy(inventory, made, rows.tables, {"erased": marks})
         exchange(made, path)
-    return Erased(found.counts, len(found.site_ids))
+    return Erased(rows.counts, len(rows.site_ids))
 
 
 def nothing_held() -> AftersunError:

@@ -74,9 +74,9 @@ def export(inventory: Inventory, folder: Path | str, kind: str = CSV) -> Exporte
         raise AftersunError(f"There is no kind of file {kind!r} to export to.", f"Choose {CSV} or {PARQUET}.")
     tables = {name: _columns(table) for name, table in all_tables().items() if name not in _LEFT_OUT}
     targets = {table: folder / f"{table}.{kind}" for table in tables}
-    there = [path for path in targets.values() if path.exists()]
-    if there:
-        raise AftersunError(f"{there[0]} exists already.", "Choose another folder; nothing was overwritten.")
+    existing = [path for path in targets.values() if path.exists()]
+    if existing:
+        raise AftersunError(f"{existing[0]} exists already.", "Choose another folder; nothing was overwritten.")
     make_folder(folder)
     counts: dict[str, int] = {}
     try:

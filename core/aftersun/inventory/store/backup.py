@@ -43,10 +43,10 @@ def copy_inventory(source: Path | str, target: Path | str, replace: bool = False
         If ``target`` exists and is not to be replaced, cannot be written, or ``source`` is no inventory.
     """
     source, target = Path(source), Path(target)
-    there = [name for name in (target, *files_beside(target)) if name.exists()]
-    if there and not replace:
+    existing = [name for name in (target, *files_beside(target)) if name.exists()]
+    if existing and not replace:
         raise AftersunError(
-            f"{there[0]} exists already.", "Choose another name, or add --replace; nothing was changed."
+            f"{existing[0]} exists already.", "Choose another name, or add --replace; nothing was changed."
         )
     if target.exists() and source.exists() and target.samefile(source):
         raise AftersunError("An inventory cannot be copied onto itself.", "Choose another name.")
@@ -70,13 +70,13 @@ def copy_inventory(source: Path | str, target: Path | str, replace: bool = False
 def _nobody_at(path: Path) -> Iterator[None]:
     """Hold the file that is replaced, unless it is too damaged to be opened."""
     try:
-        held = Inventory.open_as_it_is(path)
+        replaced = Inventory.open_as_it_is(path)
     except InUse:
         raise
     except AftersunError:
         yield
         return
-    with held:
+    with replaced:
         with suppress(duckdb.Error):  # damaged further in: it is replaced all the same
-            held.connection.execute("CHECKPOINT")
+            replaced.connection.execute("CHECKPOINT")
         yield

@@ -62,9 +62,9 @@ class Inventory:
             If something stands at ``path`` already, or its folder is missing or may not be written to.
         """
         path = Path(path)
-        there = [name for name in (path, *files_beside(path)) if os.path.lexists(name)]
-        if there:
-            raise AftersunError(f"{there[0]} exists already.", "Choose another name; nothing was changed.")
+        existing = [name for name in (path, *files_beside(path)) if os.path.lexists(name)]
+        if existing:
+            raise AftersunError(f"{existing[0]} exists already.", "Choose another name; nothing was changed.")
         _check_folder(path)
         making = sibling(path)
         try:
@@ -289,19 +289,19 @@ def _check_whole(path: Path, connection: duckdb.DuckDBPyConnection) -> None:
     try:
         query = "SELECT block_size, total_blocks, used_blocks FROM pragma_database_size()"
         size, total, used = connection.execute(query).fetchall()[0]
-        there = (path.stat().st_size - _HEADERS) // size
-        if there < total and (there < used or there <= _last_block(connection)):
+        whole_blocks = (path.stat().st_size - _HEADERS) // size
+        if whole_blocks < total and (whole_blocks < used or whole_blocks <= _last_block(connection)):
             raise _unreadable(path)
     except duckdb.Error as error:
         raise _unreadable(path) from error
 
 
 def _last_block(connection: duckdb.DuckDBPyConnection) -> int:
-    found = [scalar(connection, "SELECT max(block_id) FROM pragma_metadata_info()")]
+    blocks = [scalar(connection, "SELECT max(block_id) FROM pragma_metadata_info()")]
     for (table,) in connection.execute("SELECT table_name FROM duckdb_tables() WHERE schema_name = 'main'").fetchall():
         query = "SELECT max(greatest(block_id, list_max(additional_block_ids))) FROM pragma_storage_info(?)"
-        found.append(scalar(connection, query, [quoted(table)]))
-    return max((block for block in found if block is not None), default=-1)
+        blocks.append(scalar(connection, query, [quoted(table)]))
+    return max((block for block in blocks if block is not None), default=-1)
 
 
 def _check_version(path: Path, connection: duckdb.DuckDBPyConnection) -> None:

@@ -62,10 +62,10 @@ def stored_key(connection: duckdb.DuckDBPyConnection) -> bytes:
     AftersunError
         If it has none yet.
     """
-    found = connection.execute("SELECT secret FROM pseudonym_key").fetchall()
-    if not found:
+    rows = connection.execute("SELECT secret FROM pseudonym_key").fetchall()
+    if not rows:
         raise AftersunError(
             "The inventory has no key for pseudonyms yet.",
             "Rank, or load a table, to bring it up to date.",
         )
-    return bytes.fromhex(found[0][0])
+    return bytes.fromhex(rows[0][0])

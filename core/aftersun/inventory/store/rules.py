@@ -37,8 +37,8 @@ NONE = problems(pd.Index([], dtype="int64"), "", "", "")
 
 def gather(parts: Iterable[pd.DataFrame]) -> pd.DataFrame:
     """Return all problems in the order of the rows."""
-    found = [part for part in parts if len(part)]
-    return pd.concat(found, ignore_index=True).sort_values("row", kind="stable", ignore_index=True) if found else NONE
+    kept = [part for part in parts if len(part)]
+    return pd.concat(kept, ignore_index=True).sort_values("row", kind="stable", ignore_index=True) if kept else NONE
 
 
 def clean(column: Column, text: pd.Series, decimal_comma: bool) -> pd.Series:
@@ -51,11 +51,11 @@ def clean(column: Column, text: pd.Series, decimal_comma: bool) -> pd.Series:
 
 def parse(column: Column, text: pd.Series) -> tuple[pd.Series, list[pd.DataFrame]]:
     """Turn clean text into values of the column's dtype, NA where unknown or wrong, and list the problems."""
-    values, found = _PARSERS[column.type](column, text)
+    values, problems = _PARSERS[column.type](column, text)
     if column.required:
         hint = f"Fill it in: {column.meaning[:1].lower()}{column.meaning[1:]}."
-        found.append(where(text.isna(), column.name, "missing", hint))
-    return values, found
+        problems.append(where(text.isna(), column.name, "missing", hint))
+    return values, problems
 
 
 def where(flags: pd.Series, column: str, reason: str, what_to_do: str) -> pd.DataFrame:
@@ -67,11 +67,11 @@ def where(flags: pd.Series, column: str, reason: str, what_to_do: str) -> pd.Dat
 def _text(column: Column, text: pd.Series) -> tuple[pd.Series, list[pd.DataFrame]]:
     broken = text.str.contains("\0", regex=False)
     long = text.str.len() > _LONGEST_TEXT
-    found = [
+    problems = [
         where(broken, column.name, "holds a NUL character, which is no text", "Write it anew."),
         where(long, column.name, f"longer than {_LONGEST_TEXT:,} characters", "Shorten it."),
     ]
-    return text.mask((broken | long).fillna(False)), found
+    return text.mask((broken | long).fillna(False)), problems
 
 
 def _number(column: Column, text: pd.Series) -> tuple[pd.Series, list[pd.DataFrame]]:
@@ -87,11 +87,11 @@ def _number(column: Column, text: pd.Series) -> tuple[pd.Series, list[pd.DataFra
 
 
 def _integer(column: Column, text: pd.Series) -> tuple[pd.Series, list[pd.DataFrame]]:
-    numbers, found = _number(column, text)
+    numbers, problems = _number(column, text)
     whole = ((numbers == np.floor(numbers)) & (numbers.abs() <= _LARGEST_EXACT)).fillna(False)
     hint = "Write a whole number; leave it empty if unknown."
     broken = where(numbers.notna() & ~whole, column.name, "not a whole number", hint)
-    return numbers.where(whole).astype("Int64"), [*found, broken]
+    return numbers.where(whole).astype("Int64"), [*problems, broken]
 
 
 def _beyond_limits(column: Column, values: pd.Series) -> Iterable[pd.DataFrame]:

@@ -14,8 +14,8 @@ from aftersun.inventory.loading import erased
 from aftersun.inventory.loading.load import load_file
 from aftersun.inventory.loading.rejects import open_rejects
 from aftersun.inventory.log import call_log
+from aftersun.inventory.privacy.customer_rows import find_rows, read_rows
 from aftersun.inventory.privacy.erase import erase
-from aftersun.inventory.privacy.held import held, traces
 from aftersun.inventory.privacy.retention import untouched
 from aftersun.inventory.store import read
 from aftersun.inventory.store.file import Inventory
@@ -95,13 +95,13 @@ def _fill(connection: duckdb.DuckDBPyConnection) -> None:
 
 def _counts(path: Path, customer_id: str) -> dict[str, int]:
     with Inventory.open(path, read_only=True) as inventory:
-        return dict(traces(inventory, customer_id).counts)
+        return dict(find_rows(inventory, customer_id).counts)
 
 
 def test_all_that_is_held_is_shown_table_by_table(path: Path) -> None:
     with Inventory.open(path, read_only=True) as inventory:
-        found = traces(inventory, "C1")
-        rows = held(inventory, found)
+        found = find_rows(inventory, "C1")
+        rows = read_rows(inventory, found)
         tables = [
             table
             for table in tables_of(inventory.connection)

@@ -19,7 +19,7 @@ _UNNAMED = "cell "  # how a bad row's cell beyond its header is called
 
 
 @dataclass(frozen=True)
-class Traces:
+class CustomerRows:
     """Where one customer's rows are: the sites, and by table that has any the condition that finds them."""
 
     customer_id: str
@@ -33,7 +33,7 @@ class Traces:
         return sum(self.counts.values())
 
 
-def traces(inventory: Inventory, customer_id: str) -> Traces:
+def find_rows(inventory: Inventory, customer_id: str) -> CustomerRows:
     """Find all rows that are about a customer, by number of customer or site, and rejected rows that hold the customer.
 
     A site counts as the customer's if it is so now; of one that was the customer's before, what runs said to the
@@ -50,14 +50,14 @@ def traces(inventory: Inventory, customer_id: str) -> Traces:
     rejects = _rejects(connection, customer_id, sites)
     conditions["reject"] = Condition("reject_id IN (SELECT unnest(?::VARCHAR[]))", [rejects])
     counts = {table: _count(connection, table, condition) for table, condition in conditions.items()}
-    found = {table: count for table, count in counts.items() if count}
-    return Traces(customer_id, tuple(sites), {table: conditions[table] for table in found}, found)
+    present = {table: count for table, count in counts.items() if count}
+    return CustomerRows(customer_id, tuple(sites), {table: conditions[table] for table in present}, present)
 
 
-def held(inventory: Inventory, found: Traces) -> dict[str, list[dict[str, Any]]]:
+def read_rows(inventory: Inventory, of_customer: CustomerRows) -> dict[str, list[dict[str, Any]]]:
     """Return the rows themselves by table. They are personal: for the person who asks, never for a log."""
     rows = {}
-    for table, (sql, values) in found.tables.items():
+    for table, (sql, values) in of_customer.tables.items():
         result = inventory.connection.execute(f"SELECT * FROM {quoted(table)} WHERE {sql}", list(values))
         names = [column[0] for column in result.description]
         rows[table] = [dict(zip(names, map(_shown, row), strict=True)) for row in result.fetchall()]
@@ -102,15 +102,15 @@ def _rejects(connection: duckdb.DuckDBPyConnection, customer_id: str, sites: lis
     ids = {"customer_id": {customer_id}, "site_id": set(sites), "array_id": set(arrays)}
     anywhere = {customer_id, *sites}
     telling = _telling(connection, customer_id)
-    found = []
+    about = []
     for reject_id, raw in connection.execute("SELECT DISTINCT reject_id, raw::VARCHAR FROM reject").fetchall():
         cells = {name.strip().casefold(): str(cell).strip() for name, cell in json.loads(raw).items()}
         named = any(cells.get(name) in numbers for name, numbers in ids.items())
         # Where cells were lost or added, no cell can be trusted to stand under its own name.
         shifted = any(name.startswith(_UNNAMED) for name in cells) or not set(ids) & set(cells)
         if named or (shifted and anywhere & set(cells.values())) or telling & {c.casefold() for c in cells.values()}:
-            found.append(reject_id)
-    return found
+            about.append(reject_id)
+    return about
 
 
 def _telling(connection: duckdb.DuckDBPyConnection, customer_id: str) -> set[str]:
