@@ -14,7 +14,8 @@ from aftersun_reports.call_sheet import facts, log, names, tables
 from aftersun_reports.call_sheet.book import Book, Sheet
 from aftersun_reports.call_sheet.calls import CallList
 from aftersun_reports.call_sheet.guide import guide
-from aftersun_reports.call_sheet.notes import NotesOfRun
+from aftersun_reports.notes import NotesOfRun
+from aftersun_reports.shared import refuse_settings
 
 FILE = "call_sheet.xlsx"
 
@@ -36,10 +37,7 @@ class CallSheet:
         AftersunError
             If a setting is given, or the file cannot be written. Nothing half-written is left then.
         """
-        if settings:
-            raise api.AftersunError(
-                f"The call sheet has no setting {', '.join(sorted(settings))}.", "Leave --set out for it."
-            )
+        refuse_settings("call sheet", settings)
         path = folder / FILE
         try:
             # What is written on the way holds names: it lies in a folder of its own, which goes whatever happens.
@@ -69,13 +67,11 @@ def _make(path: Path, run: api.RunView, scratch: Path) -> None:
 def _fill(book: Book, run: api.RunView) -> None:
     """Write all sheets. Each table of the run is read once."""
     titles, called = run.titles(), run.table("call")
-    calls = CallList(
-        run, NotesOfRun(run.safety_notes()), run.table("ranking"), run.table("offer"), run.table("question")
-    )
+    calls = CallList(run, NotesOfRun.of(run), run.table("ranking"), run.table("offer"), run.table("question"))
     first, listed = calls.sheet(), facts.retrofits(run)
     after = [
         tables.dangers(calls, called),
-        tables.safety_notes(calls.notes, titles),
+        tables.safety_notes(calls.notes, titles, run.safety_notes().where),
         tables.questions(calls, called, titles),
         tables.offers(calls, called),
         tables.ranking(calls, titles),

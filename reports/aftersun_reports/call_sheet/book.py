@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import zip_longest
 from pathlib import Path
@@ -42,12 +42,17 @@ _INK, _HEADER_FILL, _ENTRY_FILL = "#1f2a33", "#dde5e8", "#fff6d6"
 
 @dataclass(frozen=True)
 class Column:
-    """A column: title, width in characters, kind of its cells, and what it says in plain words."""
+    """A column: title, width in characters, kind of its cells, and what it says in plain words.
+
+    ``of`` names the columns of a table that its cells are made of, by ``make`` where they are not simply copied.
+    """
 
     title: str
     width: int
     kind: str = TEXT
     says: str = ""
+    of: str | tuple[str, ...] = ()
+    make: Callable[..., Any] | None = None
 
 
 @dataclass(frozen=True)
@@ -144,30 +149,31 @@ class Book:
 
         A cell is text, a number, a day, or None or NaN for nothing.
         """
-        found: list[Written] = []
+        written: list[Written] = []
         cells = [
-            _Cells(self._formats[one.kind], one.width * _SURELY_FITS, one.kind in _ENTRIES) for one in sheet.columns
+            _Cells(self._formats[column.kind], column.width * _SURELY_FITS, column.kind in _ENTRIES)
+            for column in sheet.columns
         ]
         worksheet, at = self._begin(sheet, 0), sheet.header_row + 1
         for row in rows:
             # A row that may be too long for one is written over from its beginning.
             for part in (row,) if at < LARGEST_SHEET and _put(worksheet, at, row, cells) else _parts(sheet, row):
                 if at == LARGEST_SHEET:
-                    found.append(self._end(sheet, worksheet, at))
-                    worksheet, at = self._begin(sheet, len(found)), sheet.header_row + 1
+                    written.append(self._end(sheet, worksheet, at))
+                    worksheet, at = self._begin(sheet, len(written)), sheet.header_row + 1
                 if part is not row:
                     _put(worksheet, at, part, cells, surely=True)
                 at += 1
         if at == sheet.header_row + 1:
             worksheet.write_string(at, 0, sheet.empty, self._above)
             at += 1
-        return [*found, self._end(sheet, worksheet, at)]
+        return [*written, self._end(sheet, worksheet, at)]
 
     def add_sheet(self, name: str, columns: Sequence[Column], header_row: int, held: int, pages_wide: int) -> Any:
         """Add a sheet with column widths, header and print setup; its rows are still to be written."""
         worksheet = self.workbook.add_worksheet(name)
-        for place, column in enumerate(columns):
-            worksheet.set_column(place, place, column.width)
+        for number, column in enumerate(columns):
+            worksheet.set_column(number, number, column.width)
         worksheet.freeze_panes(header_row + 1, held)
         worksheet.hide_gridlines(0)
         worksheet.ignore_errors({"number_stored_as_text": "A1:XFD1048576"})
@@ -183,16 +189,16 @@ class Book:
 
     def write_header(self, worksheet: Any, row: int, columns: Sequence[Column]) -> None:
         """Write the titles of the columns."""
-        for place, column in enumerate(columns):
-            worksheet.write_string(row, place, plain(column.title), self._header)
+        for number, column in enumerate(columns):
+            worksheet.write_string(row, number, plain(column.title), self._header)
 
     def _begin(self, sheet: Sheet, before: int) -> Any:
         name = f"{sheet.name} {before + 1}" if before else sheet.name
         worksheet = self.add_sheet(name, sheet.columns, sheet.header_row, sheet.held, sheet.pages_wide)
-        for place, line in enumerate(sheet.above):
-            if place == 0:
+        for number, line in enumerate(sheet.above):
+            if number == 0:
                 worksheet.set_row(0, 21)
-            worksheet.write_string(place, 0, plain(line), self._title if place == 0 else self._above)
+            worksheet.write_string(number, 0, plain(line), self._title if number == 0 else self._above)
         self.write_header(worksheet, sheet.header_row, sheet.columns)
         return worksheet
 
@@ -213,21 +219,21 @@ class _Cells:
 def _put(worksheet: Any, at: int, row: Sequence[Any], cells: Sequence[_Cells], surely: bool = False) -> bool:
     """Write one row; return False at a text that may not fit into it, unless it ``surely`` does."""
     write_string, write_number = worksheet.write_string, worksheet.write_number
-    for place, value in enumerate(row):
+    for number, value in enumerate(row):
         kind = value.__class__
         if kind is str:
             text = plain(value)
-            if not surely and (len(text) > cells[place].fits or text.count("\n") >= _SURELY_FITS):
+            if not surely and (len(text) > cells[number].fits or text.count("\n") >= _SURELY_FITS):
                 return False
             if text:
-                write_string(at, place, text, cells[place].formatted)
-            elif cells[place].entry:  # an empty cell to be filled in keeps its look
-                worksheet.write_blank(at, place, None, cells[place].formatted)
+                write_string(at, number, text, cells[number].formatted)
+            elif cells[number].entry:  # an empty cell to be filled in keeps its look
+                worksheet.write_blank(at, number, None, cells[number].formatted)
         elif kind is float or kind is int:
             if value == value:  # NaN is nothing
-                write_number(at, place, value, cells[place].formatted)
+                write_number(at, number, value, cells[number].formatted)
         elif value is not None and value is not pd.NaT:
-            worksheet.write_datetime(at, place, value, cells[place].formatted)
+            worksheet.write_datetime(at, number, value, cells[number].formatted)
     return True
 
 
@@ -257,11 +263,17 @@ def _continued(parts: Sequence[Sequence[Any]], sheet: Sheet) -> Iterator[list[An
         yield cells
 
 
-def rows_of(frame: pd.DataFrame, names: Sequence[str]) -> Iterator[tuple[Any, ...]]:
-    """Yield these columns of a frame row by row as plain Python values; what is missing is None or NaN."""
-    for first in range(0, len(frame), _AT_ONCE):
-        some = frame.iloc[first : first + _AT_ONCE]
-        yield from zip(*(values_of(some[name]) for name in names), strict=True)
+def rows_of(frame: pd.DataFrame, columns: Sequence[Column]) -> Iterator[tuple[Any, ...]]:
+    """Yield the cells of these columns row by row as plain Python values; what is missing is None or NaN."""
+    sources = [(column.of,) if isinstance(column.of, str) else column.of for column in columns]
+    for start in range(0, len(frame), _AT_ONCE):
+        part = frame.iloc[start : start + _AT_ONCE]
+        values = {name: values_of(part[name]) for name in dict.fromkeys(name for names in sources for name in names)}
+        cells = (
+            map(column.make, *(values[name] for name in names)) if column.make else values[names[0]]
+            for column, names in zip(columns, sources, strict=True)
+        )
+        yield from zip(*cells, strict=True)
 
 
 def values_of(series: pd.Series) -> list[Any]:
@@ -278,14 +290,13 @@ def values_of(series: pd.Series) -> list[Any]:
 def records_of(frame: pd.DataFrame) -> list[Mapping[str, Any]]:
     """Return the rows of a frame by column name, as plain Python values."""
     names = [str(name) for name in frame]
-    return [dict(zip(names, row, strict=True)) for row in rows_of(frame, names)] if names else []
+    cells = zip(*(values_of(frame[name]) for name in names), strict=True)
+    return [dict(zip(names, row, strict=True)) for row in cells]
 
 
 NOT_DRAWN = "not drawn"
 
 
-def or_not_drawn(values: Sequence[float], worth: float) -> Sequence[Any]:
-    """Return numbers, or where there is a worth but no range of it, these words instead of nothing."""
-    if worth != worth:
-        return values
-    return [NOT_DRAWN if value != value else value for value in values]
+def drawn(value: Any, worth: Any) -> Any:
+    """Return a number of the range of a worth; where there is a worth but no range of it, words instead of nothing."""
+    return NOT_DRAWN if worth == worth and (value is None or value != value) else value

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from aftersun import api
 from aftersun_reports.portfolio_page.page import page
+from aftersun_reports.shared import refuse_settings
 
 FILE = "portfolio.html"
 
@@ -29,10 +30,7 @@ class PortfolioPage:
         AftersunError
             If a setting is given: there is none.
         """
-        if settings:
-            raise api.AftersunError(
-                f"The portfolio page has no setting {sorted(settings)[0]!r}.", "Leave --set out for this output."
-            )
+        refuse_settings("portfolio page", settings)
         path = folder / FILE
         path.write_bytes(page(run).encode("utf-8"))
         return [path]

@@ -42,12 +42,12 @@ def text(value: Any) -> str:
 
 def coded(values: Iterable[Any]) -> dict[str, Any]:
     """Return texts by dictionary: ``words`` in order of first use, ``of`` the place of each value in it, -1 = none."""
-    place: dict[str, int] = {}
+    words: dict[str, int] = {}
     of = []
     for value in values:
         word = text(value)
-        of.append(place.setdefault(word, len(place)) if word else -1)
-    return {"words": list(place), "of": of}
+        of.append(words.setdefault(word, len(words)) if word else -1)
+    return {"words": list(words), "of": of}
 
 
 def sentences(values: Iterable[Any]) -> dict[str, Any]:
@@ -55,14 +55,14 @@ def sentences(values: Iterable[Any]) -> dict[str, Any]:
 
     ``numbers`` holds those of each value one after another, joined by the sign that stands for them in ``words``.
     """
-    place: dict[str, int] = {}
-    of, found = [], []
+    words: dict[str, int] = {}
+    of, numbers_of = [], []
     for value in values:
         plain = text(value).replace(_HOLE, " ")
         word = _NUMBER.sub(_HOLE, plain)
-        of.append(place.setdefault(word, len(place)) if word else -1)
-        found.append(_HOLE.join(_NUMBER.findall(plain)))
-    return {"words": list(place), "of": of, "numbers": found, "hole": _HOLE}
+        of.append(words.setdefault(word, len(words)) if word else -1)
+        numbers_of.append(_HOLE.join(_NUMBER.findall(plain)))
+    return {"words": list(words), "of": of, "numbers": numbers_of, "hole": _HOLE}
 
 
 def by_site(
@@ -70,21 +70,21 @@ def by_site(
     site_ids: Sequence[str],
     numeric: Sequence[str] = (),
     texts: Sequence[str] = (),
-    told: Sequence[str] = (),
+    in_sentences: Sequence[str] = (),
 ) -> dict[str, Any]:
     """Return the rows of a table site by site: how many each of ``site_ids`` has, and the columns over all rows.
 
-    Rows keep their order within a site; those of other sites are left out. ``told`` are columns of sentences.
+    Rows keep their order within a site; those of other sites are left out. ``in_sentences`` are columns of sentences.
     """
-    place = pd.Index(site_ids).get_indexer(pd.Index(frame["site_id"]))
-    order = np.argsort(place, kind="stable")[int((place < 0).sum()) :]
+    positions = pd.Index(site_ids).get_indexer(pd.Index(frame["site_id"]))
+    order = np.argsort(positions, kind="stable")[int((positions < 0).sum()) :]
     rows = frame.iloc[order]
-    counts = np.bincount(place[place >= 0], minlength=len(site_ids))
+    counts = np.bincount(positions[positions >= 0], minlength=len(site_ids))
     return {
         "count": counts.tolist(),
         "numbers": {name: numbers(rows[name]) for name in numeric},
         "texts": {name: coded(rows[name]) for name in texts},
-        "told": {name: sentences(rows[name]) for name in told},
+        "told": {name: sentences(rows[name]) for name in in_sentences},
     }
 
 
@@ -101,23 +101,23 @@ def packed(rows: Iterable[npt.ArrayLike | None], width: int, step: float) -> dic
     """
     if width * 2 % 3:
         raise ValueError("a row must be a multiple of three bytes")
-    place: list[int] = []
+    row: list[int] = []
     scales: list[float] = []
     parts: list[bytes] = []
     for values in rows:
         if values is None:
-            place.append(-1)
+            row.append(-1)
             continue
         array = np.asarray(values, dtype=np.float64)
         if array.shape != (width,) or not (array >= 0).all():
             raise ValueError(f"a packed row needs {width} numbers from 0")
         needed = float(array.max()) / _U16
         scale = step if needed <= step else float(f"{needed:.{DIGITS}g}")  # as the page will read it
-        place.append(len(scales))
+        row.append(len(scales))
         scales.append(scale)
         parts.append(np.minimum(np.rint(array / scale), _U16).astype("<u2").tobytes())
     return {
-        "row": place,
+        "row": row,
         "scale": scales,
         "width": width,
         "bytes": base64.b64encode(b"".join(parts)).decode("ascii"),

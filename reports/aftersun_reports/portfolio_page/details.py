@@ -8,9 +8,9 @@ from typing import Any
 import pandas as pd
 
 from aftersun import api
+from aftersun_reports.notes import NotesOfRun
 from aftersun_reports.portfolio_page import labels
 from aftersun_reports.portfolio_page.coding import by_site, coded, packed
-from aftersun_reports.portfolio_page.safety import Notes
 from aftersun_reports.portfolio_page.sites import Sites, not_called
 
 _HIDDEN = {"site_id", "customer_id", "latitude", "longitude"}  # shown elsewhere, or nobody's business here
@@ -20,7 +20,7 @@ _WATTS_STEP, _KWH_STEP = 1.0, 0.1
 _ENDS = ("in_plane_kwh", "generated_kwh")
 
 
-def as_data(run: api.RunView, sites: Sites, notes: Notes) -> dict[str, Any]:
+def as_data(run: api.RunView, sites: Sites, notes: NotesOfRun) -> dict[str, Any]:
     """Return everything of the pages of single sites; sites in the order of ``sites.ids``."""
     ids = sites.ids
     ranking = run.table("ranking").sort_values(["site_id", "rank"], kind="stable", na_position="last")
@@ -115,12 +115,12 @@ def _steps(loss: pd.DataFrame, sites: Sites) -> list[str]:
     """Return the labels of the steps, with a mark where a loss is an average and nobody knows whether it is there."""
     facts = sites.facts
     known = {name: facts[name].notna().to_dict() if name in facts else {} for name in labels.BY_CHANCE.values()}
-    found = []
+    named = []
     for site, step in zip(loss["site_id"], loss["step"], strict=True):
         fact = labels.BY_CHANCE.get(step)
         average = fact is not None and not known[fact].get(site, False)
-        found.append(labels.step(step) + (labels.AVERAGE if average else ""))
-    return found
+        named.append(labels.step(step) + (labels.AVERAGE if average else ""))
+    return named
 
 
 def _arrays(run: api.RunView, ids: Sequence[str]) -> dict[str, Any]:
@@ -141,15 +141,15 @@ def _offers(run: api.RunView, ids: Sequence[str]) -> dict[str, Any]:
     )
 
 
-def _note_sets(ranking: pd.DataFrame, notes: Notes) -> list[int]:
+def _note_sets(ranking: pd.DataFrame, notes: NotesOfRun) -> list[int]:
     pairs = zip(ranking["site_id"], ranking["retrofit"], strict=True)
     return [notes.set_of.get((str(site), str(retrofit)), -1) for site, retrofit in pairs]
 
 
 def _picture(run: api.RunView, ids: Sequence[str]) -> dict[str, Any]:
     table = run.table("site_picture")
-    found = dict(zip(table["site_id"], table["mean_w"], strict=True))
-    return packed([_row(found.get(site)) for site in ids], 288, _WATTS_STEP)
+    watts = dict(zip(table["site_id"], table["mean_w"], strict=True))
+    return packed([_row(watts.get(site)) for site in ids], 288, _WATTS_STEP)
 
 
 def _row(values: Any) -> Any:
@@ -161,7 +161,7 @@ def _months(run: api.RunView, sites: Sites) -> dict[str, Any]:
     table = run.table("offer_month").sort_values(["site_id", "offer", "month"], kind="stable")
     keys = list(zip(table["site_id"][::12], table["offer"][::12].fillna(""), strict=True))
     values = table[list(_MONTHLY)].to_numpy(dtype=float).clip(min=0.0)
-    rows = {key: values[12 * place : 12 * place + 12].ravel() for place, key in enumerate(keys)}
+    rows = {key: values[12 * at : 12 * at + 12].ravel() for at, key in enumerate(keys)}
     best = dict(zip(sites.best["site_id"], sites.best["offer"], strict=True))
     return {
         "months": packed([rows.get((site, "")) for site in sites.ids], 60, _KWH_STEP),

@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
 from datetime import date
 from typing import Any
 
 from aftersun import api
+from aftersun_reports.notes import NotesOfRun
 from aftersun_reports.portfolio_page import details, safety, sites
 from aftersun_reports.portfolio_page.coding import number, text
 
 
 def page_data(run: api.RunView) -> dict[str, Any]:
     """Return all that the page shows, as plain data."""
-    notes, all_sites = safety.read_notes(run), sites.read_sites(run)
-    place_of = {site: place for place, site in enumerate(all_sites.ids)}
+    notes, all_sites = NotesOfRun.of(run), sites.read_sites(run)
+    place_of = {site: row for row, site in enumerate(all_sites.ids)}
     head = run.letterhead
     drawn = bool(run.table("offer")["chance_npv_positive"].notna().any() or len(run.table("run_value")))
     return {
@@ -85,23 +85,22 @@ def _run(run: api.RunView) -> dict[str, Any]:
     company = run.company.get("company", {})
     energy = run.table("site_energy")
     weather = Counter(zip(map(text, energy["station_id"]), map(text, energy["weather_basis"]), strict=True))
-    versions = [f"{name} {version}" for name, version in sorted(_mapping(made.get("plugin_versions")).items())]
-    hashes = [f"{name}: {digest}" for name, digest in sorted(_mapping(made.get("input_hashes")).items())]
+    versions = [f"{name} {version}" for name, version in sorted(made["plugin_versions"].items())]
+    hashes = [f"{name}: {digest}" for name, digest in sorted(made["input_hashes"].items())]
     facts = [
         ("Run", [run.run_id]),
         ("Calculated as of", [_day(run.as_of, head)]),
         ("Finished", [f"{_day(run.made_at.date(), head)} {run.made_at:%H:%M} UTC"]),
         ("Prices of", [_day(company.get("price_date"), head)]),
         ("Weather", [_weather(basis, station, count) for (station, basis), count in weather.most_common()]),
-        ("Sites valued", [text(made.get("sites"))]),
-        ("Program", [f"aftersun {text(made.get('program_version'))}"]),
+        ("Sites valued", [text(made["sites"])]),
+        ("Program", [f"aftersun {text(made['program_version'])}"]),
         ("Retrofits", versions),
-        ("Seed of the draws", [text(made.get("seed"))]),
+        ("Seed of the draws", [text(made["seed"])]),
         ("Inputs, SHA-256", hashes),
     ]
     failures = [
-        {name: text(failure.get(name)) for name in ("plugin", "during", "reason")}
-        for failure in made.get("failures") or ()
+        {name: text(failure.get(name)) for name in ("plugin", "during", "reason")} for failure in made["failures"]
     ]
     return {
         "facts": [{"label": label, "texts": texts} for label, texts in facts if any(texts)],
@@ -111,10 +110,8 @@ def _run(run: api.RunView) -> dict[str, Any]:
 
 
 def _weather(basis: str, station: str, count: int) -> str:
-    sites_said = "1 site" if count == 1 else f"{count} sites"
-    if basis == "normals":
-        return f"made from the climate normals of {station} ({sites_said})"
-    return f"typical year of station {station} ({sites_said})"
+    year = "made from the climate normals of" if basis == "normals" else "typical year of station"
+    return f"{year} {station} ({count} {'site' if count == 1 else 'sites'})"
 
 
 def _day(value: Any, head: api.Letterhead) -> str:
@@ -127,7 +124,3 @@ def _day(value: Any, head: api.Letterhead) -> str:
     if isinstance(value, date):
         return api.Figures.of(head).day(value)
     return text(value)
-
-
-def _mapping(value: Any) -> Mapping[str, Any]:
-    return value if isinstance(value, Mapping) else {}

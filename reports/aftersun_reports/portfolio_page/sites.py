@@ -9,8 +9,8 @@ from typing import Any
 import pandas as pd
 
 from aftersun import api
+from aftersun_reports.notes import NotesOfRun
 from aftersun_reports.portfolio_page.coding import coded, numbers, text
-from aftersun_reports.portfolio_page.safety import Notes
 
 # What a site is marked as, the first that holds: word and what it means, in the order of their marks on the map.
 STATES = (
@@ -50,21 +50,16 @@ def read_sites(run: api.RunView) -> Sites:
     )
 
 
-def as_data(run: api.RunView, sites: Sites, notes: Notes) -> dict[str, Any]:
+def as_data(run: api.RunView, sites: Sites, notes: NotesOfRun) -> dict[str, Any]:
     """Return the columns of the table of sites. Names and towns stand there only if they may be read."""
     best, calls = sites.best.reindex(sites.ids), sites.calls.reindex(sites.ids)
     position = calls["position"]
-    tell: dict[str, set[int]] = {}
-    for note, told in notes.known:
-        for site in told:
-            tell.setdefault(site, set()).add(note)
     offers = [text(offer) for offer in best["offer"]]
     about = [text(offer) for offer in calls["retrofit"]]
     sets: dict[tuple[int, ...], int] = {}
     with_notes = []
     for site, offer, call in zip(sites.ids, offers, about, strict=True):
-        members = [*run.members(offer), *run.members(call)]
-        mine = tell.get(site, set()).union(notes.of(site, filter(None, members)))
+        mine = {*notes.known.get(site, ()), *notes.at(site, [*run.members(offer), *run.members(call)])}
         with_notes.append(sets.setdefault(tuple(sorted(mine)), len(sets)))
     decimals = 5 if run.personal else _ROUGH
     data = {
@@ -81,11 +76,11 @@ def as_data(run: api.RunView, sites: Sites, notes: Notes) -> dict[str, Any]:
         "about": coded(about),
         "not_called": coded(not_called(calls)),
         "notes": with_notes,
-        "note_sets": [list(one) for one in sets],
-        "danger": [int(site in tell) for site in sites.ids],
+        "note_sets": [list(positions) for positions in sets],
+        "danger": [int(site in notes.known) for site in sites.ids],
         "state": [
-            _state(site in tell, pd.notna(place), offer, status)
-            for site, place, offer, status in zip(sites.ids, position, offers, sites.statuses, strict=True)
+            _state(site in notes.known, pd.notna(call), offer, status)
+            for site, call, offer, status in zip(sites.ids, position, offers, sites.statuses, strict=True)
         ],
         "latitude": numbers(sites.facts["latitude"].round(decimals)),
         "longitude": numbers(sites.facts["longitude"].round(decimals)),
@@ -100,8 +95,8 @@ def _people(run: api.RunView, sites: Sites, calls: pd.DataFrame) -> dict[str, An
     if "customer_id" in contacts:
         contacts = contacts.set_index("customer_id")
     of_site = sites.facts["customer_id"] if "customer_id" in sites.facts else calls["customer_id"]
-    found = contacts.reindex(list(of_site))
-    return {"name": coded(found["name"]), "town": coded(found["town"])}
+    people = contacts.reindex(list(of_site))
+    return {"name": coded(people["name"]), "town": coded(people["town"])}
 
 
 def _state(danger: bool, called: bool, offer: str, status: str) -> int:
@@ -130,11 +125,11 @@ def _statuses(run: api.RunView, ids: list[str], best: pd.DataFrame, ranking: pd.
     offers = dict(zip(best["site_id"], best["offer"], strict=True))
     for site in ids:
         if site in offers:
-            found = [str(of_pair.get((site, member), "")) for member in run.members(str(offers[site]))]
+            alone = [str(of_pair.get((site, member), "")) for member in run.members(str(offers[site]))]
             # Of a set the members' own statuses say what they are worth alone; only a survey holds for all.
-            survey = api.Status.SUBJECT_TO_SURVEY in found
+            survey = api.Status.SUBJECT_TO_SURVEY in alone
             of_set = api.Status.SUBJECT_TO_SURVEY if survey else api.Status.RECOMMENDED
-            result.append(api.status_text(found[0] if len(found) == 1 else of_set))
+            result.append(api.status_text(alone[0] if len(alone) == 1 else of_set))
         else:
             seen = of_site.get(site, set())
             failed = api.status_text(api.Status.FAILED)
