@@ -280,7 +280,7 @@ def test_it_is_an_output_of_the_whole_run_and_has_no_settings(run: FakeRun, tmp_
     (output,) = portfolio_page.aftersun_outputs()
     assert isinstance(output, PortfolioPage)
     assert (output.id, output.of, output.personal) == ("portfolio_page", api.OF_RUN, False)
-    with pytest.raises(api.AftersunError, match="no setting 'colour'"):
+    with pytest.raises(api.AftersunError, match="no setting colour"):
         output.write(run, tmp_path, {"colour": "blue"})
     assert list(tmp_path.iterdir()) == []
 
