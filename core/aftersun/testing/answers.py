@@ -48,17 +48,14 @@ def ask(retrofit: Retrofit, cohort: Cohort, assume: Assumed | None = None) -> An
     AssertionError
         If an answer is not what the host takes.
     """
-    screening, notes = retrofit.screen(cohort), retrofit.safety(cohort)
     try:
+        screening, notes = retrofit.screen(cohort), retrofit.safety(cohort)
         check_screening(screening, len(cohort))
         check_notes(notes, len(cohort))
-    except PluginError as error:
-        raise AssertionError(f"{error}. In a run the host would mark the retrofit as failed.") from error
-    rows = np.flatnonzero(screening.status != DOES_NOT_FIT)
-    offered = cohort.take(rows)
-    plant = baseline(cohort.whole).take(rows, cohort.whole.array_rows(rows))
-    change = retrofit.change(offered, plant, assumed(retrofit, {}, {}) if assume is None else assume)
-    try:
+        rows = np.flatnonzero(screening.status != DOES_NOT_FIT)
+        offered = cohort.take(rows)
+        plant = baseline(cohort.whole).take(rows, cohort.whole.array_rows(rows))
+        change = retrofit.change(offered, plant, assumed(retrofit, {}, {}) if assume is None else assume)
         check_change(change, len(offered), len(offered.arrays), retrofit.about.price_items, plant_texts())
     except PluginError as error:
         raise AssertionError(f"{error}. In a run the host would mark the retrofit as failed.") from error
@@ -82,7 +79,7 @@ def per_site(answers: Answers) -> Said:
 
 def _of_change(change: Change, cohort: Cohort, row: int) -> dict[str, object]:
     """Return what a change says of one site, each thing named with its label."""
-    fade = None if change.fade is None else np.atleast_2d(change.fade)[row if _by_site(change) else 0]
+    fade = change.fade if change.fade is None or change.fade.ndim == 1 else change.fade[row]
     said: dict[str, object] = {
         "remark": "" if change.remarks is None else change.remarks[row],
         "available": True if change.available is None else bool(change.available[row]),
@@ -98,10 +95,10 @@ def _of_change(change: Change, cohort: Cohort, row: int) -> dict[str, object]:
     return {f"{change.label} {name}".strip(): value for name, value in said.items()}
 
 
-def difference(one: Said, other: Said) -> str:
-    """Return the first thing that is said differently of a site of ``other``, or ""."""
-    for site, there in other.items():
-        here = one[site]
+def difference(first: Said, second: Said) -> str:
+    """Return the first thing that is said differently of a site of ``second``, or ""."""
+    for site, there in second.items():
+        here = first[site]
         for name in {**here, **there}:
             if here.get(name) != there.get(name):
                 return f"site {site}: {name} is {here.get(name)!r} in one case and {there.get(name)!r} in the other"
@@ -111,10 +108,6 @@ def difference(one: Said, other: Said) -> str:
 def copied(plant: Plant) -> dict[str, npt.NDArray[np.generic]]:
     """Return a copy of every column."""
     return {column.name: getattr(plant, column.name).copy() for column in fields(Plant)}
-
-
-def _by_site(change: Change) -> bool:
-    return change.fade is not None and change.fade.ndim == 2
 
 
 def _lines(lines: Sequence[CostLine], row: int) -> tuple[object, ...]:

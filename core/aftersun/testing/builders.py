@@ -59,12 +59,9 @@ def sample_cohort(*sites: Facts, weather: WeatherYear | None = None, as_of: date
     ValueError
         If a mapping has a column that there is not.
     """
-    homes = [{**ORDINARY_SITE, **_without_arrays(facts)} for facts in sites or ({},)]
-    planes = [
-        {**ORDINARY_ARRAY, **plane, "site": row}
-        for row, facts in enumerate(sites or ({},))
-        for plane in _arrays_of(facts)
-    ]
+    given = sites or ({},)
+    homes = [{**ORDINARY_SITE, **{name: value for name, value in facts.items() if name != "arrays"}} for facts in given]
+    planes = [{**ORDINARY_ARRAY, **plane, "site": row} for row, facts in enumerate(given) for plane in _arrays(facts)]
     return build_cohort(homes, planes, _shared_weather() if weather is None else weather, as_of)
 
 
@@ -74,9 +71,8 @@ def build_cohort(sites: Sequence[Facts], arrays: Sequence[Facts], weather: Weath
     Each of ``arrays`` names its site by position under ``"site"``. Every hour has the same share of the demand.
     """
     names = {column.name: column for table in ("site", "tariff") for column in columns(table) if not column.personal}
-    extra = {"site_id": [str(f.get("site_id", f"S{row}")) for row, f in enumerate(sites)]}
     known = _frame(names, sites, {**dict.fromkeys(SITE_COLUMNS, "Float64"), "load_shape": "int64"})
-    known = known.assign(**extra, load_shape=[int(str(facts.get("load_shape", 0))) for facts in sites])
+    known["site_id"] = [str(facts.get("site_id", f"S{row}")) for row, facts in enumerate(sites)]
     of_array = {column.name: column for column in columns("array")}
     table = _frame(of_array, arrays, {"site": "int64"})
     table["array_id"] = [f"A{row}" for row in range(len(arrays))]
@@ -94,20 +90,15 @@ def _frame(names: Mapping[str, Column], rows: Sequence[Facts], others: Mapping[s
     strange = sorted({name for facts in rows for name in facts} - set(names) - set(others))
     if strange:
         raise ValueError(f"there is no column {', '.join(strange)}; there are {', '.join(names)}")
-    dtypes = {name: column.dtype for name, column in names.items()} | dict(others)
-    made: dict[str, Any] = {}
-    for name, dtype in dtypes.items():
+    frame: dict[str, Any] = {}
+    for name, dtype in ({name: column.dtype for name, column in names.items()} | dict(others)).items():
         unknown = 0 if dtype == "int64" else None  # the columns that belong to the frame are always known
         values: Any = [facts.get(name, unknown) for facts in rows]
-        made[name] = pd.array(values, dtype=dtype)
-    return pd.DataFrame(made)
+        frame[name] = pd.array(values, dtype=dtype)
+    return pd.DataFrame(frame)
 
 
-def _without_arrays(facts: Facts) -> Facts:
-    return {name: value for name, value in facts.items() if name != "arrays"}
-
-
-def _arrays_of(facts: Facts) -> Sequence[Facts]:
+def _arrays(facts: Facts) -> Sequence[Facts]:
     arrays: Any = facts.get("arrays", ({},))
     return tuple(arrays)
 

@@ -32,17 +32,6 @@ LONGEST_REASON = 200  # characters; it is read out of a list
 _TIMED_SITES = 100
 _EVERY = 3  # of the sites is tried alone, which takes most of the time
 
-_PRICES = (
-    "import_price",
-    "night_import_price",
-    "export_price",
-    "generation_price",
-    "gas_price",
-    "oil_price",
-    "lpg_price",
-    "district_heat_price",
-)
-
 
 class RetrofitConformance:
     """Subclass it in a test module, name the class ``Test...``, and say which retrofit to test::
@@ -140,8 +129,8 @@ class RetrofitConformance:
             if shown.hides(name):
                 raise AssertionError(f"it reads the column '{name}': add it to about.reads.") from error
             raise
-        found = difference(per_site(answers), self._said)
-        assert not found, f"its answers change when columns outside about.reads are hidden; add what it reads. {found}"
+        change = difference(per_site(answers), self._said)
+        assert not change, f"its answers change when what about.reads does not name is hidden; add it. {change}"
 
     def test_it_leaves_its_input_as_it_was(self) -> None:
         """Frames and plant belong to the host."""
@@ -163,24 +152,24 @@ class RetrofitConformance:
 
     def test_the_same_question_has_the_same_answer(self) -> None:
         """Nothing random, nothing kept from the call before."""
-        found = difference(per_site(ask(self.retrofit, self._cohort)), self._said)
-        assert not found, f"asked twice it answers differently: give random numbers a fixed seed. {found}"
+        change = difference(per_site(ask(self.retrofit, self._cohort)), self._said)
+        assert not change, f"asked twice it answers differently: give random numbers a fixed seed. {change}"
 
     def test_the_order_of_sites_does_not_matter(self) -> None:
         """Backwards, and in a mixed order."""
         count = len(self._cohort)
         for order in (np.arange(count)[::-1], np.random.default_rng(1).permutation(count)):
-            found = difference(per_site(ask(self.retrofit, self._cohort.take(order))), self._said)
-            assert not found, f"its answer depends on the order of sites: use no positions or neighbours. {found}"
+            change = difference(per_site(ask(self.retrofit, self._cohort.take(order))), self._said)
+            assert not change, f"its answer depends on the order of sites: use no positions or neighbours. {change}"
 
     def test_one_site_alone_answers_as_in_the_batch(self) -> None:
         """To the last bit."""
         batch = self._said
         for row in range(0, len(self._cohort), _EVERY):
             alone = per_site(ask(self.retrofit, self._cohort.take(np.array([row]))))
-            found = difference(batch, alone)
-            assert not found, (
-                f"a site's answer depends on those around it: take no mean, extreme or product over sites. {found}"
+            change = difference(batch, alone)
+            assert not change, (
+                f"a site's answer depends on those around it: take no mean, extreme or product over sites. {change}"
             )
 
     def test_no_sites_give_no_answers(self) -> None:
@@ -237,18 +226,19 @@ class RetrofitConformance:
 
     def test_price_items_are_those_declared(self) -> None:
         """What about.price_items names is used, and in the unit that it is priced in."""
-        shipped = shipped_prices()
-        used = {line.item for line in self._answers.lines if line.kind not in (LABOUR, ACCESS)}
+        lines = [line for line in self._answers.lines if line.kind != ACCESS]
+        used = {line.item for line in lines if line.kind != LABOUR}
         unused = sorted(set(self.retrofit.about.price_items) - used)
         assert not unused, f"about.price_items names {', '.join(unused)}, which no line uses: remove it."
-        for line in self._answers.lines:
-            priced = shipped[line.item]["unit"] if line.item in shipped else None
-            priced = self.price_items[line.item].unit if line.item in self.price_items else priced
-            assert line.kind == ACCESS or priced in (None, f"per {line.unit}"), (
+        for line in lines:
+            shipped = shipped_prices().get(line.item, {"unit": f"per {line.unit}", "kind": line.kind})
+            priced = self.price_items[line.item].unit if line.item in self.price_items else shipped["unit"]
+            assert priced == f"per {line.unit}", (
                 f"'{line.item}' is counted in '{line.unit}' and priced '{priced}': use one unit."
             )
-            kind = shipped[line.item]["kind"] if line.item in shipped else line.kind
-            assert kind == line.kind, f"'{line.item}' is of the kind '{line.kind}' and priced as '{kind}': use one."
+            assert shipped["kind"] == line.kind, (
+                f"'{line.item}' is of the kind '{line.kind}' and priced as '{shipped['kind']}': use one."
+            )
 
     def test_without_time_it_is_worth_what_it_costs_and_no_more(self) -> None:
         """On a system about to be taken down the net present value is minus the price."""
@@ -258,9 +248,9 @@ class RetrofitConformance:
 
     def test_worthless_energy_earns_nothing(self) -> None:
         """With all energy prices at 0 and nothing avoided, what is left is the cost."""
-        lines = self._answers.lines
-        company = sample_company(lines, self.price_items, worth=0.0)
-        ranking = self._scored(self._with(**dict.fromkeys(_PRICES, 0.0)), company)
+        prices = [column.name for column in columns("tariff") if column.name.endswith("_price")]
+        company = sample_company(self._answers.lines, self.price_items, worth=0.0)
+        ranking = self._scored(self._with(**dict.fromkeys(prices, 0.0)), company)
         standing = any(line.kind in YEARLY_KINDS for line in self._answers.change.yearly)
         earned = ranking[ranking["npv"] > -ranking["upfront"] + 1e-6 * ranking["upfront"].abs()]
         assert earned.empty, "it is worth something where energy is worth nothing and nothing is avoided."

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 
 import numpy as np
 import numpy.typing as npt
@@ -24,18 +24,10 @@ class Declared(Cohort):
     def of(cls, cohort: Cohort, reads: Collection[str]) -> Declared:
         """Hide all columns but ``reads``."""
         shown = frozenset(reads)
-        return cls(
-            sites=cohort.sites[[name for name in cohort.sites.columns if name in shown]],
-            arrays=cohort.arrays[[name for name in cohort.arrays.columns if name in shown or name in _STRUCTURE]],
-            weather=cohort.weather,
-            load_shapes=cohort.load_shapes,
-            as_of=cohort.as_of,
-            overrides=cohort.overrides,
-            priors=cohort.priors,
-            horizons=cohort.horizons,
-            full=cohort,
-            reads=shown,
-        )
+        held = {column.name: getattr(cohort, column.name) for column in fields(Cohort) if column.init}
+        held["sites"] = cohort.sites[[name for name in cohort.sites.columns if name in shown]]
+        held["arrays"] = cohort.arrays[[name for name in cohort.arrays.columns if name in (*shown, *_STRUCTURE)]]
+        return cls(**held, full=cohort, reads=shown)
 
     @property
     def whole(self) -> Cohort:

@@ -95,26 +95,23 @@ def _highest(column: Column) -> object:
     return _at_limit(column, column.maximum, _FAR, -1)
 
 
-def _at_limit(column: Column, limit: float | None, day: pd.Timestamp, place: int) -> object:
-    if column.type == BOOLEAN:
-        return bool(place)
+def _at_limit(column: Column, limit: float | None, day: pd.Timestamp, position: int) -> object:
+    if column.type in (NUMBER, INTEGER):
+        return limit if limit is None or column.type == NUMBER else round(limit)
     if column.type == CHOICE:
-        return column.choices[place]
-    if column.type == DATE:
-        return day
-    return limit if limit is None or column.type == NUMBER else round(limit)
+        return column.choices[position]
+    return day if column.type == DATE else bool(position)
 
 
 def _every_choice() -> list[Facts]:
     """Return as many sites as the column with most choices has; shorter columns begin again."""
-    choices = [column for column in _open("site", "array") if column.type == CHOICE]
-    of_array = {column.name for column in columns("array")}
-    found: list[Facts] = []
-    for turn in range(max(len(column.choices) for column in choices)):
-        held = {column.name: column.choices[turn % len(column.choices)] for column in choices}
-        plane = {name: value for name, value in held.items() if name in of_array}
-        found.append({**{name: value for name, value in held.items() if name not in of_array}, "arrays": [plane]})
-    return found
+    of_site, of_array = ([column for column in _open(table) if column.type == CHOICE] for table in ("site", "array"))
+
+    def turned(table: list[Column], turn: int) -> Facts:
+        return {column.name: column.choices[turn % len(column.choices)] for column in table}
+
+    turns = max(len(column.choices) for column in (*of_site, *of_array))
+    return [{**turned(of_site, turn), "arrays": [turned(of_array, turn)]} for turn in range(turns)]
 
 
 def _given(kind: str, value: object) -> Facts:

@@ -7,7 +7,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Iterator, Mapping
-from contextlib import suppress
+from concurrent.futures import CancelledError
 from importlib import import_module
 from types import TracebackType
 from typing import Any, Self
@@ -21,7 +21,7 @@ from aftersun.scoring.run.work import ChunkTask, RunRequest, compute, versions_o
 AHEAD = 2  # chunks for each worker that are sent or done and not yet fetched
 _CONNECT_S = 10.0
 _NOBODY_S = 60.0  # without a worker until the run ends
-_POLL_S, _LOOK_S, _FETCH_S = 0.05, 2.0, 30.0
+_LOOK_S = 2.0
 _one_at_a_time = threading.Lock()  # whom a process asks, and for how long it may take, belongs to the process
 
 
@@ -107,22 +107,20 @@ class Cluster:
 
     def _fetch(self, future: Any) -> ChunkResult:
         """Wait for a result as long as somebody is there to compute it."""
-        looked = seen = time.monotonic()
+        seen = time.monotonic()
         while True:
-            if future.status == "finished":
-                with suppress(TimeoutError):  # else its worker died with it, and another computes it again
-                    result: ChunkResult = future.result(timeout=_FETCH_S)
-                    return result
-            elif future.status == "error":
-                raise future.exception()
-            elif future.status != "pending" or self._client.status != "running":
-                raise self._gone("the scheduler is gone")
-            time.sleep(_POLL_S)
-            if time.monotonic() - looked > _LOOK_S:
-                looked = time.monotonic()
-                seen = looked if self._threads() else seen
-                if looked - seen > _NOBODY_S:
-                    raise self._gone("no worker is left")
+            try:
+                result: ChunkResult = future.result(timeout=_LOOK_S)
+                return result
+            except TimeoutError:  # not done yet, or its worker died with it and another computes it again
+                if self._client.status != "running":
+                    raise self._gone("the scheduler is gone") from None
+                now = time.monotonic()
+                seen = now if self._threads() else seen
+                if now - seen > _NOBODY_S:
+                    raise self._gone("no worker is left") from None
+            except CancelledError as error:
+                raise self._gone("the scheduler is gone") from error
 
     def _gone(self, why: str) -> AftersunError:
         return AftersunError(
