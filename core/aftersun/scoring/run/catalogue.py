@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 import pandas as pd
@@ -24,55 +24,46 @@ def check_names(registry: Registry, company: Company) -> None:
     AftersunError
         Naming the first of them and what there is instead.
     """
-    known = {loaded.id: loaded.retrofit for loaded in registry.retrofits}
-    for name in company.retrofits.off:
-        if name not in registry.off:
-            raise AftersunError(
-                f"The company file switches off '{name}', which is not installed.",
-                f"Installed: {', '.join(sorted(known))}.",
-            )
-    facts = {fact for retrofit in known.values() for fact in retrofit.facts}
-    for name in company.priors:
-        if name not in facts:
-            raise AftersunError(
-                f"The company file gives a chance of '{name}', which no retrofit asks for.",
-                f"There are: {', '.join(sorted(facts))}.",
-            )
-    for name in company.assumptions:
-        if name not in known and name not in registry.off:
-            raise AftersunError(
-                f"The company file overrides assumptions of '{name}', which is not installed.",
-                f"Installed: {', '.join(sorted(known))}.",
-            )
-    for name, retrofit in known.items():
+    installed = {loaded.id: loaded.retrofit for loaded in registry.retrofits}
+    facts = {fact for retrofit in installed.values() for fact in retrofit.facts}
+    for name in sorted(set(company.retrofits.off) - set(registry.off)):
+        raise _no_such(f"switches off '{name}', which is not installed", installed)
+    for name in sorted(set(company.priors) - facts):
+        raise _no_such(f"gives a chance of '{name}', which no retrofit asks for", facts)
+    for name in sorted(set(company.assumptions) - {*installed, *registry.off}):
+        raise _no_such(f"overrides assumptions of '{name}', which is not installed", installed)
+    for name, retrofit in installed.items():
         assumed(retrofit, company.overrides(name), company.priors)
     system_values(company.system_overrides)
 
 
+def _no_such(problem: str, there_are: Iterable[str]) -> AftersunError:
+    return AftersunError(f"The company file {problem}.", f"There are: {', '.join(sorted(there_are))}.")
+
+
 def hashes(company_file: Path, portfolio: Portfolio) -> dict[str, str]:
     """Return what the run was made from: company file, tables and weather years, by SHA-256."""
-    found = {"company_file": hashlib.sha256(company_file.read_bytes()).hexdigest(), **chunk_hashes(portfolio)}
-    for name, table in (
-        ("customers", portfolio.customers),
-        ("call_log", portfolio.log),
-        ("owners", portfolio.owners),
-        ("left_out", portfolio.left_out),
-    ):
-        found[name] = _digest([table])
-    return found
+    return {
+        "company_file": hashlib.sha256(company_file.read_bytes()).hexdigest(),
+        **chunk_hashes(portfolio),
+        "customers": _digest([portfolio.customers]),
+        "call_log": _digest([portfolio.log]),
+        "owners": _digest([portfolio.owners]),
+        "left_out": _digest([portfolio.left_out]),
+    }
 
 
 def chunk_hashes(portfolio: Portfolio) -> dict[str, str]:
     """Return hashes of all that the chunks are computed from, the same however the portfolio is cut into them."""
-    found = {f"weather {name}": _weather_digest(weather) for name, weather in sorted(portfolio.weather.items())}
+    by_name = {f"weather {name}": _weather_digest(weather) for name, weather in sorted(portfolio.weather.items())}
     for table in ("sites", "arrays", "fitted", "readings"):
-        found[table] = _digest(
+        by_name[table] = _digest(
             [getattr(chunk, table).drop(columns="site", errors="ignore") for chunk in portfolio.chunks]
         )
     skylines = sorted((site, repr(line)) for chunk in portfolio.chunks for site, line in chunk.horizons.items())
-    found["horizons"] = hashlib.sha256(repr(skylines).encode()).hexdigest()
-    found["places"] = _digest([portfolio.places])
-    return found
+    by_name["horizons"] = hashlib.sha256(repr(skylines).encode()).hexdigest()
+    by_name["places"] = _digest([portfolio.places])
+    return by_name
 
 
 def _weather_digest(weather: Weather) -> str:
