@@ -9,7 +9,7 @@ saving, with its own fade and life, is what it adds to those before it.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -20,7 +20,6 @@ from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded
 from aftersun.model.change import ACCESS, Change, CostLine
 from aftersun.model.cohort import unaware
-from aftersun.model.plant import PER_ARRAY, Plant, level_of
 from aftersun.model.ranges import Bools, Floats
 from aftersun.money.cash_flow import CashFlow, study_years
 from aftersun.money.company import Company
@@ -28,7 +27,7 @@ from aftersun.money.measures import npv
 from aftersun.money.template import TRAVEL
 from aftersun.scoring.offers.singles import Single
 from aftersun.scoring.ranges.draws import Draws
-from aftersun.scoring.value.simulations import Baseline, Months, Rows, Simulated, Simulations
+from aftersun.scoring.value.simulations import Baseline, Months, Rows, Simulated, Simulations, only_where
 from aftersun.scoring.value.valuation import bills_to_flow
 
 MOST_CANDIDATES = 5
@@ -222,26 +221,13 @@ def _change(one: Single, part: Baseline, company: Company, guard: Guard, rows: R
 def _variant(change: Change, label: npt.NDArray[np.object_], part: Baseline) -> Change:
     """Merge a change and its alternatives to one that is, at each site, the one of that label."""
     options = (change, *change.alternatives)
-    masks = [label == one.label for one in options]
-    spread = [mask[part.cohort.arrays["site"].to_numpy(dtype=np.intp)] for mask in masks]
-    columns = {}
-    for column in fields(Plant):
-        merged = getattr(change.plant, column.name).copy()
-        for one, mask, of_arrays in zip(options[1:], masks[1:], spread[1:], strict=True):
-            where = of_arrays if level_of(column.name) == PER_ARRAY else mask
-            merged[where] = getattr(one.plant, column.name)[where]
-        columns[column.name] = merged
-    costs = [
-        replace(line, quantity=line.quantity * mask)
-        for one, mask in zip(options, masks, strict=True)
-        for line in one.costs
-    ]
-    yearly = [
-        replace(line, quantity=line.quantity * mask)
-        for one, mask in zip(options, masks, strict=True)
-        for line in one.yearly
-    ]
-    return Change(Plant(**columns), costs, yearly, _fade(options, masks, len(label)))
+    masks = [label == option.label for option in options]
+    plant, costs, yearly = change.plant, [], []
+    for option, mask in zip(options, masks, strict=True):
+        plant = only_where(part.cohort, mask, option.plant, plant)
+        costs += [replace(line, quantity=line.quantity * mask) for line in option.costs]
+        yearly += [replace(line, quantity=line.quantity * mask) for line in option.yearly]
+    return Change(plant, costs, yearly, _fade(options, masks, len(label)))
 
 
 def _fade(options: Sequence[Change], masks: Sequence[Bools], size: int) -> Floats | None:

@@ -16,7 +16,7 @@ from aftersun.model.cohort import Cohort
 from aftersun.money.company import Company
 from aftersun.scoring.offers.bundles import best_bundles
 from aftersun.scoring.offers.ledgers import month_rows, offers
-from aftersun.scoring.offers.singles import FACT_VALUE, NUMBER_VALUE, Setting, Tables, single_of
+from aftersun.scoring.offers.singles import ANSWER_VALUE, Setting, Tables, single_of
 from aftersun.scoring.offers.site_tables import site_tables
 from aftersun.scoring.ranges.draws import CommonNumbers, total_by_retrofit
 from aftersun.scoring.ranges.information import questions
@@ -62,10 +62,9 @@ def score(
         "safety_note": _of("safety_note", found),
         "driver": _of("driver", found),
     }
-    answers = _of(FACT_VALUE, found), _of(NUMBER_VALUE, found)
     texts = frames["ranking"].columns.intersection(_TEXTS)
     frames["ranking"] = frames["ranking"].astype(dict.fromkeys(texts, "str"))
-    frames["question"] = questions(*answers, cohort.sites, registry, company)
+    frames["question"] = questions(_of(ANSWER_VALUE, found), cohort.sites, registry, company)
     found.append(offers(singles, best_bundles(singles, now, company, guard), cohort, company))
     found.append({"offer_month": month_rows(cohort.sites.index, "", now.months)})
     for table in ("offer", "offer_member", "offer_hours", "offer_month", "cost_item", "cash_flow"):

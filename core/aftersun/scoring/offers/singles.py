@@ -21,13 +21,12 @@ from aftersun.scoring.offers.ranking_rule import pays_back_quickly, status_of
 from aftersun.scoring.ranges.break_even import driver_rows
 from aftersun.scoring.ranges.draws import CommonNumbers, Draws, Ranges, measured, ranges_of
 from aftersun.scoring.ranges.drivers import Driver
-from aftersun.scoring.ranges.information import fact_values, number_values
+from aftersun.scoring.ranges.information import answer_values
 from aftersun.scoring.value.nearby import NearbySimulations, Slopes
 from aftersun.scoring.value.simulations import Baseline, Rows, Simulations
 from aftersun.scoring.value.valuation import Case, Valuation, evaluate
 
-NUMBER_VALUE = "number_value"  # table: what it is worth to know each unknown number
-FACT_VALUE = "fact_value"  # table: what each retrofit is worth with each fact true and false
+ANSWER_VALUE = "answer_value"  # table: what it is worth to know each unknown fact and number
 
 # Columns of the ranking that have a value also where nothing was valued.
 _UNLESS_VALUED = {"variant": None} | dict.fromkeys(
@@ -104,8 +103,7 @@ def single_of(loaded: Loaded, setting: Setting) -> tuple[Tables, Single | None]:
         "cost_item": valuation.items.assign(retrofit=loaded.id),
         "cash_flow": valuation.cash_rows((valuation.npv > 0) | danger).assign(retrofit=loaded.id),
         "driver": driver_rows(loaded.id, ids, offered | danger, drivers, valuation.npv),
-        FACT_VALUE: fact_values(loaded.id, ids, drivers),
-        NUMBER_VALUE: number_values(loaded.id, ids, drivers, valuation.npv),
+        ANSWER_VALUE: answer_values(loaded.id, ids, drivers, valuation.npv),
     }
     return tables, Single(loaded, rows, valuation, draws, offered, danger)
 

@@ -33,10 +33,8 @@ NUMBERS_ASKED: Mapping[str, tuple[str, str]] = {
     "annual_demand_kwh": ("annual_demand_kwh", "How many kWh of electricity does your bill show for a year?"),
     "occupants": ("occupants", "How many people live in the house?"),
 }
-NUMBER_COLUMNS = ("site_id", "retrofit", "fact", "value_if_known")
-
 TURNING_COLUMNS = ("site_id", "column", "question", "retrofit", "worth_if", "not_if", "least", "most")
-VALUE_COLUMNS = ("site_id", "retrofit", "fact", "chance_true", "npv_if_true", "npv_if_false")
+VALUE_COLUMNS = ("site_id", "retrofit", "fact", "chance_true", "value_if_known", "value_of_phone", "value_of_visit")
 QUESTION_COLUMNS = (
     "site_id", "fact", "question", "chance_true", "value_if_known", "value_of_phone", "value_of_visit", "visit_cost",
     "retrofits",
@@ -49,26 +47,11 @@ def value_if_known(chance: Floats, if_true: Floats, if_false: Floats) -> Floats:
     return np.asarray(known - np.maximum(chance * if_true + (1.0 - chance) * if_false, 0.0))
 
 
-def value_of_test(
-    chance: Floats, if_true: Floats, if_false: Floats, sensitivity: float | Floats, specificity: float | Floats
-) -> Floats:
+def value_of_test(chance: Floats, if_true: Floats, if_false: Floats, sensitivity: float, specificity: float) -> Floats:
     """Return the expected value of a test of the fact with this sensitivity and specificity, by Bayes [1]_."""
     positive = np.maximum(chance * sensitivity * if_true + (1.0 - chance) * (1.0 - specificity) * if_false, 0.0)
     negative = np.maximum(chance * (1.0 - sensitivity) * if_true + (1.0 - chance) * specificity * if_false, 0.0)
     return np.asarray(positive + negative - np.maximum(chance * if_true + (1.0 - chance) * if_false, 0.0))
-
-
-def fact_values(retrofit: str, site_ids: pd.Index, drivers: Sequence[Driver]) -> pd.DataFrame:
-    """Return what a retrofit is worth with each unknown fact true and false, where that differs: VALUE_COLUMNS."""
-    parts = []
-    for driver in drivers:
-        if driver.spread != CHANCE:
-            continue
-        if_true, if_false = driver.at_high.npv, driver.at_low.npv
-        rows = np.flatnonzero(if_true != if_false)
-        columns = (site_ids[rows], retrofit, driver.name, driver.used, if_true[rows], if_false[rows])
-        parts.append(pd.DataFrame(dict(zip(VALUE_COLUMNS, columns, strict=True))))
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(VALUE_COLUMNS))
 
 
 def value_of_number(driver: Driver, npv: Floats) -> Floats:
@@ -82,16 +65,38 @@ def value_of_number(driver: Driver, npv: Floats) -> Floats:
     return np.asarray(np.maximum(by_value, 0.0).mean(axis=0) - np.maximum(by_value.mean(axis=0), 0.0))
 
 
-def number_values(retrofit: str, site_ids: pd.Index, drivers: Sequence[Driver], npv: Floats) -> pd.DataFrame:
-    """Return what it is worth to know each unknown number: site_id, retrofit, fact, value_if_known."""
+def answer_values(retrofit: str, site_ids: pd.Index, drivers: Sequence[Driver], npv: Floats) -> pd.DataFrame:
+    """Return what it is worth to know each unknown fact and number, for certain, by phone, by a visit: VALUE_COLUMNS.
+
+    ``npv`` (S,) is with all values as used. A number has no ``chance_true``; asked for by phone it is known with the
+    sensitivity of its row in ``fact_tests.csv`` and else is not.
+    """
     parts = []
     for driver in drivers:
-        if driver.name in NUMBERS_ASKED:
-            value = value_of_number(driver, npv)
-            rows = np.flatnonzero(value > LEAST_VALUE)
-            columns = (site_ids[rows], retrofit, NUMBERS_ASKED[driver.name][0], value[rows])
-            parts.append(pd.DataFrame(dict(zip(NUMBER_COLUMNS, columns, strict=True))))
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(NUMBER_COLUMNS))
+        if driver.spread == CHANCE:
+            fact, chance = driver.name, driver.used
+            ends = np.asarray(chance), driver.at_high.npv, driver.at_low.npv
+            known = value_if_known(*ends)
+            by_phone, by_visit = (_value_of_way(fact, way, *ends) for way in (PHONE, VISIT))
+        elif driver.name in NUMBERS_ASKED:
+            fact, chance = NUMBERS_ASKED[driver.name][0], np.nan
+            known = value_of_number(driver, npv)
+            test = tables.fact_tests().get((fact, PHONE))
+            by_phone, by_visit = known * (test.sensitivity if test else 0.0), np.zeros(len(npv))
+        else:
+            continue
+        rows = np.flatnonzero(known > LEAST_VALUE)
+        columns = (site_ids[rows], retrofit, fact, chance, known[rows], by_phone[rows], by_visit[rows])
+        parts.append(pd.DataFrame(dict(zip(VALUE_COLUMNS, columns, strict=True))))
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(VALUE_COLUMNS))
+
+
+def _value_of_way(fact: str, way: str, chance: Floats, if_true: Floats, if_false: Floats) -> Floats:
+    """Return what it is worth to ask by phone or to look on a visit, (S,); 0 where that would not tell."""
+    test = tables.fact_tests().get((fact, way))
+    if test is None:
+        return np.zeros(len(if_true))
+    return np.maximum(value_of_test(chance, if_true, if_false, test.sensitivity, test.specificity), 0.0)
 
 
 @dataclass(frozen=True)
@@ -143,21 +148,16 @@ def turning(site_id: str, answers: Iterable[Answers]) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(TURNING_COLUMNS))
 
 
-def questions(
-    values: pd.DataFrame, numbers: pd.DataFrame, sites: pd.DataFrame, registry: Registry, company: Company
-) -> pd.DataFrame:
+def questions(values: pd.DataFrame, sites: pd.DataFrame, registry: Registry, company: Company) -> pd.DataFrame:
     """Return the questions that are worth something, one row a site and fact: QUESTION_COLUMNS.
 
-    ``values`` has the rows of :func:`fact_values` and ``numbers`` those of :func:`number_values` of all retrofits. Each
-    retrofit is taken or left by itself, so what an answer is worth adds up over them. ``value_of_visit`` is 0 where
-    nobody has to go; ``visit_cost`` is what the company itself pays for trip and inspection. A number has no
-    ``chance_true``; asked for, it is known with the sensitivity of its row in ``fact_tests.csv`` and else is not.
+    ``values`` has the rows of :func:`answer_values` of all retrofits. Each retrofit is taken or left by itself, so what
+    an answer is worth adds up over them. ``value_of_visit`` is 0 where nobody has to go; ``visit_cost`` is what the
+    company itself pays for trip and inspection.
     """
-    table = pd.concat([_of_facts(values), _of_numbers(numbers)], ignore_index=True)
-    table = table[table["value_if_known"] > LEAST_VALUE]
-    if table.empty:
+    if values.empty:
         return pd.DataFrame(columns=list(QUESTION_COLUMNS))
-    summed = table.groupby(["site_id", "fact"], sort=True).agg(
+    summed = values.groupby(["site_id", "fact"], sort=True).agg(
         chance_true=("chance_true", "first"),
         value_if_known=("value_if_known", "sum"),
         value_of_phone=("value_of_phone", "sum"),
@@ -170,33 +170,6 @@ def questions(
     return result.assign(
         question=[asked[fact] for fact in result["fact"]], visit_cost=_visit_cost(result, sites, company)
     )[list(QUESTION_COLUMNS)]
-
-
-def _of_facts(values: pd.DataFrame) -> pd.DataFrame:
-    if values.empty:
-        return pd.DataFrame(columns=["value_if_known"])
-    chance, if_true, if_false = (
-        values[name].to_numpy(np.float64) for name in ("chance_true", "npv_if_true", "npv_if_false")
-    )
-    table = values.assign(value_if_known=value_if_known(chance, if_true, if_false))
-    for way, name in ((PHONE, "value_of_phone"), (VISIT, "value_of_visit")):
-        tests = [tables.fact_tests().get((fact, way)) for fact in values["fact"]]
-        sensitivity = np.array([test.sensitivity if test else 0.5 for test in tests])
-        specificity = np.array([test.specificity if test else 0.5 for test in tests])
-        value = value_of_test(chance, if_true, if_false, sensitivity, specificity)
-        table[name] = np.where([test is not None for test in tests], np.maximum(value, 0.0), 0.0)
-    return table
-
-
-def _of_numbers(numbers: pd.DataFrame) -> pd.DataFrame:
-    """Add what asking brings: an answer with a chance, and then the true one."""
-    if numbers.empty:
-        return pd.DataFrame(columns=["value_if_known"])
-    tests = [tables.fact_tests().get((fact, PHONE)) for fact in numbers["fact"]]
-    answered = np.array([test.sensitivity if test else 0.0 for test in tests])
-    return numbers.assign(
-        chance_true=np.nan, value_of_phone=answered * numbers["value_if_known"].to_numpy(float), value_of_visit=0.0
-    )
 
 
 def by_question(table: pd.DataFrame) -> pd.DataFrame:

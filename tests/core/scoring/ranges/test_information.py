@@ -12,10 +12,11 @@ import aftersun_datasets
 from aftersun.documents.run_view import RunView
 from aftersun.host.registry import find_plugins
 from aftersun.inventory.store.file import Inventory
-from aftersun.money.company import load_company
-from aftersun.scoring.ranges.drivers import TRIANGULAR, Driver, Parts
+from aftersun.money.company import Company
+from aftersun.scoring.ranges.drivers import CHANCE, TRIANGULAR, Driver, Parts
 from aftersun.scoring.ranges.information import (
     NUMBERS_ASKED,
+    answer_values,
     questions,
     value_if_known,
     value_of_number,
@@ -100,48 +101,37 @@ def test_every_fact_that_is_asked_can_be_asked_on_the_phone() -> None:
         assert row["source"]
 
 
-def test_a_question_adds_up_over_the_retrofits(demo: Demo) -> None:
-    company = load_company(demo.company)
-    sites = pd.DataFrame({"latitude": [36.1], "longitude": [-80.0]}, index=["A"])
-    values = pd.DataFrame(
-        {
-            "site_id": "A",
-            "retrofit": ["bird_mesh", "other"],
-            "fact": "birds_seen",
-            "chance_true": 0.1,
-            "npv_if_true": [900.0, 100.0],
-            "npv_if_false": [-600.0, -50.0],
-        }
-    )
-    numbers = pd.DataFrame(
-        {"site_id": "A", "retrofit": ["other"], "fact": "remaining_life_years", "value_if_known": [50.0]}
-    )
-    row, years = questions(values, numbers, sites, find_plugins(), company).to_dict("records")
-    assert years["value_if_known"] == 50.0
-    assert years["value_of_phone"] == pytest.approx(0.7 * 50.0)  # the sensitivity that fact_tests.csv has for it
+def a_fact(if_true: list[float], if_false: list[float]) -> Driver:
+    zero = np.zeros(len(if_true))
+    ends = Parts(np.array(if_false), zero, zero), Parts(np.array(if_true), zero, zero)
+    return Driver("birds_seen", "no/yes", 0.0, 0.1, 1.0, CHANCE, False, *ends)
+
+
+def test_a_question_adds_up_over_the_retrofits(company: Company) -> None:
+    sites, ids = pd.DataFrame({"latitude": [36.1], "longitude": [-80.0]}, index=["A"]), pd.Index(["A"])
+    number = a_number(0, 10, 20, -1000, 1000)
+    values = [
+        answer_values("bird_mesh", ids, [a_fact([900.0], [-600.0])], one(-450.0)),
+        answer_values("other", ids, [a_fact([100.0], [-50.0]), number], one(0.0)),
+    ]
+    row, years = questions(pd.concat(values), sites, find_plugins(), company).to_dict("records")
+    assert years["fact"] == "remaining_life_years"
+    assert years["value_if_known"] == pytest.approx(1000 / 6, rel=1e-3)
+    # the sensitivity that fact_tests.csv has for it
+    assert years["value_of_phone"] == pytest.approx(0.7 * years["value_if_known"])
     assert np.isnan(years["chance_true"])
     assert row["value_if_known"] == pytest.approx(0.1 * 900 + 0.1 * 100)
     assert 0 < row["value_of_phone"] < row["value_of_visit"] < row["value_if_known"]
     assert row["retrofits"] == "bird_mesh, other"
 
 
-def test_a_visit_costs_the_company_its_trip_and_its_inspection(demo: Demo) -> None:
-    company = load_company(demo.company)
+def test_a_visit_costs_the_company_its_trip_and_its_inspection(company: Company) -> None:
     base = company.travel
     sites = pd.DataFrame(
         {"latitude": [base.base_latitude, base.base_latitude + 0.1], "longitude": base.base_longitude}, index=["A", "B"]
     )
-    values = pd.DataFrame(
-        {
-            "site_id": ["A", "B"],
-            "retrofit": "bird_mesh",
-            "fact": "birds_seen",
-            "chance_true": 0.1,
-            "npv_if_true": 900.0,
-            "npv_if_false": -600.0,
-        }
-    )
-    here, away = questions(values, pd.DataFrame(), sites, find_plugins(), company)["visit_cost"]
+    values = answer_values("bird_mesh", sites.index, [a_fact([900.0] * 2, [-600.0] * 2)], np.full(2, -450.0))
+    here, away = questions(values, sites, find_plugins(), company)["visit_cost"]
     look = company.inspections["survey_visit"]  # of fact_tests.csv
     assert look > 0
     assert here == pytest.approx(look)  # no way to go
