@@ -80,17 +80,15 @@ class Column:
         return f"at least {low}" if low is not None else f"at most {high}" if high is not None else ""
 
     @property
-    def sql_limits(self) -> str:
-        """What the database holds the column to, as SQL: a last defence."""
+    def sql_checks(self) -> tuple[str, ...]:
+        """What the database holds the column to, as SQL conditions: a last defence."""
         name = quoted(self.name)
-        limits = [f"DEFAULT {literal(self.default)}"] if self.default else []
-        if self.choices:
-            limits.append(f"CHECK ({name} IN ({', '.join(map(literal, self.choices))}))")
+        checks = [f"{name} IN ({', '.join(map(literal, self.choices))})"] if self.choices else []
         if self.minimum is not None:
-            limits.append(f"CHECK ({name} >= {self.minimum:.17g})")
+            checks.append(f"{name} >= {self.minimum:.17g}")
         if self.maximum is not None:
-            limits.append(f"CHECK ({name} <= {self.maximum:.17g})")
-        return " ".join(limits)
+            checks.append(f"{name} <= {self.maximum:.17g}")
+        return tuple(checks)
 
 
 @cache

@@ -18,7 +18,7 @@ from typing import Self
 
 import duckdb
 
-from aftersun.inventory.store.migrations import is_older, migrate, newest_version, stored_version
+from aftersun.inventory.store.migrations import holds_less, is_older, migrate, newest_version, stored_version
 from aftersun.inventory.store.private import put_in_place, sibling, umask
 from aftersun.inventory.store.sql import of_the_file, quoted, scalar
 from aftersun.model.errors import AftersunError, InUse
@@ -319,10 +319,10 @@ def _check_version(path: Path, connection: duckdb.DuckDBPyConnection) -> None:
 
 
 def _bring_up_to_date(path: Path, connection: duckdb.DuckDBPyConnection, read_only: bool) -> None:
-    if is_older(connection):
-        if read_only:
-            raise AftersunError(
-                f"{path} has an older layout and was opened for reading only.",
-                "Rank, or load a table, to bring it up to date; a backup of it can be made before.",
-            )
+    if read_only and is_older(connection):
+        raise AftersunError(
+            f"{path} has an older layout and was opened for reading only.",
+            "Rank, or load a table, to bring it up to date; a backup of it can be made before.",
+        )
+    if not read_only and (is_older(connection) or holds_less(connection)):
         migrate(connection)

@@ -18,7 +18,7 @@ import pandas as pd
 
 import aftersun_datasets
 from aftersun.inventory.store import dictionary
-from aftersun.inventory.store.sql import quoted, registered, scalar, typed_frame
+from aftersun.inventory.store.sql import literal, quoted, registered, scalar, typed_frame
 
 DTYPES = {
     "VARCHAR": "string",
@@ -38,14 +38,15 @@ DTYPES = {
 
 @dataclass(frozen=True)
 class Table:
-    """One table of the file: DuckDB type by column, and by column the limits that the database holds it to."""
+    """One table of the file: DuckDB type by column, defaults by column, conditions that the database holds rows to."""
 
     name: str
     columns: dict[str, str]
     key: tuple[str, ...]
     order: tuple[str, ...] = ()
     required: tuple[str, ...] = ()
-    limits: Mapping[str, str] = field(default_factory=dict)
+    defaults: Mapping[str, str] = field(default_factory=dict)
+    checks: tuple[str, ...] = ()
     exported: frozenset[str] = frozenset()
 
     @property
@@ -62,9 +63,11 @@ class Table:
     def create_statement(self) -> str:
         """The SQL that makes the table where it is not there."""
         parts = [
-            f"{quoted(name)} {kind}{' NOT NULL' if name in self.required else ''} {self.limits.get(name, '')}"
+            f"{quoted(name)} {kind}{' NOT NULL' if name in self.required else ''}"
+            + (f" DEFAULT {literal(self.defaults[name])}" if name in self.defaults else "")
             for name, kind in self.columns.items()
         ]
+        parts += [f"CHECK ({condition})" for condition in self.checks]
         if self.key:
             parts.append(f"PRIMARY KEY ({', '.join(map(quoted, self.key))})")
         return f"CREATE TABLE IF NOT EXISTS {quoted(self.name)} ({', '.join(parts)})"
@@ -112,7 +115,8 @@ def loaded_tables() -> dict[str, Table]:
             {column.name: column.duckdb_type for column in entries},
             key=tuple(column.name for column in entries if column.key),
             required=tuple(column.name for column in entries if column.required),
-            limits={column.name: column.sql_limits for column in entries},
+            defaults={column.name: column.default for column in entries if column.default},
+            checks=tuple(condition for column in entries for condition in column.sql_checks),
         )
         for table in dictionary.tables()
         for stored, entries in dictionary.stored_tables(table).items()
