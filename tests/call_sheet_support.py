@@ -54,11 +54,11 @@ TABLES: Mapping[str, list[dict[str, Any]]] = {
     ],
     "offer": [
         {"site_id": "S1", "offer": _BUNDLE, "npv": 500.0, **_WORTH, "upfront": 1840.0, "first_year_saving": 212.0,
-         "contribution": 321.0, "equipment": "tower", "must_call": False},
+         "contribution": 321.0, "equipment": ["tower"], "must_call": False},
         {"site_id": "S2", "offer": _LOSS, "npv": -900.0, **_WORTH, "npv_p90": -950.0, "upfront": 910.0,
-         "first_year_saving": 1.0, "contribution": 150.0, "equipment": "scaffold", "must_call": True},
+         "first_year_saving": 1.0, "contribution": 150.0, "equipment": ["scaffold"], "must_call": True},
         {"site_id": "S3", "offer": "hot_water_diverter", "npv": 77.0, **_WORTH, "upfront": 640.0,
-         "first_year_saving": 80.0, "contribution": 40.0, "equipment": "none", "must_call": False},
+         "first_year_saving": 80.0, "contribution": 40.0, "equipment": ["none"], "must_call": False},
     ],
     "ranking": [
         {"site_id": "S1", "rank": 1, "retrofit": "hot_water_diverter", "npv": 400.0, **_WORTH, "upfront": 700.0,

@@ -58,12 +58,24 @@ def _call_texts(after: Tables) -> list[str | None]:
     return [after["call texts"].at["text", site] for site in after["call"]["site_id"]]
 
 
+def _cost_notes(after: Tables) -> list[str]:
+    rows = after["cost_item"].to_dict("records")
+    when = ["" if wording.when_text(row) == wording.say("when.once") else wording.when_text(row) for row in rows]
+    return ["; ".join(filter(None, [at, row["note"]])) for at, row in zip(when, rows, strict=True)]
+
+
+def _equipment(after: Tables) -> list[str]:
+    return ["+".join(names) for names in after["offer"]["equipment"]]
+
+
 # Columns that held sentences, and how these are made of what is stored now.
 PRINTED: Mapping[tuple[str, str], Callable[[Tables], list]] = {
     ("ranking", "status"): _statuses,
     ("ranking", "reason"): _reasons,
     ("call", "excluded_reason"): _not_called,
     ("call", "sentence"): _call_texts,
+    ("cost_item", "note"): _cost_notes,
+    ("offer", "equipment"): _equipment,
 }
 
 

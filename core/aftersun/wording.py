@@ -73,6 +73,13 @@ def call_text(offer: Row, members: Sequence[Row], currency: str, write: Figures 
     return _sentences([say(key, write.language, **amounts)])
 
 
+def when_text(row: Row, language: str = ENGLISH.language) -> str:
+    """Return when a cost item is paid: ``row`` of table cost_item."""
+    if _value(row, "every_year"):
+        return say("when.every_year", language)
+    return say("when.later" if row["in_year"] else "when.once", language, years=row["in_year"])
+
+
 def _valued(row: Row, currency: str, write: Figures) -> Iterator[str]:
     """Yield what an evaluated retrofit does for the owner over its years, and what was assumed of the site."""
     language = write.language

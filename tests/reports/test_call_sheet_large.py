@@ -46,7 +46,13 @@ def _large() -> SmallRun:
         "excluded_reason": np.where(np.isnan(number), "no_offer", ""),
     }  # fmt: skip
     # Of the demo's sites about a third have an offer.
-    offer = {"site_id": sites[::3], "offer": "bird_mesh", "npv": 300.0, "upfront": 900.0, "equipment": "tower"}
+    offer = {
+        "site_id": sites[::3],
+        "offer": "bird_mesh",
+        "npv": 300.0,
+        "upfront": 900.0,
+        "equipment": [["tower"]] * len(sites[::3]),
+    }
     run = SmallRun(texts=dict.fromkeys(sites, REASON))
     made = {"ranking": ranking, "safety_note": notes, "call": call, "offer": offer}
     for name, columns in made.items():

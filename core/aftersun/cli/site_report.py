@@ -12,8 +12,7 @@ from aftersun.cli.terminal import amount, cell, in_words, terminal
 from aftersun.documents.run_view import RunView
 from aftersun.inventory.store.dictionary import columns
 from aftersun.scoring.run.site_detail import CloserLook
-from aftersun.scoring.value.words import EVERY_YEAR
-from aftersun.wording import not_called_text, reason_text, status_text
+from aftersun.wording import not_called_text, reason_text, status_text, when_text
 
 DRIVERS_SHOWN = 3  # of each retrofit; JSON has all
 _TABLES = (
@@ -269,15 +268,14 @@ def _cost_table(items: pd.DataFrame) -> None:
     """Print what it takes once and what changes every year; a gain carries a plus."""
     rows = []
     for item in items.to_dict("records"):
-        yearly = item["note"].startswith(EVERY_YEAR)
         rows.append(
             [
-                "every year" if yearly else "once",
+                when_text(item),
                 f"{item['kind']}: {in_words(item['item'])}",
                 f"{item['quantity']:,.3g}",
                 item["unit"],
                 f"{'+' if item['kind'].startswith('avoided') else ''}{amount(item['price'])}",
-                item["note"].removeprefix(EVERY_YEAR).removeprefix("; "),
+                item["note"],
             ]
         )
     if rows:

@@ -142,8 +142,8 @@ class Prices:
         -------
         Frame with the columns site (position among the sites), site_id, kind, item, quantity, unit, unit_cost (as in
         the company file), cost (the company's own, without tax), price_before_tax (with markup), price (what the owner
-        pays), note, in_year (whole years after the first visit); sorted by site, then by visit in the order of its
-        lines, the trip last.
+        pays), note, in_year (whole years after the first visit), every_year (no); sorted by site, then by visit in the
+        order of its lines, the trip last.
         """
         return self._table([(year, item) for year, items in self._visits(lines) for item in items])
 
@@ -156,6 +156,7 @@ class Prices:
         avoided = table["kind"].isin(AVOIDED_KINDS)
         gain = table["quantity"] * table["unit_cost"]
         return table.assign(
+            every_year=True,
             cost=table["cost"].mask(avoided, 0.0),
             price_before_tax=table["price_before_tax"].mask(avoided, gain),
             price=table["price"].mask(avoided, gain),
@@ -235,6 +236,7 @@ class Prices:
                 "price": cost * self._markup * self._tax,
                 "note": _texts([self._note(item, row) for _, item, row in each]),
                 "in_year": np.array([year for year, _, _ in each], dtype=np.int64),
+                "every_year": False,
             }
         )
         return table.sort_values("site", kind="stable", ignore_index=True)

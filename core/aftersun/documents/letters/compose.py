@@ -30,7 +30,6 @@ from aftersun.model.errors import AftersunError
 from aftersun.model.figures import ENGLISH
 from aftersun.model.letter import Letter, LetterOption
 from aftersun.scoring.calls import contact_rules
-from aftersun.scoring.offers.ledgers import JOINED
 from aftersun.wording import not_called_text, status_text
 
 # Whatever the run knew: these hold from the day that they are recorded.
@@ -323,7 +322,7 @@ def _letter(source: Source, site_id: str, chosen: Sequence[str], choices: Choice
     for offer in chosen:
         records = source.records(site_id, offer)
         options.append(option_of(records, _price(records, choices), catalogue))
-    members = [name for offer in chosen for name in offer.split(JOINED)]
+    members = [name for offer in chosen for name in source.records(site_id, offer).names]
     return Letter(
         number="",
         version=0,

@@ -24,8 +24,6 @@ from aftersun.model.letter import (
 from aftersun.model.ranges import Floats
 from aftersun.money.measures import capital_recovery, discounted_payback, npv
 from aftersun.money.template import TRAVEL
-from aftersun.scoring.offers.ledgers import JOINED
-from aftersun.scoring.value import words
 from aftersun.wording import survey_text
 
 MOST_ASSUMPTIONS = 12
@@ -53,9 +51,9 @@ class Catalogue:
         """Title by retrofit."""
         return {name: str(row["title"]) for name, row in self.retrofits.items()}
 
-    def title(self, offer: str) -> str:
-        """Return the title of an offer."""
-        return " and ".join(self.titles.get(name, name) for name in offer.split(JOINED))
+    def title(self, retrofit: str) -> str:
+        """Return the title of a retrofit."""
+        return self.titles.get(retrofit, retrofit)
 
 
 @dataclass(frozen=True)
@@ -74,10 +72,14 @@ class Records:
     exported_kwh: float  # a year, today
 
     @property
+    def names(self) -> list[str]:
+        """The retrofits that it consists of."""
+        return [str(row["retrofit"]) for row in self.members]
+
+    @property
     def safety_remedial(self) -> bool:
         """Whether it is there for safety alone: it ends a known danger and is worth nothing that could be promised."""
-        names = str(self.offer["offer"]).split(JOINED)
-        alone = len(names) == 1 and self.ranking[names[0]]["status"] == Status.SAFETY_REMEDIAL
+        alone = len(self.names) == 1 and self.ranking[self.names[0]]["status"] == Status.SAFETY_REMEDIAL
         return bool(value_of(self.offer, "must_call")) and (alone or not float(self.offer["npv"]) > 0)
 
 
@@ -119,7 +121,7 @@ def option_of(records: Records, price: float | None, catalogue: Catalogue) -> Le
     value = _money(float(offer["npv"]) + lower)
     p90, p50, p10 = (worth(column) for column in ("npv_p90", "npv_p50", "npv_p10"))
     parts = [_part(row, catalogue) for row in records.members]
-    names = name.split(JOINED)
+    names = records.names
     return LetterOption(
         offer=name,
         parts=tuple(parts),
@@ -201,9 +203,7 @@ def price_lines(costs: Sequence[Row], price: float) -> tuple[LetterPrice, ...]:
     first = [
         row
         for row in costs
-        if int(row["in_year"]) == 0
-        and row["kind"] in COST_KINDS_WITH_TRAVEL
-        and not str(value_of(row, "note") or "").startswith(words.EVERY_YEAR)
+        if int(row["in_year"]) == 0 and row["kind"] in COST_KINDS_WITH_TRAVEL and not value_of(row, "every_year")
     ]
     amounts = [_money(row["price"]) for row in first]
     rest = _money(price - sum(amounts))

@@ -14,7 +14,6 @@ from aftersun.inventory.log import learnt_facts
 from aftersun.inventory.store import read
 from aftersun.inventory.store.file import Inventory
 from aftersun.model.letter import LetterFact, LetterNote
-from aftersun.scoring.offers.ledgers import JOINED
 
 _RUN_TABLES = (
     "offer", "offer_member", "offer_month", "cash_flow", "cost_item", "ranking", "driver", "safety_note",
@@ -89,11 +88,12 @@ class Source:
         return self._records[site_id, offer]
 
     def _gather(self, site_id: str, offer: str) -> Records:
-        members = offer.split(JOINED)
+        rows = self._of(site_id, "offer_member", "offer", [offer])
+        members = [str(row["retrofit"]) for row in rows]
         energy = self.one("site_energy", site_id)
         return Records(
             offer=self.offers(site_id)[offer],
-            members=self._of(site_id, "offer_member", "offer", [offer]),
+            members=rows,
             cash=self._of(site_id, "cash_flow", "retrofit", [offer]),
             costs=self._of(site_id, "cost_item", "retrofit", [offer]),
             months=self._of(site_id, "offer_month", "offer", [offer]),

@@ -99,6 +99,14 @@ CHANGES: tuple[Change, ...] = (
         "UPDATE call SET excluded_detail = excluded_reason[12:], excluded_reason = 'short_of_capacity' "
         "WHERE excluded_reason LIKE 'not enough %'"
     ),
+    Statement(
+        "UPDATE cost_item SET every_year = starts_with(note, 'every year'), "
+        "note = regexp_replace(note, '^(every year|after \\d+ years)(; )?', '')"
+    ),
+    Statement(
+        "ALTER TABLE offer ALTER COLUMN equipment SET DATA TYPE VARCHAR[] "
+        "USING CASE equipment::VARCHAR WHEN '' THEN [] ELSE string_split(equipment::VARCHAR, '+') END"
+    ),
 )
 """What made each further layout out of the one before, in order. Never edited once released; add another one."""
 

@@ -30,6 +30,7 @@ DTYPES = {
     "DATE": "datetime64[us]",
     "TIMESTAMP": "datetime64[us]",
     "BLOB": "object",
+    "VARCHAR[]": "object",
     "DOUBLE[]": "object",  # an array of numbers in each cell
     "UINTEGER[]": "object",
 }

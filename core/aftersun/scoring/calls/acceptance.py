@@ -90,6 +90,17 @@ def chance_of_yes(
     return counts.assign(chance=[belief.mean for belief in believed], low=limits[:, 0], high=limits[:, 1])
 
 
+def chance_by_offer(members: pd.DataFrame, chances: pd.Series, usual: float) -> dict[str, float]:
+    """Return the chance of a yes by offer: it is taken as a whole, so the least of its members counts.
+
+    ``members`` has the columns offer and retrofit of table offer_member; ``chances`` is by retrofit, ``usual`` that of
+    a retrofit which it lacks.
+    """
+    pairs = members[["offer", "retrofit"]].drop_duplicates().astype("str")
+    least = pairs.assign(chance=pairs["retrofit"].map(chances).fillna(usual)).groupby("offer")["chance"].min()
+    return dict(zip(least.index, least.astype(float), strict=True))
+
+
 def chance_of_contact(log: pd.DataFrame, prior: Beta = CONTACT_PRIOR) -> tuple[Beta, int, int]:
     """Return what is believed of the chance that a call is answered, the answered calls and all attempts.
 

@@ -13,7 +13,6 @@ from aftersun.money.company import Company
 from aftersun.scoring.calls.booking import HOURS, Capacity
 from aftersun.scoring.calls.programme import Limits, Selection, choose_offers
 from aftersun.scoring.calls.visits import round_trips, rounds_of
-from aftersun.scoring.offers.ledgers import JOINED
 
 SEARCH = Limits(seconds=30.0, gap=1e-4, hours_s=15.0)
 
@@ -58,7 +57,7 @@ def plan_month(
     customers, excluded
         customer_id and the reason not to call, "" = may be called, by site_id of every site.
     chances
-        Chance of a yes by retrofit; a set of several is taken as a whole, so the least of its members counts.
+        Chance of a yes by offer, as :func:`aftersun.scoring.calls.acceptance.chance_by_offer` gives it.
 
     Raises
     ------
@@ -96,9 +95,8 @@ def _candidates(
 ) -> pd.DataFrame:
     """Return the offers as the programme takes them, with what they are printed by."""
     calls = company.calls
-    usual = calls.yes_prior / (calls.yes_prior + calls.no_prior)
-    yes = [min(chances.get(name, usual) for name in offer.split(JOINED)) for offer in offers["offer"]]
-    value = np.array(yes) * (offers["contribution"] + offers["trip_cost"]).to_numpy(dtype=np.float64)
+    yes = offers["offer"].map(chances).to_numpy(dtype=np.float64)
+    value = yes * (offers["contribution"] + offers["trip_cost"]).to_numpy(dtype=np.float64)
     found = pd.DataFrame(
         {
             "offer_id": offers["site_id"] + " " + offers["offer"],
@@ -110,7 +108,7 @@ def _candidates(
             "contribution": offers["contribution"].astype(float),
             "chance_of_yes": yes,
             "value": value - calls.cost_per_call,
-            "equipment": [names.split(JOINED)[0] for names in offers["equipment"].fillna("")],
+            "equipment": ["" if names is None or not len(names) else str(names[0]) for names in offers["equipment"]],
             "materials": offers["materials_cost"].astype(float),
             "must_call": offers["must_call"].fillna(False).astype(bool),
         }

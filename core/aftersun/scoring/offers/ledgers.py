@@ -22,8 +22,6 @@ from aftersun.scoring.ranges.draws import measured
 from aftersun.scoring.value.simulations import MONTHLY, Months
 from aftersun.scoring.value.valuation import ITEM_COLUMNS, cash_rows
 
-JOINED = "+"  # between the members of an offer
-
 OFFER_COLUMNS = (
     "site_id",
     "offer",
@@ -107,7 +105,7 @@ def offers(
         )
         sold = ids[sure]
         if len(sold):
-            name = JOINED.join(bundle.members)
+            name = "+".join(bundle.members)  # an id like any other: table offer_member has what it consists of
             prices = Prices(cohort.sites.loc[sold], company)
             lines = [replace(line, quantity=line.quantity[sure]) for line in bundle.lines]
             members = members[members["site_id"].isin(sold)]
@@ -150,7 +148,8 @@ def _owner_ledger(
     )
 
 
-_NUMBERS = pd.ArrowDtype(pa.list_(pa.float64()))  # Parquet then knows the type even where all are missing
+# Parquet then knows the type even where all are missing or empty.
+_NUMBERS, _NAMES = pd.ArrowDtype(pa.list_(pa.float64())), pd.ArrowDtype(pa.list_(pa.string()))
 
 
 def _percentiles(draws: npt.NDArray[np.float64]) -> pd.Series:
@@ -167,9 +166,7 @@ def _with_company_ledger(table: pd.DataFrame, visit: Visit, company: Company) ->
     before_tax = cost * (1.0 + company.money.markup_share)
     trip = visit.cost[TRAVEL]
     reserve = company.calls.callback_chance * trip + company.calls.warranty_reserve_share * before_tax
-    brought = [
-        JOINED.join(sorted(name for name, where in visit.equipment.items() if where[row])) for row in range(len(table))
-    ]
+    brought = [sorted(name for name, where in visit.equipment.items() if where[row]) for row in range(len(table))]
     hours = pd.DataFrame({"site_id": table["site_id"].to_numpy(), **visit.hours})
     hours = hours.melt(id_vars="site_id", var_name="skill", value_name="hours")
     return (
@@ -177,7 +174,7 @@ def _with_company_ledger(table: pd.DataFrame, visit: Visit, company: Company) ->
             contribution=before_tax - cost - reserve,
             materials_cost=visit.cost[MATERIAL],
             trip_cost=trip,
-            equipment=brought,
+            equipment=pd.Series(brought, dtype=_NAMES),
         ),
         hours[hours["hours"] > 0],
     )

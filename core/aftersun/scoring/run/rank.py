@@ -19,7 +19,7 @@ from aftersun.inventory.runs import stored_runs
 from aftersun.inventory.store.file import Inventory, bring_up_to_date
 from aftersun.model.errors import AftersunError
 from aftersun.money.company import Company, load_company
-from aftersun.scoring.calls.acceptance import Beta, chance_of_yes
+from aftersun.scoring.calls.acceptance import Beta, chance_by_offer, chance_of_yes
 from aftersun.scoring.calls.contact_rules import contact_rule, exclusions
 from aftersun.scoring.calls.month import Plan, plan_month
 from aftersun.scoring.run.catalogue import catalogue, check_names, chunk_hashes, hashes
@@ -163,7 +163,7 @@ def _plan(finished: FinishedChunks, portfolio: Portfolio, company: Company) -> P
         portfolio.owners,
         exclusions(portfolio.owners, rules, portfolio.left_out),
         company,
-        dict(zip(chances.index.astype(str), chances["chance"], strict=True)),
+        chance_by_offer(finished.whole("offer_member"), chances["chance"], prior.mean),
     )
 
 

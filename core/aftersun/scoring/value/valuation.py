@@ -24,7 +24,6 @@ from aftersun.money.cash_flow import CashFlow, owner_cash_flow, study_years
 from aftersun.money.company import Company
 from aftersun.money.prices import Prices, Visit
 from aftersun.money.tariffs import Bill
-from aftersun.scoring.value import words
 from aftersun.scoring.value.simulations import GAINS, NO_MONTHS, Baseline, Months, Rows, Simulations, only_where
 
 
@@ -248,7 +247,19 @@ def _gain(name: str, valuation: Valuation) -> Floats:
     return valuation.gain_kwh[name]
 
 
-ITEM_COLUMNS = ["site_id", "kind", "item", "quantity", "unit", "unit_cost", "cost", "price", "note", "in_year"]
+ITEM_COLUMNS = [
+    "site_id",
+    "kind",
+    "item",
+    "quantity",
+    "unit",
+    "unit_cost",
+    "cost",
+    "price",
+    "note",
+    "in_year",
+    "every_year",
+]
 _NO_VISIT = Visit({}, {}, {})
 _NO_ITEMS = pd.DataFrame(columns=ITEM_COLUMNS)
 
@@ -258,9 +269,6 @@ def _items(change: Change, prices: Prices, years: Floats) -> pd.DataFrame:
     once = prices.rows(change.costs)
     once = once[once["in_year"].to_numpy() < np.maximum(years, 1)[once["site"].to_numpy()]]
     yearly = prices.yearly_rows(change.yearly)
-    again = [f"after {year} years" if year else "" for year in once["in_year"]]
-    once = once.assign(note=[words.join(when, note) for when, note in zip(again, once["note"], strict=True)])
-    yearly = yearly.assign(note=[words.join(words.EVERY_YEAR, note) for note in yearly["note"]])
     both = pd.concat([once, yearly], ignore_index=True)
     items: pd.DataFrame = both[ITEM_COLUMNS]
     return items

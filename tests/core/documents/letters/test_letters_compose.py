@@ -278,7 +278,7 @@ def test_unknown_sites_and_sites_without_any_offer_are_refused(opened):
 def test_who_may_not_be_contacted_gets_a_letter_only_where_he_asked(opened):
     rows = stored(opened, "SELECT DISTINCT site_id, excluded_reason FROM call JOIN offer USING (run_id, site_id)")
     rows = rows[rows["excluded_reason"].isin(list(ContactRule))]
-    assert len(rows) > 5
+    assert len(set(rows["excluded_reason"])) > 2
     for site, rule in rows.itertuples(index=False):
         with pytest.raises(AftersunError, match=not_called_text(rule, "90")):
             one(opened, site)

@@ -26,7 +26,7 @@ from aftersun.inventory.store.migrations import (
 )
 from aftersun.inventory.store.tables import RUN_TABLES
 from aftersun.model.errors import AftersunError
-from aftersun.wording import not_called_text, status_text
+from aftersun.wording import not_called_text, status_text, when_text
 
 OLDER = ("layout-1", "layout-2", "layout-3", "demo-0.1.0")  # the last one has layout 4, and a stored run
 VERSIONS = dict(zip(OLDER, (1, 2, 3, 4), strict=True))
@@ -60,6 +60,11 @@ def _said(row: dict[str, object], column: str) -> object:
         return status_text(str(value))
     if column == "excluded_reason" and value is not None:
         return not_called_text(str(value), str(row["excluded_detail"]))
+    if column == "note" and "in_year" in row:
+        when = when_text(row)
+        return "; ".join(filter(None, ["" if when == "once" else when, str(value)]))
+    if column == "equipment" and isinstance(value, list):
+        return "+".join(value)
     return value
 
 

@@ -56,7 +56,9 @@ def test_only_permitted_customers_are_called_and_the_rest_keep_a_reason(excluded
     offers = pd.DataFrame(
         [("a", "mesh", 90.0, 5.0), ("a", "coating", 300.0, 80.0), ("b", "mesh", 9e3, 9e3), ("d", "mesh", 70.0, 400.0)],
         columns=["site_id", "offer", "npv", "contribution"],
-    ).assign(upfront=100.0, first_year_saving=10.0, materials_cost=10.0, equipment="", must_call=False, trip_cost=40.0)
+    ).assign(
+        upfront=100.0, first_year_saving=10.0, materials_cost=10.0, equipment=[[]] * 4, must_call=False, trip_cost=40.0
+    )
     hours = pd.DataFrame({"site_id": ["a", "d"], "offer": ["mesh", "mesh"], "skill": "roofer", "hours": 2.0})
     places = pd.DataFrame({"latitude": 36.12, "longitude": -79.98}, index=SITES.index)
     sure = dict.fromkeys(("mesh", "coating"), 1.0)
@@ -74,10 +76,10 @@ def test_a_danger_is_called_first_whatever_it_is_worth(excluded: pd.Series, comp
     offers = pd.DataFrame(
         [("a", "plugs", -900.0, 5.0, True), ("d", "mesh", 70.0, 400.0, False)],
         columns=["site_id", "offer", "npv", "contribution", "must_call"],
-    ).assign(upfront=950.0, first_year_saving=3.0, materials_cost=10.0, equipment="", trip_cost=40.0)
+    ).assign(upfront=950.0, first_year_saving=3.0, materials_cost=10.0, equipment=[[], []], trip_cost=40.0)
     hours = pd.DataFrame({"site_id": [], "offer": [], "skill": [], "hours": []})
     places = pd.DataFrame({"latitude": 36.12, "longitude": -79.98}, index=SITES.index)
-    plan = plan_month(offers, hours, places, SITES, excluded, company, {})
+    plan = plan_month(offers, hours, places, SITES, excluded, company, {"plugs": 0.15, "mesh": 0.15})
     first = plan.calls.iloc[0]
     assert (first["site_id"], bool(first["must_call"])) == ("a", True)
 

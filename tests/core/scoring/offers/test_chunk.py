@@ -105,7 +105,7 @@ def test_npv_is_the_sum_of_the_stored_discounted_cash_flow(scored):
 
 def test_upfront_is_the_sum_of_the_cost_items(scored):
     items = scored.frames["cost_item"]
-    once = items[~items["note"].str.startswith("every year")].groupby(["site_id", "retrofit"])["price"].sum()
+    once = items[~items["every_year"]].groupby(["site_id", "retrofit"])["price"].sum()
     upfront = by_key(scored.frames["ranking"])["upfront"].dropna()
     np.testing.assert_allclose(once.reindex(upfront.index).fillna(0.0), upfront, rtol=1e-9)
 

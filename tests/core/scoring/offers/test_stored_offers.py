@@ -62,7 +62,7 @@ def test_the_months_of_an_offer_of_one_gain_what_the_ranking_says(view: RunView,
 
 def test_prices_and_cash_of_an_offer_are_those_of_its_ledger(view: RunView, offers: pd.DataFrame) -> None:
     items, flows = view.table("cost_item"), view.table("cash_flow")
-    once = items[(items["in_year"] == 0) & ~items["note"].fillna("").str.startswith("every year")]
+    once = items[(items["in_year"] == 0) & ~items["every_year"]]
     price = once.groupby(["site_id", "retrofit"])["price"].sum()
     worth = flows.groupby(["site_id", "retrofit"])["discounted"].sum()
     years = flows.groupby(["site_id", "retrofit"])["year"].max()
