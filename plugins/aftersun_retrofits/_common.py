@@ -57,6 +57,12 @@ def numbers(frame: pd.DataFrame, column: str, if_unknown: api.Floats | float = n
     return np.where(np.isnan(values), if_unknown, values)
 
 
+def years_since(cohort: api.Cohort, column: str, if_unknown: api.Floats | float) -> api.Floats:
+    """Return the years since a date of the sites, ``if_unknown`` where it is not known, (S,)."""
+    years = cohort.years_since(cohort.sites[column])
+    return np.where(np.isnan(years), if_unknown, years)
+
+
 def equals(frame: pd.DataFrame, column: str, *choices: str | bool) -> api.Bools:
     """Tell where a column is known to hold one of ``choices``; unknown is False."""
     return frame[column].isin(choices).to_numpy(dtype=bool)

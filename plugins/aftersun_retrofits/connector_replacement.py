@@ -261,9 +261,8 @@ def _contact_gain(modules_per_string: api.Floats, assume: api.Assumed) -> api.Fl
 
 def _age_years(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
     """Return the age of the plugs in years, since they were renewed or the system began. Shape (S,)."""
-    renewed = cohort.years_since(cohort.sites["connectors_renewed_on"])
-    age = np.where(np.isnan(renewed), cohort.years_since(cohort.sites["commissioned_on"]), renewed)
-    return np.where(np.isnan(age), assume["age_if_unknown_years"], age)
+    of_system = common.years_since(cohort, "commissioned_on", assume["age_if_unknown_years"])
+    return common.years_since(cohort, "connectors_renewed_on", of_system)
 
 
 def _remarks(cohort: api.Cohort) -> npt.NDArray[np.object_]:

@@ -253,8 +253,7 @@ def _ruled_out(cohort: api.Cohort) -> api.Bools:
 
 def _time_constant(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
     """Return the time constant of the recovery, longer where the loss is likely to be old, days (S,)."""
-    age = cohort.years_since(cohort.sites["commissioned_on"])
-    age = np.where(np.isnan(age), assume["system_age_years"], age)
+    age = common.years_since(cohort, "commissioned_on", assume["system_age_years"])
     affected_days = assume["affected_share_of_age"] * age * DAYS_PER_YEAR
     return np.maximum(assume["recovery_days"], assume["recovery_time_share"] * affected_days)
 

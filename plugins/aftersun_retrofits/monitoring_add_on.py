@@ -334,8 +334,8 @@ def _fade(kinds: tuple[Faults, ...], saved: api.Floats, years: int) -> api.Float
 def _stop_rate(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
     """Return inverter stops a year, averaged over the years that the device will watch, shape (S,)."""
     age = np.maximum(cohort.as_of.year - common.numbers(cohort.sites, "inverter_year"), 0.0)
-    age = np.where(np.isnan(age), cohort.years_since(cohort.sites["commissioned_on"]), age)
-    age = np.where(np.isnan(age), assume["inverter_age_years"], age)
+    of_system = common.years_since(cohort, "commissioned_on", assume["inverter_age_years"])
+    age = np.where(np.isnan(age), of_system, age)
     hazard = (
         assume["inverter_stop_rate"],
         assume["inverter_stop_observed_years"],

@@ -16,8 +16,8 @@ from aftersun.climate.normals import normals_at
 from aftersun.climate.synthesis import synthetic_year
 from aftersun.host.assumed import assumed
 from aftersun.host.registry import Loaded, Registry
+from aftersun.model.codes import Status
 from aftersun.scoring.offers.chunk import score
-from aftersun.scoring.value.words import NOT_WORTH_IT, SAFETY_MATTER
 from aftersun.testing import sample_cohort, sample_company, unknown_frame
 from aftersun_retrofits.connector_replacement import (
     ConnectorReplacement,
@@ -147,7 +147,7 @@ def test_it_ranks_as_a_safety_matter_where_a_danger_is_known_though_it_costs_mor
     ).frames["ranking"]
     assert ranking["for_safety"].tolist() == [True, True, True, False]
     assert (ranking["npv"][1:] < 0).all()  # an open string may pay
-    assert ranking["status"].tolist()[1:] == [SAFETY_MATTER, SAFETY_MATTER, NOT_WORTH_IT]
+    assert ranking["status"].tolist()[1:] == [Status.SAFETY_REMEDIAL, Status.SAFETY_REMEDIAL, Status.NOT_COST_EFFECTIVE]
 
 
 def test_both_halves_are_always_renewed_and_said_so(build):

@@ -363,7 +363,7 @@ def test_the_host_takes_what_is_worth_most(build):
     no_surplus = variant(build(ready, array={"dc_rating_kw": 0.3}))
     assert no_surplus["variant"] == TIMER
     assert no_surplus["npv"] > 0
-    assert "at night" in no_surplus["reason"]
+    assert "at night" in no_surplus["change_remark"]
     day_only = variant(build(READY))
     assert day_only["variant"] == DIVERTER_ALONE
     free_surplus = variant(build({**ready, "export_rule": "no export"}, array={"dc_rating_kw": 6.0}))

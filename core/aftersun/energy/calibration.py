@@ -20,9 +20,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from aftersun.energy import readings_fit
-from aftersun.energy.assumptions import system_values
 from aftersun.energy.balance import simulate
-from aftersun.energy.generation import generated_lit
+from aftersun.energy.generation import annual_generation
 from aftersun.energy.readings_checks import PRODUCTION, fine_production, limits
 from aftersun.energy.readings_quality import Checked
 from aftersun.energy.typical_time import TypicalTime
@@ -262,13 +261,12 @@ def _dc_factors(cohort: Cohort, plant: Plant, energy: Energy, evidence: pd.DataF
     if not len(rows):
         return result
     part, part_plant = cohort.take(rows), plant.take(rows, cohort.array_rows(rows))
-    values = system_values(cohort.overrides)
     aim = evidence["factor"].to_numpy()[rows]
     reference = energy.annual("generated")[rows]
     dc = aim.copy()
     for _ in range(_FIT_ROUNDS):
-        now = generated_lit(part, part_plant.replace(calibration=part_plant.calibration * dc), values)
-        reached = now.sum(axis=1, dtype=np.float64) / reference
+        now = part_plant.replace(calibration=part_plant.calibration * dc)
+        reached = annual_generation(part, now) / reference
         dc = np.clip(dc * aim / np.maximum(reached, 1e-9), known["factor_min"], known["factor_max"])
     result[rows] = dc
     return result

@@ -118,18 +118,11 @@ def ac_before_stops(dc: Float32s, plant: Plant) -> Float32s:
     return output
 
 
-def generated_lit(cohort: Cohort, plant: Plant, values: Mapping[str, float]) -> Float32s:
-    """Return what each site generates in the lit hours, kWh an hour, (S, L)."""
-    generated = np.empty((len(cohort), len(lit_hours(cohort.weather))), dtype=np.float32)
-    for sites, part in generated_in_parts(cohort, plant, values):
-        generated[sites] = part
-    return generated
-
-
 def hourly_generation(cohort: Cohort, plant: Plant) -> Float32s:
     """Return what each site generates in each hour of the weather year, kWh (S, H)."""
     generated = np.zeros((len(cohort), HOURS_PER_YEAR), dtype=np.float32)
-    generated[:, lit_hours(cohort.weather)] = generated_lit(cohort, plant, system_values(cohort.overrides))
+    for sites, part in generated_in_parts(cohort, plant, system_values(cohort.overrides)):
+        generated[sites, lit_hours(cohort.weather)] = part
     return generated
 
 
