@@ -72,7 +72,8 @@ def score(
     offered = frames["ranking"][frames["ranking"]["status"].isin(OFFERED)]
     kept = {one.loaded.id: (one.rows, one.draws) for one in singles if ranges}
     frames[VALUE_DRAW] = total_by_retrofit(offered, cohort.sites.index, kept)
-    return Scored({**frames, **site_tables(now, fit)}, tuple(guard.failures))
+    told = {table: frame for table, frame in frames.items() if len(frame.columns)}  # none where no retrofit answered
+    return Scored({**told, **site_tables(now, fit)}, tuple(guard.failures))
 
 
 def _of(table: str, parts: Sequence[Tables]) -> pd.DataFrame:

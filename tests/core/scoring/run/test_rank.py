@@ -7,6 +7,8 @@ import shutil
 import duckdb
 import pandas as pd
 import pytest
+from demo_support import SITES
+from run_support import plugin, small, stored
 
 from aftersun.inventory.loading.load import load_file
 from aftersun.inventory.store.dictionary import tables
@@ -24,13 +26,14 @@ def ranking(path) -> pd.DataFrame:
 
 def test_any_address_works_without_a_weather_file(demo, tmp_path):
     few = tmp_path / "site.csv"
-    lines = (demo.tables / "site.csv").read_text(encoding="utf-8").splitlines()
-    few.write_text("\n".join(lines[:9]) + "\n", encoding="utf-8")
+    header, *lines = (demo.tables / "site.csv").read_text(encoding="utf-8").splitlines()
+    chosen = [line for line in lines if line.startswith(SITES[:8])]
+    few.write_text("\n".join([header, *chosen]) + "\n", encoding="utf-8")
     path = tmp_path / "n.duckdb"
     with Inventory.create(path) as inventory:
         for table in tables():
             load_file(inventory, table, few if table == "site" else demo.tables / f"{table}.csv")
-    record = rank(path, Settings(demo.company, demo.as_of))
+    record = rank(path, Settings(demo.company, demo.as_of, ranges=False))
     assert record.failures == []
     with duckdb.connect(str(path), read_only=True) as connection:
         rows = connection.execute(
@@ -51,7 +54,7 @@ def test_the_size_of_the_chunks_changes_nothing(demo, tmp_path, monkeypatch):
     before = ranking(path)
     whole = cohorts.read_portfolio
     monkeypatch.setattr(
-        "aftersun.scoring.run.rank.read_portfolio", lambda *a, **k: whole(*a, **{**k, "chunk_sites": 97})
+        "aftersun.scoring.run.rank.read_portfolio", lambda *a, **k: whole(*a, **{**k, "chunk_sites": 20})
     )
     rank(path, Settings(demo.company, demo.as_of))
     pd.testing.assert_frame_equal(ranking(path), before, check_exact=True)
@@ -61,6 +64,15 @@ def test_an_empty_inventory_is_one_sentence(demo, tmp_path):
     Inventory.create(tmp_path / "e.duckdb").close()
     with pytest.raises(AftersunError, match="No site"):
         rank(tmp_path / "e.duckdb", Settings(demo.company, demo.as_of))
+
+
+def test_a_run_whose_only_retrofit_fails_is_stored_and_names_it(tmp_path):
+    made = small(tmp_path / "made", 1, keep=())
+    record = rank(made.inventory, made.settings(plugin_folder=plugin(tmp_path / "p", change="raise ValueError('no')")))
+    assert [(failure["plugin"], failure["during"]) for failure in record.failures] == [("odd", "change")]
+    tables = stored(made.inventory)
+    assert list(tables["ranking"]["status"]) == ["failed"]
+    assert len(tables["safety_note"]) == len(tables["site_energy"]) == 1
 
 
 @pytest.mark.parametrize(
