@@ -1,64 +1,26 @@
-"""Calls one retrofit at a time inside a guard and checks each answer before anybody uses it."""
+"""Calls one retrofit at a time, checks each answer, and leaves out the one that fails."""
 
 from __future__ import annotations
 
 import re
 import traceback
-from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import fields
+from collections.abc import Callable, Collection, Mapping
 from pathlib import Path
 from typing import TypeVar
 
-import numpy as np
-import numpy.typing as npt
-
+from aftersun.host.answer_checks import ANY_TEXT, PluginError, check_change, check_notes, check_screening
 from aftersun.host.asking import TookTooLong, asking
 from aftersun.host.registry import Failure, Loaded
 from aftersun.model.change import (
-    COST_KINDS,
-    DOES_NOT_FIT,
-    FITS,
-    SEVERITIES,
-    SURVEY_FIRST,
-    YEARLY_KINDS,
     Change,
-    CostLine,
     Notes,
     Screening,
 )
 from aftersun.model.cohort import Cohort, lent
-from aftersun.model.plant import PER_ARRAY, Plant, level_of
+from aftersun.model.plant import Plant
 from aftersun.model.ranges import Assumed
 
 Answer = TypeVar("Answer")
-
-# What each numeric plant column may hold. Losses are shares; a retrofit may not push the plant out of the physical.
-_LIMITS: Mapping[str, tuple[float, float]] = {
-    "tilt_deg": (0, 90),
-    "tilt_positions": (1, 4),
-    "summer_tilt_deg": (0, 90),
-    "winter_tilt_deg": (0, 90),
-    "azimuth_deg": (0, 360),
-    "ground_cover_ratio": (0, 1),
-    "temp_coefficient_per_k": (-0.01, 0),
-    "extra_temp_k": (-30, 30),
-    "transmittance": (0.5, 1.2),
-    "shunt_share": (0, 1),
-    "ageing": (0, 1),
-    "strings_working": (0, 1),
-    "availability": (0, 1),
-    "inverter_efficiency": (0, 1),
-    "calibration": (0.1, 2),
-    "export_limit_kw": (0, np.inf),
-    "store_set_c": (0, 100),
-    "store_max_c": (0, 100),
-}
-_ANY_TEXT: Mapping[str, Collection[str]] = {}
-_UNLIMITED = "export_limit_kw"  # the only column in which infinity has a meaning
-
-
-class PluginError(Exception):
-    """A plugin's answer that cannot be used."""
 
 
 class Guard:
@@ -67,7 +29,7 @@ class Guard:
     ``choices`` says what the plant's columns of texts may hold, by column; others may hold any text.
     """
 
-    def __init__(self, choices: Mapping[str, Collection[str]] = _ANY_TEXT) -> None:
+    def __init__(self, choices: Mapping[str, Collection[str]] = ANY_TEXT) -> None:
         self.failures: list[Failure] = []
         self._choices = choices
         self._failed: set[str] = set()
@@ -121,125 +83,6 @@ class Guard:
             self.fail(loaded, during, _without_ids(_reason(error), cohort))
             return None
         return answer
-
-
-def check_screening(answer: Screening, size: int) -> None:
-    """Raise PluginError unless every site has a known status and every status but FITS a reason."""
-    _require(isinstance(answer, Screening), f"screen returned {type(answer).__name__}, not a Screening")
-    _shape("status", answer.status, (size,))
-    _shape("reason", answer.reason, (size,))
-    _texts("reason", answer.reason)
-    unknown = sorted({str(status) for status in answer.status} - {FITS, SURVEY_FIRST, DOES_NOT_FIT})
-    _require(not unknown, f"screen returned the unknown status {unknown[:3]}")
-    bare = sum(status != FITS and not reason for status, reason in zip(answer.status, answer.reason, strict=True))
-    _require(bare == 0, f"screen gave no reason for {bare} sites that do not simply fit")
-
-
-def check_notes(answer: Notes, size: int) -> None:
-    """Raise PluginError unless every site has at least one safety note with text, severity and who may do it."""
-    _require(isinstance(answer, Notes), f"safety returned {type(answer).__name__}, not Notes")
-    _require(answer.size == size, f"safety answered for {answer.size} sites, asked for {size}")
-    covered = np.zeros(size, dtype=bool)
-    for note, mask in answer.entries:
-        _shape(f"note '{note.id}'", mask, (size,))
-        _require(note.severity in SEVERITIES, f"note '{note.id}' has the unknown severity '{note.severity}'")
-        _require(bool(note.text.strip() and note.who.strip()), f"note '{note.id}' lacks its text or who may do it")
-        covered |= mask
-    _require(bool(covered.all()), f"safety gave no note for {int((~covered).sum())} sites")
-
-
-def check_change(
-    answer: Change,
-    size: int,
-    arrays: int,
-    price_items: Sequence[str],
-    choices: Mapping[str, Collection[str]] = _ANY_TEXT,
-    before: Plant | None = None,
-) -> None:
-    """Raise PluginError unless the plant, cost lines, fade and remarks have the right shapes, units and limits.
-
-    Columns that are still those of the plant ``before`` are right.
-    """
-    _require(isinstance(answer, Change), f"change returned {type(answer).__name__}, not a Change")
-    _require(isinstance(answer.plant, Plant), "change returned no Plant")
-    for column in fields(Plant):
-        values = getattr(answer.plant, column.name)
-        if before is not None and values is getattr(before, column.name) and not values.flags.writeable:
-            continue
-        _shape(f"plant.{column.name}", values, (arrays if level_of(column.name) == PER_ARRAY else size,))
-        if column.type == "Texts":
-            _texts(f"plant.{column.name}", values, choices.get(column.name))
-            continue
-        _numbers(f"plant.{column.name}", values)
-        low, high = _LIMITS.get(column.name, (0.0, 1.0 if column.name.endswith("_loss") else np.inf))
-        bad = ~((values >= low) & (values <= high))  # NaN fails both
-        bad |= np.isinf(values) & (column.name != _UNLIMITED)
-        _require(
-            not bad.any(),
-            f"plant.{column.name} leaves {low}..{high} or is not a number in {int(bad.sum())} places",
-        )
-    positions = answer.plant.tilt_positions
-    _require(bool(np.isin(positions, (1, 2, 4)).all()), "plant.tilt_positions has to be 1, 2 or 4")
-    _lines("costs", answer.costs, COST_KINDS, size, price_items)
-    _lines("yearly", answer.yearly, YEARLY_KINDS, size, price_items)
-    if answer.fade is not None:
-        _numbers("fade", answer.fade)
-        _require(answer.fade.ndim in (1, 2), "fade has to have the shape (years,) or (sites, years)")
-        if answer.fade.ndim == 2:
-            _require(answer.fade.shape[0] == size, f"fade is for {answer.fade.shape[0]} sites, asked for {size}")
-        _require(bool(np.isfinite(answer.fade).all()), "fade holds a value that is not a number")
-    if answer.remarks is not None:
-        _shape("remarks", answer.remarks, (size,))
-        _texts("remarks", answer.remarks)
-    if answer.available is not None:
-        _shape("available", answer.available, (size,))
-        _require(answer.available.dtype == np.bool_, "available has to be an array of yes or no")
-    for other in answer.alternatives:
-        _require(bool(getattr(other, "label", "")), "each alternative needs a label")
-        _require(not other.alternatives, f"the alternative '{other.label}' has alternatives of its own")
-        check_change(other, size, arrays, price_items, choices, before)
-
-
-def _lines(name: str, lines: Sequence[CostLine], kinds: Sequence[str], size: int, price_items: Sequence[str]) -> None:
-    for line in lines:
-        _require(line.kind in kinds, f"{name}: '{line.kind}' is not one of {', '.join(kinds)}")
-        _require(bool(line.unit), f"{name}: '{line.item}' has no unit")
-        _shape(f"{name} '{line.item}'", line.quantity, (size,))
-        _numbers(f"{name} '{line.item}'", line.quantity)
-        bad = ~(np.isfinite(line.quantity) & (line.quantity >= 0))
-        _require(not bad.any(), f"{name}: '{line.item}' has {int(bad.sum())} quantities below 0 or not a number")
-        _require(
-            isinstance(line.in_year, int) and line.in_year >= 0, f"{name}: '{line.item}' is for year {line.in_year}"
-        )
-        _require(name == "costs" or line.in_year == 0, f"{name}: '{line.item}' comes every year, not in one of them")
-        known = line.kind in ("labour", "access") or line.item in price_items
-        _require(known, f"{name}: '{line.item}' is not among the declared price items")
-
-
-def _shape(name: str, values: npt.NDArray[np.generic], shape: tuple[int, ...]) -> None:
-    given = getattr(values, "shape", None)
-    _require(given == shape, f"{name} has the shape {given}, expected {shape}")
-
-
-def _numbers(name: str, values: npt.NDArray[np.generic]) -> None:
-    kind = getattr(getattr(values, "dtype", None), "kind", "")
-    _require(kind in tuple("fiub"), f"{name} has to be an array of numbers, found {_what(values)}")
-
-
-def _texts(name: str, values: npt.NDArray[np.generic], allowed: Collection[str] | None = None) -> None:
-    others = sorted({_what(value) for value in values.tolist() if not isinstance(value, str)})
-    _require(not others, f"{name} has to hold texts, found {', '.join(others[:3])}")
-    unknown = sorted(set(values.tolist()) - set(allowed)) if allowed is not None else []
-    _require(not unknown, f"{name} holds {unknown[:3]}, which is none of its choices")
-
-
-def _what(value: object) -> str:
-    return f"an array of {value.dtype}" if isinstance(value, np.ndarray) else type(value).__name__
-
-
-def _require(holds: bool, message: str) -> None:
-    if not holds:
-        raise PluginError(message)
 
 
 def _without_ids(text: str, cohort: Cohort) -> str:

@@ -73,18 +73,18 @@ def _bounds(program: str) -> tuple[str, str]:
 
 
 def _templates(folder: Traversable, inside: str = "") -> list[tuple[str, str]]:
-    found = []
+    templates = []
     for entry in sorted(folder.iterdir(), key=lambda entry: entry.name):
         path = f"{inside}{entry.name}"
         if entry.is_dir():
-            found += _templates(entry, f"{path}/")
+            templates += _templates(entry, f"{path}/")
         elif entry.name.endswith(_SUFFIX):
-            found.append((path.removesuffix(_SUFFIX), entry.read_text(encoding="utf-8")))
-    return found
+            templates.append((path.removesuffix(_SUFFIX), entry.read_text(encoding="utf-8")))
+    return templates
 
 
 def _renamed(path: str, filling: dict[str, str]) -> PurePosixPath:
     """Return where a template goes: ``package`` and ``test_retrofit`` are named after the retrofit."""
-    place = PurePosixPath(path)
-    folder = PurePosixPath(filling["package"]) if place.parts[0] == "package" else place.parent
-    return folder / place.name.replace("test_retrofit", f"test_{filling['id']}")
+    template = PurePosixPath(path)
+    folder = PurePosixPath(filling["package"]) if template.parts[0] == "package" else template.parent
+    return folder / template.name.replace("test_retrofit", f"test_{filling['id']}")

@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from aftersun.energy.baseline import baseline
+from aftersun.host.answer_checks import PluginError, check_change, check_notes, check_screening
 from aftersun.host.assumed import assumed
-from aftersun.host.guard import PluginError, check_change, check_notes, check_screening
 from aftersun.model.change import DOES_NOT_FIT, Change, CostLine, Notes, Screening
 from aftersun.model.cohort import Cohort
 from aftersun.model.plant import PER_ARRAY, PER_SITE, Plant, column_names

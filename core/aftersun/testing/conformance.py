@@ -110,9 +110,11 @@ class RetrofitConformance:
         both = sorted(set(about.excludes) & set(about.needs))
         assert not both, f"about.excludes and about.needs both name {', '.join(both)}: decide for one."
         for other in _of_the_same_package(about.id, others):
-            mine, theirs = other.id in about.excludes, about.id in other.retrofit.about.excludes
-            one, missing = (about.id, other.id) if mine else (other.id, about.id)
-            assert mine == theirs, f"'{one}' excludes '{missing}', which does not exclude '{one}': name both in both."
+            excludes, excluded = other.id in about.excludes, about.id in other.retrofit.about.excludes
+            says, lacks = (about.id, other.id) if excludes else (other.id, about.id)
+            assert excludes == excluded, (
+                f"'{says}' excludes '{lacks}', which does not exclude '{says}': name both in both."
+            )
 
     # --- what it reads and touches
 

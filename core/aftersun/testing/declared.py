@@ -40,5 +40,5 @@ class Declared(Cohort):
 
     def hides(self, name: object) -> bool:
         """Tell whether this is a column that there is and that is not shown."""
-        there = {*self.full.sites.columns, *self.full.arrays.columns}
-        return name in there and name not in {*self.reads, *_STRUCTURE}
+        columns = {*self.full.sites.columns, *self.full.arrays.columns}
+        return name in columns and name not in {*self.reads, *_STRUCTURE}

@@ -103,13 +103,11 @@ def _members(thing: type) -> Iterator[str]:
     for name, member in vars(thing).items():
         if name.startswith("_"):
             continue
-        if isinstance(member, property):
-            returned = inspect.signature(member.fget).return_annotation if member.fget else ""
-            yield f"`{name}: {_type(str(returned))}` {_text(member)}"
-        elif isinstance(member, classmethod):
-            yield f"`{name}{_signature(member.__func__)}` {_text(member.__func__)}"
-        elif inspect.isfunction(member):
-            yield f"`{name}{_signature(member)}` {_text(member)}"
+        function = member.fget if isinstance(member, property) else getattr(member, "__func__", member)
+        if inspect.isfunction(function):
+            returned = _type(str(inspect.signature(function).return_annotation))
+            head = f"{name}: {returned}" if isinstance(member, property) else f"{name}{_signature(function)}"
+            yield f"`{head}` {_text(function)}"
 
 
 def _signature(function: Callable[..., object]) -> str:
@@ -144,8 +142,7 @@ def _filled(text: str) -> str:
 
 def _remarks(thing: type) -> dict[str, str]:
     """Return the remark beside each field of a record."""
-    found = re.findall(r"^    (\w+): [^#\n]*#\s*(.+)$", inspect.getsource(thing), re.MULTILINE)
-    return dict(found)
+    return dict(re.findall(r"^    (\w+): [^#\n]*#\s*(.+)$", inspect.getsource(thing), re.MULTILINE))
 
 
 def _constants(things: dict[str, Any]) -> str:

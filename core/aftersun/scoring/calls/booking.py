@@ -206,11 +206,11 @@ class Book:
         return ", ".join(np.array(self.offers.names)[self.lacking(row)])
 
     def _reason(self, row: int) -> str:
-        offers, other = self.offers, self.at_site.get(int(self.offers.site[row]))
-        if other == row:
+        offers, booked = self.offers, self.at_site.get(int(self.offers.site[row]))
+        if booked == row:
             return ""
-        if other is not None:
-            safety = offers.must[other] and not offers.must[row]
+        if booked is not None:
+            safety = offers.must[booked] and not offers.must[row]
             return NotCalled.SAFETY_FIRST if safety else NotCalled.OTHER_OFFER
         if offers.value[row] <= 0:
             return NotCalled.CALL_COSTS_MORE
