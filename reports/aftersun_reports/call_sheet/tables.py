@@ -237,5 +237,5 @@ def _worth(currency: str, loss: str = "") -> list[Column]:
     return names.worth_columns(currency, "Exceeded with 90 % chance.", p50, "Exceeded with 10 % chance.", loss=loss)
 
 
-def _equipment(brought: str | None) -> str:
-    return ", ".join((brought or "").replace("_", " ").split("+"))
+def _equipment(brought: Sequence[str]) -> str:
+    return ", ".join(name.replace("_", " ") for name in brought)
