@@ -108,7 +108,7 @@ NOTHING = api.LetterOption(
     claims=(),
     assumptions=(),
     notes=(),
-    survey_first="",
+    survey_first=(),
     safety_remedial=False,
 )
 
@@ -163,7 +163,7 @@ DIVERTER = api.LetterOption(
         ),
     ),
     notes=(MAINS, RULES),
-    survey_first="whether the store has an immersion heater of its own",
+    survey_first=(written("whether the store has an immersion heater of its own"),),
     safety_remedial=False,
 )
 
@@ -212,7 +212,7 @@ MESH = replace(
         ),
     ),
     notes=(HEIGHT, WILDLIFE, CABLES, RULES),
-    survey_first="",
+    survey_first=(),
 )
 
 TOLD = replace(
@@ -241,7 +241,7 @@ TOLD = replace(
     ),
     assumptions=(),
     notes=(ARC, HEIGHT, RULES),
-    survey_first="",
+    survey_first=(),
     safety_remedial=True,
 )
 

@@ -12,7 +12,7 @@ from tempfile import TemporaryDirectory
 
 import pypdfium2
 import pytest
-from letter_support import ARC, DIVERTER, HEAD, HEIGHT, LETTER, MESH, NOTHING, TOLD, StoredRun
+from letter_support import ARC, DIVERTER, HEAD, HEIGHT, LETTER, MESH, NOTHING, TOLD, StoredRun, written
 from pypdf import PdfReader
 
 from aftersun import api
@@ -32,7 +32,7 @@ CROWDED = replace(
             DIVERTER,
             parts=(replace(DIVERTER.parts[0], title="Long title " * 18),),
             notes=NOTES,
-            survey_first="z" * 200,
+            survey_first=(written("z" * 200),),
         ),
         MESH,
         NOTHING,

@@ -173,7 +173,9 @@ def test_the_texts_of_a_notice_are_in_the_size_of_the_body(write: Write) -> None
 
 
 def test_what_has_to_be_looked_at_is_told_of_a_safety_matter_too(write: Write) -> None:
-    unsure = replace(TOLD, survey_first="which plugs are old; which plugs belong to the electronics")
+    unsure = replace(
+        TOLD, survey_first=(written("which plugs are old"), written("which plugs belong to the electronics"))
+    )
     text = text_of(write(replace(LETTER, dangers=(ARC,), options=(unsure, NOTHING)))[0])
     assert "Tobelookedatfirstwhichplugsareold;whichplugsbelongtotheelectronics." in text
 
@@ -296,7 +298,7 @@ def test_text_from_data_is_printed_as_it_is_and_never_read_as_markup(write: Writ
         parts=(replace(DIVERTER.parts[0], title=HOSTILE, summary=HOSTILE),),
         price_lines=(api.LetterPrice("material", HOSTILE, 1.0, "piece", 952.0),),
         claims=(api.LetterClaim(HOSTILE, HOSTILE, written(HOSTILE)),),
-        survey_first=HOSTILE,
+        survey_first=(written(HOSTILE),),
         notes=(note,),
     )
     letter = replace(

@@ -79,11 +79,11 @@ def make(
         valid_until=day_or_none(valid_until),
         asked_for=to_existing_enquiry,
     )
+    if bool(sites) == bool(first):
+        raise AftersunError("It is not clear whom to write to.", "Name sites, or give --first, not both.")
     order = Order(tuple(only or ()), tuple(settings or ()), company, plugins_from)
     with terminal.progress("writing letters") as progress:
-        report = make_letters(
-            inventory, sites or [], first, choices, order, _folder(to, inventory), date.today(), progress
-        )
+        report = make_letters(inventory, sites or first, choices, order, _folder(to, inventory), date.today(), progress)
     show_report(report, json)
 
 

@@ -71,9 +71,9 @@ def write(
     """
     from aftersun.documents.output_folder import Order, write_folder
 
-    order = Order(tuple(only or ()), tuple(settings or ()), company, plugins_from)
+    order = Order(tuple(only or ()), tuple(settings or ()), company, plugins_from, without_names)
     with terminal.progress("writing") as progress:
-        report = write_folder(inventory, to, letters, order, date.today(), without_names, replace, progress)
+        report = write_folder(inventory, to, letters, order, date.today(), replace, progress)
     show_report(report, json)
 
 

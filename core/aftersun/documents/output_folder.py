@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from importlib.metadata import version
@@ -11,38 +12,46 @@ from pathlib import Path
 from typing import Any
 
 from aftersun.documents import placing
-from aftersun.documents.letters.compose import Choices, compose, compose_notices
-from aftersun.documents.letters.issue import Batch, issue, newest_letters
-from aftersun.documents.letters.letterhead import Writer, writer_of
+from aftersun.documents.letters.compose import Choices, Composed, compose, compose_notices
+from aftersun.documents.letters.issue import Batch, issue
 from aftersun.documents.run_view import RunView
-from aftersun.documents.writing import outputs_named, settings_of, write
+from aftersun.documents.writing import Job, left_in_english, outputs_named, settings_of, write
 from aftersun.host.registry import Failure, Registry, find_plugins
-from aftersun.inventory.log import letters as kept
+from aftersun.inventory.log import letters as letter_store
 from aftersun.inventory.log.letters import LetterFile
 from aftersun.inventory.store.file import Inventory
 from aftersun.model.errors import AftersunError
-from aftersun.model.output import OF_LETTER, Output
+from aftersun.model.output import OF_LETTER, Letterhead
+from aftersun.money.company import Company, load_company
+from aftersun.money.letterhead import letterhead_of, read_letterhead
 
 Progress = Callable[[int, int], None]
 
 MANIFEST = "manifest.json"
 LETTERS = "letters"
-_NO_BATCH = Batch((), (), (), (), ())
+
+
+def _silent(_done: int, _total: int) -> None:
+    pass
 
 
 @dataclass(frozen=True)
 class Order:
-    """What is asked for: outputs by name, none = all; settings as name=value; files that are not the usual ones."""
+    """What is asked for: outputs by name, none = all; settings as name=value; files that are not the usual ones.
+
+    ``without_names`` leaves out whatever can do nothing without names, and has the rest written with pseudonyms.
+    """
 
     only: tuple[str, ...] = ()
     settings: tuple[str, ...] = ()
     company_file: Path | None = None
     plugin_folder: Path | None = None
+    without_names: bool = False
 
 
 @dataclass(frozen=True)
 class Report:
-    """What was written: ``files`` as output and path below ``folder``; ``remarks`` are to be told."""
+    """What was written: ``files`` as output and path below ``folder``; ``remarks`` are for the company to read."""
 
     run_id: str
     folder: Path
@@ -55,15 +64,14 @@ class Report:
 
 def make_letters(
     inventory_file: Path,
-    site_ids: Sequence[str],
-    first: int,
+    recipients: Sequence[str] | int,
     choices: Choices,
     order: Order,
     folder: Path,
     made_on: date,
-    progress: Progress = lambda _done, _total: None,
+    progress: Progress = _silent,
 ) -> Report:
-    """Write letters to these sites, or to the ``first`` of the call list, into a folder, and keep them.
+    """Write letters to these sites, or to the first so many of the call list, into a folder, and keep them.
 
     Raises
     ------
@@ -71,18 +79,9 @@ def make_letters(
         As :func:`aftersun.documents.letters.compose.compose`, or if no output writes letters or the folder cannot be
         written to; nothing is stored or written then.
     """
-    if bool(site_ids) == bool(first):
-        raise AftersunError("It is not clear whom to write to.", "Name sites, or give --first, not both.")
-
-    def write_them(opened: _Opened) -> tuple[Batch, tuple[str, ...]]:
-        wanted = site_ids or list(opened.view.calls()["site_id"].head(first))
-        earlier = _earlier(opened.inventory, wanted, choices) if first else {}
-        return _letters(
-            opened.inventory, opened.view, opened.writer, wanted, choices, earlier,
-            opened.outputs, opened.settings, opened.work, made_on, progress, bool(first),
-        )  # fmt: skip
-
-    return _issued(inventory_file, order, folder, write_them)
+    return _issued(
+        inventory_file, order, folder, lambda office: _composed(office, recipients, choices, made_on), progress
+    )
 
 
 def make_notices(
@@ -92,7 +91,7 @@ def make_notices(
     order: Order,
     folder: Path,
     made_on: date,
-    progress: Progress = lambda _done, _total: None,
+    progress: Progress = _silent,
 ) -> Report:
     """Write safety notices to these sites, or to all where a danger is known to stand, into a folder, and keep them.
 
@@ -107,64 +106,95 @@ def make_notices(
     if bool(site_ids) == everyone:
         raise AftersunError("It is not clear whom to write to.", "Name sites, or give --all, not both.")
 
-    def write_them(opened: _Opened) -> tuple[Batch, tuple[str, ...]]:
-        progress(0, 2)
-        inventory, view, head = opened.inventory, opened.view, opened.writer.letterhead
-        wanted = sorted(set(view.to_tell()["site_id"])) if everyone else site_ids
-        named = RunView(inventory, view.run_id, letterhead=head)
-        composed = compose_notices(inventory, named, wanted, made_on, everyone)
-        progress(1, 2)
-        remarks = (*_told(opened.writer), *composed.remarks)
-        if not composed.letters:
-            return _NO_BATCH, remarks
-        batch = issue(
-            inventory, view.run_id, head, composed.letters, Choices(), {}, opened.outputs, opened.settings, opened.work
-        )
-        return batch, remarks
+    def notices(office: _Office) -> Composed:
+        wanted = sorted(set(office.view.to_tell()["site_id"])) if everyone else site_ids
+        return compose_notices(office.job.inventory, office.job.view(), wanted, made_on, everyone)
 
-    return _issued(inventory_file, order, folder, write_them)
+    return _issued(inventory_file, order, folder, notices, progress)
 
 
 @dataclass(frozen=True)
-class _Opened:
-    """What letters are made with: an open inventory, its newest run, the letterhead, outputs with settings, a place."""
+class _Office:
+    """An inventory with its newest run, the company file, the plugins, and the job that outputs are to do."""
 
-    inventory: Inventory
     view: RunView
-    writer: Writer
-    outputs: Sequence[Output]
-    settings: Mapping[str, Mapping[str, str]]
-    work: Path
+    company: Company
+    registry: Registry
+    job: Job
+    remarks: tuple[str, ...]
+
+
+@contextmanager
+def _opened(inventory_file: Path, order: Order, folder: Path, letters_alone: bool) -> Iterator[_Office]:
+    """Open an inventory for writing from it into a folder: of letters, or of a whole run."""
+    with Inventory.open(inventory_file) as inventory, placing.workshop(folder, inside=letters_alone) as work:
+        view = RunView(inventory)
+        company, head, remark = _letterhead(view, order.company_file)
+        registry = find_plugins(company.retrofits.off, order.plugin_folder)
+        outputs = outputs_named(registry, order.only)
+        if letters_alone:
+            outputs = [output for output in outputs if output.of == OF_LETTER]
+            if not outputs:
+                raise AftersunError("No output that writes letters is among these.", "'aftersun outputs' lists them.")
+        job = Job(inventory, view.run_id, head, outputs, settings_of(order.settings, outputs), work)
+        yield _Office(view, company, registry, job, (*filter(None, [remark]), *left_in_english(outputs, head)))
+
+
+def _letterhead(view: RunView, given: Path | None) -> tuple[Company, Letterhead, str]:
+    """Return the company file given, the one of the run, or what the run stored of it; its letterhead, and a remark.
+
+    Prices and rates are the run's, whatever the file says now.
+    """
+    stored = str(view.run.settings.get("company_file", ""))
+    path = given
+    if path is None and stored and Path(stored).is_file():
+        path = Path(stored)
+    if path is None:
+        company = view.used_company()
+        remark = (
+            "The company file of the run is no longer where it was: the letterhead is the one that the run stored, in "
+            "English and without pictures. Name the file with --company."
+        )
+        return company, letterhead_of(company), remark
+    company = load_company(path)
+    return company, read_letterhead(company, path), ""
+
+
+def _composed(office: _Office, recipients: Sequence[str] | int, choices: Choices, made_on: date) -> Composed:
+    """Compose letters; of a batch by the call list what was chosen for the last letter of a site holds on."""
+    section, inventory = office.company.letter, office.job.inventory
+    choices = replace(choices, most_options=section.most_options, valid_days=section.valid_days)
+    if not isinstance(recipients, int):
+        return compose(inventory, office.job.view(), recipients, choices, made_on)
+    wanted = list(office.view.calls()["site_id"].head(recipients))
+    last = letter_store.newest(inventory, wanted, notices=False)
+    earlier = {site: choices.or_earlier(issued.choices) for site, issued in last.items() if issued.open}
+    return compose(inventory, office.job.view(), wanted, choices, made_on, earlier, batch=True)
 
 
 def _issued(
-    inventory_file: Path,
-    order: Order,
-    folder: Path,
-    write_them: Callable[[_Opened], tuple[Batch, tuple[str, ...]]],
+    inventory_file: Path, order: Order, folder: Path, letters: Callable[[_Office], Composed], progress: Progress
 ) -> Report:
     """Have letters written, put them into the folder and keep them: all, or nothing."""
-    with Inventory.open(inventory_file) as inventory, placing.workshop(folder, inside=True) as work:
-        view = RunView(inventory)
-        writer, registry = _house(view, order)
-        outputs = [output for output in outputs_named(registry, order.only) if output.of == OF_LETTER]
-        if not outputs:
-            raise AftersunError("No output that writes letters is among these.", "'aftersun outputs' lists them.")
-        settings = settings_of(order.settings, outputs)
-        batch, remarks = write_them(_Opened(inventory, view, writer, outputs, settings, work))
-        failures = (*registry.failures, *batch.failures)
-        made = _lay_out(batch.files, work / LETTERS)
+    with _opened(inventory_file, order, folder, letters_alone=True) as office:
+        job = office.job
+        progress(0, 2)
+        composed = letters(office)
+        progress(1, 2)
+        batch = issue(job, composed)
+        made = _lay_out(batch.files, job.work / LETTERS)
         if made:
-            with placing.put_files(made, folder), inventory.transaction() as connection:
-                kept.keep(connection, batch.new_files, batch.new_letters)
+            with placing.put_files(made, folder), job.inventory.transaction() as connection:
+                letter_store.keep(connection, batch.new_files, batch.new_letters)
         files = tuple((file.output, path.name) for file, path in zip(batch.files, made, strict=True))
-        return Report(view.run_id, folder, files, batch, (), failures, remarks)
+        failures = (*office.registry.failures, *batch.failures)
+        return Report(job.run_id, folder, files, batch, (), failures, (*office.remarks, *composed.remarks))
 
 
 def letter_again(inventory_file: Path, number: str, letter_version: int | None, folder: Path) -> list[Path]:
     """Write the very bytes of an issued letter into a folder once more; of its newest version unless one is named."""
     with Inventory.open(inventory_file, read_only=True) as inventory, placing.workshop(folder, inside=True) as work:
-        files = kept.files_of(inventory, number, letter_version)
+        files = letter_store.files_of(inventory, number, letter_version)
         with placing.put_files(_lay_out(files, work / LETTERS), folder) as written:
             return written
 
@@ -175,14 +205,13 @@ def write_folder(
     letters: int,
     order: Order,
     made_on: date,
-    without_names: bool = False,
     replace_folder: bool = False,
-    progress: Progress = lambda _done, _total: None,
+    progress: Progress = _silent,
 ) -> Report:
     """Write every output of the newest run into a new folder, with letters to the first of the call list.
 
-    An output that fails is named in the report and in the manifest; the others are written. ``without_names`` leaves
-    out the letters and whatever can do nothing without names, and writes the rest with pseudonyms.
+    An output that fails is named in the report and in the manifest; the others are written. Without names there are no
+    letters.
 
     Raises
     ------
@@ -191,104 +220,47 @@ def write_folder(
         letter cannot be written; nothing is stored or left behind then.
     """
     placing.refuse_existing(folder, replace_folder)
-    with Inventory.open(inventory_file) as inventory, placing.workshop(folder) as work:
-        view = RunView(inventory)
-        writer, registry = _house(view, order)
-        outputs = outputs_named(registry, order.only)
-        settings = settings_of(order.settings, outputs)
-        of_letters = [output for output in outputs if output.of == OF_LETTER]
-        of_run = [output for output in outputs if output.of != OF_LETTER]
-        skipped = [output.id for output in outputs if without_names and output.personal]
-        of_run = [output for output in of_run if output.id not in skipped]
-        made = work / "folder"
+    letters = 0 if order.without_names else letters
+    with _opened(inventory_file, order, folder, letters_alone=False) as office:
+        job = office.job
+        made = job.work / "folder"
         made.mkdir()
+        skipped = tuple(output.id for output in job.outputs if order.without_names and output.personal)
+        of_run = [output for output in job.outputs if output.of != OF_LETTER and output.id not in skipped]
+        of_letters = [output for output in job.outputs if output.of == OF_LETTER]
         steps = len(of_run) + 2
         entries: list[tuple[str, str]] = []
-        failures = list(registry.failures)
+        failures = list(office.registry.failures)
         for done, output in enumerate(of_run):
             progress(done, steps)
-            seen = RunView(inventory, view.run_id, personal=not without_names, letterhead=writer.letterhead)
-            result = write(output, seen, work / output.id, settings[output.id])
+            view = job.view(personal=not order.without_names)
+            result = write(output, view, job.work / output.id, job.settings[output.id])
             if result.failure is not None:
                 failures.append(result.failure)
-            else:
-                entries += [(output.id, name) for name in _take(result.files, work / output.id, made, output.id)]
-        batch, remarks = _NO_BATCH, _told(writer)
-        wanted = [] if without_names else list(view.calls()["site_id"].head(letters))
-        if wanted and of_letters:
+            entries += [(output.id, name) for name in _take(result.files, job.work / output.id, made, output.id)]
+        batch, remarks = Batch(), office.remarks
+        if letters and of_letters and len(office.view.calls()):
             progress(len(of_run), steps)
-            earlier = _earlier(inventory, wanted, Choices())
-            batch, remarks = _letters(
-                inventory, view, writer, wanted, Choices(), earlier, of_letters, settings, work, made_on, _unseen, True
-            )
+            composed = _composed(office, letters, Choices(), made_on)
+            batch, remarks = issue(replace(job, outputs=of_letters), composed), (*remarks, *composed.remarks)
             failures += batch.failures
-            paths = _lay_out(batch.files, made / LETTERS) if batch.files else []
+            paths = _lay_out(batch.files, made / LETTERS)
             entries += [(file.output, f"{LETTERS}/{path.name}") for file, path in zip(batch.files, paths, strict=True)]
+        report = Report(job.run_id, folder, (*entries, ("", MANIFEST)), batch, skipped, tuple(failures), remarks)
         if not entries:
-            return Report(view.run_id, folder, (), batch, tuple(skipped), tuple(failures), remarks)
+            return replace(report, files=())
         progress(steps - 1, steps)
-        manifest = _manifest(view, registry, entries, made, batch, failures, skipped, settings, letters, without_names)
+        manifest = _manifest(office, report, made, letters, order.without_names)
         (made / MANIFEST).write_text(json.dumps(manifest, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
-        with placing.put_folder(made, folder, replace_folder), inventory.transaction() as connection:
-            kept.keep(connection, batch.new_files, batch.new_letters)
-        files = (*entries, ("", MANIFEST))
-        return Report(view.run_id, folder, files, batch, tuple(skipped), tuple(failures), remarks)
-
-
-def _house(view: RunView, order: Order) -> tuple[Writer, Registry]:
-    writer = writer_of(view, order.company_file)
-    return writer, find_plugins(writer.company.retrofits.off, order.plugin_folder)
-
-
-def _told(writer: Writer) -> tuple[str, ...]:
-    return (writer.remark,) if writer.remark else ()
-
-
-def _usual(choices: Choices, writer: Writer) -> Choices:
-    section = writer.company.letter
-    return replace(choices, most_options=section.most_options, valid_days=section.valid_days)
-
-
-def _letters(
-    inventory: Inventory,
-    view: RunView,
-    writer: Writer,
-    site_ids: Sequence[str],
-    choices: Choices,
-    earlier: Mapping[str, Choices],
-    outputs: Sequence[Output],
-    settings: Mapping[str, Mapping[str, str]],
-    work: Path,
-    made_on: date,
-    progress: Progress,
-    batch: bool,
-) -> tuple[Batch, tuple[str, ...]]:
-    progress(0, 2)
-    choices = _usual(choices, writer)
-    named = RunView(inventory, view.run_id, letterhead=writer.letterhead)
-    earlier = {site_id: _usual(mine, writer) for site_id, mine in earlier.items()}
-    composed = compose(inventory, named, site_ids, choices, made_on, earlier, batch)
-    progress(1, 2)
-    head = writer.letterhead
-    if not composed.letters:
-        return _NO_BATCH, (*_told(writer), *composed.remarks)
-    issued = issue(inventory, view.run_id, head, composed.letters, choices, earlier, outputs, settings, work)
-    return issued, (*_told(writer), *composed.remarks)
-
-
-def _earlier(inventory: Inventory, site_ids: Sequence[str], choices: Choices) -> dict[str, Choices]:
-    """Return what was chosen for the last letters of these sites: a batch must not take back a price that was given."""
-    last = newest_letters(inventory, site_ids)
-    return {site_id: choices.or_earlier(one.choices) for site_id, one in last.items() if one.open}
-
-
-def _unseen(_done: int, _total: int) -> None:
-    pass
+        with placing.put_folder(made, folder, replace_folder), job.inventory.transaction() as connection:
+            letter_store.keep(connection, batch.new_files, batch.new_letters)
+        return report
 
 
 def _lay_out(files: Sequence[LetterFile], folder: Path) -> list[Path]:
     """Write the files of letters into a new folder, two of one letter and kind under a name each."""
-    folder.mkdir()
+    if files:
+        folder.mkdir()
     paths: list[Path] = []
     for file in files:
         path = folder / file.name
@@ -316,20 +288,10 @@ def _told_settings(given: Mapping[str, str]) -> dict[str, str]:
     return {name: value.replace("\\", "/").rstrip("/").rpartition("/")[2] for name, value in given.items()}
 
 
-def _manifest(
-    view: RunView,
-    registry: Registry,
-    entries: Sequence[tuple[str, str]],
-    made: Path,
-    batch: Batch,
-    failures: Sequence[Failure],
-    skipped: Sequence[str],
-    settings: Mapping[str, Mapping[str, str]],
-    letters: int,
-    without_names: bool,
-) -> dict[str, Any]:
+def _manifest(office: _Office, report: Report, made: Path, letters: int, without_names: bool) -> dict[str, Any]:
     """Return which run and inputs made a folder: nothing personal, no path of this machine."""
-    run = view.made_from
+    view, origins = office.view, office.registry.output_origins
+    run, settings = view.made_from, office.job.settings
     return {
         "run": {
             "run_id": view.run_id,
@@ -345,16 +307,16 @@ def _manifest(
         "written": {
             "written_at": datetime.now(UTC).isoformat(timespec="seconds"),
             "program_version": version("aftersun"),
-            "outputs": {name: registry.output_origins.get(name, "") for name in settings},
+            "outputs": {name: origins.get(name, "") for name in settings},
             "settings": {name: _told_settings(given) for name, given in settings.items() if given},
-            "letters": 0 if without_names else letters,
+            "letters": letters,
             "without_names": without_names,
-            "left_out": list(skipped),
-            "failed": [{"plugin": one.plugin, "during": one.during} for one in failures],
+            "left_out": list(report.skipped),
+            "failed": [{"plugin": one.plugin, "during": one.during} for one in report.failures],
         },
         "letters": [
             {"number": letter.number, "version": letter.version, "made_on": letter.made_on.isoformat()}
-            for letter in batch.letters
+            for letter in report.letters.letters
         ],
         "files": [
             {
@@ -363,6 +325,7 @@ def _manifest(
                 "sha256": placing.sha256_of(made / name),
                 "bytes": (made / name).stat().st_size,
             }
-            for output, name in entries
+            for output, name in report.files
+            if name != MANIFEST
         ],
     }

@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from aftersun.inventory.store.private import sibling, umask
+from aftersun.inventory.store.private import put_in_place, sibling, umask
 from aftersun.model.errors import AftersunError
 
 _MOST_LETTERS_OF_A_NAME = 60
@@ -122,13 +122,8 @@ def put_files(made: Sequence[Path], folder: Path) -> Iterator[list[Path]]:
             for path in made:
                 target = folder / path.name
                 if not _is_there(target, path):
-                    path.chmod(0o600)
-                    _place(path, target)
+                    put_in_place(path, target, replace=False)
                     placed.append(target)
-        except FileExistsError as error:
-            raise AftersunError(
-                f"{error.filename} exists already and is another file.", "Choose another folder; nothing was changed."
-            ) from error
         except OSError as error:
             raise _unwritable(folder, error) from error
         yield [folder / path.name for path in made]
@@ -143,18 +138,6 @@ def put_files(made: Sequence[Path], folder: Path) -> Iterator[list[Path]]:
 
 def _is_there(target: Path, path: Path) -> bool:
     return target.is_file() and not target.is_symlink() and target.read_bytes() == path.read_bytes()
-
-
-def _place(path: Path, target: Path) -> None:
-    """Move a file without ever overwriting."""
-    try:
-        target.hardlink_to(path)
-    except FileExistsError:
-        raise FileExistsError(17, "exists already", str(target)) from None
-    except OSError:  # another file system, or one without hard links
-        with target.open("xb") as handle:
-            handle.write(path.read_bytes())
-        target.chmod(0o600)
 
 
 def _make_private(folder: Path) -> None:

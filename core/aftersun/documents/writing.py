@@ -12,7 +12,9 @@ from pathlib import Path
 from aftersun.documents.placing import is_harmless
 from aftersun.documents.run_view import RunView
 from aftersun.host.registry import Failure, Registry
+from aftersun.inventory.store.file import Inventory
 from aftersun.model.errors import AftersunError
+from aftersun.model.letter import Letter
 from aftersun.model.output import OF_LETTER, Letterhead, Output
 
 _MOST_NAMED = 8  # texts
@@ -24,6 +26,22 @@ class Made:
 
     files: tuple[Path, ...]
     failure: Failure | None = None
+
+
+@dataclass(frozen=True)
+class Job:
+    """What outputs write from: an inventory and a run of it, the letterhead, and an empty folder to work in."""
+
+    inventory: Inventory
+    run_id: str
+    letterhead: Letterhead
+    outputs: Sequence[Output]
+    settings: Mapping[str, Mapping[str, str]]  # by output
+    work: Path
+
+    def view(self, letters: Sequence[Letter] = (), personal: bool = True) -> RunView:
+        """Return the run as an output sees it."""
+        return RunView(self.inventory, self.run_id, personal=personal, letters=letters, letterhead=self.letterhead)
 
 
 def outputs_named(registry: Registry, only: Sequence[str]) -> list[Output]:

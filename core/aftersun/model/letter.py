@@ -138,7 +138,7 @@ class LetterOption:
     claims: tuple[LetterClaim, ...]  # of the trade, beside what was computed
     assumptions: tuple[LetterAssumption, ...]  # those that move the result most first
     notes: tuple[LetterNote, ...]  # all of them, worst first
-    survey_first: str  # what has to be looked at on site before the price holds; "" = nothing
+    survey_first: tuple[LetterFact, ...]  # what has to be looked at on site before the price holds
     safety_remedial: bool  # ends a known hazard and is named for that alone: nothing is promised of it in money
 
 

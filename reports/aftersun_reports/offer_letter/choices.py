@@ -180,4 +180,4 @@ class _Column:
     def survey_first(self) -> Cell:
         if self._nothing:
             return _cell(self._words("nothing_cell"))
-        return _cell(sentence(breakable(self.option.survey_first)) or self._words("survey_none"))
+        return _cell(sentence(self._words.listed(self.option.survey_first, "; ")) or self._words("survey_none"))

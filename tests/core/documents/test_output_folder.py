@@ -19,6 +19,7 @@ from aftersun.documents.output_folder import Order, letter_again, make_letters, 
 from aftersun.documents.run_view import RunView
 from aftersun.inventory.log.call_log import learn, offers, record_call
 from aftersun.inventory.log.letters import files_of, listing
+from aftersun.inventory.store import private
 from aftersun.inventory.store.file import Inventory
 from aftersun.model.errors import AftersunError
 from aftersun.scoring.run.rank import Settings, rank
@@ -54,7 +55,7 @@ def site(inventory):
 
 
 def make(inventory, order, folder, site, day=DAY, **choices):
-    return make_letters(inventory, [site], 0, Choices(**choices), order, folder, day)
+    return make_letters(inventory, [site], Choices(**choices), order, folder, day)
 
 
 def only_letter(report):
@@ -172,7 +173,7 @@ def test_a_batch_keeps_to_what_was_chosen_for_the_last_letter(inventory, order, 
         prices={"bird_mesh": 900.0},
         remark="As agreed",
     )
-    report = make_letters(inventory, [], 99, Choices(), order, tmp_path / "many", DAY)
+    report = make_letters(inventory, 99, Choices(), order, tmp_path / "many", DAY)
     mine = next(letter for letter in report.letters.letters if letter.site_id == site)
     assert (mine.number, mine.version, mine.options[0].price) == ("2026-000001", 1, 900.0)
     assert ("bird_mesh", 900.0, "open") in offered(inventory, site)
@@ -180,7 +181,7 @@ def test_a_batch_keeps_to_what_was_chosen_for_the_last_letter(inventory, order, 
     mine = next(letter for letter in folder.letters.letters if letter.site_id == site)
     assert (mine.version, mine.remark) == (1, "As agreed")
     # what is chosen now holds for all
-    report = make_letters(inventory, [], 99, Choices(discount=0.05), order, tmp_path / "many", DAY)
+    report = make_letters(inventory, 99, Choices(discount=0.05), order, tmp_path / "many", DAY)
     assert next(letter for letter in report.letters.letters if letter.site_id == site).version == 2
 
 
@@ -189,7 +190,7 @@ def test_a_batch_leaves_out_who_may_not_be_written_to_and_says_so(inventory, ord
         record_call(opened, {"site_id": site, "called_on": "2026-06-02", "outcome": "objection"})
         calls = len(RunView(opened).calls())
     for report in (
-        make_letters(inventory, [], calls, Choices(), order, tmp_path / "many", DAY),
+        make_letters(inventory, calls, Choices(), order, tmp_path / "many", DAY),
         write_folder(inventory, tmp_path / "folder", calls, order, DAY),
     ):
         assert report.failures == ()
@@ -246,7 +247,7 @@ def test_a_batch_after_a_notice_keeps_to_what_was_chosen_for_the_letter_before(i
     letter = only_letter(make(inventory, order, tmp_path / "one", site, remark="As agreed"))
     notice = only_letter(make_notices(inventory, [site], False, order, tmp_path / "one", DAY))
     assert notice.number > letter.number
-    report = make_letters(inventory, [], len(calls), Choices(), order, tmp_path / "many", DAY)
+    report = make_letters(inventory, len(calls), Choices(), order, tmp_path / "many", DAY)
     assert letter in report.letters.letters
 
 
@@ -280,7 +281,7 @@ def test_a_file_in_the_way_stops_letters_before_anything_is_stored(inventory, or
     folder = tmp_path / "out"
     folder.mkdir()
     (folder / f"{site}_2026-000001-v1.txt").write_text("somebody else's")
-    with pytest.raises(AftersunError, match="exists already and is another file"):
+    with pytest.raises(AftersunError, match="exists already"):
         make(inventory, order, folder, site)
     assert issued(inventory) == []
     assert list(all_files(folder).values()) == [b"somebody else's"]
@@ -340,8 +341,8 @@ def test_only_their_owner_may_read_the_files(inventory, order, office, tmp_path,
 
 
 def test_without_names_nobody_can_be_found_in_the_folder(inventory, order, office, tmp_path):
-    order = Order(("sheet", "note"), (), office / "company.toml", order.plugin_folder)
-    report = write_folder(inventory, tmp_path / "open", 5, order, DAY, without_names=True)
+    order = Order(("sheet", "note"), (), office / "company.toml", order.plugin_folder, without_names=True)
+    report = write_folder(inventory, tmp_path / "open", 5, order, DAY)
     assert report.skipped == ("note",)
     assert issued(inventory) == []
     text = (tmp_path / "open" / "sheet.txt").read_text(encoding="utf-8")
@@ -395,11 +396,25 @@ def test_a_place_that_cannot_be_written_to_leaves_nothing(inventory, order, tmp_
     monkeypatch.setattr(Path, "rename", lambda self, to: refuse(self) if Path(to).name == "june" else real(self, to))
     with pytest.raises(AftersunError, match="june cannot be written \\(Permission denied\\)"):
         write_folder(inventory, tmp_path / "june", 1, order, DAY)
-    monkeypatch.setattr(placing, "_place", refuse)
+    monkeypatch.setattr(private, "_give_name", refuse)
     with pytest.raises(AftersunError, match="cannot be written"):
         make(inventory, order, tmp_path / "out", site)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["demo", "plugins"]
     assert issued(inventory) == []
+
+
+def test_files_are_placed_where_the_file_system_has_no_hard_links(inventory, order, tmp_path, site, monkeypatch):
+    def refuse(*_arguments):
+        raise PermissionError(1, "Operation not permitted")
+
+    monkeypatch.setattr(os, "link", refuse)
+    make(inventory, order, tmp_path / "out", site)
+    ((name, data),) = all_files(tmp_path / "out").items()
+    assert data.startswith(b"Larkmoor")
+    assert (tmp_path / "out" / name).stat().st_mode & 0o777 == 0o600
+    (tmp_path / "out" / name).write_text("somebody else's")
+    with pytest.raises(AftersunError, match="exists already"):
+        make(inventory, order, tmp_path / "out", site)
 
 
 @pytest.mark.parametrize(
@@ -462,10 +477,9 @@ def test_orders_that_cannot_be_are_a_sentence(inventory, office, tmp_path, site,
         make(inventory, order, tmp_path / "out", site)
 
 
-def test_sites_or_first_but_not_both(inventory, order, tmp_path, site):
-    for sites, first in (([], 0), ([site], 3)):
-        with pytest.raises(AftersunError, match="whom to write to"):
-            make_letters(inventory, sites, first, Choices(), order, tmp_path / "out", DAY)
+def test_letters_to_nobody_are_a_sentence(inventory, order, tmp_path):
+    with pytest.raises(AftersunError, match="no site to write to"):
+        make_letters(inventory, [], Choices(), order, tmp_path / "out", DAY)
 
 
 def test_the_letterhead_is_that_of_the_file_given_the_run_or_what_the_run_stored(

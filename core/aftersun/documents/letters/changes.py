@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from aftersun.documents.letters.facts import fact
 from aftersun.inventory.log.letters import says_the_same
 from aftersun.model.letter import AS_WRITTEN, Letter, LetterFact, LetterNote, LetterOption
@@ -19,7 +21,8 @@ def changes_between(before: Letter, after: Letter) -> tuple[LetterFact, ...]:
     for name in new:
         if name and name in old:
             found += _option(old[name], new[name], after.currency)
-    if not _is_as_written(before):
+    sentences = _as_written((*before.system, *before.findings))  # which cannot be compared
+    if not sentences:
         found += _system(before, after)
     found += address
     if before.remark != after.remark:
@@ -28,7 +31,7 @@ def changes_between(before: Letter, after: Letter) -> tuple[LetterFact, ...]:
         found.append(_days("change_price_date", before.price_date.isoformat(), after.price_date.isoformat()))
     if before.as_of != after.as_of:
         found.append(_days("change_as_of", before.as_of.isoformat(), after.as_of.isoformat()))
-    if not _is_as_written(before):
+    if not sentences:
         if before.weather != after.weather:
             found.append(fact("change_weather"))
         if before.questions != after.questions:
@@ -40,9 +43,9 @@ def changes_between(before: Letter, after: Letter) -> tuple[LetterFact, ...]:
     return tuple(found)
 
 
-def _is_as_written(letter: Letter) -> bool:
-    """Tell whether a letter is from before there were codes: what it says of the system cannot be compared."""
-    return any(one.code == AS_WRITTEN for one in (*letter.system, *letter.findings))
+def _as_written(facts: Sequence[LetterFact]) -> bool:
+    """Tell whether something is from a letter from before there were codes."""
+    return any(one.code == AS_WRITTEN for one in facts)
 
 
 def _title(option: LetterOption) -> tuple[str, ...]:
@@ -64,9 +67,9 @@ def _option(before: LetterOption, after: LetterOption, currency: str) -> list[Le
         found.append(fact("change_range", option=option))
     if before.years != after.years:
         found.append(fact("change_years", option=option, before=before.years, after=after.years))
-    if before.survey_first != after.survey_first:
+    if before.survey_first != after.survey_first and not _as_written(before.survey_first):
         code = "change_survey" if after.survey_first else "change_no_survey"
-        found.append(fact(code, option=option, survey=after.survey_first))
+        found.append(fact(code, option=option, survey=after.survey_first or None))
     if before.safety_remedial != after.safety_remedial:
         code = "change_safety_remedial" if after.safety_remedial else "change_may_pay"
         found.append(fact(code, option=option))

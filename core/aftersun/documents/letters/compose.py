@@ -77,9 +77,13 @@ _NONE: Mapping[str, Choices] = {}
 
 @dataclass(frozen=True)
 class Composed:
-    """Letters in the order of the sites, without number and version yet, and what the company should know of them."""
+    """Letters in the order of the sites, without number and version yet.
+
+    With them come the choices that hold for each site, and what the company should know.
+    """
 
     letters: tuple[Letter, ...]
+    choices: Mapping[str, Choices]
     remarks: tuple[str, ...]
 
 
@@ -97,7 +101,7 @@ def compose(
     Parameters
     ----------
     view
-        A view with names, and with the letterhead: its marks are those of the numbers in sentences.
+        A view with names.
     earlier
         Choices that hold for some sites in place of ``choices``; of them, what a site no longer has is let go.
     batch
@@ -139,7 +143,8 @@ def compose(
             f"A price is set for {', '.join(sorted(strange))}, which is in none of the letters.",
             "Choose that offer with --option, or leave its price out; nothing was written.",
         )
-    return Composed(tuple(letters), tuple(remarks))
+    held = {letter.site_id: earlier.get(letter.site_id, choices) for letter in letters}
+    return Composed(tuple(letters), held, tuple(remarks))
 
 
 def compose_notices(
@@ -171,7 +176,7 @@ def compose_notices(
             remarks.append(_LEARNT.format(site_id))
     if not wanted:
         raise AftersunError("There is no known danger at any site of the run.", "There is nobody to be told.")
-    return Composed(tuple(letters), tuple(remarks))
+    return Composed(tuple(letters), {letter.site_id: Choices() for letter in letters}, tuple(remarks))
 
 
 def _notice(source: Source, site_id: str, made_on: date) -> Letter:
@@ -314,10 +319,7 @@ def _price(records: Records, choices: Choices) -> float | None:
 
 def _letter(source: Source, site_id: str, chosen: Sequence[str], choices: Choices, made_on: date) -> Letter:
     view, catalogue = source.view, source.catalogue
-    site, arrays, energy = source.sites[site_id], source.arrays.get(site_id, ()), source.one("site_energy", site_id)
-    assert energy is not None  # checked before
-    losses, evidence = source.rows("site_loss", site_id), source.one("site_evidence", site_id)
-    dangers = source.dangers(site_id)
+    system, dangers = source.system(site_id), source.dangers(site_id)
     options: list[LetterOption] = []
     for offer in chosen:
         records = source.records(site_id, offer)
@@ -336,23 +338,15 @@ def _letter(source: Source, site_id: str, chosen: Sequence[str], choices: Choice
         sales_tax_rate=catalogue.sales_tax_rate,
         customer=source.customer(site_id),
         site_id=site_id,
-        weather=weather_of(energy),
-        system=system_facts(site, arrays, energy, source.demand(evidence), made_on),
-        findings=findings_of(
-            site,
-            arrays,
-            energy,
-            evidence,
-            losses,
-            source.rows("reading_finding", site_id),
-            made_on,
-        ),
+        weather=weather_of(system.energy),
+        system=system_facts(system, source.unknown_demand_kwh, made_on),
+        findings=findings_of(system, made_on),
         today=months_of([row for row in source.rows("offer_month", site_id) if row["offer"] == ""]),
-        losses=losses_of(site, losses),
+        losses=losses_of(system.site, system.losses),
         dangers=dangers,
         options=(*options, nothing_now(max(option.years for option in options))),
         questions=questions_of(source.rows("question", site_id), members, catalogue.titles),
         remark=choices.remark.strip(),
         changes=(),
-        from_meters=evidence is not None,
+        from_meters=system.evidence is not None,
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date
 from numbers import Integral, Real
 from typing import Any
@@ -48,10 +49,23 @@ def _plain(value: Any) -> Any:
     return round(float(value), _DIGITS) + 0.0 if isinstance(value, Real) else value  # no -0.0
 
 
-def system_facts(
-    site: Row, arrays: Sequence[Row], energy: Row, demand: LetterFact, today: date
-) -> tuple[LetterFact, ...]:
-    """Return what is known of a system; ``demand`` says what was taken where none is recorded."""
+@dataclass(frozen=True)
+class System:
+    """The stored rows of a site: its facts and arrays, and what the run made of them."""
+
+    site: Row
+    arrays: Sequence[Row]
+    energy: Row  # of table site_energy
+    evidence: Row | None  # of table site_evidence, None = no meter readings
+    losses: Sequence[Row]  # of table site_loss, in order
+    findings: Sequence[Row]  # of table reading_finding
+
+
+def system_facts(system: System, unknown_demand_kwh: float, today: date) -> tuple[LetterFact, ...]:
+    """Return what is known of a system; ``unknown_demand_kwh`` a year is what the run takes where nothing tells it."""
+    site, arrays, energy = system.site, system.arrays, system.energy
+    # where all three meters are read, the run takes what they measured
+    demand = fact("demand_assumed", kwh=unknown_demand_kwh) if system.evidence is None else fact("demand_from_meters")
     faces: list[LetterFact] = []
     for array in arrays:
         compass = fact(f"compass_{_COMPASS[round(float(array['azimuth_deg']) / 45) % 8]}")
@@ -109,26 +123,19 @@ def weather_of(energy: Row) -> LetterFact:
     )
 
 
-def findings_of(
-    site: Row,
-    arrays: Sequence[Row],
-    energy: Row,
-    evidence: Row | None,
-    losses: Sequence[Row],
-    readings: Sequence[Row],
-    today: date,
-) -> tuple[LetterFact, ...]:
+def findings_of(system: System, today: date) -> tuple[LetterFact, ...]:
     """Return what stands out: yield, use, meter readings, losses, weather."""
-    expected = fact("finding_expected", kwh=energy["generated_kwh"], **_size(arrays), **_age(site, today))
+    site, energy = system.site, system.energy
+    expected = fact("finding_expected", kwh=energy["generated_kwh"], **_size(system.arrays), **_age(site, today))
     far = [fact("finding_far_weather")] if value_of(energy, "remark") else []
     return (
         expected,
         *_used(energy),
-        *_from_meters(evidence),
-        *_largest(site, losses),
+        *_from_meters(system.evidence),
+        *_largest(site, system.losses),
         *(
             fact(f"finding_reading_{row['finding']}", readings=row["readings"], text=str(row["text"]))
-            for row in readings
+            for row in system.findings
         ),
         fact("finding_weather", weather=weather_of(energy)),
         *far,

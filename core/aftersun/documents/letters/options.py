@@ -157,7 +157,7 @@ def nothing_now(years: int) -> LetterOption:
         offer="", parts=(), price=0.0, price_before=0.0, sales_tax=0.0, price_lines=(),
         years=years, first_year_saving=0.0, yearly=0.0, yearly_p90=None, yearly_p50=None, yearly_p10=None,
         npv=0.0, npv_p90=None, npv_p50=None, npv_p10=None, chance_npv_positive=None, discounted_payback_years=None,
-        cash=(), months=(), claims=(), assumptions=(), notes=(), survey_first="", safety_remedial=False,
+        cash=(), months=(), claims=(), assumptions=(), notes=(), survey_first=(), safety_remedial=False,
     )  # fmt: skip
 
 
@@ -286,14 +286,18 @@ def plain_meaning(text: str) -> str:
     return _CODE.sub("", str(text)).strip()
 
 
-def _survey(names: Sequence[str], ranking: Mapping[str, Row], catalogue: Catalogue) -> str:
-    """Return all that has to be looked at first, of what is told and not sold, too."""
-    said = []
+def _survey(names: Sequence[str], ranking: Mapping[str, Row], catalogue: Catalogue) -> tuple[LetterFact, ...]:
+    """Return all that has to be looked at first, of what is named for safety alone, too."""
+    found: list[LetterFact] = []
     for name in names:
-        why = survey_text(ranking.get(name, {}))
-        if why:
-            said.append(f"{catalogue.title(name)}: {why}" if len(names) > 1 else why)
-    return "; ".join(said)
+        row = ranking.get(name, {})
+        if survey_text(row):
+            quick = [fact("survey_quick_payback")] if value_of(row, "quick_payback") else []
+            reason = value_of(row, "screening_reason")
+            conditions = (*quick, *([fact("survey", text=str(reason))] if reason else []))
+            several = len(names) > 1
+            found += [fact("survey_of", retrofit=catalogue.title(name), what=conditions)] if several else conditions
+    return tuple(found)
 
 
 def _money(value: float) -> float:

@@ -6,14 +6,14 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from aftersun.documents.letters.facts import Row, fact, notes_of, value_of
+from aftersun.documents.letters.facts import Row, System, notes_of, value_of
 from aftersun.documents.letters.options import Catalogue, Records
 from aftersun.documents.run_view import RunView
 from aftersun.energy.assumptions import system_values
 from aftersun.inventory.log import learnt_facts
 from aftersun.inventory.store import read
 from aftersun.inventory.store.file import Inventory
-from aftersun.model.letter import LetterFact, LetterNote
+from aftersun.model.letter import LetterNote
 
 _RUN_TABLES = (
     "offer", "offer_member", "offer_month", "cash_flow", "cost_item", "ranking", "driver", "safety_note",
@@ -75,11 +75,18 @@ class Source:
         person = self._people.get(str(self.sites[site_id]["customer_id"]), {})
         return tuple(str(person[name]) for name in ("name", "street", "town") if value_of(person, name))
 
-    def demand(self, evidence: Row | None) -> LetterFact:
-        """Return what was taken for the electricity used in a year where no fact tells it."""
-        if evidence is not None:  # the run takes what the meters measured, where all three of them are read
-            return fact("demand_from_meters")
-        return fact("demand_assumed", kwh=self.unknown_demand_kwh)
+    def system(self, site_id: str) -> System:
+        """Return what is stored of a site that the run has valued."""
+        energy = self.one("site_energy", site_id)
+        assert energy is not None  # checked before
+        return System(
+            self.sites[site_id],
+            self.arrays.get(site_id, ()),
+            energy,
+            self.one("site_evidence", site_id),
+            self.rows("site_loss", site_id),
+            self.rows("reading_finding", site_id),
+        )
 
     def records(self, site_id: str, offer: str) -> Records:
         """Return the rows of one offer of a site."""

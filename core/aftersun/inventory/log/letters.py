@@ -29,6 +29,9 @@ LISTED = ("number", "version", "output", "site_id", "run_id", "made_on", "valid_
 _TOLD_APART = ("number", "version", "made_on", "valid_until", "run_id", "program_version", "changes")
 
 
+_NOTHING_OFFERED = '"options":[]'  # in the content of a notice; within a text the marks would be escaped
+
+
 @dataclass(frozen=True)
 class Issued:
     """A letter that was issued, what had been chosen for it, and whether anything that it offers is still open."""
@@ -72,6 +75,7 @@ def _read(content: str) -> Letter:
         }
         for option in raw["options"]:
             option["safety_remedial"] = option["told_not_sold"]
+            option["survey_first"] = [_as_written(option["survey_first"])] if option["survey_first"] else []
             option["claims"] = [claim | {"computed": _as_written(claim["computed"])} for claim in option["claims"]]
             option["price_lines"] = [
                 {"kind": "material", "item": line["what"], "quantity": 1.0, "unit": "", "price": line["price"]}
@@ -84,8 +88,8 @@ def _as_written(text: str, **more: str) -> dict[str, Any]:
     return {"code": AS_WRITTEN, "values": {"text": text, **more}}
 
 
-def newest(inventory: Inventory, site_ids: Collection[str]) -> dict[str, Issued]:
-    """Return the newest letter of each of these sites that has one."""
+def newest(inventory: Inventory, site_ids: Collection[str], *, notices: bool) -> dict[str, Issued]:
+    """Return the newest letter with an offer, or the newest safety notice, of each of these sites that has one."""
     rows = inventory.connection.execute(
         """
         SELECT site_id, content, choices, (number, version) IN (
@@ -93,10 +97,10 @@ def newest(inventory: Inventory, site_ids: Collection[str]) -> dict[str, Issued]
         ) AND (number, version) NOT IN (
             SELECT (number, version) FROM letter_offer JOIN offer_made ON offer_made.offer = entry WHERE state = ?
         ) AS settled
-        FROM letter WHERE site_id IN (SELECT unnest(?::VARCHAR[]))
+        FROM letter WHERE site_id IN (SELECT unnest(?::VARCHAR[])) AND contains(content, ?) = ?
         QUALIFY row_number() OVER (PARTITION BY site_id ORDER BY number DESC, version DESC, output) = 1
         """,
-        [OPEN, sorted(site_ids)],
+        [OPEN, sorted(site_ids), _NOTHING_OFFERED, notices],
     ).fetchall()
     return {
         site_id: Issued(_read(content), json.loads(choices), not settled) for site_id, content, choices, settled in rows

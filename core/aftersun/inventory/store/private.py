@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import secrets
+import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -109,13 +110,31 @@ def put_in_place(made: Path, path: Path, replace: bool) -> None:
         if replace:
             made.replace(path)
         else:
-            os.link(made, path)  # unlike a renaming it never overwrites
+            _give_name(made, path)
             made.unlink()
         _settle(path.parent)
     except FileExistsError as error:
         raise AftersunError(f"{path} exists already.", "Choose another name; nothing was changed.") from error
     except OSError as error:
         raise AftersunError(f"{path} cannot be written ({error.strerror}).", "Choose another place.") from error
+
+
+def _give_name(made: Path, path: Path) -> None:
+    """Give a file another name without ever overwriting, as a renaming would."""
+    try:
+        os.link(made, path)
+    except FileExistsError:
+        raise
+    except OSError:  # a file system without hard links
+        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        try:
+            with open(handle, "wb") as copy, made.open("rb") as source:
+                shutil.copyfileobj(source, copy)
+                copy.flush()
+                os.fsync(copy.fileno())
+        except BaseException:
+            path.unlink()
+            raise
 
 
 def _settle(folder: Path) -> None:

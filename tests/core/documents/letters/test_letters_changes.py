@@ -42,7 +42,10 @@ SIZE_LABEL = LetterFact("fact_size_label")
         (with_option(npv_p90=-900.0), ("change_range", MESH_OPTION)),
         (with_option(notes=(*MESH.notes, ARC)), ("change_note_added", MESH_OPTION | {"text": ARC.text})),
         (with_option(notes=MESH.notes[1:]), ("change_note_gone", MESH_OPTION | {"text": MESH.notes[0].text})),
-        (with_option(survey_first="the ridge"), ("change_survey", MESH_OPTION | {"survey": "the ridge"})),
+        (
+            with_option(survey_first=(written("the ridge"),)),
+            ("change_survey", MESH_OPTION | {"survey": (written("the ridge"),)}),
+        ),
         (with_option(years=14), ("change_years", MESH_OPTION | {"before": 15, "after": 14})),
         (with_option(safety_remedial=True), ("change_safety_remedial", MESH_OPTION)),
         (replace(LETTER, options=LETTER.options[1:]), ("change_option_gone", {"option": ("Hot water from surplus",)})),

@@ -423,7 +423,7 @@ def test_what_has_to_be_looked_at_is_kept_of_safety_matters_and_all_of_it(opened
     for site, retrofit, why in rows.itertuples(index=False, name=None):
         option = one(opened, site, options=(retrofit,), asked_for=True).options[0]
         assert option.safety_remedial
-        assert option.survey_first == why
+        assert option.survey_first == (fact("survey", text=why),)
 
 
 def test_a_survey_condition_of_two_sentences_is_told_whole(changed):
@@ -434,7 +434,7 @@ def test_a_survey_condition_of_two_sentences_is_told_whole(changed):
             connection.execute(
                 "UPDATE ranking SET screening_reason = ? WHERE site_id = ? AND retrofit = 'bird_mesh'", [why, site]
             )
-        assert one(inventory, site, options=("bird_mesh",)).options[0].survey_first == why
+        assert one(inventory, site, options=("bird_mesh",)).options[0].survey_first == (fact("survey", text=why),)
 
 
 def test_unknown_demand_is_told_as_assumed_and_never_as_a_fact(opened):

@@ -51,9 +51,9 @@ def test_a_letter_comes_back_as_it_was_issued(inventory):
     put(inventory, FIRST)
     (file,) = files_of(inventory, "2026-000001")
     assert (file.letter, file.data, file.name) == (FIRST, b"%PDF of a test", "a.pdf")
-    assert newest(inventory, ["S1", "S2"])["S1"].letter == FIRST
-    assert newest(inventory, ["S1"])["S1"].choices == {"remark": "r"}
-    assert newest(inventory, ["S2"]) == {}
+    assert newest(inventory, ["S1", "S2"], notices=False)["S1"].letter == FIRST
+    assert newest(inventory, ["S1"], notices=False)["S1"].choices == {"remark": "r"}
+    assert newest(inventory, ["S2"], notices=False) == {}
     row = listing(inventory).iloc[0]
     assert (row["number"], row["version"], row["made_on"].date()) == ("2026-000001", 1, FIRST.made_on)
     assert "content" not in listing(inventory)
@@ -64,6 +64,7 @@ def in_sentences(content):
     raw = json.loads(content)
     for option in raw["options"]:
         option |= {"title": "Bird mesh", "told_not_sold": option.pop("safety_remedial")}
+        option["survey_first"] = "the ridge" if option["survey_first"] else ""
         option["claims"] = [claim | {"computed": "0.4 % of the yield."} for claim in option["claims"]]
         option["price_lines"] = [{"what": "Mesh, 40 m", "price": line["price"]} for line in option["price_lines"]]
     raw |= {
@@ -81,7 +82,7 @@ def test_a_letter_of_the_first_version_is_read_with_its_sentences(inventory):
     put(inventory, replace(FIRST, options=(TOLD, MESH, NOTHING)))
     (content,) = inventory.connection.execute("SELECT content FROM letter").fetchone()
     inventory.connection.execute("UPDATE letter SET content = ?", [in_sentences(content)])
-    old = newest(inventory, ["S1"])["S1"].letter
+    old = newest(inventory, ["S1"], notices=False)["S1"].letter
     assert old.system == (LetterFact(AS_WRITTEN, {"label": "Size", "text": "4.92 kW in 12 modules"}),)
     assert old.changes == (written("Bird mesh: the price changed."),)
     assert old.questions[0].question == "Have birds nested?"
@@ -98,7 +99,7 @@ def test_a_notice_of_the_first_version_is_the_same_notice(inventory):
     notice = replace(NOTICE, number="2026-000001", site_id="S1")
     put(inventory, notice)
     inventory.connection.execute('UPDATE letter SET content = replace(content, \'"weather":null\', \'"weather":""\')')
-    assert newest(inventory, ["S1"])["S1"].letter == notice
+    assert newest(inventory, ["S1"], notices=True)["S1"].letter == notice
 
 
 def test_numbers_are_counted_by_year(inventory):
@@ -116,7 +117,7 @@ def test_versions_and_outputs_are_kept_side_by_side(inventory):
         keep(connection, [LetterFile("mine", second, {}, "b.txt", b"three")], [])
     assert [file.data for file in files_of(inventory, "2026-000001")] == [b"three", b"two"]
     assert [file.data for file in files_of(inventory, "2026-000001", 1)] == [b"one"]
-    assert newest(inventory, ["S1"])["S1"].letter == second
+    assert newest(inventory, ["S1"], notices=False)["S1"].letter == second
     assert set(kept_files(inventory, [FIRST, second], "offer_letter")) == {("2026-000001", 1), ("2026-000001", 2)}
     assert kept_files(inventory, [FIRST], "mine") == {}
     with pytest.raises(AftersunError, match="no letter"):
@@ -154,11 +155,11 @@ def test_a_new_version_withdraws_what_the_one_before_still_offered(inventory):
 
 def test_a_letter_is_open_until_all_it_offers_is_settled(inventory):
     put(inventory, FIRST)
-    assert newest(inventory, ["S1"])["S1"].open
+    assert newest(inventory, ["S1"], notices=False)["S1"].open
     for retrofit, outcome in (("bird_mesh", "no"), ("hot_water_diverter", "yes")):
-        assert newest(inventory, ["S1"])["S1"].open
+        assert newest(inventory, ["S1"], notices=False)["S1"].open
         record_call(inventory, {"site_id": "S1", "called_on": "2026-05-05", "outcome": outcome, "retrofit": retrofit})
-    assert not newest(inventory, ["S1"])["S1"].open
+    assert not newest(inventory, ["S1"], notices=False)["S1"].open
 
 
 def test_all_is_stored_or_nothing(inventory):
