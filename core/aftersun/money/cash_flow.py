@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -34,10 +34,6 @@ class CashFlow:
     def net(self) -> Floats:
         """What the owner gains less what he pays; take the NPV of this."""
         return self.operating - self.upfront
-
-    def take(self, rows: npt.NDArray[np.intp]) -> CashFlow:
-        """Return the flows of the sites at these positions."""
-        return CashFlow(**{column.name: getattr(self, column.name)[rows] for column in fields(self)})
 
 
 def owner_cash_flow(

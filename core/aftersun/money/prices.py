@@ -6,7 +6,7 @@ site ask for the same access or the same inspection, the largest quantity counts
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from aftersun.model.arrays import choose
 from aftersun.model.change import ACCESS, AVOIDED_RISK, AVOIDED_WORK, COST_KINDS, INSPECTION, LABOUR, CostLine
 from aftersun.model.errors import AftersunError
 from aftersun.model.ranges import Bools, Floats
@@ -55,25 +56,16 @@ class Visit:
     hours: Mapping[str, Floats]
     equipment: Mapping[str, Bools]
 
-    def take(self, rows: npt.NDArray[np.intp] | Bools) -> Visit:
-        """Return the visits to the sites at these positions."""
-        parts: Iterator[Mapping[str, npt.NDArray[Any]]] = (getattr(self, part.name) for part in fields(self))
-        return Visit(*({name: values[rows] for name, values in part.items()} for part in parts))
-
     @classmethod
-    def chosen(cls, visits: Sequence[Visit], choice: npt.NDArray[np.intp]) -> Visit:
-        """Return at each site the visit at the position ``choice`` (S,)."""
+    def chosen(cls, choice: npt.NDArray[np.intp], visits: Sequence[Visit]) -> Visit:
+        """Return at each site the visit at the position ``choice`` (S,); they need not take the same things."""
 
-        def picked(parts: Sequence[Mapping[str, npt.NDArray[Any]]]) -> dict[str, npt.NDArray[Any]]:
-            names = dict.fromkeys(name for part in parts for name in part)
-            nothing = np.zeros(len(choice), dtype=bool)
-            return {
-                name: np.stack([part.get(name, nothing) for part in parts])[choice, np.arange(len(choice))]
-                for name in names
-            }
+        def filled_up(parts: Sequence[Mapping[str, npt.NDArray[Any]]]) -> list[dict[str, npt.NDArray[Any]]]:
+            nothing = {name: np.zeros_like(values) for part in parts for name, values in part.items()}
+            return [{**nothing, **part} for part in parts]
 
-        parts = ([getattr(visit, part.name) for visit in visits] for part in fields(cls))
-        return cls(*(picked(part) for part in parts))
+        parts = (filled_up([getattr(visit, part.name) for visit in visits]) for part in fields(cls))
+        return cls(*(choose(choice, *part) for part in parts))
 
 
 class Prices:

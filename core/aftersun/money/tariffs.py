@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -47,10 +47,6 @@ class Bill:
     water_fuel_cost: Floats
     export_price_unknown: Bools
     fuel_price_unknown: Bools
-
-    def take(self, rows: npt.NDArray[np.intp]) -> Bill:
-        """Return the bills of the sites at these positions."""
-        return Bill(**{column.name: getattr(self, column.name)[rows] for column in fields(self)})
 
     @property
     def electricity(self) -> Floats:

@@ -205,7 +205,7 @@ def test_both_ledgers_are_the_sums_of_the_rows(company: Company, sites: pd.DataF
 def test_of_two_visits_each_site_has_the_one_chosen(company: Company, sites: pd.DataFrame) -> None:
     prices = Prices(sites, company)
     visits = prices.first_visit([MESH, ROOF]), prices.first_visit([HOURS])
-    chosen = Visit.chosen(visits, np.array([0, 1, 1]))
+    chosen = Visit.chosen(np.array([0, 1, 1]), visits)
     assert_allclose(chosen.cost[MATERIAL], [160, 0, 0])
     assert_allclose(chosen.cost[LABOUR], [0, 80, 0])
     assert_allclose(chosen.hours["roofer"], [0, 2, 0])

@@ -18,6 +18,7 @@ import numpy.typing as npt
 from aftersun.host.assumed import assumed
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded
+from aftersun.model.arrays import each_array, take
 from aftersun.model.change import ACCESS, Change, CostLine
 from aftersun.model.cohort import unaware
 from aftersun.model.ranges import Bools, Floats
@@ -125,9 +126,9 @@ def _set(
         kept = np.searchsorted(before.rows, rows)
         part = before.now.take(kept)
         plant = before.year.plant.take(kept, before.now.cohort.array_rows(kept))
-        previous = Simulated(plant, {}, before.year.bill.take(kept))
+        previous = Simulated(plant, {}, take(kept, before.year.bill))
         changes = tuple(_of_rows(change, kept, before.now) for change in before.changes)
-        flows = tuple(flow.take(kept) for flow in before.flows)
+        flows = take(kept, before.flows)
     change = _change(last, replace(part, plant=previous.plant), company, guard, rows)
     if change is None:
         return None
@@ -140,12 +141,7 @@ def _set(
     own = bills_to_flow(part, change, (previous.bill, year.bill), years, company, prices)
     changes, flows = (*changes, _paid_while(change, years)), (*flows, own)
     paid = prices.once([line for one in changes for line in one.costs], horizon)
-    flow = CashFlow(
-        saving=np.sum([one.saving for one in flows], axis=0),
-        yearly_cost=np.sum([one.yearly_cost for one in flows], axis=0),
-        avoided=np.sum([one.avoided for one in flows], axis=0),
-        upfront=paid,
-    )
+    flow = replace(each_array(lambda *of_members: np.sum(of_members, axis=0), *flows), upfront=paid)
     names = tuple(one.loaded.id for one in members)
     longest = years if before is None else np.maximum(years, before.years[kept])
     part = replace(part, cohort=unaware(part.cohort))  # its simulation has kept hours of every site
@@ -174,7 +170,7 @@ def _best(found: Mapping[Members, _Set], singles: Sequence[Single], size: int) -
         draws = value[members][rows] + np.sum(
             [_around(single, rows) for single in singles if single.loaded.id in members], axis=0
         )
-        flow = one.flow.take(mine)
+        flow = take(mine, one.flow)
         lines = tuple(replace(line, quantity=line.quantity[mine]) for change in one.changes for line in change.costs)
         yield Bundle(
             members,

@@ -10,6 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
 
+from aftersun.model.arrays import take
 from aftersun.model.change import MATERIAL
 from aftersun.model.cohort import Cohort
 from aftersun.model.ranges import Floats
@@ -86,7 +87,7 @@ def offers(
         ).assign(must_call=one.danger[kept], years=worth.years[kept])
         members = pd.DataFrame({"site_id": ids, "retrofit": one.loaded.id})
         members = members.assign(npv_alone=table["npv"], npv_added=table["npv"])
-        add(one.loaded.id, table, members, worth.visit.take(kept), worth.months[kept])
+        add(one.loaded.id, table, members, take(kept, worth.visit), worth.months[kept])
     for bundle in bundles:
         ids = cohort.sites.index[bundle.rows]
         table = _owner_ledger(ids, bundle.npv, bundle.upfront, bundle.first_year, bundle.draws)
@@ -110,7 +111,7 @@ def offers(
             lines = [replace(line, quantity=line.quantity[sure]) for line in bundle.lines]
             members = members[members["site_id"].isin(sold)]
             add(name, table[sure].reset_index(drop=True), members, prices.first_visit(lines), bundle.months[sure])
-            flow = cash_rows(sold, bundle.flow.take(np.flatnonzero(sure)), bundle.years[sure], bundle.discount_rate)
+            flow = cash_rows(sold, take(sure, bundle.flow), bundle.years[sure], bundle.discount_rate)
             tables["cost_item"].append(prices.rows(lines)[ITEM_COLUMNS].assign(retrofit=name))
             tables["cash_flow"].append(flow.assign(retrofit=name))
     return {

@@ -20,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from aftersun.model.arrays import put, take
 from aftersun.model.ranges import Bools, Floats
 from aftersun.scoring.ranges.drivers import (
     LIFE,
@@ -133,12 +134,15 @@ def ranges_of(
     draws = npv_draws(case.loaded.id, parts, drivers, numbers, rows)
     near = np.flatnonzero(may_turn(parts, drivers))
     if len(near):
-        few, parts_there = case.take(near), parts.take(near)
+        few, parts_there = case.take(near), take(near, parts)
         more = [*of_numbers(few), *of_systems(few, parts_there, bool(valuation.heats_water[near].any()))]
-        before = [replace(one, at_low=one.at_low.take(near), at_high=one.at_high.take(near)) for one in drivers]
+        before = [
+            replace(driver, at_low=take(near, driver.at_low), at_high=take(near, driver.at_high)) for driver in drivers
+        ]
         draws[:, near] = npv_draws(case.loaded.id, parts_there, [*before, *more], numbers, rows[near])
-        for one in more:
-            drivers.append(replace(one, at_low=parts.put(near, one.at_low), at_high=parts.put(near, one.at_high)))
+        for driver in more:
+            at_low, at_high = (put(near, parts, end) for end in (driver.at_low, driver.at_high))
+            drivers.append(replace(driver, at_low=at_low, at_high=at_high))
     if case.guard.failed(case.loaded):
         return None
     return measured(draws), draws, drivers

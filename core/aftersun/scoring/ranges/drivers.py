@@ -14,11 +14,12 @@ from scipy import special, stats
 from aftersun.energy.baseline import FACTS_OF_TODAY
 from aftersun.energy.baseline import baseline as baseline_plant
 from aftersun.model import tables
+from aftersun.model.arrays import each_array, put, take
 from aftersun.model.cohort import Cohort
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Bools, Fact, Floats, Range
 from aftersun.money.company import Company
-from aftersun.scoring.value.simulations import Baseline, Rows, Simulations
+from aftersun.scoring.value.simulations import Baseline, Simulations
 from aftersun.scoring.value.valuation import Case, Valuation, evaluate
 
 TRIANGULAR = "triangular"  # between low and high with its mode at the value used
@@ -56,19 +57,6 @@ class Parts:
     def of(cls, valuation: Valuation) -> Parts:
         """Take the parts of a valuation."""
         return cls(valuation.saving, valuation.avoided, valuation.cost)
-
-    def take(self, rows: Rows) -> Parts:
-        """Return those of the sites at these positions."""
-        return Parts(self.saving[rows], self.avoided[rows], self.cost[rows])
-
-    def put(self, rows: Rows, few: Parts) -> Parts:
-        """Return these with those of a few sites in place of their own."""
-        merged = {}
-        for column in fields(Parts):
-            values = getattr(self, column.name).copy()
-            values[rows] = getattr(few, column.name)
-            merged[column.name] = values
-        return Parts(**merged)
 
     @property
     def gain(self) -> Floats:
@@ -171,7 +159,8 @@ def of_systems(case: Case, parts: Parts, heats_water: bool) -> Iterator[Driver]:
             given, some, everywhere = system[name], case.take(rows), np.ones(len(rows), dtype=bool)
             ends = (evaluate(_told(some, column, everywhere, end)) for end in (given.low, given.high))
             for found in driver(column, given, cohort.overrides.get(name, given.mode), False, *ends):
-                yield replace(found, at_low=parts.put(rows, found.at_low), at_high=parts.put(rows, found.at_high))
+                at_low, at_high = (put(rows, parts, end) for end in (found.at_low, found.at_high))
+                yield replace(found, at_low=at_low, at_high=at_high)
 
 
 def of_facts_and_yield(case: Case, parts: Parts) -> Iterator[Driver]:
@@ -210,12 +199,12 @@ def _of_fact(case: Case, fact: Fact, parts: Parts) -> Iterator[Driver]:
     if valuation is None:
         return
     if_true = Parts.of(valuation)
-    yes, no = {}, {}
-    for part in fields(Parts):
-        mean, true = getattr(parts, part.name), getattr(if_true, part.name)
-        yes[part.name] = np.where(unknown, true, mean)
-        no[part.name] = np.where(unknown, (mean - prior * true) / (1.0 - prior), mean)
-    yield Driver(fact.id, "no/yes", 0.0, prior, 1.0, CHANCE, False, Parts(**no), Parts(**yes), fact.question)
+
+    def if_false(mean: Floats, true: Floats) -> Floats:
+        return np.where(unknown, (mean - prior * true) / (1.0 - prior), mean)
+
+    yes, no = put(np.flatnonzero(unknown), parts, take(unknown, if_true)), each_array(if_false, parts, if_true)
+    yield Driver(fact.id, "no/yes", 0.0, prior, 1.0, CHANCE, False, no, yes, fact.question)
 
 
 def _told(case: Case, column: str, where: Bools, value: float | bool) -> Case:

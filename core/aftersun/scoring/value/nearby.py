@@ -12,6 +12,7 @@ from dataclasses import fields
 import numpy as np
 
 from aftersun.energy.generation import ARRAY_LOSSES, constant_share
+from aftersun.model.arrays import take
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Bools, Floats
 from aftersun.money.tariffs import Bill
@@ -84,12 +85,7 @@ class NearbySimulations(Simulations):
         part = NearbySimulations(Simulations(self.baseline.take(rows)), self._slopes, self._rows[rows])
         arrays = self.baseline.cohort.array_rows(rows)
         part._bases = tuple(
-            Simulated(
-                base.plant.take(rows, arrays),
-                {name: values[rows] for name, values in base.yearly_kwh.items()},
-                base.bill.take(rows),
-            )
-            for base in self._bases
+            Simulated(base.plant.take(rows, arrays), *take(rows, (base.yearly_kwh, base.bill))) for base in self._bases
         )
         return part
 

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass, field, fields
-from functools import partial
-from operator import attrgetter
-from typing import Any
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +12,7 @@ import pandas as pd
 from aftersun.energy.blocks import simulated
 from aftersun.energy.fitted_baseline import FittedBaseline, fitted_baseline
 from aftersun.model import tables
+from aftersun.model.arrays import choose, each_array, put, take
 from aftersun.model.cohort import Cohort
 from aftersun.model.energy import HOURS_OF_MONTHS, Energy
 from aftersun.model.plant import PER_ARRAY, Plant, level_of
@@ -56,19 +54,10 @@ class Baseline:
 
     def take(self, rows: Rows) -> Baseline:
         """Return the sites at these positions."""
-        return Baseline(
-            self.cohort.take(rows),
-            self.plant.take(rows, self.cohort.array_rows(rows)),
-            {name: kwh[rows] for name, kwh in self.yearly_kwh.items()},
-            self.months[rows],
-            self.picture[rows],
-            self.bill.take(rows),
-            self.remaining_years[rows],
-            self.remaining_assumed[rows],
-            self.within_reach[rows],
-            self.yield_sd[rows],
-            self.yield_sd_shared,
-        )
+        of_all = ("cohort", "plant", "yield_sd_shared")
+        of_sites = {column.name: getattr(self, column.name) for column in fields(self) if column.name not in of_all}
+        plant = self.plant.take(rows, self.cohort.array_rows(rows))
+        return replace(self, cohort=self.cohort.take(rows), plant=plant, **take(rows, of_sites))
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,17 +97,9 @@ class Simulations:
         if len(rows) == len(cohort):
             return self.anew(plant)
         few = self.take(rows).anew(plant.take(rows, cohort.array_rows(rows)))
-
-        def merged(values: Callable[[Simulated], npt.NDArray[Any]]) -> npt.NDArray[Any]:
-            result = values(self.known[0]).copy()
-            for position, known in enumerate(self.known):
-                result[source == position] = values(known)[source == position]
-            result[rows] = values(few)
-            return result
-
-        kwh = {name: merged(partial(_kwh, name)) for name in GAINS}
-        bill = Bill(**{column.name: merged(attrgetter(f"bill.{column.name}")) for column in fields(Bill)})
-        return Simulated(plant, kwh, bill, merged(attrgetter("months")))
+        years = [(known.yearly_kwh, known.bill, known.months) for known in self.known]
+        before = choose(np.maximum(source, 0), *years)
+        return Simulated(plant, *put(rows, before, (few.yearly_kwh, few.bill, few.months)))
 
     def anew(self, plant: Plant, by_month: bool = True) -> Simulated:
         """Simulate a plant, known or not."""
@@ -149,16 +130,8 @@ def _year(
         months = np.stack([energy.monthly(name) for name in MONTHLY], axis=2) if by_month else NO_MONTHS
         picture = _picture(energy) if pictured else np.empty((len(part), 0))
         parts.append(({name: energy.annual(name) for name in names}, bill, months, picture))
-    kwh, bills, month_parts, pictures = zip(*parts, strict=True)
-    year = Simulated(
-        plant,
-        {name: np.concatenate([part[name] for part in kwh]) for name in names},
-        Bill(
-            **{column.name: np.concatenate([getattr(part, column.name) for part in bills]) for column in fields(Bill)}
-        ),
-        np.concatenate(month_parts),
-    )
-    return year, np.concatenate(pictures)
+    kwh, bill, months, picture = each_array(lambda *of_parts: np.concatenate(of_parts), *parts)
+    return Simulated(plant, kwh, bill, months), picture
 
 
 def _picture(energy: Energy) -> Floats:
@@ -166,10 +139,6 @@ def _picture(energy: Energy) -> Floats:
     parts = np.split(energy.generated, np.cumsum(HOURS_OF_MONTHS)[:-1], axis=1)
     days = [part.reshape(len(part), -1, 24).mean(axis=1, dtype=np.float64) for part in parts]
     return 1000.0 * np.concatenate(days, axis=1)
-
-
-def _kwh(name: str, year: Simulated) -> Floats:
-    return year.yearly_kwh[name]
 
 
 def alike(cohort: Cohort, plant: Plant, other: Plant, but_for: Collection[str] = ()) -> Bools:

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, fields, replace
-from functools import cached_property, partial
-from operator import attrgetter
-from typing import Any
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +14,7 @@ import pandas as pd
 from aftersun.host.assumed import assumed
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded
+from aftersun.model.arrays import choose, take
 from aftersun.model.change import Change
 from aftersun.model.errors import AftersunError
 from aftersun.model.ranges import Assumed, Bools, Floats
@@ -113,7 +112,7 @@ class Valuation:
     def cash_rows(self, where: Bools) -> pd.DataFrame:
         """Return the cash flow of the sites ``where``, one row a year."""
         rows = np.flatnonzero(where)
-        return cash_rows(self.site_ids[rows], self.flow.take(rows), self.years[rows], self.discount_rate)
+        return cash_rows(self.site_ids[rows], take(rows, self.flow), self.years[rows], self.discount_rate)
 
 
 def cash_rows(site_ids: pd.Index, flow: CashFlow, years: Floats, discount_rate: float) -> pd.DataFrame:
@@ -221,30 +220,24 @@ def _best(variants: Sequence[Valuation], available: Sequence[Bools | None]) -> V
     ]
     choice = np.argmax(npv, axis=0)
 
-    def chosen(values: Callable[[Valuation], npt.NDArray[Any]]) -> npt.NDArray[Any]:
-        picked: npt.NDArray[Any] = np.stack([values(variant) for variant in variants])[choice, np.arange(len(choice))]
-        return picked
-
-    first = variants[0]
-    at_site = pd.Series(choice, index=first.site_ids)
+    parts = [(variant.gain_kwh, variant.flow, variant.remarks, variant.variant) for variant in variants]
+    gain_kwh, flow, remarks, labels = choose(choice, *parts)
+    at_site = pd.Series(choice, index=variants[0].site_ids)
+    months = [variant.months for variant in variants]
     items = [
         variant.items[variant.items["site_id"].map(at_site).to_numpy() == position]
         for position, variant in enumerate(variants)
     ]
     return replace(
-        first,
-        gain_kwh={name: chosen(partial(_gain, name)) for name in GAINS},
-        flow=CashFlow(**{column.name: chosen(attrgetter(f"flow.{column.name}")) for column in fields(CashFlow)}),
+        variants[0],
+        gain_kwh=gain_kwh,
+        flow=flow,
         items=pd.concat(items, ignore_index=True),
-        visit=Visit.chosen([variant.visit for variant in variants], choice),
-        remarks=chosen(attrgetter("remarks")),
-        variant=chosen(attrgetter("variant")),
-        months=chosen(attrgetter("months")) if all(len(variant.months) for variant in variants) else NO_MONTHS,
+        visit=Visit.chosen(choice, [variant.visit for variant in variants]),
+        remarks=remarks,
+        variant=labels,
+        months=choose(choice, *months) if all(len(of_variant) for of_variant in months) else NO_MONTHS,
     )
-
-
-def _gain(name: str, valuation: Valuation) -> Floats:
-    return valuation.gain_kwh[name]
 
 
 ITEM_COLUMNS = [

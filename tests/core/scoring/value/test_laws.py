@@ -104,7 +104,7 @@ def test_a_system_about_to_go_gets_nothing_but_the_bill(registry, company):
     ranking = score(cohort, NONE_FITTED, registry, company, NO_READINGS, ranges=False).frames["ranking"]
     evaluated = ranking[ranking["npv"].notna()]
     assert (evaluated["npv"] == -evaluated["upfront"]).all()
-    assert evaluated["reason"].str.contains("less than a year").all()
+    assert (evaluated["years"] == 0).all()
 
 
 def test_mesh_saves_no_money_on_energy_where_no_birds_are(registry, company):
