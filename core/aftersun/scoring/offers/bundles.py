@@ -75,9 +75,9 @@ def _shared_price(one: Single, company: Company) -> Floats:
     return (cost[ACCESS] + cost[TRAVEL]) * (1.0 + company.money.markup_share) * (1.0 + company.money.sales_tax_rate)
 
 
-def best_bundles(singles: Sequence[Single], now: Baseline, company: Company, guard: Guard) -> Iterator[Bundle]:
+def best_bundles(singles: Sequence[Single], baseline: Baseline, company: Company, guard: Guard) -> Iterator[Bundle]:
     """Yield the sets of two and more that are the best of their sites: no other set is worth more, nor is nothing."""
-    allowed = candidates(singles, len(now.cohort), company)
+    allowed = candidates(singles, len(baseline.cohort), company)
     several = allowed.sum(axis=0) >= 2
     if not several.any():
         return
@@ -89,19 +89,19 @@ def best_bundles(singles: Sequence[Single], now: Baseline, company: Company, gua
             if not len(rows) or _exclude_each_other([one.loaded for one in members]):
                 continue
             before = found.get(tuple(one.loaded.id for one in members[:-1]))
-            valued = _set(members, rows, before, now, company, guard)
+            valued = _set(members, rows, before, baseline, company, guard)
             if valued is None:
                 return
             found[valued.members] = valued
     whole = {names: one for names, one in found.items() if _complete(names, singles)}
-    yield from _best(whole, singles, len(now.cohort))
+    yield from _best(whole, singles, len(baseline.cohort))
 
 
 @dataclass(frozen=True, eq=False)
 class _Set:
     members: Members
     rows: Rows
-    now: Baseline
+    baseline: Baseline
     year: Simulated  # with all members
     changes: tuple[Change, ...]
     flows: tuple[CashFlow, ...]  # of each member, without what is paid
@@ -113,21 +113,21 @@ class _Set:
 
 
 def _set(
-    members: Sequence[Single], rows: Rows, before: _Set | None, now: Baseline, company: Company, guard: Guard
+    members: Sequence[Single], rows: Rows, before: _Set | None, baseline: Baseline, company: Company, guard: Guard
 ) -> _Set | None:
     """Value a set from the one without its last member; None if a plugin failed."""
     last = members[-1]
     if before is None:
-        part = now.take(rows)
+        part = baseline.take(rows)
         previous = Simulated(part.plant, part.yearly_kwh, part.bill)
         changes: tuple[Change, ...] = ()
         flows: tuple[CashFlow, ...] = ()
     else:
         kept = np.searchsorted(before.rows, rows)
-        part = before.now.take(kept)
-        plant = before.year.plant.take(kept, before.now.cohort.array_rows(kept))
+        part = before.baseline.take(kept)
+        plant = before.year.plant.take(kept, before.baseline.cohort.array_rows(kept))
         previous = Simulated(plant, {}, take(kept, before.year.bill))
-        changes = tuple(_of_rows(change, kept, before.now) for change in before.changes)
+        changes = tuple(_of_rows(change, kept, before.baseline) for change in before.changes)
         flows = take(kept, before.flows)
     change = _change(last, replace(part, plant=previous.plant), company, guard, rows)
     if change is None:
@@ -248,7 +248,7 @@ def _paid_while(change: Change, years: Floats) -> Change:
     return replace(change, costs=costs)
 
 
-def _of_rows(change: Change, rows: Rows, now: Baseline) -> Change:
-    plant = change.plant.take(rows, now.cohort.array_rows(rows))
+def _of_rows(change: Change, rows: Rows, baseline: Baseline) -> Change:
+    plant = change.plant.take(rows, baseline.cohort.array_rows(rows))
     costs = [replace(line, quantity=line.quantity[rows]) for line in change.costs]
     return Change(plant, costs)

@@ -49,11 +49,11 @@ def score(
     fitted and within its life is not offered again, and what the meters say corrects the energy. Without ``ranges``
     nothing is drawn: how sure a worth is stays unknown, and so does what an answer is worth.
     """
-    now, fit = baseline_of(cohort, company, readings)
+    baseline, fit = baseline_of(cohort, company, readings)
     guard = Guard(plant_texts())
     facts = {fact for loaded in registry.retrofits for fact in loaded.retrofit.facts}
     numbers = CommonNumbers(cohort.sites.index, sorted(facts))
-    setting = Setting(now, fitted, company, guard, Slopes(now) if ranges else None, numbers)
+    setting = Setting(baseline, fitted, company, guard, Slopes(baseline) if ranges else None, numbers)
     alone = [single_of(loaded, setting) for loaded in registry.retrofits]
     singles = [single for _, single in alone if single is not None]
     found = [tables for tables, _ in alone]
@@ -65,15 +65,15 @@ def score(
     texts = frames["ranking"].columns.intersection(_TEXTS)
     frames["ranking"] = frames["ranking"].astype(dict.fromkeys(texts, "str"))
     frames["question"] = questions(_of(ANSWER_VALUE, found), cohort.sites, registry, company)
-    found.append(offers(singles, best_bundles(singles, now, company, guard), cohort, company))
-    found.append({"offer_month": month_rows(cohort.sites.index, "", now.months)})
+    found.append(offers(singles, best_bundles(singles, baseline, company, guard), cohort, company))
+    found.append({"offer_month": month_rows(cohort.sites.index, "", baseline.months)})
     for table in ("offer", "offer_member", "offer_hours", "offer_month", "cost_item", "cash_flow"):
         frames[table] = _of(table, found)
     offered = frames["ranking"][frames["ranking"]["status"].isin(OFFERED)]
     kept = {one.loaded.id: (one.rows, one.draws) for one in singles if ranges}
     frames[VALUE_DRAW] = total_by_retrofit(offered, cohort.sites.index, kept)
     told = {table: frame for table, frame in frames.items() if len(frame.columns)}  # none where no retrofit answered
-    return Scored({**told, **site_tables(now, fit)}, tuple(guard.failures))
+    return Scored({**told, **site_tables(baseline, fit)}, tuple(guard.failures))
 
 
 def _of(table: str, parts: Sequence[Tables]) -> pd.DataFrame:

@@ -40,7 +40,7 @@ Tables = dict[str, pd.DataFrame]
 class Setting:
     """What is the same for all retrofits of a chunk. ``slopes`` None = nothing is drawn."""
 
-    now: Baseline
+    baseline: Baseline
     fitted: pd.DataFrame
     company: Company
     guard: Guard
@@ -66,7 +66,7 @@ class Single:
 
 def single_of(loaded: Loaded, setting: Setting) -> tuple[Tables, Single | None]:
     """Return the rows that a retrofit brings to the tables of a run, and the retrofit where it was valued at all."""
-    cohort = setting.now.cohort
+    cohort = setting.baseline.cohort
     screening = setting.guard.screen(loaded, cohort)
     notes = setting.guard.safety(loaded, cohort)
     if screening is None or notes is None:
@@ -77,7 +77,7 @@ def single_of(loaded: Loaded, setting: Setting) -> tuple[Tables, Single | None]:
     rows = np.flatnonzero(ranking["status"].isna())
     if not len(rows):
         return tables, None
-    part = setting.now.take(rows)
+    part = setting.baseline.take(rows)
     case = Case(loaded, part, Simulations(part), setting.company, setting.guard)
     valuation = evaluate(case, itemised=True)
     drawn: tuple[Ranges, Draws, list[Driver]] | None = None
@@ -116,10 +116,10 @@ def failed_ranking(site_ids: pd.Index, retrofit: str) -> pd.DataFrame:
 
 def _screened(loaded: Loaded, setting: Setting, screening: Screening, danger: Bools) -> pd.DataFrame:
     """Return the rows of the ranking before anything is valued: without a status is what may be."""
-    sites = setting.now.cohort.sites.index
-    have = _still_fitted(setting.fitted, loaded, setting.now.cohort)
+    sites = setting.baseline.cohort.sites.index
+    have = _still_fitted(setting.fitted, loaded, setting.baseline.cohort)
     unfit = screening.status == DOES_NOT_FIT
-    far = ~setting.now.within_reach & (have | ~unfit)
+    far = ~setting.baseline.within_reach & (have | ~unfit)
     status = np.select([far, have, unfit], [Status.NOT_APPLICABLE, Status.ALREADY_FITTED, Status.NOT_APPLICABLE], "")
     obstacle = np.select(
         [far, have & danger, have], [Obstacle.TOO_FAR, Obstacle.FITTED_WITH_DANGER, Obstacle.FITTED], ""

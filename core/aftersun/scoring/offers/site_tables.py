@@ -11,13 +11,13 @@ from aftersun.energy.losses import loss_chain
 from aftersun.scoring.value.simulations import Baseline
 
 
-def site_tables(now: Baseline, fit: FittedBaseline) -> dict[str, pd.DataFrame]:
+def site_tables(baseline: Baseline, fit: FittedBaseline) -> dict[str, pd.DataFrame]:
     """Return the tables of sites by name, without run_id."""
     evidence = fit.calibration.evidence.reset_index(names="site_id")
     return {
-        "site_picture": _picture(now),
-        "site_energy": _energy(now),
-        "site_loss": _loss(now),
+        "site_picture": _picture(baseline),
+        "site_energy": _energy(baseline),
+        "site_loss": _loss(baseline),
         "site_evidence": evidence[evidence["periods"].fillna(0) > 0].reset_index(drop=True),
         "reading_finding": fit.readings.findings.rename(columns={"check": "finding"}),  # check is a word of SQL
     }
@@ -26,20 +26,20 @@ def site_tables(now: Baseline, fit: FittedBaseline) -> dict[str, pd.DataFrame]:
 _PICTURE_STEP_W = 5  # fine enough to look at, and small in the file
 
 
-def _picture(now: Baseline) -> pd.DataFrame:
+def _picture(baseline: Baseline) -> pd.DataFrame:
     """Return the mean W generated in each hour of the day of each month."""
-    watts = _PICTURE_STEP_W * np.rint(np.maximum(now.picture, 0.0) / _PICTURE_STEP_W).astype(np.uint32)
+    watts = _PICTURE_STEP_W * np.rint(np.maximum(baseline.picture, 0.0) / _PICTURE_STEP_W).astype(np.uint32)
     mean_w = pd.Series(list(watts), dtype=pd.ArrowDtype(pa.list_(pa.uint32())))
-    return pd.DataFrame({"site_id": now.cohort.sites.index, "mean_w": mean_w})
+    return pd.DataFrame({"site_id": baseline.cohort.sites.index, "mean_w": mean_w})
 
 
-def _energy(now: Baseline) -> pd.DataFrame:
+def _energy(baseline: Baseline) -> pd.DataFrame:
     """Return the sums of the year's energy balance today, kWh."""
     names = ("generated", "used", "to_water", "exported", "curtailed", "imported")
-    frame = pd.DataFrame({"site_id": now.cohort.sites.index})
+    frame = pd.DataFrame({"site_id": baseline.cohort.sites.index})
     for name in names:
-        frame[f"{name}_kwh"] = now.yearly_kwh[name]
-    rating = now.cohort.sum_by_site(now.plant.dc_rating_kw)
+        frame[f"{name}_kwh"] = baseline.yearly_kwh[name]
+    rating = baseline.cohort.sum_by_site(baseline.plant.dc_rating_kw)
     frame["yield_kwh_per_kw"] = frame["generated_kwh"] / rating
     return frame
 
@@ -48,9 +48,9 @@ def _energy(now: Baseline) -> pd.DataFrame:
 _FIXED_LOSSES = ("mismatch_kwh", "wiring_kwh", "connection_kwh", "light_induced_kwh", "nameplate_kwh")
 
 
-def _loss(now: Baseline) -> pd.DataFrame:
+def _loss(baseline: Baseline) -> pd.DataFrame:
     """Return what each step takes away from the light on the modules down to what is generated, kWh a year."""
-    chain = loss_chain(now.cohort, now.plant)
+    chain = loss_chain(baseline.cohort, baseline.plant)
     position = list(chain.columns).index(_FIXED_LOSSES[0])
     fixed = chain[list(_FIXED_LOSSES)].sum(axis=1)
     chain = chain.drop(columns=list(_FIXED_LOSSES))

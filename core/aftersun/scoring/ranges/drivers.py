@@ -158,9 +158,9 @@ def of_systems(case: Case, parts: Parts, heats_water: bool) -> Iterator[Driver]:
         if len(rows) and (heats_water or column != "occupants"):
             given, some, everywhere = system[name], case.take(rows), np.ones(len(rows), dtype=bool)
             ends = (evaluate(_told(some, column, everywhere, end)) for end in (given.low, given.high))
-            for found in driver(column, given, cohort.overrides.get(name, given.mode), False, *ends):
-                at_low, at_high = (put(rows, parts, end) for end in (found.at_low, found.at_high))
-                yield replace(found, at_low=at_low, at_high=at_high)
+            for of_rows in driver(column, given, cohort.overrides.get(name, given.mode), False, *ends):
+                at_low, at_high = (put(rows, parts, end) for end in (of_rows.at_low, of_rows.at_high))
+                yield replace(of_rows, at_low=at_low, at_high=at_high)
 
 
 def of_facts_and_yield(case: Case, parts: Parts) -> Iterator[Driver]:

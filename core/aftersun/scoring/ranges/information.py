@@ -136,15 +136,14 @@ def turning(site_id: str, answers: Iterable[Answers]) -> pd.DataFrame:
     ``most`` the net present value over the answers, 0 where it would not fit.
     """
     rows = []
-    for one in answers:
-        worth_if = [words for words, npv in one.npv.items() if npv > 0]
-        not_if = [words for words, npv in one.npv.items() if not npv > 0]
+    for asked in answers:
+        worth_if = [words for words, npv in asked.npv.items() if npv > 0]
+        not_if = [words for words, npv in asked.npv.items() if not npv > 0]
         if worth_if and not_if:
-            values = np.nan_to_num(list(one.npv.values()))
+            values = np.nan_to_num(list(asked.npv.values()))
             texts = ", ".join(worth_if), ", ".join(not_if)
-            rows.append(
-                (site_id, one.column, one.question, one.retrofit, *texts, float(values.min()), float(values.max()))
-            )
+            ends = float(values.min()), float(values.max())
+            rows.append((site_id, asked.column, asked.question, asked.retrofit, *texts, *ends))
     return pd.DataFrame(rows, columns=list(TURNING_COLUMNS))
 
 
@@ -164,7 +163,7 @@ def questions(values: pd.DataFrame, sites: pd.DataFrame, registry: Registry, com
         value_of_visit=("value_of_visit", "sum"),
         retrofits=("retrofit", lambda names: ", ".join(sorted(names))),
     )
-    asked = {name: fact.question for one in registry.retrofits for name, fact in one.retrofit.facts.items()}
+    asked = {name: fact.question for loaded in registry.retrofits for name, fact in loaded.retrofit.facts.items()}
     asked |= dict(NUMBERS_ASKED.values())
     result = summed.reset_index()
     return result.assign(

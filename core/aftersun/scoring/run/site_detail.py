@@ -83,11 +83,12 @@ def look_closer(
         valuation = _valuation(case)
         if valuation is not None:
             npv[loaded.id] = float(valuation.npv[0])
-            found = list(drivers(case, valuation))
-            answers += answers_of(case, found, npv[loaded.id])
-            if may_turn(Parts.of(valuation), found).any():
-                found += others.drivers(case)
-            rows.append(driver_rows(loaded.id, valuation.site_ids, np.ones(1, bool), found, valuation.npv, len(found)))
+            moved_by = list(drivers(case, valuation))
+            answers += answers_of(case, moved_by, npv[loaded.id])
+            if may_turn(Parts.of(valuation), moved_by).any():
+                moved_by += others.drivers(case)
+            here, most = np.ones(1, dtype=bool), len(moved_by)
+            rows.append(driver_rows(loaded.id, valuation.site_ids, here, moved_by, valuation.npv, most))
         if baseline.within_reach[0]:
             answers += others.answers(case)
     progress(total, total)
