@@ -19,8 +19,8 @@ from pathlib import Path
 import atheris
 
 with atheris.instrument_imports(include=["aftersun", "openpyxl"]):
-    from fuzz.bench import Bench, check_words
     from fuzz.damage import WRITERS, Case
+    from fuzz.fuzzed_inventory import FuzzedInventory, check_words
     from fuzz.skies import RAIN, WEATHER, good_text
 
     from aftersun.climate.rain_file import read_rain
@@ -47,12 +47,12 @@ def _seeds(kind: str) -> list[bytes]:
 def _trial(kind: str, folder: Path) -> Callable[[bytes], None]:
     path = folder / f"file.{kind}"
     if kind in WRITERS:
-        bench = Bench(folder)
+        fuzzed = FuzzedInventory(folder)
 
         def try_table(data: bytes) -> None:
             if data:
                 path.write_bytes(data[1:])
-                bench.try_table(tables()[data[0] % len(tables())], path)
+                fuzzed.try_table(tables()[data[0] % len(tables())], path)
 
         return try_table
 

@@ -13,8 +13,8 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from fuzz.bench import Bench
 from fuzz.damage import MARKER, WRITERS, Case, cases, good_table, write_csv
+from fuzz.fuzzed_inventory import FuzzedInventory
 from fuzz.trials import run, run_side_by_side
 from hypothesis import HealthCheck, given, seed, settings
 
@@ -23,14 +23,14 @@ from aftersun.inventory.store.file import Inventory
 
 
 @pytest.fixture(scope="module")
-def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
-    with closing(Bench(tmp_path_factory.mktemp("fuzz"))) as made:
+def fuzzed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[FuzzedInventory]:
+    with closing(FuzzedInventory(tmp_path_factory.mktemp("fuzz"))) as made:
         yield made
 
 
-@pytest.mark.parametrize(("kind", "files"), [("csv", 50), ("xlsx", 20), ("parquet", 20)])
-def test_damaged_tables(bench: Bench, kind: str, files: int) -> None:
-    counts = run((kind, files), bench=bench)
+@pytest.mark.parametrize(("kind", "files"), [("csv", 25), ("xlsx", 12), ("parquet", 12)])
+def test_damaged_tables(fuzzed: FuzzedInventory, kind: str, files: int) -> None:
+    counts = run((kind, files), fuzzed=fuzzed)
     assert counts["refused"] > 0
     assert counts["with rejects"] > 0
 
@@ -53,52 +53,52 @@ _TEXT = "customer_id,name,last_contact_on\nC1,Zoë,2024-05-01\nC2,Jürgen,2024-0
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig"])
-def test_utf_8_with_and_without_mark(bench: Bench, encoding: str) -> None:
-    report = bench.try_table("customer", _write(bench.folder, _TEXT.encode(encoding)), 2)
+def test_utf_8_with_and_without_mark(fuzzed: FuzzedInventory, encoding: str) -> None:
+    report = fuzzed.try_table("customer", _write(fuzzed.folder, _TEXT.encode(encoding)), 2)
     assert report is not None
     assert report.rejected == 0
 
 
 @pytest.mark.parametrize("encoding", ["utf-16", "utf-16-le", "utf-16-be", "utf-32", "cp1252"])
-def test_other_encodings_are_refused_whole(bench: Bench, encoding: str) -> None:
-    assert bench.try_table("customer", _write(bench.folder, _TEXT.encode(encoding))) is None
+def test_other_encodings_are_refused_whole(fuzzed: FuzzedInventory, encoding: str) -> None:
+    assert fuzzed.try_table("customer", _write(fuzzed.folder, _TEXT.encode(encoding))) is None
 
 
-def test_one_row_in_another_encoding_is_not_loaded_as_something_else(bench: Bench) -> None:
+def test_one_row_in_another_encoding_is_not_loaded_as_something_else(fuzzed: FuzzedInventory) -> None:
     first, second, third = _TEXT.splitlines(keepends=True)
     mixed = first.encode() + second.encode() + third.encode("cp1252")
-    assert bench.try_table("customer", _write(bench.folder, mixed)) is None
+    assert fuzzed.try_table("customer", _write(fuzzed.folder, mixed)) is None
 
 
-def test_nul_in_a_cell_rejects_its_row_alone(bench: Bench) -> None:
-    report = bench.try_table("customer", _write(bench.folder, _TEXT.replace("Zo", "Z\0o").encode()), 2)
+def test_nul_in_a_cell_rejects_its_row_alone(fuzzed: FuzzedInventory) -> None:
+    report = fuzzed.try_table("customer", _write(fuzzed.folder, _TEXT.replace("Zo", "Z\0o").encode()), 2)
     assert report is not None
     assert (report.accepted, report.rejected) == (1, 1)
     assert "NUL" in report.problems[0]
 
 
-def test_day_first_dates_and_decimal_commas_are_told_and_never_guessed(bench: Bench) -> None:
+def test_day_first_dates_and_decimal_commas_are_told_and_never_guessed(fuzzed: FuzzedInventory) -> None:
     header = "tariff_id,valid_from,import_price\n"
-    report = bench.try_table("tariff", _write(bench.folder, f"{header}T,03.04.2024,0.3\n".encode()), 1)
+    report = fuzzed.try_table("tariff", _write(fuzzed.folder, f"{header}T,03.04.2024,0.3\n".encode()), 1)
     assert report is not None
     assert report.rejected == 1
-    report = bench.try_table("tariff", _write(bench.folder, f"{header}T,2024-04-03,0,3\n".encode()), 1)
+    report = fuzzed.try_table("tariff", _write(fuzzed.folder, f"{header}T,2024-04-03,0,3\n".encode()), 1)
     assert report is not None
     assert report.rejected == 1
     semicolons = f"{header}T,2024-04-03,0.3\n".replace(",", ";").replace(".", ",")
-    report = bench.try_table("tariff", _write(bench.folder, semicolons.encode()), 1)
+    report = fuzzed.try_table("tariff", _write(fuzzed.folder, semicolons.encode()), 1)
     assert report is not None
     assert report.rejected == 0
 
 
-def test_a_name_twice_in_the_header_refuses_the_file(bench: Bench) -> None:
+def test_a_name_twice_in_the_header_refuses_the_file(fuzzed: FuzzedInventory) -> None:
     data = "customer_id,name,Name\nC1,A,B\n"
-    assert bench.try_table("customer", _write(bench.folder, data.encode())) is None
+    assert fuzzed.try_table("customer", _write(fuzzed.folder, data.encode())) is None
 
 
-def test_a_key_too_long_for_the_database_is_rejected(bench: Bench) -> None:
+def test_a_key_too_long_for_the_database_is_rejected(fuzzed: FuzzedInventory) -> None:
     data = f"customer_id,name\n{'x' * 130_000},A\nC1,B\n"
-    report = bench.try_table("customer", _write(bench.folder, data.encode()), 2)
+    report = fuzzed.try_table("customer", _write(fuzzed.folder, data.encode()), 2)
     assert report is not None
     assert report.rejected == 1
 
@@ -110,8 +110,8 @@ _TORN_HEADERS = {
 
 
 @pytest.mark.parametrize("text", _TORN_HEADERS.values(), ids=_TORN_HEADERS)
-def test_a_customer_in_the_header_is_not_told(bench: Bench, text: str) -> None:
-    report = bench.try_table("customer", _write(bench.folder, text.encode()), 1)
+def test_a_customer_in_the_header_is_not_told(fuzzed: FuzzedInventory, text: str) -> None:
+    report = fuzzed.try_table("customer", _write(fuzzed.folder, text.encode()), 1)
     assert report is not None
     assert "column 4" in report.problems[0]
 

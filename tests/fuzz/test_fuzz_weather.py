@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from fuzz.bench import check_words
+from fuzz.fuzzed_inventory import check_words
 from fuzz.skies import RAIN, WEATHER, good_text
 from fuzz.trials import run, run_side_by_side
 

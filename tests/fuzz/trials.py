@@ -19,8 +19,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from fuzz.bench import Bench, check_words
 from fuzz.damage import WRITERS, Case, cases
+from fuzz.fuzzed_inventory import FuzzedInventory, check_words
 from fuzz.skies import RAIN, WEATHER, SkyCase, sky_cases
 from hypothesis import HealthCheck, given, seed, settings
 from hypothesis import strategies as st
@@ -37,10 +37,10 @@ Job = tuple[str, int]
 """What is tried, and how many files."""
 
 
-def _try_table(kind: str, folder: Path, bench: Bench) -> Callable[[Case], str]:
+def _try_table(kind: str, folder: Path, fuzzed: FuzzedInventory) -> Callable[[Case], str]:
     def trial(case: Case) -> str:
         path = folder / f"file.{kind}"
-        report = bench.try_table(case.table, path, WRITERS[kind](case, path))
+        report = fuzzed.try_table(case.table, path, WRITERS[kind](case, path))
         return "refused" if report is None else "with rejects" if report.rejected else "loaded"
 
     return trial
@@ -70,7 +70,7 @@ def _try_sky(kind: str, folder: Path) -> Callable[[SkyCase], str]:
     return trial
 
 
-def run(job: Job, shard: int = 0, bench: Bench | None = None) -> Outcomes:
+def run(job: Job, shard: int = 0, fuzzed: FuzzedInventory | None = None) -> Outcomes:
     """Try so many damaged files and count what became of them.
 
     Raises
@@ -85,8 +85,8 @@ def run(job: Job, shard: int = 0, bench: Bench | None = None) -> Outcomes:
         trial: Callable[[Any], str]
         strategy: st.SearchStrategy[Any]
         if kind in WRITERS:
-            bench = bench or stack.enter_context(closing(Bench(folder)))
-            strategy, trial = cases(), _try_table(kind, folder, bench)
+            fuzzed = fuzzed or stack.enter_context(closing(FuzzedInventory(folder)))
+            strategy, trial = cases(), _try_table(kind, folder, fuzzed)
         else:
             strategy = sky_cases(RAIN if kind == "rain" else WEATHER, short=kind == "short weather")
             trial = _try_sky(kind, folder)

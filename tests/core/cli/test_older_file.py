@@ -32,8 +32,7 @@ def test_every_command_works_on_a_file_of_version_0_1_0(aftersun, older, tmp_pat
         return ran.out
 
     assert json.loads(works("calls", older, "--json"))["calls"][0]["site_id"] == "S0127"  # first call of that run
-    assert "hot, browned or melted plug" in works("explain", older, SITE)
-    works("explain", older, SITE, "--stored-only")
+    assert "hot, browned or melted plug" in works("explain", older, SITE, "--stored-only")
     works("ask", older)
     works("what-if", older, "--site", SITE, "--if", "tariff.export_price=0.15", "--workers", "1")
     assert "roof_colour" in works("log", "show", older)
@@ -49,3 +48,9 @@ def test_every_command_works_on_a_file_of_version_0_1_0(aftersun, older, tmp_pat
     works("compare", older)
     works("customer", "retention", older, "--years", "3")
     works("inventory", "prune", older, "--keep", "1")
+
+
+@pytest.mark.slow
+def test_a_closer_look_at_a_site_of_that_run(aftersun, older):
+    assert aftersun("log", "fact", older, SITE, "storeys=2", "--origin", "letter of the owner").code == 0
+    assert "hot, browned or melted plug" in aftersun("explain", older, SITE).out

@@ -334,7 +334,7 @@ def _files(draw: st.DrawFn) -> tuple[str, int]:
     return out.getvalue(), rows
 
 
-@settings(max_examples=10)
+@settings(max_examples=6)
 @given(file=_files())
 def test_accepted_and_rejected_are_all_rows(file: tuple[str, int], empty_file: Path) -> None:
     text, rows = file

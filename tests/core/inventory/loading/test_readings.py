@@ -184,7 +184,7 @@ _CELLS = st.tuples(
 )
 
 
-@settings(max_examples=15)
+@settings(max_examples=8)
 @given(st.lists(_CELLS, min_size=1, max_size=12))
 def test_every_row_is_loaded_or_rejected(shared: Path, rows: list[tuple[str, ...]]) -> None:
     text = BOTH + "".join(",".join(row) + "\n" for row in rows)

@@ -226,7 +226,7 @@ def test_a_table_loaded_later_shows_which_learnt_facts_it_replaced(loaded: Inven
     assert kept.to_dict() == {"storeys": True, "occupants": False}
 
 
-@settings(max_examples=25)
+@settings(max_examples=10)
 @given(st.lists(st.integers(1, 30), min_size=1, max_size=5))
 def test_law_the_chain_of_previous_values_leads_back_to_the_first(loaded: Inventory, storeys: list[int]) -> None:
     loaded.connection.execute("DELETE FROM fact_origin")

@@ -61,7 +61,7 @@ def check_words(error: AftersunError) -> None:
     assert len(told) < 2_000
 
 
-class Bench:
+class FuzzedInventory:
     """An inventory with a good table of every kind, in a folder of its own."""
 
     def __init__(self, folder: Path) -> None:
