@@ -180,7 +180,7 @@ def test_pages_of_sites_hold_the_stored_rows(data: dict[str, Any], run: FakeRun)
     assert len(rows) == len(ranking)
     for site, row in rows:
         found = ranking.loc[(site, row["retrofit"])]
-        assert (row["status"], row["reason"]) == (found["status"], found["reason"])
+        assert (row["status"], row["reason"]) == (api.status_text(found["status"]), api.reason_text(found, "EUR"))
         for name in ("npv", "npv_p90", "npv_p10", "upfront", "energy_gain_kwh"):
             assert row[name] is None if pd.isna(found[name]) else row[name] == pytest.approx(found[name], rel=CLOSE)
     question = run.table("question")
@@ -259,7 +259,7 @@ def test_without_names_no_name_number_or_address_is_in_it(demo: Demo, run: FakeR
         *run.sites()["customer_id"],
         *run.arrays()["array_id"],
     }
-    assert len(personal) > 1000
+    assert len(personal) > 300
     words = set(re.findall(r'"((?:[^"\\]|\\.)*)"', own))
     assert not {one for one in personal if len(one) > 2 and one in words}
     assert len(data["sites"]["id"]) == len(run.sites())
