@@ -20,7 +20,7 @@ from aftersun.inventory.log.call_log import COLUMNS, OUTCOMES, entries
 from aftersun.inventory.log.call_table import load_calls
 from aftersun.inventory.store.file import Inventory
 from aftersun.scoring.run.demo import Demo
-from aftersun_reports.call_sheet import calls as sheet_of_calls
+from aftersun_reports.call_sheet import layout
 
 TODAY = date(2026, 6, 30)
 RANGE = {"npv_p90": "worth P90", "npv_p50": "worth P50", "npv_p10": "worth P10"}
@@ -65,7 +65,7 @@ def _saved(book: Any, folder: Path) -> Path:
 
 
 def test_outcomes_and_titles_are_those_of_the_call_log(tmp_path: Path) -> None:
-    assert sheet_of_calls.OUTCOMES == OUTCOMES
+    assert layout.OUTCOMES == OUTCOMES
     book = written(SmallRun(), tmp_path)
     titles = [cell.value for cell in book["call_log"][1]]
     facts = ["birds_seen", "owner_present"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -10,10 +10,10 @@ from tempfile import TemporaryDirectory
 from xlsxwriter.exceptions import XlsxWriterException
 
 from aftersun import api
-from aftersun_reports.call_sheet import facts, log, names, tables
-from aftersun_reports.call_sheet.book import Book, Sheet
+from aftersun_reports.call_sheet import facts, log, tables
+from aftersun_reports.call_sheet.book import Book, Column, Sheet
 from aftersun_reports.call_sheet.calls import CallList
-from aftersun_reports.call_sheet.guide import guide
+from aftersun_reports.call_sheet.layout import Table, explained, name_of, sheet
 from aftersun_reports.notes import NotesOfRun
 from aftersun_reports.shared import refuse_settings
 
@@ -71,7 +71,7 @@ def _fill(book: Book, run: api.RunView) -> None:
     first, listed = calls.sheet(), facts.retrofits(run)
     after = [
         tables.dangers(calls, called),
-        tables.safety_notes(calls.notes, titles, run.safety_notes().where),
+        tables.safety_notes(run, calls.notes, titles),
         tables.questions(calls, called, titles),
         tables.offers(calls, called),
         tables.ranking(calls, titles),
@@ -83,18 +83,29 @@ def _fill(book: Book, run: api.RunView) -> None:
         facts.run_facts(run),
     ]
     written = book.write(first, calls.rows())
-    shown = [(first.name, first.columns), *([(names.LOG, log.columns(calls))] if run.personal else [])]
-    book.write(*guide(run, [*shown, *((sheet.name, sheet.columns) for sheet, _ in after)]))
+    shown = [(first.name, first.columns), *([(name_of("call_log"), calls.columns("call_log"))] if run.personal else [])]
+    book.write(*_guide(run, [*shown, *((layout.name, layout.columns) for layout, _ in after)]))
     if run.personal:
         log.write_log(book, calls, first.columns, written[0], _retrofit_ids(listed[0], len(titles)))
-    for sheet, rows in after:
-        book.write(sheet, rows)
+    for layout, rows in after:
+        book.write(layout, rows)
 
 
-def _retrofit_ids(sheet: Sheet, count: int) -> str:
+def _guide(run: api.RunView, sheets: Sequence[tuple[str, Sequence[Column]]]) -> Table:
+    """Explain these sheets and their columns in plain words."""
+
+    def rows() -> Iterator[Sequence[str]]:
+        for name, columns in sheets:
+            yield name, "", explained(name)
+            yield from ((name, column.title, column.says) for column in columns if column.says)
+
+    return sheet(run, "guide"), rows()
+
+
+def _retrofit_ids(layout: Sheet, count: int) -> str:
     """Return the range of cells that holds the ids of all retrofits, below the header."""
-    first = sheet.header_row + 2  # spreadsheets count from 1
-    return f"{sheet.name}!$A${first}:$A${first + max(count, 1) - 1}"
+    first = layout.header_row + 2  # spreadsheets count from 1
+    return f"{layout.name}!$A${first}:$A${first + max(count, 1) - 1}"
 
 
 @api.hookimpl

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import zip_longest
 from pathlib import Path
@@ -15,7 +15,6 @@ from aftersun import api
 from aftersun_reports.call_sheet.text import CONTINUED, CONTINUES, MOST_LINES, pieces, plain
 
 LARGEST_SHEET = 1_048_576  # rows, of the format
-_AT_ONCE = 20_000  # rows held as Python values
 
 TEXT, SHORT, MONEY, NUMBER, HOURS, COUNT, SHARE, ENTRY, ENTRY_DAY = (
     "text", "short", "money", "number", "hours", "count", "share", "entry", "entry day",
@@ -42,17 +41,13 @@ _INK, _HEADER_FILL, _ENTRY_FILL = "#1f2a33", "#dde5e8", "#fff6d6"
 
 @dataclass(frozen=True)
 class Column:
-    """A column: title, width in characters, kind of its cells, and what it says in plain words.
+    """A column: what it is known by, title, width in characters, kind of its cells, what it says in plain words."""
 
-    ``of`` names the columns of a table that its cells are made of, by ``make`` where they are not simply copied.
-    """
-
+    key: str
     title: str
     width: int
-    kind: str = TEXT
-    says: str = ""
-    of: str | tuple[str, ...] = ()
-    make: Callable[..., Any] | None = None
+    kind: str
+    says: str
 
 
 @dataclass(frozen=True)
@@ -261,19 +256,6 @@ def _continued(parts: Sequence[Sequence[Any]], sheet: Sheet) -> Iterator[list[An
             for place in range(sheet.keys):
                 cells[place] = whole[place] if cells[place] is None else cells[place]
         yield cells
-
-
-def rows_of(frame: pd.DataFrame, columns: Sequence[Column]) -> Iterator[tuple[Any, ...]]:
-    """Yield the cells of these columns row by row as plain Python values; what is missing is None or NaN."""
-    sources = [(column.of,) if isinstance(column.of, str) else column.of for column in columns]
-    for start in range(0, len(frame), _AT_ONCE):
-        part = frame.iloc[start : start + _AT_ONCE]
-        values = {name: values_of(part[name]) for name in dict.fromkeys(name for names in sources for name in names)}
-        cells = (
-            map(column.make, *(values[name] for name in names)) if column.make else values[names[0]]
-            for column, names in zip(columns, sources, strict=True)
-        )
-        yield from zip(*cells, strict=True)
 
 
 def values_of(series: pd.Series) -> list[Any]:

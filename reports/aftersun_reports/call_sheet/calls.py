@@ -10,32 +10,21 @@ from typing import Any
 import pandas as pd
 
 from aftersun import api
-from aftersun_reports.call_sheet import names
-from aftersun_reports.call_sheet.book import (
-    COUNT,
-    ENTRY,
-    ENTRY_DAY,
-    MONEY,
-    SHARE,
-    SHORT,
-    TEXT,
-    Column,
-    Sheet,
-    drawn,
-    records_of,
-)  # fmt: skip
+from aftersun_reports.call_sheet.book import Column, Sheet, drawn, records_of
+from aftersun_reports.call_sheet.layout import columns, sheet
 from aftersun_reports.notes import NotesOfRun, in_full
 from aftersun_reports.shared import title_of
 
 PER_CALL = 3  # questions on one call; the others stand on their own sheet
-OUTCOMES = ("unreached", "no", "later", "yes", "done", "objection")  # those of the call log
 CALLED_ON, OUTCOME, LEAVE_UNTIL, RETROFIT, REMARK, SITE = (
     "called_on", "outcome", "leave_until", "retrofit", "remark", "site_id",
 )  # fmt: skip
 
 _SAFETY, _BOTH, _OFFER = "safety: tell, do not sell", "safety, and an offer", "offer"
 _TELL_FIRST = "Tell the danger first; give the price only if asked."
-_NOBODY = "Nobody is to be called in this run; the sheet 'Not called' says why, site by site."
+NONE_RECORDED = "none recorded"
+_PSEUDONYM_WIDTH = 18  # characters
+_RANGE = ("npv_p90", "npv_p50", "npv_p10", "chance_npv_positive")
 _NO_NOTE = "none stored with this run"
 
 Record = Mapping[str, Any]
@@ -159,183 +148,78 @@ class CallList:
     def sheet(self) -> Sheet:
         """Return the sheet's layout."""
         run = self.run
-        how = (
-            "Row by row on the phone; the yellow cells at the right end are filled in after the call, and the sheet "
-            f"'{names.LOG}' gathers them."
-            if run.personal
-            else "Made without names and addresses: site numbers are pseudonyms, and no outcome can be entered."
-        )
-        line = (
-            f"Run {run.run_id}, as of {run.as_of:%Y-%m-%d}, amounts in {run.currency}. P90 = exceeded with 90 % "
-            f"chance. Every column is explained on the sheet '{names.GUIDE}'."
-        )
-        company = run.company.get("company", {}).get("name", "")
-        above = [f"Whom to call, first one first: {company}", line, how]
         held = 3 if run.personal else 2
-        return Sheet(names.CALLS, above, self.columns(), empty=_NOBODY, keys=held, held=held, pages_wide=3)
+        layout = sheet(run, "calls", company=str(run.company.get("company", {}).get("name", "")))
+        return replace(layout, columns=self.columns("calls"), keys=held, held=held)
+
+    def columns(self, key: str) -> list[Column]:
+        """Return the columns of the sheet of calls or the call log: one for each fact that is asked and each member."""
+        several = {
+            "answer": [{"fact": fact} for fact in self.facts],
+            "further_retrofit": [{"number": str(number)} for number in range(2, self.members + 1)],
+        }
+        wanted = [column for column in columns(self.run, key) if column.key != "further" or self.several_sites]
+        return [
+            replace(column, title=column.title.format(**figures), width=self._width(column))
+            for column in wanted
+            for figures in several.get(column.key, [{}])
+        ]
+
+    def _width(self, column: Column) -> int:
+        """Return the width of a column; a site's pseudonym is longer than its number."""
+        return column.width if column.key != "site" or self.run.personal else _PSEUDONYM_WIDTH
+
+    @cached_property
+    def several_sites(self) -> bool:
+        """Whether any customer is called about several sites."""
+        return len(self.customers) < len(self.calls)
 
     def rows(self) -> list[list[Any]]:
         """Return a row for each customer."""
-        columns = self.columns()
-        return [[column.make(customer) if column.make else None for column in columns] for customer in self.customers]
+        return [self._row(customer) for customer in self.customers]
 
-    def columns(self) -> list[Column]:
-        """Return the columns of the sheet: those on who is called only where names may be read."""
-        return [
-            Column(
-                "position", 10, COUNT, "Call in this order, 1 first: safety matters, then by value to the company.",
-                make=lambda customer: customer.first.row["position"],
-            ),
-            Column(
-                "round", 7, COUNT, "Sites of one round lie close together and can be done in one day.",
-                make=lambda customer: customer.first.row["round"],
-            ),
-            *(self._person_columns() if self.run.personal else []),
-            *self._talk_columns(),
-            *self._money_columns(),
-            *(self._entry_columns() if self.run.personal else []),
-        ]  # fmt: skip
-
-    def _person_columns(self) -> list[Column]:
-        def column(title: str, width: int, says: str, name: str) -> Column:
-            return Column(
-                title, width, SHORT, says, make=lambda customer: customer.person.get(name) or names.NONE_RECORDED
-            )
-
-        no_phone = "Number to call; 'none recorded' = write, or find the number first."
-        return [
-            column("customer name", 22, "How the customer is addressed.", "name"),
-            column("town", 18, "Postal code and town.", "town"),
-            column("phone", 16, no_phone, "phone"),
-            column("e-mail", 32, "Address to write to.", "email"),
-        ]
-
-    def _talk_columns(self) -> list[Column]:
-        """Return the columns of what is said, asked and warned of, and of the offer."""
-
-        def column(title: str, width: int, says: str, make: Callable[[Customer], Any], kind: str = TEXT) -> Column:
-            return Column(title, width, kind, says, make=make)
-
-        site_width = 12 if self.run.personal else names.SITE_WIDTH
-        whole_notes = (
-            "Severity and name of every note that holds for this work on this site; their whole text stands on the "
-            "sheet 'Safety notes'. Local codes and licensed practice come first."
-        )
-        return [
-            column("site", site_width, "Number of the site.", lambda customer: customer.first.site_id, SHORT),
-            column(
-                "kind of call", 13, f"'{_SAFETY}' = a danger is to be told, and nothing is offered.",
-                lambda customer: customer.first.kind,
-            ),
-            column(
-                "what to say", 44, "The advice in one sentence, as the run found it.",
-                lambda customer: customer.first.say,
-            ),
-            column(
-                "what may hurt someone: known dangers here", 54,
-                "Tell the owner each of these, whole, whether or not anything is bought.",
-                lambda customer: customer.by_site(lambda call: call.dangers),
-            ),
-            column(
-                "safety notes of the work offered", 34, whole_notes,
-                lambda customer: customer.by_site(lambda call: self.note_ids(call.site_id, call.members)),
-            ),
-            column(
-                "what to ask", 44, "The questions whose answers are worth most here, best first.",
-                lambda customer: customer.by_site(lambda call: call.ask),
-            ),
-            column(
-                "contact rule", 34, "Why this customer may be called.",
-                lambda customer: contact_rule(self.run, customer.person),
-            ),
-            column(
-                "best offer", 26, "What the call is about; several retrofits are done in one visit.",
-                lambda customer: self.title(customer.first.row["retrofit"]),
-            ),
-            column(
-                "before the price holds", 26, "What has to be looked at on site first.",
-                lambda customer: self._survey_first(customer.first),
-            ),
-        ]  # fmt: skip
-
-    def _money_columns(self) -> list[Column]:
-        """Return the columns of what it costs and brings, the owner and the company."""
-        money = f"[{self.run.currency}]"
-
-        def ours(title: str, width: int, kind: str, says: str, name: str) -> Column:
+    def _row(self, customer: Customer) -> list[Any]:
+        call = customer.first
+        cells = {
+            **{name: customer.person.get(name) or NONE_RECORDED for name in ("name", "town", "phone", "email")},
+            "position": call.row["position"],
+            "round": call.row["round"],
+            "site": call.site_id,
+            "kind": call.kind,
+            "say": call.say,
+            "dangers": customer.by_site(lambda one: one.dangers),
+            "notes": customer.by_site(lambda one: self.note_ids(one.site_id, one.members)),
+            "ask": customer.by_site(lambda one: one.ask),
+            "contact_rule": contact_rule(self.run, customer.person),
+            "offer": self.title(call.row["retrofit"]),
+            "survey": self._survey_first(call),
+            "upfront": call.offer.get("upfront"),
+            "npv": call.row["npv"],
+            **{name: drawn(call.offer.get(name), call.row["npv"]) for name in _RANGE},
+            "first_year_saving": call.offer.get("first_year_saving"),
             # what is told for safety is no sale: nobody weighs what it would bring
-            return Column(
-                title, width, kind, says,
-                make=lambda customer: None if customer.first.kind == _SAFETY else customer.first.row[name],
-            )  # fmt: skip
+            **{name: None if call.kind == _SAFETY else call.row[name] for name in ("chance_of_yes", "contribution")},
+            "further": "\n".join(map(self._further, customer.calls[1:])),
+            **self._entries(customer),
+        }
+        return [cells[column.key if column.key in cells else column.title] for column in self._columns]
 
-        worth, *spread = names.worth_columns(
-            self.run.currency,
-            "The worth is more than this with 90 % chance.",
-            "As likely to be more as to be less than this.",
-            "The worth is more than this with 10 % chance only.",
-            "Chance that the owner gains anything at all.",
-            " Below 0 = a loss.",
-        )
-        further = Column(
-            "same customer, further sites", 46, TEXT,
-            "Other sites of this customer that are on the list: speak of them in the same call. Their figures stand "
-            "on the sheet 'Offers'.",
-            make=lambda customer: "\n".join(map(self._further, customer.calls[1:])),
-        )  # fmt: skip
-        return [
-            Column(
-                f"price with tax {money}", 11, MONEY, "What the owner pays for it, tax included.",
-                make=lambda customer: customer.first.offer.get("upfront"),
-            ),
-            replace(worth, make=lambda customer: customer.first.row["npv"]),
-            *(replace(one, make=_of_range(one.of[0])) for one in spread),
-            replace(
-                names.saving_column(money, "What it saves or earns the owner in the first year."),
-                make=lambda customer: customer.first.offer.get("first_year_saving"),
-            ),
-            ours(
-                "chance of yes", 10, SHARE, "How often such a call ends in a yes, by the call log and a prior.",
-                "chance_of_yes",
-            ),
-            ours(
-                f"contribution to the company if yes {money}", 15, MONEY,
-                "Price before tax less own cost and reserves. For us, not for the customer.", "contribution",
-            ),
-            *([further] if len(self.customers) < len(self.calls) else []),
-        ]  # fmt: skip
-
-    def _entry_columns(self) -> list[Column]:
-        """Return the columns to be filled in after the call, titled as the call log has them."""
-
-        def empty(_: Customer) -> str:
-            return ""
-
-        def member(at: int) -> Callable[[Customer], str]:
-            return lambda customer: [*customer.first.members, *[""] * self.members][at]
-
-        def answer(fact: str) -> Callable[[Customer], str | None]:
+    def _entries(self, customer: Customer) -> dict[str, str | None]:
+        """Return what is filled in already of the cells to be filled in, by title of the column."""
+        call = customer.first
+        asked = [question["fact"] for question in call.questions] if len(customer.calls) == 1 else []
+        further = [*call.members[1:], *[""] * self.members]
+        return {
+            **dict.fromkeys((CALLED_ON, OUTCOME, LEAVE_UNTIL, REMARK), ""),
+            RETROFIT: call.members[0],
+            **{f"{RETROFIT}_{number}": name for number, name in zip(range(2, self.members + 1), further, strict=False)},
             # None = not asked at this site, or it is not plain of which site: nothing to fill in.
-            def cell(customer: Customer) -> str | None:
-                asked = [question["fact"] for question in customer.first.questions]
-                return "" if len(customer.calls) == 1 and fact in asked else None
+            **{fact: "" if fact in asked else None for fact in self.facts},
+        }
 
-            return cell
-
-        about = "What it was about; filled in already, change it where you spoke of another."
-        also = "Further parts of the offer; empty the cell if not spoken of."
-        told = "Answer to the question that names it: yes or no; empty = not known."
-        later = "Only with the outcome later: day until which to leave in peace."
-        outcomes = f"Fill in: {', '.join(OUTCOMES)}. An objection ends all calls."
-        return [
-            Column(CALLED_ON, 12, ENTRY_DAY, "Fill in: day of the call, year-month-day.", make=empty),
-            Column(OUTCOME, 12, ENTRY, outcomes, make=empty),
-            Column(LEAVE_UNTIL, 13, ENTRY_DAY, later, make=empty),
-            Column(RETROFIT, 26, ENTRY, about, make=member(0)),
-            *(Column(f"{RETROFIT}_{at + 1}", 26, ENTRY, also, make=member(at)) for at in range(1, self.members)),
-            *(Column(fact, 14, ENTRY, told, make=answer(fact)) for fact in self.facts),
-            Column(REMARK, 40, ENTRY, "Anything worth knowing.", make=empty),
-        ]
+    @cached_property
+    def _columns(self) -> list[Column]:
+        return self.columns("calls")
 
     def title(self, offer: str) -> str:
         """Return the titles of all that an offer consists of."""
@@ -382,10 +266,6 @@ class CallList:
         """What has to be looked at first, by site and retrofit, of the sites to call."""
         mine = self.ranking[self.ranking["site_id"].isin([call.site_id for call in self.calls])]
         return {(row["site_id"], row["retrofit"]): api.survey_text(row) for row in mine.to_dict("records")}
-
-
-def _of_range(name: str) -> Callable[[Customer], Any]:
-    return lambda customer: drawn(customer.first.offer.get(name), 0.0)
 
 
 def contact_rule(run: api.RunView, person: Record) -> str:

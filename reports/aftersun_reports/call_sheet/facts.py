@@ -6,125 +6,50 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from aftersun import api
-from aftersun_reports.call_sheet import names
-from aftersun_reports.call_sheet.book import HOURS, MONEY, NUMBER, TEXT, Column, Sheet, records_of, rows_of
-from aftersun_reports.call_sheet.tables import Table
+from aftersun_reports.call_sheet.book import records_of
+from aftersun_reports.call_sheet.layout import Made, Table, rows_of, sheet
+from aftersun_reports.call_sheet.words import amount, sites, titled, why_not_called
 
 
 def month(run: api.RunView) -> Table:
     """What the month holds, what the calls take of it, and how good the list is."""
-    above = ["The month: what the crews can do, and what these calls take of it"]
+    lines = []
     for plan in records_of(run.table("run_plan")):
-        above += [
-            f"All calls together bring {names.amount(plan['value'])} {run.currency} on average, after travel of "
-            f"{names.amount(plan['travel_cost'])}: {plan['status']}; a better list could bring "
+        lines += [
+            f"All calls together bring {amount(plan['value'])} {run.currency} on average, after travel of "
+            f"{amount(plan['travel_cost'])}: {plan['status']}; a better list could bring "
             f"{api.ENGLISH.percent(plan['gap'], 1)} more at most.",
-            f"A plain list by value for effort would bring {names.amount(plan['greedy_value'])} {run.currency}.",
+            f"A plain list by value for effort would bring {amount(plan['greedy_value'])} {run.currency}.",
         ]
         if plan["shortage"]:
-            above.append(str(plan["shortage"]))
-    sheet = Sheet(
-        names.MONTH,
-        above,
-        [
-            Column("capacity", 34, TEXT, "What the company file limits.", "name"),
-            Column("bookable", 12, HOURS, "What may be booked of it, the slack kept free.", "bookable"),
-            Column("expected", 12, HOURS, "What the calls take of it on average.", "used"),
-            Column("short", 12, HOURS, "What safety matters need beyond it.", "short"),
-            Column(
-                "next job fits", 12, TEXT, "no = a job worth having is left out for want of it.", "binding", _FITS.get
-            ),
-            Column(
-                f"one more is worth [{run.currency}]",
-                16,
-                MONEY,
-                "To the company; empty = not asked.",
-                "value_of_one_more",
-            ),
-        ],
-        empty="The company file limits nothing, or nobody is called.",
-    )
-    return sheet, rows_of(run.table("run_capacity"), sheet.columns)
-
-
-_FITS = {"yes": "no", "no": "yes"}  # binding = the next job does not fit
+            lines.append(str(plan["shortage"]))
+    # binding = the next job does not fit
+    return _table(run, "month", "run_capacity", {"binding": (("binding",), {"yes": "no", "no": "yes"}.get)}, lines)
 
 
 def assumptions(run: api.RunView, titles: Mapping[str, str]) -> Table:
     """Every number that was assumed, its range and source, and who of the company replaced it."""
-    sheet = Sheet(
-        names.ASSUMPTIONS,
-        ["Assumptions, with their sources", "What is known of a site goes before; these stand where it is not known."],
-        [
-            Column("about", 28, TEXT, "The retrofit, or what else it belongs to.", "retrofit", names.titled(titles)),
-            Column("what it means", 60, TEXT, "In words.", "meaning"),
-            Column("used", 11, NUMBER, "The value that this run used.", "used"),
-            Column("low", 11, NUMBER, "Lower end of its usual range.", "low"),
-            Column("usual", 11, NUMBER, "Most likely value.", "mode"),
-            Column("high", 11, NUMBER, "Upper end of its usual range.", "high"),
-            Column("unit", 12, TEXT, "share = 0.1 is 10 %; a = years.", "unit"),
-            Column("source", 80, TEXT, "Where it is from.", "source"),
-            Column(
-                "replaced by the company", 34, TEXT, "Who set another value, and why; empty = nobody.", "overridden"
-            ),
-            Column("name", 28, TEXT, "Its name in the company file.", "name"),
-        ],
-        empty="This run has stored no assumption.",
-    )
-    return sheet, rows_of(run.table("run_assumption"), sheet.columns)
+    return _table(run, "assumptions", "run_assumption", {"retrofit": (("retrofit",), titled(titles))})
 
 
 def claims(run: api.RunView, titles: Mapping[str, str]) -> Table:
     """What the trade promises of each retrofit; no figure of this workbook was made from it."""
-    sheet = Sheet(
-        names.CLAIMS,
-        [
-            "What the trade commonly claims",
-            "No figure here was made from these claims. What was calculated for each roof stands on "
-            f"'{names.RANKING}'.",
-        ],
-        [
-            Column("retrofit", 28, TEXT, "What it is said of.", "retrofit", names.titled(titles)),
-            Column("claim", 80, TEXT, "What is said.", "text"),
-            Column("where it is from", 60, TEXT, "Its source.", "source"),
-        ],
-        empty="No claims are stored with this run.",
-    )
-    return sheet, rows_of(run.table("run_claim"), sheet.columns)
+    return _table(run, "claims", "run_claim", {"retrofit": (("retrofit",), titled(titles))})
 
 
 def retrofits(run: api.RunView) -> Table:
     """The retrofits of the run, by the id that the call log knows them by."""
-    sheet = Sheet(
-        names.RETROFITS,
-        ["The retrofits of this run"],
-        [
-            Column("id", 28, TEXT, "The name that the call log and the company file use.", "retrofit"),
-            Column("title", 30, TEXT, "The name that people use.", "title"),
-            Column("what it is", 70, TEXT, "In a sentence or two.", "summary"),
-            Column("life [years]", 9, NUMBER, "How long it is counted.", "life_years"),
-            Column("version", 9, TEXT, "Of its model.", "version"),
-            Column("comes with", 24, TEXT, "The package that brings it.", "origin"),
-            Column("sources", 60, TEXT, "What its model rests on.", "sources"),
-        ],
-    )
-    return sheet, rows_of(run.table("run_retrofit"), sheet.columns)
+    return _table(run, "retrofits", "run_retrofit", {})
 
 
 def run_facts(run: api.RunView) -> Table:
     """What made this workbook: run, versions, inputs, failures, and what the company replaced."""
-    sheet = Sheet(
-        names.RUN,
-        ["The run that this workbook was made from"],
-        [
-            Column("what", 24, TEXT, "Kind of fact."),
-            Column("name", 34, TEXT, "Which one."),
-            Column("value", 70, TEXT, "Its value."),
-            Column("remark", 60, TEXT, "Who decided it and why, or what it means."),
-        ],
-        keys=2,
-    )
-    return sheet, _run_rows(run)
+    return sheet(run, "run"), _run_rows(run)
+
+
+def _table(run: api.RunView, key: str, table: str, made: Made, lines: Sequence[str] = ()) -> Table:
+    layout = sheet(run, key, lines)
+    return layout, rows_of(run.table(table), layout.columns, made)
 
 
 def _run_rows(run: api.RunView) -> Iterator[Sequence[Any]]:
@@ -161,13 +86,13 @@ def _result_rows(run: api.RunView) -> Iterator[Sequence[Any]]:
     titles = run.titles()
     for row in records_of(run.table("run_value")):
         title = titles.get(row["retrofit"], row["retrofit"]) or "all best offers together"
-        p50, p90, p10 = (names.amount(row[name]) for name in ("npv_p50", "npv_p90", "npv_p10"))
-        remark = f"best offers of {names.sites(row['offers'])}, called or not"
+        p50, p90, p10 = (amount(row[name]) for name in ("npv_p50", "npv_p90", "npv_p10"))
+        remark = f"best offers of {sites(row['offers'])}, called or not"
         yield "worth", title, f"{p50} (P90 {p90}, P10 {p10}) {run.currency}", remark
     call = run.table("call")
     left = call.loc[call["position"].isna(), ["excluded_reason", "excluded_detail"]].fillna("")
     for code, detail, count in left.value_counts().reset_index().itertuples(index=False, name=None):
-        yield "not called", names.why_not_called(code, detail) or "no reason stored", names.sites(count), ""
+        yield "not called", why_not_called(code, detail) or "no reason stored", sites(count), ""
     for row in records_of(run.table("site_energy")[["site_id", "remark"]]):
         if row["remark"]:
             # Without names a distance would tell the place.

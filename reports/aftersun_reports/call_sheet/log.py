@@ -8,37 +8,22 @@ from typing import Any
 
 from xlsxwriter.utility import xl_col_to_name
 
-from aftersun_reports.call_sheet import names
 from aftersun_reports.call_sheet.book import ENTRY, ENTRY_DAY, LARGEST_SHEET, Book, Column, Written
 from aftersun_reports.call_sheet.calls import (
     CALLED_ON,
     LEAVE_UNTIL,
     OUTCOME,
-    OUTCOMES,
     REMARK,
     RETROFIT,
     SITE,
     CallList,
 )
+from aftersun_reports.call_sheet.layout import OUTCOMES, name_of
 
 SPARE_ROWS = 10  # rows that may be put in between on the sheet of calls
 FREE_ROWS = 200  # rows to type into
 _RUN = "run_id"
 _FIRST_DAY = date(2000, 1, 1)  # what is earlier is a slip
-
-
-def columns(calls: CallList) -> list[Column]:
-    """Return the columns, titled as the call log has them."""
-    return [
-        Column(SITE, 12, ENTRY, "Gathered from the sheet 'Calls'; empty where no outcome is entered."),
-        Column(CALLED_ON, 12, ENTRY_DAY),
-        Column(OUTCOME, 12, ENTRY),
-        Column(RETROFIT, 28, ENTRY),
-        Column(LEAVE_UNTIL, 13, ENTRY_DAY),
-        Column(_RUN, 26, ENTRY),
-        *(Column(fact, 14, ENTRY) for fact in calls.facts),
-        Column(REMARK, 60, ENTRY),
-    ]
 
 
 def write_log(book: Book, calls: CallList, shown: Sequence[Column], written: Written, retrofits: str) -> None:
@@ -51,8 +36,8 @@ def write_log(book: Book, calls: CallList, shown: Sequence[Column], written: Wri
     does no harm. An offer of several retrofits has an entry for each: one block of rows for the first of them, one
     for the second.
     """
-    mine = columns(calls)
-    worksheet = book.add_sheet(names.LOG, mine, 0, 1, 1)
+    mine = calls.columns("call_log")
+    worksheet = book.add_sheet(name_of("call_log"), mine, 0, 1, 1)
     book.write_header(worksheet, 0, mine)
     place = {column.title: number for number, column in enumerate(shown)}
     length = written.last - written.first + 1 + SPARE_ROWS if calls.calls else 0
@@ -91,7 +76,7 @@ def _cell(place: int, away: int) -> str:
     """Return a formula's word for a column of the sheet of calls, in the row ``away`` rows below one's own."""
     column = xl_col_to_name(place, col_abs=True)
     step = f"+{away}" if away > 0 else str(away) if away else ""
-    return f"INDEX({names.CALLS}!{column}:{column},ROW(){step})"
+    return f"INDEX({name_of('calls')}!{column}:{column},ROW(){step})"
 
 
 def _drop_downs(
