@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from aftersun import api
 from aftersun.climate.normals import normals_at
-from aftersun.climate.synthesis import synthetic_year
+from aftersun.climate.synthesis.year import synthetic_year
 from aftersun.host.assumed import assumed
 from aftersun.host.registry import Loaded, Registry
 from aftersun.model.codes import Status

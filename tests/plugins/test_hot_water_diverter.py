@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from aftersun import api
 from aftersun.climate.normals import normals_at
-from aftersun.climate.synthesis import synthetic_year
+from aftersun.climate.synthesis.year import synthetic_year
 from aftersun.energy import hot_water
 from aftersun.energy.assumptions import system_values
 from aftersun.energy.demand import standard_load_shapes

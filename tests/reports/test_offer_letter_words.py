@@ -14,7 +14,7 @@ from letter_support import HEAD
 
 from aftersun import api
 from aftersun.energy.losses import _CONSTANT, _STEPS
-from aftersun.energy.readings_checks import CHECKS
+from aftersun.energy.readings.checks import CHECKS
 from aftersun_reports.offer_letter import OfferLetter
 from aftersun_reports.offer_letter.wording import Figures, Words, english
 

@@ -11,7 +11,7 @@ import pandas as pd
 
 from aftersun.climate.nearest import nearest_station
 from aftersun.climate.normals import cell_of, normals_at
-from aftersun.climate.synthesis import synthetic_id
+from aftersun.climate.synthesis.year import synthetic_id
 from aftersun.model import tables
 from aftersun.model.errors import AftersunError
 from aftersun.model.ranges import Floats

@@ -7,7 +7,7 @@ How sums become hours: a day's sum falls evenly over its 24 hours. A month's tot
 lie evenly spaced in the month, each in the middle of its share of it. Their sums follow an exponential distribution
 (the n quantiles at the middles of n equal shares, scaled to the total), as sums of rain days roughly do; in which
 order is settled by the golden ratio, so that heavy days do not lie together. Where ``rain_days`` is not given, it
-follows from the total as in `aftersun.climate.synthesis_rain`. There is no chance in it: the same file gives the same
+follows from the total as in `aftersun.climate.synthesis.rain`. There is no chance in it: the same file gives the same
 rain.
 """
 
@@ -18,13 +18,13 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from aftersun.climate.hours import DAYS_IN_MONTH, FIRST_DAY, MONTHS
 from aftersun.climate.limits import limit
 from aftersun.climate.plain_table import BadTable, PlainTable, read_plain_table, to_numbers
 from aftersun.climate.rain import Rain, doubt
-from aftersun.climate.synthesis_rain import wet_day_counts
+from aftersun.climate.synthesis.rain import wet_day_counts
 from aftersun.climate.text import read_bytes, to_text
 from aftersun.model.errors import AftersunError
+from aftersun.model.typical_year import DAYS_IN_MONTH, FIRST_DAY, MONTHS
 from aftersun.model.weather import Hours
 
 _FORMS = "Give a CSV table with the columns date,rain_mm (one year of days) or month,rain_mm,rain_days (12 months)."

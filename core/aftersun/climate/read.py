@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from aftersun.climate.formats import RawWeather, parse
-from aftersun.climate.gate import check_hours
+from aftersun.climate.gate.checks import check_hours
 from aftersun.climate.rain import Rain, settle_rain
 from aftersun.climate.sun import weather_year
 from aftersun.climate.text import read_bytes, to_text

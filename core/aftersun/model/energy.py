@@ -8,8 +8,9 @@ import numpy as np
 import numpy.typing as npt
 
 from aftersun.model.ranges import Floats
+from aftersun.model.typical_year import DAYS_IN_MONTH
 
-HOURS_OF_MONTHS = 24 * np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])  # of the typical year
+HOURS_OF_MONTHS = 24 * DAYS_IN_MONTH
 
 HourlyKwh = npt.NDArray[np.float32] | npt.NDArray[np.float64]
 

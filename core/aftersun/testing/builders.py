@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from aftersun.energy.calibration import SITE_COLUMNS
+from aftersun.energy.readings.calibration import SITE_COLUMNS
 from aftersun.inventory.store.dictionary import Column, columns
 from aftersun.model.cohort import Cohort
 from aftersun.model.ranges import Floats

@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from aftersun.climate.clock_correction import move
-from aftersun.climate.gate import closure_residual
+from aftersun.climate.gate.checks import closure_residual
+from aftersun.climate.gate.clock_correction import move
 from aftersun.climate.read import ReadingOptions, read_weather
 from aftersun.climate.sun import sun_position
 from aftersun.model.errors import AftersunError

@@ -23,16 +23,16 @@ from hypothesis import strategies as st
 from tests_support import make_cohort
 
 from aftersun.climate.formats import RawWeather
-from aftersun.climate.gate import check_hours
-from aftersun.climate.hours import DAYS_IN_MONTH, FIRST_DAY
+from aftersun.climate.gate.checks import check_hours
 from aftersun.climate.normals import Normals
 from aftersun.climate.read import read_weather
 from aftersun.climate.sun import weather_year
-from aftersun.climate.synthesis import synthetic_year
+from aftersun.climate.synthesis.year import synthetic_year
 from aftersun.climate.table import hours_table
 from aftersun.energy.balance import simulate
 from aftersun.energy.baseline import baseline
 from aftersun.model.errors import AftersunError
+from aftersun.model.typical_year import DAYS_IN_MONTH, FIRST_DAY
 from aftersun.model.weather import HOURS_PER_YEAR, Hours, Station, WeatherYear
 
 PVLIB_DATA = Path(pvlib.__file__).parent / "data"

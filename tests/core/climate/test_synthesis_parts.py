@@ -6,12 +6,10 @@ import numpy as np
 import pytest
 
 import aftersun_datasets
-from aftersun.climate.hours import DAYS_IN_MONTH, FIRST_DAY
-from aftersun.climate.synthesis import synthetic_id
-from aftersun.climate.synthesis_air import air_temperature, lagged_swing, swing_gain
-from aftersun.climate.synthesis_noise import between_months, persistent_noise, scaled_to_total
-from aftersun.climate.synthesis_rain import daily_rain, hourly_rain_of_days, wet_day_counts, wet_days
-from aftersun.climate.synthesis_sun import (
+from aftersun.climate.synthesis.air import air_temperature, lagged_swing, swing_gain
+from aftersun.climate.synthesis.noise import between_months, persistent_noise, scaled_to_total
+from aftersun.climate.synthesis.rain import daily_rain, hourly_rain_of_days, wet_day_counts, wet_days
+from aftersun.climate.synthesis.sun import (
     QUANTILES,
     clearest_sky,
     course_of_clearness,
@@ -19,7 +17,9 @@ from aftersun.climate.synthesis_sun import (
     split_irradiance,
     usual_shape,
 )
+from aftersun.climate.synthesis.year import synthetic_id
 from aftersun.model.ranges import Range
+from aftersun.model.typical_year import DAYS_IN_MONTH, FIRST_DAY
 from aftersun.model.weather import HOURS_PER_YEAR
 
 # Monthly rain in mm, days with 0.25 mm or more, and days above 6 mm in the year, as measured by public weather services

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from aftersun.climate.clock import STEPS_PER_HOUR, check_clock, fit_clock, likely_causes, sun_height
 from aftersun.climate.formats import parse
-from aftersun.climate.hours import in_order
+from aftersun.climate.gate.clock import STEPS_PER_HOUR, check_clock, fit_clock, likely_causes, sun_height
+from aftersun.climate.gate.order import in_order
 from aftersun.climate.sun import sun_position, year_times
 
 

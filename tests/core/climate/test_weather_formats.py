@@ -22,7 +22,7 @@ from weather_support import (
 )
 
 from aftersun.climate.formats import parse
-from aftersun.climate.gate import closure_residual
+from aftersun.climate.gate.checks import closure_residual
 from aftersun.climate.read import AS_IT_IS, ReadingOptions, WeatherReading, read_weather
 from aftersun.climate.sun import sun_position
 from aftersun.climate.table import hours_table

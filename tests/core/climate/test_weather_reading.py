@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 
 from aftersun.climate.formats import parse
-from aftersun.climate.hours import in_order
+from aftersun.climate.gate.order import in_order
 from aftersun.climate.read import WeatherReading, read_weather
 from aftersun.model.errors import AftersunError
 

@@ -14,7 +14,8 @@ from readings_support import from_hours, grid, readings, typical
 
 from aftersun.energy.balance import simulate
 from aftersun.energy.baseline import baseline
-from aftersun.energy.calibration import (
+from aftersun.energy.losses import loss_chain
+from aftersun.energy.readings.calibration import (
     EVIDENCE_COLUMNS,
     NO_READINGS,
     SITE_COLUMNS,
@@ -23,9 +24,8 @@ from aftersun.energy.calibration import (
     calibrate,
     with_evidence,
 )
-from aftersun.energy.fitted_baseline import fitted_baseline
-from aftersun.energy.losses import loss_chain
-from aftersun.energy.readings_quality import check_readings
+from aftersun.energy.readings.fitted_baseline import fitted_baseline
+from aftersun.energy.readings.quality import check_readings
 from aftersun.model.cohort import Cohort
 from aftersun.model.energy import Energy
 from aftersun.model.plant import Plant

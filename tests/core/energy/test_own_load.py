@@ -12,8 +12,8 @@ from readings_support import from_hours
 
 from aftersun.energy.balance import household_load, simulate
 from aftersun.energy.baseline import baseline
-from aftersun.energy.own_load import hourly_load, own_demand_kwh, own_load_shape, with_own_load
-from aftersun.energy.readings_quality import Checked, check_readings
+from aftersun.energy.readings.own_load import hourly_load, own_demand_kwh, own_load_shape, with_own_load
+from aftersun.energy.readings.quality import Checked, check_readings
 from aftersun.model.cohort import Cohort
 
 METERS = {"production": "generated", "import": "imported", "export": "exported"}

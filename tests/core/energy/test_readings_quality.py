@@ -14,8 +14,8 @@ from readings_support import from_hours, grid, readings
 import aftersun_datasets
 from aftersun.energy.balance import simulate
 from aftersun.energy.baseline import baseline
-from aftersun.energy.readings_checks import CHECKS
-from aftersun.energy.readings_quality import FINDING_COLUMNS, INTERVAL_COLUMNS, Checked, check_readings
+from aftersun.energy.readings.checks import CHECKS
+from aftersun.energy.readings.quality import FINDING_COLUMNS, INTERVAL_COLUMNS, Checked, check_readings
 from aftersun.model.cohort import Cohort
 from aftersun.model.ranges import Range
 

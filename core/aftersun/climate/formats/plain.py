@@ -26,9 +26,9 @@ import numpy as np
 import pandas as pd
 
 from aftersun.climate.formats.raw import RawWeather, Unusable, numbers
-from aftersun.climate.hours import calendar
 from aftersun.climate.plain_table import BadTable, read_plain_table, to_numbers
 from aftersun.climate.table import VALUES
+from aftersun.model.typical_year import calendar
 from aftersun.model.weather import HOURS_PER_YEAR
 
 OPTIONAL = ("rain_mm", "albedo")

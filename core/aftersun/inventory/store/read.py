@@ -46,7 +46,7 @@ def fitted(inventory: Inventory) -> pd.DataFrame:
 
 
 def readings(inventory: Inventory, site_ids: Sequence[str]) -> pd.DataFrame:
-    """Return the meter readings of these sites as loaded; :mod:`aftersun.energy.readings_quality` judges them."""
+    """Return the meter readings of these sites as loaded; :mod:`aftersun.energy.readings.quality` judges them."""
     kept = "WHERE site_id IN (SELECT unnest(?::VARCHAR[]))"
     return _read(inventory, "reading", kept, [list(site_ids)])
 

@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from aftersun.energy.fitted_baseline import FittedBaseline
 from aftersun.energy.losses import loss_chain
+from aftersun.energy.readings.fitted_baseline import FittedBaseline
 from aftersun.scoring.value.simulations import Baseline
 
 

@@ -14,7 +14,7 @@ import pandas as pd
 from aftersun.climate.choice import NORMALS, weather_for
 from aftersun.climate.normals import normals_at
 from aftersun.climate.sun import weather_year
-from aftersun.climate.synthesis import synthetic_year
+from aftersun.climate.synthesis.year import synthetic_year
 from aftersun.energy.demand import standard_load_shapes
 from aftersun.inventory.log import call_log
 from aftersun.inventory.store import read, weather_store

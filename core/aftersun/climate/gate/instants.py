@@ -16,8 +16,8 @@ import pandas as pd
 import pvlib
 from scipy.optimize import minimize_scalar
 
-from aftersun.climate.findings import Finding, refusal
 from aftersun.climate.formats import RawWeather
+from aftersun.climate.gate.findings import Finding, refusal
 from aftersun.climate.limits import limit
 from aftersun.climate.sun import sun_position, year_times
 from aftersun.model.weather import HOURS_PER_YEAR, Hours

@@ -14,10 +14,10 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from aftersun.climate.hours import DAYS_IN_MONTH, FIRST_DAY
-from aftersun.climate.synthesis_noise import DAYS
-from aftersun.climate.synthesis_values import parameter
+from aftersun.climate.synthesis.noise import DAYS
+from aftersun.climate.synthesis.parameters import parameter
 from aftersun.model.ranges import Bools
+from aftersun.model.typical_year import DAYS_IN_MONTH, FIRST_DAY
 from aftersun.model.weather import Hours
 
 _DRAWS = 200  # a month's count of wet days is met by one draw in about ten

@@ -8,27 +8,15 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from aftersun.climate.findings import Finding, refusal
+from aftersun.climate.gate.findings import Finding, refusal
 from aftersun.climate.limits import limit
 from aftersun.model.ranges import Ints
+from aftersun.model.typical_year import DAYS_IN_MONTH, FIRST_DAY, MONTHS, calendar
 from aftersun.model.weather import HOURS_PER_YEAR
 
 NEEDED = ("ghi", "dni", "dhi", "temp_air", "wind_speed")
 
-MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-DAYS_IN_MONTH = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
-FIRST_DAY = np.cumsum(DAYS_IN_MONTH) - DAYS_IN_MONTH
-"""Day of the non-leap year, from 0, on which each month begins."""
-
 _MOST_NAMED = 3
-
-
-def calendar(position: npt.ArrayLike) -> tuple[Ints, Ints, Ints]:
-    """Return month (1..12), day (1..31) and hour (0..23) of hours 0..8759 of a non-leap year."""
-    hours = np.asarray(position, dtype=np.int64)
-    day = hours // 24
-    month = np.searchsorted(FIRST_DAY, day, side="right")
-    return month, day - FIRST_DAY[month - 1] + 1, hours % 24
 
 
 def name_hours(hours: Iterable[int]) -> str:

@@ -11,13 +11,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from aftersun.climate import clock_correction
-from aftersun.climate.clock import check_clock, check_night, fit_clock
-from aftersun.climate.clock_correction import IRRADIANCE
-from aftersun.climate.findings import Finding, refusal, settle
 from aftersun.climate.formats import RawWeather
-from aftersun.climate.hours import fill_holes, in_order, name_hours
-from aftersun.climate.instants import settle_instant, to_mid_hours
+from aftersun.climate.gate import clock_correction
+from aftersun.climate.gate.clock import check_clock, check_night, fit_clock
+from aftersun.climate.gate.clock_correction import IRRADIANCE
+from aftersun.climate.gate.findings import Finding, refusal, settle
+from aftersun.climate.gate.instants import settle_instant, to_mid_hours
+from aftersun.climate.gate.order import fill_holes, in_order, name_hours
 from aftersun.climate.limits import limit
 from aftersun.climate.sun import sun_position, year_times
 from aftersun.model.weather import Hours

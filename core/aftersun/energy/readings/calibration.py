@@ -19,12 +19,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from aftersun.energy import readings_fit
 from aftersun.energy.balance import simulate
 from aftersun.energy.generation import annual_generation
-from aftersun.energy.readings_checks import PRODUCTION, fine_production, limits
-from aftersun.energy.readings_quality import Checked
-from aftersun.energy.typical_time import TypicalTime
+from aftersun.energy.readings import fit as readings_fit
+from aftersun.energy.readings.checks import PRODUCTION, fine_production, limits
+from aftersun.energy.readings.quality import Checked
+from aftersun.energy.readings.typical_time import TypicalTime
 from aftersun.model.cohort import DAYS_PER_YEAR, Cohort
 from aftersun.model.energy import Energy
 from aftersun.model.plant import Plant

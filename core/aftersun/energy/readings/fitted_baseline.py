@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import pandas as pd
 
 from aftersun.energy.baseline import baseline
-from aftersun.energy.calibration import Calibration, apply_calibration, calibrate_metered, with_evidence
-from aftersun.energy.own_load import with_own_load
-from aftersun.energy.readings_quality import Checked, check_readings
+from aftersun.energy.readings.calibration import Calibration, apply_calibration, calibrate_metered, with_evidence
+from aftersun.energy.readings.own_load import with_own_load
+from aftersun.energy.readings.quality import Checked, check_readings
 from aftersun.model.cohort import Cohort
 from aftersun.model.plant import Plant
 

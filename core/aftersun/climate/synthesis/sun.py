@@ -27,15 +27,15 @@ import numpy.typing as npt
 import pvlib
 from scipy.special import ndtr, ndtri
 
-from aftersun.climate.hours import DAYS_IN_MONTH, FIRST_DAY
-from aftersun.climate.synthesis_noise import (
+from aftersun.climate.synthesis.noise import (
     DAYS,
     MONTH_OF_DAY,
     persistent_noise,
     scaled_to_total,
     sums_by_month,
 )
-from aftersun.climate.synthesis_values import parameter
+from aftersun.climate.synthesis.parameters import parameter
+from aftersun.model.typical_year import DAYS_IN_MONTH, FIRST_DAY
 from aftersun.model.weather import Hours
 
 QUANTILES = np.linspace(0, 1, 11)

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.signal import lfilter
 
-from aftersun.climate.hours import DAYS_IN_MONTH, FIRST_DAY
+from aftersun.model.typical_year import DAYS_IN_MONTH, FIRST_DAY
 from aftersun.model.weather import Hours
 
 DAYS = int(DAYS_IN_MONTH.sum())

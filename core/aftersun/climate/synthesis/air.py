@@ -11,15 +11,15 @@ from scipy.ndimage import uniform_filter1d
 from scipy.signal import lfilter
 from scipy.special import ndtr
 
-from aftersun.climate.hours import DAYS_IN_MONTH
-from aftersun.climate.synthesis_noise import (
+from aftersun.climate.synthesis.noise import (
     DAYS,
     MONTH_OF_HOUR,
     between_months,
     persistent_noise,
     sums_by_month,
 )
-from aftersun.climate.synthesis_values import parameter
+from aftersun.climate.synthesis.parameters import parameter
+from aftersun.model.typical_year import DAYS_IN_MONTH
 from aftersun.model.weather import HOURS_PER_YEAR, Hours
 
 _NOONS: Hours = np.arange(0.5, DAYS, dtype=np.float64)

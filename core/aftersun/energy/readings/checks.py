@@ -13,8 +13,8 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
-from aftersun.energy import readings_clock
 from aftersun.energy.assumptions import system_values
+from aftersun.energy.readings import clock as readings_clock
 from aftersun.model import tables
 from aftersun.model.cohort import Cohort
 from aftersun.model.ranges import Bools, Floats

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 
 from aftersun.energy.demand import day_type
-from aftersun.energy.readings_checks import EXPORT, IMPORT, PRODUCTION, limits
-from aftersun.energy.readings_quality import Checked
+from aftersun.energy.readings.checks import EXPORT, IMPORT, PRODUCTION, limits
+from aftersun.energy.readings.quality import Checked
 from aftersun.model.cohort import Cohort
 from aftersun.model.ranges import Floats
 

@@ -15,9 +15,9 @@ import numpy as np
 import numpy.typing as npt
 import pvlib
 
-from aftersun.climate.findings import Finding, refusal
-from aftersun.climate.hours import FIRST_DAY, MONTHS
+from aftersun.climate.gate.findings import Finding, refusal
 from aftersun.climate.limits import limit
+from aftersun.model.typical_year import FIRST_DAY, MONTHS
 from aftersun.model.weather import HOURS_PER_YEAR, Hours
 
 STEPS_PER_HOUR = 4

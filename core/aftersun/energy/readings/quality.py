@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from aftersun.energy.readings_checks import CHECKS, PRODUCTION, SERIES, Facts, doubted_clocks, fine_production, limits
+from aftersun.energy.readings.checks import CHECKS, PRODUCTION, SERIES, Facts, doubted_clocks, fine_production, limits
 from aftersun.model.cohort import Cohort
 
 INTERVAL_COLUMNS = ("site_id", "meter", "starts_at", "ends_at", "hours", "kwh")

@@ -12,13 +12,12 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from aftersun.climate.hours import DAYS_IN_MONTH
 from aftersun.climate.normals import Normals
 from aftersun.climate.sun import weather_year
-from aftersun.climate.synthesis_air import air_temperature, wind_speed
-from aftersun.climate.synthesis_noise import DAYS, sums_by_month
-from aftersun.climate.synthesis_rain import daily_rain, hourly_rain_of_days, wet_days
-from aftersun.climate.synthesis_sun import (
+from aftersun.climate.synthesis.air import air_temperature, wind_speed
+from aftersun.climate.synthesis.noise import DAYS, sums_by_month
+from aftersun.climate.synthesis.rain import daily_rain, hourly_rain_of_days, wet_days
+from aftersun.climate.synthesis.sun import (
     clearest_sky,
     daily_clearness,
     highest_clearness,
@@ -27,6 +26,7 @@ from aftersun.climate.synthesis_sun import (
 )
 from aftersun.climate.table import VALUES
 from aftersun.model.errors import AftersunError
+from aftersun.model.typical_year import DAYS_IN_MONTH
 from aftersun.model.weather import HOURS_PER_YEAR, Station, WeatherYear
 
 RAIN_BASIS = "synthetic from monthly normals"

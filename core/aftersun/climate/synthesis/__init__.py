@@ -1,0 +1,1 @@
+"""Hourly years made of monthly normals."""

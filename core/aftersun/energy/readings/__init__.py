@@ -1,0 +1,1 @@
+"""Meter readings: judged, and what they say of a site."""
