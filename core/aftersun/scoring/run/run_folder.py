@@ -10,6 +10,7 @@ import hashlib
 import json
 import os
 import shutil
+import sys
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -169,22 +170,15 @@ def _refused(folder: Path, error: OSError) -> AftersunError:
 
 def _lock(handle: IO[str]) -> bool:
     try:
-        import fcntl
-    except ImportError:
-        return _lock_on_windows(handle)
-    try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        return False
-    return True
+        if sys.platform == "win32":
+            import msvcrt
 
+            handle.seek(1000)  # beyond the number, which others may read
+            msvcrt.locking(handle.fileno(), msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl
 
-def _lock_on_windows(handle: IO[str]) -> bool:
-    import msvcrt
-
-    handle.seek(1000)  # beyond the number, which others may read
-    try:
-        msvcrt.locking(handle.fileno(), msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined]
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError:
         return False
     return True

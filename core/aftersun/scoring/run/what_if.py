@@ -117,9 +117,9 @@ def suppose(
     stored = Company.model_validate_json(json.dumps(run.settings["company"]))
     folder = run.settings.get("plugin_folder")
     sources = read_sources(None if folder is None else Path(folder))
-    order = RunRequest(stored, run.as_of, bool(run.settings.get("ranges", True)), sources)
+    request = RunRequest(stored, run.as_of, bool(run.settings.get("ranges", True)), sources)
     forget_plugins()
-    registry = order.registry
+    registry = request.registry
     supposed = understand(changes, [loaded.id for loaded in registry.retrofits])
     company = _company(run.settings["company"], supposed.settings)
     check_names(registry, company)
@@ -129,19 +129,19 @@ def suppose(
             "No site can be valued.", "Check the site's number, its arrays and its tariff; 'aftersun inventory check'."
         )
     portfolio = replace(portfolio, chunks=tuple(_chunk(chunk, supposed.facts) for chunk in portfolio.chunks))
-    order = replace(order, company=company)
+    request = replace(request, company=company)
     with TemporaryDirectory(prefix="aftersun-") as place:
-        spool = FinishedChunks(Path(place), len(portfolio.chunks), only=("ranking", "safety_note"))
-        with engine_for(len(portfolio.chunks), registry, order, workers, None) as engine:
-            work_off(engine, portfolio, order, spool, progress)
+        finished = FinishedChunks(Path(place), len(portfolio.chunks), only=("ranking", "safety_note"))
+        with engine_for(len(portfolio.chunks), registry, request, workers, None) as engine:
+            work_off(engine, portfolio, request, finished, progress)
         before = read_run_table(inventory, "ranking", run.run_id, site_id)
-        rows = _side_by_side(before, spool.whole("ranking"))
+        rows = _side_by_side(before, finished.whole("ranking"))
         shown = rows
         if portfolio.sites > 1:
             shown = rows[rows["status_supposed"].isin((*OFFERED, Status.SAFETY_REMEDIAL))]
-        parts = [pd.DataFrame(columns=_NOTE), *(_told(part, shown) for part in spool.parts("safety_note"))]
+        parts = [pd.DataFrame(columns=_NOTE), *(_told(part, shown) for part in finished.parts("safety_note"))]
         told = pd.concat(parts).drop_duplicates(ignore_index=True)
-        failures = (*registry.failures, *spool.failures)
+        failures = (*registry.failures, *finished.failures)
     return Comparison(rows, told, failures)
 
 

@@ -7,6 +7,7 @@ and one number a chunk for each run, then "ended" and its exit code.
 from __future__ import annotations
 
 import json
+import signal
 import sys
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from aftersun.scoring.run.rank import Settings, rank
 
 
 def main() -> None:
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's children in the background ignore it
     print("ready", flush=True)
     for line in sys.stdin:
         given = json.loads(line)
