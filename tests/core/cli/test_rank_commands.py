@@ -80,7 +80,7 @@ def test_ctrl_c_at_a_terminal_shows_progress_before_and_one_sentence_after(one, 
     )
     os.close(terminal)
     shown, interrupted = b"", False
-    deadline = time.monotonic() + 60
+    deadline = time.monotonic() + 600
     while time.monotonic() < deadline:
         try:
             part = os.read(main, 4096)
@@ -92,7 +92,7 @@ def test_ctrl_c_at_a_terminal_shows_progress_before_and_one_sentence_after(one, 
         if not interrupted and re.search(r" [2-6]/8 ", plain(shown)):
             os.killpg(child.pid, signal.SIGINT)
             interrupted = True
-    out = child.communicate(timeout=30)[0]
+    out = child.communicate(timeout=300)[0]
     os.close(main)
     text = plain(shown)
     assert re.search(r"ranking .*\d/8 +(\d+:\d\d:\d\d|-:--:--)", text)  # progress with time left
