@@ -74,11 +74,11 @@ def _days_of_year(table: PlainTable) -> tuple[Hours, str]:
     mm = _rain(table)
     leap = ((date.dt.month == 2) & (date.dt.day == 29)).to_numpy()
     date, mm = date[~leap], mm[~leap]
-    place = FIRST_DAY[date.dt.month.to_numpy() - 1] + date.dt.day.to_numpy() - 1
-    if len(set(place)) < len(place):
+    day = FIRST_DAY[date.dt.month.to_numpy() - 1] + date.dt.day.to_numpy() - 1
+    if len(set(day)) < len(day):
         raise BadTable("it has more than one record for a day of the year", "Give one year, 365 days, or 12 months.")
     daily = np.full(365, np.nan)
-    daily[place] = mm
+    daily[day] = mm
     missing = int(np.isnan(daily).sum())
     if missing > (most := limit("rain_days_missing")):
         raise BadTable(

@@ -48,10 +48,10 @@ def read_pvgis_hourly_json(text: str) -> RawWeather:
 
 def _rows(text: str) -> int:
     """Count the rows of the table, which ends at an empty line; pvlib would fill up rows that are cut short."""
-    found = _TABLE.search(text)
-    if found is None:
+    table = _TABLE.search(text)
+    if table is None:
         raise ValueError("it holds no hours")
-    header, *rows = found.group().split("\n")
+    header, *rows = table.group().split("\n")
     if any(row.count(",") != header.count(",") for row in rows):
         raise ValueError("an hour is cut short")
     return len(rows)

@@ -7,6 +7,7 @@ the place, values and units, the clock, and last whether the components of irrad
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -22,8 +23,13 @@ from aftersun.climate.limits import limit
 from aftersun.climate.sun import sun_position, year_times
 from aftersun.model.weather import Hours
 
-Place = tuple[float, float, float]
-"""Latitude and longitude in degrees, hours ahead of UTC."""
+
+class Place(NamedTuple):
+    """A place and its clock: degrees, hours ahead of UTC."""
+
+    latitude: float
+    longitude: float
+    utc_offset_h: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,7 +140,7 @@ def check_clocks(
     likely mistakes are named. Returns the hours, what was found, and what was moved in words.
     """
     fit = fit_clock(hours["ghi"].to_numpy(), *place)
-    findings = check_clock(fit, place[1], stated_offset_h)
+    findings = check_clock(fit, place.longitude, stated_offset_h)
     if not any(finding.stops for finding in findings):
         return hours, findings, ""
     moved, words = clock_correction.with_moved_months(hours, fit, *place)
@@ -144,7 +150,7 @@ def check_clocks(
         return hours, [replace(finding, hint=f"{finding.hint} {clock_correction.HINT}") for finding in findings], ""
     rest = Finding(f"{words}; temperature, wind and rain stand as they were")
     again = fit_clock(moved["ghi"].to_numpy(), *place)
-    return moved, [rest, *check_clock(again, place[1], stated_offset_h)], words
+    return moved, [rest, *check_clock(again, place.longitude, stated_offset_h)], words
 
 
 def check_hours(raw: RawWeather, file_name: str, *, correct_clock: bool = False) -> CheckedHours:
@@ -176,7 +182,7 @@ def check_hours(raw: RawWeather, file_name: str, *, correct_clock: bool = False)
     at_h, findings = settle_instant(hours, raw)
     remarks += settle(findings, file_name)
     # An instant past the beginning of the hour is the middle of the hour by another clock.
-    clock = (raw.latitude, raw.longitude, raw.utc_offset_h + 0.5 - at_h)
+    clock = Place(raw.latitude, raw.longitude, raw.utc_offset_h + 0.5 - at_h)
     hours, findings, moved = check_clocks(hours, clock, raw.utc_offset_h, correct_clock)
     remarks += settle(findings, file_name)
     hours, findings = to_mid_hours(hours, raw, at_h)

@@ -22,18 +22,18 @@ def refusal(text: str, hint: str) -> Finding:
     return Finding(text, True, hint)
 
 
-def settle(found: Iterable[Finding], file_name: str) -> tuple[str, ...]:
-    """Return the remarks among ``found``.
+def settle(findings: Iterable[Finding], file_name: str) -> tuple[str, ...]:
+    """Return the remarks among ``findings``.
 
     Raises
     ------
     AftersunError
         If any of them stops the file, with all that do in one sentence.
     """
-    found = tuple(found)
-    stopping = [finding for finding in found if finding.stops]
+    findings = tuple(findings)
+    stopping = [finding for finding in findings if finding.stops]
     if stopping:
         reasons = "; ".join(finding.text for finding in stopping)
         hints = " ".join(dict.fromkeys(finding.hint for finding in stopping))
         raise AftersunError(f"{file_name} was refused: {reasons}.", hints)
-    return tuple(finding.text for finding in found)
+    return tuple(finding.text for finding in findings)

@@ -135,14 +135,14 @@ def to_mid_hours(hours: pd.DataFrame, raw: RawWeather, at_h: float) -> tuple[pd.
     air_at = 0.5 if raw.instants is None else raw.instants.air_h
     if (at_h, air_at, lag) == (0.5, 0.5, 0.0):
         return hours, []
-    found = []
+    findings = []
     if lag:
-        found.append(Finding(f"its hours were turned from {_zone(raw.utc_offset_h)} to {_zone(raw.zone_h)}"))
+        findings.append(Finding(f"its hours were turned from {_zone(raw.utc_offset_h)} to {_zone(raw.zone_h)}"))
     if abs(at_h - 0.5) > _EXACT_H:
         text = (
             f"irradiance of {60 * at_h:.0f} min past the hour was brought to mid-hour along the course of a clear sky"
         )
-        found.append(Finding(text))
+        findings.append(Finding(text))
     moved = pd.DataFrame({name: np.roll(hours[name].to_numpy(), -round(lag)) for name in hours}, index=hours.index)
     air = {name: _between(hours[name].to_numpy(dtype=float), 0.5 + lag - air_at) for name in ("temp_air", "wind_speed")}
-    return moved.assign(**_irradiance(hours, raw, at_h, 0.5 + lag - at_h), **air), found
+    return moved.assign(**_irradiance(hours, raw, at_h, 0.5 + lag - at_h), **air), findings

@@ -51,27 +51,27 @@ def in_order(records: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
     29 February is dropped and said so. Hours that are missing are NaN in the result; hours that occur twice
     or have an impossible date stop the file.
     """
-    found = []
+    findings = []
     leap = (records["month"] == 2) & (records["day"] == 29)
     if leap.any():
         records = records[~leap]
-        found.append(Finding(f"29 February was dropped ({int(leap.sum())} hours)"))
+        findings.append(Finding(f"29 February was dropped ({int(leap.sum())} hours)"))
     month, day, hour = (_whole(records[name]) for name in ("month", "day", "hour"))
     real = (month >= 1) & (month <= 12) & (day >= 1) & (hour >= 0) & (hour <= 23)
     real &= day <= DAYS_IN_MONTH[np.clip(month, 1, 12) - 1]
     if not real.all():
         wrong = int((~real).sum())
         text = f"{wrong} records have a date that does not exist"
-        found.append(refusal(text, "Get the file again from its source."))
+        findings.append(refusal(text, "Get the file again from its source."))
         records, month, day, hour = records[real], month[real], day[real], hour[real]
     position = 24 * (FIRST_DAY[month - 1] + day - 1) + hour
     ordered = records.drop(columns=["month", "day", "hour"]).set_index(position)
     twice = ordered.index.duplicated()
     if twice.any():
         text = f"{int(twice.sum())} hours occur more than once, first {name_hours(np.unique(position[twice]))}"
-        found.append(refusal(text, "Give one record an hour and one year a file."))
+        findings.append(refusal(text, "Give one record an hour and one year a file."))
         ordered = ordered[~twice]
-    return ordered.reindex(np.arange(HOURS_PER_YEAR)), found
+    return ordered.reindex(np.arange(HOURS_PER_YEAR)), findings
 
 
 def fill_holes(ordered: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:

@@ -156,7 +156,7 @@ def hourly_clearness(
 
 def split_irradiance(ghi: Hours, zenith: Hours, day_of_year: npt.NDArray[np.int_]) -> tuple[Hours, Hours]:
     """Return ``dni`` and ``dhi`` of ``ghi``, all (8760,) in W/m2, so that GHI = DHI + DNI cos(zenith) [6]_."""
-    found = pvlib.irradiance.erbs(ghi, zenith, day_of_year)["dni"]
-    dni: Hours = np.clip(np.nan_to_num(found), 0.0, parameter("dni_max"))
+    beam = pvlib.irradiance.erbs(ghi, zenith, day_of_year)["dni"]
+    dni: Hours = np.clip(np.nan_to_num(beam), 0.0, parameter("dni_max"))
     dhi = np.maximum(ghi - dni * np.maximum(np.cos(np.radians(zenith)), 0.0), 0.0)
     return dni, dhi
