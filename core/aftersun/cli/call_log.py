@@ -9,20 +9,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from aftersun.cli.declaring import argument, day, day_option, day_or_none, flag, group, option, pairs
 from aftersun.cli.opening import opened
-from aftersun.cli.options import (
-    AsJson,
-    InventoryFile,
-    Site,
-    SiteOrAll,
-    argument,
-    day,
-    day_option,
-    day_or_none,
-    group,
-    option,
-    pairs,
-)  # fmt: skip
+from aftersun.cli.options import AsJson, InventoryFile, Site, SiteOrAll
 from aftersun.cli.terminal import terminal
 from aftersun.model.errors import EXIT_LOSSES, AftersunError
 
@@ -77,11 +66,8 @@ def call(
     facts = _facts(fact)
     with opened(inventory, read_only=False) as target:
         done = record_call(target, entry, facts)
-    if json:
-        terminal.json(done)
-        return
-    terminal.result(f"Recorded as entry {done.entries[0]}; {done.facts} facts learnt.")
-    _show_closed(done.closed)
+    lines = [f"Recorded as entry {done.entries[0]}; {done.facts} facts learnt.", *_closed(done.closed)]
+    terminal.answer(json, done, *lines)
 
 
 @app.command()
@@ -103,10 +89,7 @@ def fact(
     learnt = _facts(facts)
     with opened(inventory, read_only=False) as target:
         count = learn(target, site, learnt, origin, day(on).isoformat(), array)
-    if json:
-        terminal.json({"facts": count})
-    else:
-        terminal.result(f"{count} facts learnt; what they replace is kept.")
+    terminal.answer(json, {"facts": count}, f"{count} facts learnt; what they replace is kept.")
 
 
 @app.command()
@@ -128,10 +111,7 @@ def offer(
 
     with opened(inventory, read_only=False) as target:
         number = make_offer(target, site, retrofit, price, currency, day(on), day_or_none(until))
-    if json:
-        terminal.json({"offer": number})
-    else:
-        terminal.result(f"Kept as offer {number}.")
+    terminal.answer(json, {"offer": number}, f"Kept as offer {number}.")
 
 
 @app.command()
@@ -163,7 +143,7 @@ def load(
         )
         for problem in report.problems:
             terminal.paragraph(problem, indent=2, hang=2)
-        _show_closed(report.closed)
+        terminal.result(*_closed(report.closed))
     if report.rejects is not None:
         terminal.message(f"Rejected rows are in {report.rejects}: correct them there and load that file.")
         raise typer.Exit(EXIT_LOSSES)
@@ -173,7 +153,7 @@ def load(
 def show(
     inventory: InventoryFile,
     site: SiteOrAll = None,
-    remarks: Annotated[bool, typer.Option("--remarks", help="Show the remarks too; they are personal.")] = False,
+    remarks: Annotated[bool, flag("--remarks", "Show the remarks too; they are personal.")] = False,
     json: AsJson = False,
 ) -> None:
     """Show the calls, offers and facts learnt, of one site or all.
@@ -232,8 +212,8 @@ def _facts(given: Sequence[str] | None) -> dict[str, str]:
     return pairs(given, "Fact", "column=value", "birds_seen=yes")
 
 
-def _show_closed(closed: Sequence[str]) -> None:
-    terminal.result(*(f"Customer {one} may not be called any more: contact_allowed is no." for one in closed))
+def _closed(customers: Sequence[str]) -> list[str]:
+    return [f"Customer {number} may not be called any more: contact_allowed is no." for number in customers]
 
 
 def _table(title: str, rows: pd.DataFrame, names: Sequence[str]) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
-from aftersun.cli.options import argument, group
+from aftersun.cli.declaring import argument, group
 from aftersun.cli.terminal import terminal
 
 app = group(help="The company file: price book and settings.")

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Annotated
 
-import typer
-
+from aftersun.cli.declaring import argument, day, flag, group, option
 from aftersun.cli.opening import opened
-from aftersun.cli.options import AsJson, AsOf, InventoryFile, argument, day, group, option
+from aftersun.cli.options import AsJson, AsOf, InventoryFile
 from aftersun.cli.terminal import counted, terminal
 from aftersun.model.errors import AftersunError
 
@@ -55,7 +54,7 @@ def show(inventory: InventoryFile, customer: CustomerNumber, json: AsJson = Fals
 def erase(
     inventory: InventoryFile,
     customer: CustomerNumber,
-    yes: Annotated[bool, typer.Option("--yes", help="Erase; without it, only say what would be erased.")] = False,
+    yes: Annotated[bool, flag("--yes", "Erase; without it, only say what would be erased.")] = False,
 ) -> None:
     """Erase a customer everywhere in an inventory, with their sites and all results, so that no byte of them is left.
 

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from aftersun.cli.declaring import argument, flag, group, option
 from aftersun.cli.opening import opened
-from aftersun.cli.options import AsJson, InventoryFile, argument, group, option
+from aftersun.cli.options import AsJson, InventoryFile
 from aftersun.cli.terminal import terminal
 from aftersun.model.errors import EXIT_LOSSES, AftersunError
 
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
 
 app = group(help="The inventory file and its tables.")
 
-Replace = Annotated[bool, typer.Option("--replace", help="Replace a file that is there.")]
+Replace = Annotated[bool, flag("--replace", "Replace a file that is there.")]
 
 
 @app.command()
@@ -65,7 +66,7 @@ def load(
     files: Annotated[list[Path], argument(help="Tables as CSV, XLSX or Parquet.")],
     table: Annotated[str, typer.Option(help="Table the files belong to; else told by name or header.")] = "",
     allow_again: Annotated[
-        bool, typer.Option("--allow-again", help="Load also customers and sites that were erased on request.")
+        bool, flag("--allow-again", "Load also customers and sites that were erased on request.")
     ] = False,
     json: AsJson = False,
 ) -> None:
@@ -225,7 +226,7 @@ def prune(
     inventory: InventoryFile,
     keep: Annotated[int, option(min=1, help="How many of the newest runs to keep.")],
     also_referenced: Annotated[
-        bool, typer.Option("--also-referenced", help="Delete also runs that calls, offers or letters name.")
+        bool, flag("--also-referenced", "Delete also runs that calls, offers or letters name.")
     ] = False,
 ) -> None:
     """Delete old runs with all their results and give the space back.

@@ -8,19 +8,9 @@ from typing import Annotated
 
 import typer
 
+from aftersun.cli.declaring import argument, day_option, day_or_none, flag, group, option, pairs
 from aftersun.cli.opening import opened
-from aftersun.cli.options import (
-    AsJson,
-    InventoryFile,
-    PluginFolder,
-    SiteOrAll,
-    argument,
-    day_option,
-    day_or_none,
-    group,
-    option,
-    pairs,
-)  # fmt: skip
+from aftersun.cli.options import AsJson, InventoryFile, PluginFolder, SiteOrAll
 from aftersun.cli.outputs import Letterhead, Only, Set, show_report
 from aftersun.cli.terminal import terminal
 from aftersun.model.errors import AftersunError
@@ -51,8 +41,7 @@ def make(
         datetime | None, day_option("--valid-until", help="Last day it holds; default by the company file.")
     ] = None,
     to_existing_enquiry: Annotated[
-        bool,
-        typer.Option("--to-existing-enquiry", help="The customer asked for it, so contact rules do not forbid it."),
+        bool, flag("--to-existing-enquiry", "The customer asked for it, so contact rules do not forbid it.")
     ] = False,
     to: LettersTo = None,
     only: Only = None,
@@ -91,7 +80,7 @@ def make(
 def notice(
     inventory: InventoryFile,
     sites: Sites = None,
-    everyone: Annotated[bool, typer.Option("--all", help="In place of sites: all with a known danger.")] = False,
+    everyone: Annotated[bool, flag("--all", "In place of sites: all with a known danger.")] = False,
     to: LettersTo = None,
     only: Only = None,
     settings: Set = None,
@@ -148,10 +137,7 @@ def reprint(
     from aftersun.documents.output_folder import letter_again
 
     written = [str(path) for path in letter_again(inventory, number, version, to)]
-    if json:
-        terminal.json({"files": written})
-    else:
-        terminal.result(*written)
+    terminal.answer(json, {"files": written}, *written)
 
 
 def _folder(given: Path | None, inventory: Path) -> Path:

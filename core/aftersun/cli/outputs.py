@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from aftersun.cli.options import AsJson, InventoryFile, PluginFolder, SwitchedOffBy, option
+from aftersun.cli.declaring import flag, option
+from aftersun.cli.options import AsJson, InventoryFile, PluginFolder, SwitchedOffBy
 from aftersun.cli.terminal import counted, terminal
 
 if TYPE_CHECKING:
@@ -52,13 +53,11 @@ def write(
     only: Only = None,
     letters: Annotated[int, typer.Option(min=0, help="Letters to the first so many of the call list.")] = 10,
     without_names: Annotated[
-        bool, typer.Option("--without-names", help="No names and addresses, pseudonyms for numbers, no letters.")
+        bool, flag("--without-names", "No names and addresses, pseudonyms for numbers, no letters.")
     ] = False,
     settings: Set = None,
     company: Letterhead = None,
-    replace: Annotated[
-        bool, typer.Option("--replace", help="Take the place of a folder that this command wrote before.")
-    ] = False,
+    replace: Annotated[bool, flag("--replace", "Take the place of a folder that this command wrote before.")] = False,
     plugins_from: PluginFolder = None,
     json: AsJson = False,
 ) -> None:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from aftersun.cli.declaring import argument, day, flag, option
 from aftersun.cli.opening import newest_run
 from aftersun.cli.options import (
     CORES,
@@ -19,10 +20,7 @@ from aftersun.cli.options import (
     SiteOrAll,
     SwitchedOffBy,
     Workers,
-    argument,
-    day,
-    option,
-)  # fmt: skip
+)
 from aftersun.cli.terminal import terminal
 
 if TYPE_CHECKING:
@@ -73,11 +71,9 @@ def rank(
     workers: Workers = CORES,
     first: Count = 10,
     no_ranges: Annotated[
-        bool, typer.Option("--no-ranges", help="Leave out how sure it all is; takes about half of the time.")
+        bool, flag("--no-ranges", "Leave out how sure it all is; takes about half of the time.")
     ] = False,
-    no_resume: Annotated[
-        bool, typer.Option("--no-resume", help="Do not go on with a run that was stopped; begin anew.")
-    ] = False,
+    no_resume: Annotated[bool, flag("--no-resume", "Do not go on with a run that was stopped; begin anew.")] = False,
     scheduler: Annotated[
         str | None,
         option(
@@ -163,7 +159,7 @@ def explain(
     inventory: InventoryFile,
     site: Site,
     stored_only: Annotated[
-        bool, typer.Option("--stored-only", help="Leave out what takes computing: questions, and what moves the worth.")
+        bool, flag("--stored-only", "Leave out what takes computing: questions, and what moves the worth.")
     ] = False,
     json: AsJson = False,
 ) -> None:

@@ -63,6 +63,13 @@ class Terminal:
         json.dump(_plain(value), sys.stdout, indent=2, ensure_ascii=False, allow_nan=False, default=str)
         sys.stdout.write("\n")
 
+    def answer(self, as_json: bool, data: Any, *lines: str) -> None:
+        """Print the answer of a command: its data as JSON, or lines for people."""
+        if as_json:
+            self.json(data)
+        else:
+            self.result(*lines)
+
     def message(self, *lines: str) -> None:
         """Print messages to stderr."""
         sys.stderr.writelines(f"{line}\n" for line in lines)

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from aftersun.cli.declaring import argument, flag, group, option
 from aftersun.cli.opening import opened
-from aftersun.cli.options import AsJson, InventoryFile, argument, group, option
+from aftersun.cli.options import AsJson, InventoryFile
 from aftersun.cli.terminal import terminal
 from aftersun.model.errors import AftersunError
 
@@ -51,9 +52,9 @@ def add(
     rain: RainFile = None,
     correct_clock: Annotated[
         bool,
-        typer.Option(
+        flag(
             "--correct-clock",
-            help="Move the irradiance of months whose clock is provably wrong, instead of refusing the file.",
+            "Move the irradiance of months whose clock is provably wrong, instead of refusing the file.",
         ),
     ] = False,
     utc_offset: UtcOffset = None,

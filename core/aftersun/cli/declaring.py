@@ -1,0 +1,54 @@
+"""How arguments, options and groups of commands are declared, and what values of options mean."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, datetime
+from functools import partial
+from typing import Any
+
+import typer
+
+from aftersun.model.errors import AftersunError
+
+group = partial(typer.Typer, no_args_is_help=True, rich_markup_mode=None)
+argument = partial(typer.Argument, show_default=False)
+option = partial(typer.Option, show_default=False)
+day_option = partial(option, formats=["%Y-%m-%d"])
+
+
+def flag(name: str, says: str) -> Any:
+    """Declare an option without a value."""
+    return typer.Option(name, help=says)
+
+
+def day(given: datetime | None) -> date:
+    """Return the day asked for, or today."""
+    return date.today() if given is None else given.date()
+
+
+def day_or_none(given: datetime | None) -> date | None:
+    """Return the day asked for, if any."""
+    return None if given is None else given.date()
+
+
+def pairs(given: Sequence[str] | None, what: str, form: str, example: str) -> dict[str, str]:
+    """Split texts written as name=value, the names in lower case.
+
+    What cannot be split is named by its place, as it may be a customer's data.
+
+    Raises
+    ------
+    AftersunError
+        If one cannot be split, or a name is given twice.
+    """
+    values: dict[str, str] = {}
+    for number, text in enumerate(given or (), start=1):
+        name, sign, value = text.partition("=")
+        name = name.strip().casefold()
+        if not sign or not name:
+            raise AftersunError(f"{what} {number} is not written as {form}.", f"For example {example}.")
+        if name in values:
+            raise AftersunError(f"{name} is given twice.", "Give each once.")
+        values[name] = value
+    return values
