@@ -66,8 +66,9 @@ CHANGES: tuple[Change, ...] = (
             "safety matter": "safety_remedial",
         },
     ),
-    Statement(
-        "UPDATE ranking SET screening_reason = rtrim(regexp_extract(reason, 'Survey first: (.*)$', 1), '.') "
+    Statement(  # a condition may have several sentences: it ends where one that the program made begins
+        "UPDATE ranking SET screening_reason = regexp_extract(reason, 'Survey first: (.*?)(\\. (Best way: |A safety "
+        "matter: |Remaining life not known, |Export price not known, |Fuel price not known, ).*)?\\.?$', 1) "
         "WHERE contains(reason, 'Survey first: ')"
     ),
     TranslatedValues(

@@ -83,6 +83,16 @@ def test_an_older_file_gets_todays_layout_and_loses_nothing(name: str, tmp_path:
     assert after["schema_version"][-1]["version"] == newest_version()
 
 
+def test_a_survey_condition_ends_where_another_sentence_of_its_reason_begins(tmp_path: Path) -> None:
+    path = unpacked("demo-0.1.0", tmp_path)
+    why = "Costs 9 EUR: worth 8 EUR over one year. Survey first: see the roof. Ask an engineer"
+    with duckdb.connect(str(path)) as connection:
+        connection.execute("UPDATE ranking SET reason = ? || '. Best way: fixed tilt. Tilt to 30 degrees.'", [why])
+    with Inventory.open(path) as inventory:
+        found = inventory.connection.execute("SELECT DISTINCT screening_reason FROM ranking").fetchall()
+    assert found == [("see the roof. Ask an engineer",)]
+
+
 @pytest.mark.parametrize("name", OLDER[:3])
 def test_an_older_file_works_like_one_of_today(name: str, tmp_path: Path) -> None:
     source = tmp_path / "customer.csv"
