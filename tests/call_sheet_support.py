@@ -81,10 +81,9 @@ TABLES: Mapping[str, list[dict[str, Any]]] = {
          "value_if_known": 5.0, "value_of_phone": 0.0, "value_of_visit": 0.0, "retrofits": _LOSS},
     ],
     "safety_note": [{"site_id": site, "retrofit": retrofit, **NOTES[note]} for site, retrofit, note in _PLACES],
-    "run_capacity": [{"name": "roofer hours", "bookable": 4.5, "used": 3.25, "short": 0.0, "binding": True,
+    "run_capacity": [{"name": "hours_roofer", "bookable": 4.5, "used": 3.25, "short": 0.0, "binding": True,
                       "value_of_one_more": 31.0}],
-    "run_plan": [{"status": "proven best", "gap": 0.0, "value": 1234.0, "greedy_value": 1100.0, "travel_cost": 56.0,
-                  "shortage": ""}],
+    "run_plan": [{"status": "proven_best", "gap": 0.0, "value": 1234.0, "greedy_value": 1100.0, "travel_cost": 56.0}],
     "run_assumption": [
         {"retrofit": "bird_mesh", "name": "life_years", "used": 12.0, "low": 8.0, "mode": 15.0, "high": 25.0,
          "unit": "a", "source": "assumption", "meaning": "years counted", "overridden": "workshop: steel rusts here"},

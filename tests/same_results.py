@@ -30,7 +30,9 @@ OF_THE_RUN = {
 # Columns that have another name now: by table, the one before and the one after.
 RENAMED: dict[str, dict[str, str]] = {}
 # Columns whose values are said in another way now: by table and column before, how the value reads now.
-CHANGED: dict[tuple[str, str], Callable[[str], str]] = {}
+CHANGED: dict[tuple[str, str], Callable[[str], str]] = {
+    ("run_plan", "hour_method"): {"solved again with one hour more": "resolved"}.get,
+}
 # Columns that are gone, since they are made of others where they are printed, and why.
 GONE: dict[tuple[str, str], str] = {}
 RELATIVE = 1e-12
@@ -68,6 +70,18 @@ def _equipment(after: Tables) -> list[str]:
     return ["+".join(names) for names in after["offer"]["equipment"]]
 
 
+def _capacities(after: Tables) -> list[str]:
+    return [wording.capacity_text(name) for name in after["run_capacity"]["name"]]
+
+
+def _plan(after: Tables) -> list[str]:
+    return [wording.plan_text(status) for status in after["run_plan"]["status"]]
+
+
+def _shortages(after: Tables) -> list[str]:
+    return [wording.shortage_text(after["run_capacity"].to_dict("records"))] * len(after["run_plan"])
+
+
 # Columns that held sentences, and how these are made of what is stored now.
 PRINTED: Mapping[tuple[str, str], Callable[[Tables], list]] = {
     ("ranking", "status"): _statuses,
@@ -76,6 +90,9 @@ PRINTED: Mapping[tuple[str, str], Callable[[Tables], list]] = {
     ("call", "sentence"): _call_texts,
     ("cost_item", "note"): _cost_notes,
     ("offer", "equipment"): _equipment,
+    ("run_plan", "status"): _plan,
+    ("run_plan", "shortage"): _shortages,
+    ("run_capacity", "name"): _capacities,
 }
 
 

@@ -71,7 +71,16 @@ from aftersun.model.ranges import Assumed, Bools, Claim, Fact, Floats, Range
 from aftersun.model.retrofit import Retrofit
 from aftersun.model.weather import Station, WeatherYear
 from aftersun.money.tariffs import yearly_bill as _yearly_bill
-from aftersun.wording import not_called_text, reason_text, say, status_text, survey_text
+from aftersun.wording import (
+    capacity_text,
+    not_called_text,
+    plan_text,
+    reason_text,
+    say,
+    shortage_text,
+    status_text,
+    survey_text,
+)
 
 __all__ = [
     "ACCESS",
@@ -135,10 +144,12 @@ __all__ = [
     "annual_generation",
     "annual_soiling_loss",
     "baseline",
+    "capacity_text",
     "electricity_bill",
     "hookimpl",
     "hourly_generation",
     "not_called_text",
+    "plan_text",
     "read_claims",
     "read_facts",
     "read_notes",
@@ -146,6 +157,7 @@ __all__ = [
     "reason_text",
     "say",
     "severity_order",
+    "shortage_text",
     "simulate",
     "status_text",
     "survey_text",

@@ -13,6 +13,7 @@ from typing import Any
 import pandas as pd
 
 import aftersun_datasets
+from aftersun.model.codes import NotCalled
 from aftersun.model.figures import ENGLISH, Figures
 
 Row = Mapping[Any, Any]  # of a table of the run, by column
@@ -37,7 +38,32 @@ def status_text(code: str, language: str = ENGLISH.language) -> str:
 
 def not_called_text(code: str, detail: str | None = None, language: str = ENGLISH.language) -> str:
     """Return why a site is not called: columns excluded_reason and excluded_detail of table call."""
+    if code == NotCalled.SHORT_OF_CAPACITY and detail is not None:
+        detail = ", ".join(capacity_text(name, language) for name in detail.split(", "))
     return _known("not_called", code, language, detail=detail)
+
+
+def capacity_text(name: str, language: str = ENGLISH.language) -> str:
+    """Return the name of a capacity in words: column name of table run_capacity."""
+    kind, _, item = name.partition("_")
+    if kind in ("hours", "visits") and item:
+        return say(f"capacity.{kind}", language, name=item.replace("_", " "))
+    return _known("capacity", name, language)
+
+
+def plan_text(status: str, language: str = ENGLISH.language) -> str:
+    """Return how good the list of calls is: column status of table run_plan."""
+    return _known("plan", status, language)
+
+
+def shortage_text(capacities: Iterable[Row], language: str = ENGLISH.language) -> str:
+    """Return what is short of what the safety matters need, "" = nothing: rows of table run_capacity."""
+    parts = [
+        say("plan.short_of", language, amount=f"{row['short']:.4g}", capacity=capacity_text(row["name"], language))
+        for row in capacities
+        if row["short"] > 0
+    ]
+    return say("plan.shortage", language, parts=", ".join(parts)) if parts else ""
 
 
 def reason_text(row: Row, currency: str, write: Figures = ENGLISH) -> str:

@@ -11,6 +11,7 @@ from aftersun.cli.terminal import amount, cell, terminal
 from aftersun.documents.run_view import RunView
 from aftersun.documents.summary import summary
 from aftersun.model.change import severity_order
+from aftersun.wording import capacity_text, plan_text, shortage_text
 
 _CALL = ("position", "site_id", "customer_id", "retrofit", "npv", "must_call", "chance_of_yes")
 _OFFER = ("npv_p90", "npv_p50", "npv_p10", "chance_npv_positive", "upfront", "contribution")
@@ -157,20 +158,22 @@ def _show_month(view: RunView) -> None:
     row = plan.iloc[0]
     terminal.heading(f"The month, for {view.company_name}")
     terminal.paragraph(
-        f"All calls together bring {amount(row['value'])} {view.currency} on average, after travel ({row['status']}; "
-        f"a plain list by value for effort would bring {amount(row['greedy_value'])})."
+        f"All calls together bring {amount(row['value'])} {view.currency} on average, after travel "
+        f"({plan_text(row['status'])}; a plain list by value for effort would bring {amount(row['greedy_value'])})."
     )
-    if row["shortage"]:
-        terminal.paragraph(row["shortage"])
+    capacities = view.table("run_capacity").to_dict("records")
+    shortage = shortage_text(capacities)
+    if shortage:
+        terminal.paragraph(shortage)
     rows = [
         [
-            capacity["name"],
+            capacity_text(capacity["name"]),
             f"{capacity['bookable']:,.4g}",
             f"{capacity['used']:,.4g}",
             amount(capacity["value_of_one_more"]),
             "does not fit" if capacity["binding"] else "fits",
         ]
-        for capacity in view.table("run_capacity").to_dict("records")
+        for capacity in capacities
     ]
     if rows:
         terminal.table(["capacity", "bookable", "expected", "one more is worth", "next job"], rows, "<>>><")

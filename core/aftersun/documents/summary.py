@@ -8,7 +8,7 @@ from aftersun.documents.run_view import RunView
 from aftersun.model.codes import Status
 from aftersun.model.figures import ENGLISH
 from aftersun.scoring.ranges.information import by_question
-from aftersun.wording import status_text
+from aftersun.wording import capacity_text, status_text
 
 LINE_WIDTH = 80
 _LABEL = 15
@@ -55,6 +55,6 @@ def _lines(view: RunView) -> Iterator[tuple[str, str]]:
     for row in asked.head(1).to_dict("records"):
         yield "to ask first", f"{row['question']} (unknown at {row['sites']:,})"
     short = view.table("run_capacity")
-    names = list(short.loc[short["binding"].fillna(False).astype(bool), "name"])
-    if names:
-        yield "short of", ", ".join(str(name).replace("_", " ") for name in names)
+    names = short.loc[short["binding"].fillna(False).astype(bool), "name"]
+    if len(names):
+        yield "short of", ", ".join(map(capacity_text, names))

@@ -54,3 +54,20 @@ class Obstacle(StrEnum):
     FITTED_WITH_DANGER = "fitted_with_danger"  # recorded as fitted, yet a danger is known to stand
     TOO_FAR = "too_far"  # beyond the farthest distance that the company drives
     PLUGIN_FAILED = "plugin_failed"
+
+
+class PlanStatus(StrEnum):
+    """How good the list of calls is."""
+
+    PROVEN_BEST = "proven_best"
+    WITHIN_GAP = "within_gap"  # that was asked for
+    OUT_OF_TIME = "out_of_time"  # the best that was found
+
+
+class HourMethod(StrEnum):
+    """How it was found what one more hour would be worth."""
+
+    RESOLVED = "resolved"  # the programme with one hour more
+    RELAXED = "relaxed"  # likewise, both times with parts of offers allowed
+    NOT_ASKED = "not_asked"
+    NO_TIME = "no_time"

@@ -17,14 +17,14 @@ def month(run: api.RunView) -> Table:
     for plan in records_of(run.table("run_plan")):
         lines += [
             f"All calls together bring {amount(plan['value'])} {run.currency} on average, after travel of "
-            f"{amount(plan['travel_cost'])}: {plan['status']}; a better list could bring "
+            f"{amount(plan['travel_cost'])}: {api.plan_text(plan['status'])}; a better list could bring "
             f"{api.ENGLISH.percent(plan['gap'], 1)} more at most.",
             f"A plain list by value for effort would bring {amount(plan['greedy_value'])} {run.currency}.",
         ]
-        if plan["shortage"]:
-            lines.append(str(plan["shortage"]))
+    lines += filter(None, [api.shortage_text(records_of(run.table("run_capacity")))])
     # binding = the next job does not fit
-    return _table(run, "month", "run_capacity", {"binding": (("binding",), {"yes": "no", "no": "yes"}.get)}, lines)
+    made: Made = {"binding": (("binding",), {"yes": "no", "no": "yes"}.get), "name": (("name",), api.capacity_text)}
+    return _table(run, "month", "run_capacity", made, lines)
 
 
 def assumptions(run: api.RunView, titles: Mapping[str, str]) -> Table:

@@ -56,24 +56,25 @@ def _month(run: api.RunView) -> dict[str, Any]:
     """Return how far the month goes, how many are called, and how many are not, by reason."""
     calls, plan = run.table("call"), run.table("run_plan")
     reasons = Counter(sites.not_called(calls[calls["position"].isna()]))
+    capacities = run.table("run_capacity").to_dict("records")
     names = ("bookable", "used", "short", "value_of_one_more")
     return {
         "calls": int(calls["position"].notna().sum()),
         "plan": [
             {
                 "value": number(row["value"]),
-                "status": text(row["status"]),
-                "shortage": text(row["shortage"]),
+                "status": api.plan_text(row["status"]),
+                "shortage": api.shortage_text(capacities),
             }
             for row in plan.to_dict("records")
         ],
         "capacities": [
             {
-                "name": text(row["name"]),
+                "name": api.capacity_text(row["name"]),
                 "binding": text(row["binding"]) == "yes",
                 **{name: number(row[name]) for name in names},
             }
-            for row in run.table("run_capacity").to_dict("records")
+            for row in capacities
         ],
         "not_called": [{"reason": text(reason), "sites": int(count)} for reason, count in reasons.most_common()],
     }

@@ -115,4 +115,5 @@ def test_what_would_pay_back_within_a_year_is_told_to_whoever_reads(tmp_path: Pa
         (advice,) = advice_in(written(view, tmp_path / "sheet")).values()
         assert any(warning in str(cell) for cell in advice.values())
         (letter,) = compose(inventory, view, ["S0127"], Choices(), DAY).letters
-        assert any(warning in option.survey_first for option in letter.options)
+        conditions = [condition.code for option in letter.options for condition in option.survey_first]
+        assert conditions == ["survey_quick_payback"]

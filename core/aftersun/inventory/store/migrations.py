@@ -104,6 +104,26 @@ CHANGES: tuple[Change, ...] = (
         "UPDATE cost_item SET every_year = starts_with(note, 'every year'), "
         "note = regexp_replace(note, '^(every year|after \\d+ years)(; )?', '')"
     ),
+    TranslatedValues(
+        "run_plan",
+        "status",
+        {
+            "proven best": "proven_best",
+            "proven best within the gap that was asked for": "within_gap",
+            "best found in the time that was given": "out_of_time",
+        },
+    ),
+    TranslatedValues(
+        "run_plan",
+        "hour_method",
+        {
+            "solved again with one hour more": "resolved",
+            "solved again with one hour more, both times with parts of offers allowed": "relaxed",
+            "left out": "not_asked",
+            "left out: it would have taken too long": "no_time",
+        },
+    ),
+    Statement("ALTER TABLE run_plan DROP COLUMN IF EXISTS shortage"),  # the shortages stand in run_capacity
     Statement(
         "ALTER TABLE offer ALTER COLUMN equipment SET DATA TYPE VARCHAR[] "
         "USING CASE equipment::VARCHAR WHEN '' THEN [] ELSE string_split(equipment::VARCHAR, '+') END"

@@ -21,7 +21,8 @@ from aftersun.model.ranges import Bools, Floats, Ints
 from aftersun.money.company import Month
 
 HOURS = "hours_"  # a column of candidates and of rounds is this and the skill
-CASH = "cash for materials"
+VISITS = "visits_"  # the name of a capacity is this and the equipment, HOURS and the skill, or CASH
+CASH = "materials_cash"
 
 
 @dataclass(frozen=True)
@@ -41,7 +42,7 @@ class Capacity:
     def __post_init__(self) -> None:
         named = {f"{skill} hours": value for skill, value in self.hours.items()}
         named |= {f"visits with {item}": value for item, value in self.equipment_visits.items()}
-        named |= {} if self.materials_cash is None else {CASH: self.materials_cash}
+        named |= {} if self.materials_cash is None else {"cash for materials": self.materials_cash}
         for name, value in named.items():
             if not (np.isfinite(value) and value >= 0):
                 raise AftersunError(
@@ -123,12 +124,12 @@ def _limits(table: pd.DataFrame, trips: pd.DataFrame, capacity: Capacity) -> lis
     """Return name and amount of each capacity, what each offer takes of it if it is a yes, and what each trip takes."""
     none = np.zeros(len(trips))
     limits = [
-        (f"{skill} hours", hours, _column(table, HOURS + skill), _column(trips, HOURS + skill))
+        (f"{HOURS}{skill}", hours, _column(table, HOURS + skill), _column(trips, HOURS + skill))
         for skill, hours in sorted(capacity.hours.items())
     ]
     for item, visits in sorted(capacity.equipment_visits.items()):
         needs_it = np.asarray(table["equipment"].fillna("") == item, dtype=np.float64)
-        limits.append((f"visits with {item}", visits, needs_it, none))
+        limits.append((f"{VISITS}{item}", visits, needs_it, none))
     if capacity.materials_cash is not None:
         limits.append((CASH, capacity.materials_cash, _column(table, "materials"), none))
     return limits

@@ -20,7 +20,7 @@ CALL_COLUMNS = (
     "position", "site_id", "customer_id", "retrofit", "npv", "excluded_reason", "excluded_detail", "must_call",
     "contribution", "chance_of_yes", "expected_value", "round",
 )  # fmt: skip
-OUTCOME_COLUMNS = ("status", "gap", "value", "greedy_value", "travel_cost", "hour_method", "shortage")
+OUTCOME_COLUMNS = ("status", "gap", "value", "greedy_value", "travel_cost", "hour_method")
 CAPACITY_COLUMNS = ("name", "bookable", "used", "short", "binding", "value_of_one_more")
 
 
@@ -29,7 +29,7 @@ class Plan:
     """``calls`` has one row a site: called ones with their position, others with the reason why not.
 
     ``capacities`` has one row a limited capacity; ``outcome`` one row on how good the list is: status, gap, value,
-    greedy_value, travel_cost, hour_method, shortage.
+    greedy_value, travel_cost, hour_method.
     """
 
     calls: pd.DataFrame

@@ -24,21 +24,12 @@ import pandas as pd
 from scipy import sparse
 from scipy.optimize import Bounds, LinearConstraint, milp
 
-from aftersun.model.codes import NotCalled
+from aftersun.model.codes import HourMethod, NotCalled, PlanStatus
 from aftersun.model.errors import AftersunError
 from aftersun.model.ranges import Bools, Floats, Ints
 from aftersun.scoring.calls.booking import Book, Capacity, Portfolio
 
 __all__ = ["Capacity", "Limits", "Selection", "choose_offers"]
-
-BEST = "proven best"
-WITHIN_GAP = "proven best within the gap that was asked for"
-OUT_OF_TIME = "best found in the time that was given"
-
-RESOLVED = "solved again with one hour more"
-RELAXED = "solved again with one hour more, both times with parts of offers allowed"
-NOT_ASKED = "left out"
-NO_TIME = "left out: it would have taken too long"
 
 _SAFETY_S = 60.0  # at most for the safety matters alone; they are few
 _PROVEN = 1e-6  # relative gap below which nothing is left to find; the solver's own tolerance
@@ -85,23 +76,14 @@ class Selection:
     value: float  # expected, the way taken off, money
     travel_cost: float  # expected, money
     greedy_value: float  # of the list by value for each share of capacity, money
-    status: str
+    status: PlanStatus
     gap: float
-    hour_method: str
+    hour_method: HourMethod
 
     @property
     def chosen(self) -> list[str]:
         """Return the offer_id of what to call about, in the order to call."""
         return list(self.offers.loc[self.offers["chosen"], "offer_id"])
-
-    @property
-    def shortage(self) -> str:
-        """Say which capacity is short of what the safety matters need; "" if none is."""
-        short = self.capacities[self.capacities["short"] > 0]
-        if short.empty:
-            return ""
-        parts = ", ".join(f"{row['short']:.4g} of {row['name']}" for _, row in short.iterrows())
-        return f"The safety matters alone need more than can be booked: {parts} are missing. All are on the list."
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,7 +100,7 @@ class _Search:
     best: Book
     greedy: Book
     gap: float
-    status: str
+    status: PlanStatus
     contenders: Portfolio  # what could be chosen at all
     seconds: float
 
@@ -209,7 +191,9 @@ def _search(offers: Portfolio, limit: Floats, safety: Ints, limits: Limits) -> _
         if book is not None and book.value > best.value + _PROVEN * abs(best.value):
             best = book
     gap = max(0.0, min(relaxed.bound, exact.bound) - best.value) / max(abs(best.value), 1e-9)
-    status = BEST if gap <= _PROVEN else WITHIN_GAP if exact.in_time else OUT_OF_TIME
+    status = (
+        PlanStatus.PROVEN_BEST if gap <= _PROVEN else PlanStatus.WITHIN_GAP if exact.in_time else PlanStatus.OUT_OF_TIME
+    )
     return _Search(best, greedy, gap, status, contenders, seconds)
 
 
@@ -279,7 +263,7 @@ def _matrix(values: Floats, rows: Ints, columns: Ints, shape: tuple[int, int]) -
 
 def _worth_of_hours(
     offers: Portfolio, needed: Floats, capacity: Capacity, search: _Search, limits: Limits
-) -> tuple[Floats, str]:
+) -> tuple[Floats, HourMethod]:
     """Return what one hour more of each skill in the month adds, NaN for other capacities, and how it was found.
 
     ``needed`` is what safety matters take.
@@ -287,10 +271,10 @@ def _worth_of_hours(
     skills = len(capacity.hours)  # they stand first among the capacities
     worth = np.full(len(offers.names), np.nan)
     if not skills or not limits.hours_s:
-        return worth, NOT_ASKED
+        return worth, HourMethod.NOT_ASKED
     limit, end = search.best.limit, time.monotonic() + limits.hours_s
     # a list within a gap differs from another one by more than an hour is worth
-    whole = search.status == BEST and search.seconds * (skills + 1) < limits.hours_s
+    whole = search.status == PlanStatus.PROVEN_BEST and search.seconds * (skills + 1) < limits.hours_s
     base = _solve(search.contenders, limit, limits.hours_s, 0.0, whole=whole)
     for skill in range(skills):
         more = limit.copy()
@@ -298,10 +282,10 @@ def _worth_of_hours(
         left = end - time.monotonic()
         solution = _solve(search.contenders, more, left, 0.0, whole=whole) if left > 0 and base.in_time else base
         if not (solution.in_time and base.in_time) or left <= 0:
-            return np.full(len(offers.names), np.nan), NO_TIME
+            return np.full(len(offers.names), np.nan), HourMethod.NO_TIME
         gained = solution.bound - base.bound
         worth[skill] = gained if gained > 1e-9 * abs(base.bound) else 0.0  # less is the solver's own error
-    return worth, RESOLVED if whole else RELAXED
+    return worth, HourMethod.RESOLVED if whole else HourMethod.RELAXED
 
 
 def _binding(book: Book) -> Bools:

@@ -26,7 +26,7 @@ from aftersun.inventory.store.migrations import (
 )
 from aftersun.inventory.store.tables import RUN_TABLES
 from aftersun.model.errors import AftersunError
-from aftersun.wording import not_called_text, status_text, when_text
+from aftersun.wording import not_called_text, plan_text, status_text, when_text
 
 OLDER = ("layout-1", "layout-2", "layout-3", "demo-0.1.0")  # the last one has layout 4, and a stored run
 VERSIONS = dict(zip(OLDER, (1, 2, 3, 4), strict=True))
@@ -55,9 +55,13 @@ def _layout(path: Path) -> dict[str, set[tuple[str, str]]]:
 
 def _said(row: dict[str, object], column: str) -> object:
     """Return a value as it was before sentences became codes."""
+    if column == "shortage":  # that of the stored run was empty
+        return ""
     value = row[column]
     if column == "status":
-        return status_text(str(value))
+        return plan_text(str(value)) if "greedy_value" in row else status_text(str(value))
+    if column == "hour_method":
+        return {"resolved": "solved again with one hour more"}.get(str(value), value)
     if column == "excluded_reason" and value is not None:
         return not_called_text(str(value), str(row["excluded_detail"]))
     if column == "note" and "in_year" in row:

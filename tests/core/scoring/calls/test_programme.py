@@ -12,12 +12,13 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from aftersun.model.codes import NotCalled
+from aftersun.model.codes import HourMethod, NotCalled, PlanStatus
 from aftersun.model.errors import AftersunError
 from aftersun.money.company import Month
 from aftersun.scoring.calls import booking
-from aftersun.scoring.calls.programme import BEST, NOT_ASKED, OUT_OF_TIME, RESOLVED, Limits, choose_offers
 from aftersun.scoring.calls.programme import Capacity as Cap
+from aftersun.scoring.calls.programme import Limits, choose_offers
+from aftersun.wording import shortage_text
 
 EXACT = Limits(gap=0.0, hours_s=0.0)
 NO_LIMIT = Cap({}, {})
@@ -41,7 +42,7 @@ def test_two_capacities_by_pedroso_and_kubo() -> None:
     found = choose_offers(table, Cap({"crew": 7}, {}, 10000), limits=EXACT)
     assert numbers(found) == {2, 3}
     assert found.value == pytest.approx(42)
-    assert found.status == BEST
+    assert found.status == PlanStatus.PROVEN_BEST
 
 
 def test_greedy_is_a_quarter_worse_in_the_textbook_example() -> None:
@@ -146,8 +147,8 @@ def test_it_finds_what_enumeration_finds(portfolio) -> None:
     assume(best is not None)
     found = choose_offers(table, capacity, trips, limits=EXACT)
     assert found.value == pytest.approx(best, abs=1e-4)
-    assert not found.shortage
-    assert found.status == BEST
+    assert not (found.capacities["short"] > 0).any()
+    assert found.status == PlanStatus.PROVEN_BEST
 
 
 def attempt(portfolio, **changed):
@@ -170,7 +171,7 @@ def test_laws_of_every_list(portfolio) -> None:
     room = found.capacities["bookable"] + found.capacities["short"]
     assert (found.capacities["used"] <= room + 1e-5 * room.clip(lower=1)).all()
     # without the limit on one thing, or on all, the list is never worth less (where safety is not short of anything)
-    if not found.shortage:
+    if not (found.capacities["short"] > 0).any():
         looser = Cap(capacity.hours, {}, None, capacity.slack_share, capacity.day_hours)
         assert attempt(portfolio, capacity=looser).value >= found.value - 1e-4
         hours = {"crew": capacity.hours["crew"]}
@@ -198,24 +199,24 @@ def test_same_offers_same_list_in_whatever_order_they_come(portfolio, random) ->
 def test_one_hour_more_is_worth_what_the_next_list_is_worth_more(portfolio) -> None:
     table, capacity, trips = portfolio
     found = attempt(portfolio)
-    assume(not found.shortage)
+    assume(not (found.capacities["short"] > 0).any())
     found = choose_offers(table, capacity, trips, limits=Limits(gap=0.0))
     worth = found.capacities.set_index("name")["value_of_one_more"]
-    assert found.hour_method == RESOLVED
-    assert (worth[["crew hours", "other hours"]] >= 0).all()
-    assert worth.drop(["crew hours", "other hours"]).isna().all()
+    assert found.hour_method == HourMethod.RESOLVED
+    assert (worth[["hours_crew", "hours_other"]] >= 0).all()
+    assert worth.drop(["hours_crew", "hours_other"]).isna().all()
     hours = capacity.hours | {"crew": capacity.hours["crew"] + 1.0}
     more = Cap(hours, capacity.equipment_visits, capacity.materials_cash, capacity.slack_share, capacity.day_hours)
     best = enumerated(table, more, trips)
     assert best is not None
-    assert worth["crew hours"] == pytest.approx(best - found.value, abs=1e-3)
+    assert worth["hours_crew"] == pytest.approx(best - found.value, abs=1e-3)
 
 
 def test_equal_offers_are_taken_by_id() -> None:
     found = choose_offers(offers([50] * 5, [2] * 5), Cap({"crew": 6}, {}), limits=EXACT)
     assert found.chosen == ["01", "02", "03"]
     assert list(found.offers["reason"][3:]) == [NotCalled.SHORT_OF_CAPACITY] * 2
-    assert list(found.offers["short_of"]) == ["", "", "", "crew hours", "crew hours"]
+    assert list(found.offers["short_of"]) == ["", "", "", "hours_crew", "hours_crew"]
     assert found.capacities["binding"].item()
 
 
@@ -242,8 +243,8 @@ def test_safety_matters_take_capacity_first() -> None:
     table = offers([500, -20, 90], [4, 3, 1], must_call=[False, True, False])
     found = choose_offers(table, Cap({"crew": 4}, {}), limits=EXACT)
     assert found.chosen == ["02", "03"]
-    assert found.shortage == ""
-    assert found.offers.set_index("offer_id").loc["01", "short_of"] == "crew hours"
+    assert found.capacities["short"].item() == 0
+    assert found.offers.set_index("offer_id").loc["01", "short_of"] == "hours_crew"
 
 
 def test_safety_matters_that_do_not_fit_are_called_all_the_same_and_it_is_said_what_is_short() -> None:
@@ -251,8 +252,9 @@ def test_safety_matters_that_do_not_fit_are_called_all_the_same_and_it_is_said_w
     found = choose_offers(table, Cap({"crew": 5}, {}, slack_share=0.2), limits=EXACT)
     assert found.chosen == ["03", "02", "04"]  # what needs nothing of it can still be called about
     assert found.capacities["short"].item() == pytest.approx(3)
-    assert "3 of crew hours" in found.shortage
-    assert "All are on the list" in found.shortage
+    said = shortage_text(found.capacities.to_dict("records"))
+    assert "3 of crew hours" in said
+    assert "All are on the list" in said
 
 
 def test_every_offer_left_out_has_its_reason() -> None:
@@ -273,7 +275,7 @@ def test_every_offer_left_out_has_its_reason() -> None:
 def test_what_is_worth_nothing_makes_an_empty_list() -> None:
     found = choose_offers(offers([-5, -1]), Cap({"crew": 5}, {}))
     assert found.chosen == []
-    assert (found.value, found.gap, found.status) == (0, 0, BEST)
+    assert (found.value, found.gap, found.status) == (0, 0, PlanStatus.PROVEN_BEST)
     assert set(found.offers["reason"]) == {NotCalled.CALL_COSTS_MORE}
 
 
@@ -283,9 +285,9 @@ def test_a_search_cut_short_says_so_and_is_no_worse_than_the_greedy_list() -> No
     table = offers(hours * rng.uniform(9, 11, 400), hours, materials=rng.uniform(10, 90, 400))
     table["site_id"] = rng.integers(0, 200, 400).astype(str)
     found = choose_offers(table, Cap({"crew": 300}, {}, 3000), limits=Limits(seconds=1e-3, gap=0.0, hours_s=0))
-    assert found.status == OUT_OF_TIME or found.gap <= 1e-6
+    assert found.status == PlanStatus.OUT_OF_TIME or found.gap <= 1e-6
     assert found.value >= found.greedy_value
-    assert found.hour_method == NOT_ASKED
+    assert found.hour_method == HourMethod.NOT_ASKED
 
 
 def test_the_solver_prints_nothing(capfd) -> None:
