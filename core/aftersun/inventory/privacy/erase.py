@@ -9,7 +9,8 @@ from pathlib import Path
 
 from aftersun.inventory.loading import erased
 from aftersun.inventory.privacy.customer_rows import find_rows
-from aftersun.inventory.store.rewrite import exchange, for_rewriting, making, write_copy
+from aftersun.inventory.store.private import put_in_place
+from aftersun.inventory.store.rewrite import for_rewriting, write_copy
 from aftersun.model.errors import AftersunError
 
 
@@ -35,13 +36,13 @@ def erase(path: Path | str, customer_id: str, on: date | None = None) -> Erased:
         If nothing is held on such a customer, or the inventory cannot be opened or written.
     """
     path = Path(path)
-    with making(path) as made, for_rewriting(path, made) as inventory:
+    with for_rewriting(path) as (inventory, made):
         rows = find_rows(inventory, customer_id)
         if not rows.counts:
             raise nothing_held()
         marks = erased.marks(inventory.connection, customer_id, rows.site_ids, on or date.today())
         write_copy(inventory, made, rows.tables, {"erased": marks})
-        exchange(made, path)
+        put_in_place(made, path, replace=True)
     return Erased(rows.counts, len(rows.site_ids))
 
 

@@ -125,7 +125,7 @@ def _columns(table: Table) -> list[str]:
         texts = {column.name for column in entries if column.type == TEXT and column.name != "retrofit"}
     else:
         unmarked = set(table.columns) - table.exported
-        texts = {name for name in unmarked if table.columns[name] in ("VARCHAR", "JSON", "BLOB")}
+        texts = {name for name in unmarked if table.columns[name].startswith(("VARCHAR", "JSON", "BLOB"))}
         if table.name == "fact_origin":
             texts -= {"row_key", "value", "previous_value"}  # disguised by what they are about
     return [name for name in table.columns if name in _KINDS or name not in texts]

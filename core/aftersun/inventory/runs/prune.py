@@ -8,12 +8,11 @@ from pathlib import Path
 
 import duckdb
 
+from aftersun.inventory.store.private import put_in_place
 from aftersun.inventory.store.rewrite import (
     Condition,
     columns_of,
-    exchange,
     for_rewriting,
-    making,
     tables_of,
     write_copy,
 )
@@ -45,7 +44,7 @@ def prune(path: Path | str, keep: int, also_referenced: bool = False) -> Pruned:
     path = Path(path)
     if keep < 1:
         raise AftersunError("At least the newest run is kept.", "Give a number of 1 or more.")
-    with making(path) as made, for_rewriting(path, made) as inventory:
+    with for_rewriting(path) as (inventory, made):
         connection = inventory.connection
         before = path.stat().st_size
         old = connection.execute(f"SELECT run_id FROM run ORDER BY {NEWEST_FIRST} OFFSET ?", [keep]).fetchall()
@@ -55,7 +54,7 @@ def prune(path: Path | str, keep: int, also_referenced: bool = False) -> Pruned:
         if deleted:
             gone = Condition("run_id IN (SELECT unnest(?::VARCHAR[]))", [list(deleted)])
             write_copy(inventory, made, dict.fromkeys(("run", *RUN_TABLES), gone))
-            exchange(made, path)
+            put_in_place(made, path, replace=True)
         return Pruned(deleted, kept, before, path.stat().st_size)
 
 

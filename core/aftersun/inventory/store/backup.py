@@ -9,10 +9,10 @@ from pathlib import Path
 
 import duckdb
 
-from aftersun.inventory.store.file import Inventory, files_beside
+from aftersun.inventory.store.file import Inventory, files_beside, making, space_of
 from aftersun.inventory.store.migrations import stored_version
 from aftersun.inventory.store.private import put_in_place
-from aftersun.inventory.store.rewrite import making, space_of, write_copy
+from aftersun.inventory.store.rewrite import write_copy
 from aftersun.model.errors import AftersunError, InUse
 
 
@@ -43,7 +43,7 @@ def copy_inventory(source: Path | str, target: Path | str, replace: bool = False
         If ``target`` exists and is not to be replaced, cannot be written, or ``source`` is no inventory.
     """
     source, target = Path(source), Path(target)
-    existing = [name for name in (target, *files_beside(target)) if name.exists()]
+    existing = [name for name in space_of(target) if name.exists()]
     if existing and not replace:
         raise AftersunError(
             f"{existing[0]} exists already.", "Choose another name, or add --replace; nothing was changed."

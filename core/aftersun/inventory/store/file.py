@@ -11,7 +11,7 @@ import re
 import shutil
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -62,27 +62,20 @@ class Inventory:
             If something stands at ``path`` already, or its folder is missing or may not be written to.
         """
         path = Path(path)
-        existing = [name for name in (path, *files_beside(path)) if os.path.lexists(name)]
+        existing = [name for name in space_of(path) if os.path.lexists(name)]
         if existing:
             raise AftersunError(f"{existing[0]} exists already.", "Choose another name; nothing was changed.")
         _check_folder(path)
-        making = sibling(path)
         try:
-            with umask():
-                connection = _connect(making, read_only=False)
-                try:
+            with making(path) as made:
+                with umask(), closing(_connect(made, read_only=False)) as connection:
                     migrate(connection)
                     connection.execute("CHECKPOINT")  # a failure to do so at closing would not be told
-                finally:
-                    connection.close()
-            put_in_place(making, path, replace=False)
+                put_in_place(made, path, replace=False)
         except duckdb.Error as error:
             if of_the_file(error):
                 raise _unwritten(path) from error
             raise
-        finally:
-            for name in (making, *files_beside(making)):
-                name.unlink(missing_ok=True)
         return cls.open(path)
 
     @classmethod
@@ -198,6 +191,22 @@ def bring_up_to_date(path: Path | str) -> None:
 def files_beside(path: Path) -> list[Path]:
     """Return the files that DuckDB may have beside an inventory."""
     return [path.with_name(path.name + ending) for ending in BESIDE]
+
+
+def space_of(path: Path) -> list[Path]:
+    """Return the files that must be free to use to write a database at ``path``."""
+    return [path, *files_beside(path)]
+
+
+@contextmanager
+def making(path: Path) -> Iterator[Path]:
+    """Give a name beside ``path`` for a file that is to take its place; nothing is left of it if that fails."""
+    made = sibling(path)
+    try:
+        yield made
+    finally:
+        for name in space_of(made):
+            name.unlink(missing_ok=True)
 
 
 def _check_folder(path: Path) -> None:

@@ -13,8 +13,8 @@ from typing import Any, NamedTuple
 
 import duckdb
 
-from aftersun.inventory.store.file import Inventory, files_beside
-from aftersun.inventory.store.private import left_over, put_in_place, sibling
+from aftersun.inventory.store.file import Inventory, files_beside, making, space_of
+from aftersun.inventory.store.private import left_over
 from aftersun.inventory.store.sql import literal, of_the_file, quoted, scalar
 from aftersun.model.errors import AftersunError
 
@@ -26,22 +26,6 @@ class Condition(NamedTuple):
 
     sql: str
     values: Sequence[Any] = ()
-
-
-def space_of(path: Path) -> list[Path]:
-    """Return the files that must be free to use to write a database at ``path``."""
-    return [path, *files_beside(path)]
-
-
-@contextmanager
-def making(path: Path) -> Iterator[Path]:
-    """Give a name beside ``path`` for a file that is to take its place; nothing is left of it if that fails."""
-    made = sibling(path)
-    try:
-        yield made
-    finally:
-        for name in space_of(made):
-            name.unlink(missing_ok=True)
 
 
 def write_copy(
@@ -140,18 +124,15 @@ def _digest(
 
 
 @contextmanager
-def for_rewriting(path: Path, made: Path) -> Iterator[Inventory]:
-    """Open an inventory that nobody else has open, with its log written into the file, to be replaced by ``made``."""
-    with Inventory.open(path, may_use=space_of(made)) as inventory:
+def for_rewriting(path: Path) -> Iterator[tuple[Inventory, Path]]:
+    """Open an inventory that nobody else has open, to be replaced by the file whose name comes with it.
+
+    Its log is written into it: read after the exchange, it would be taken for the new file's.
+    """
+    with making(path) as made, Inventory.open(path, may_use=space_of(made)) as inventory:
         for name in left_over(path):  # of a process that was killed: nobody else is at this inventory now
             name.unlink()
         inventory.connection.execute("CHECKPOINT")
         if any(name.exists() for name in files_beside(path)):
-            # Read after the exchange, it would be taken for the new file's.
             raise AftersunError(f"The log of {path} cannot be written into it.", "Close what uses it; try again.")
-        yield inventory
-
-
-def exchange(made: Path, path: Path) -> None:
-    """Put a finished file in the place of an inventory that this process has open through :func:`for_rewriting`."""
-    put_in_place(made, path, replace=True)
+        yield inventory, made

@@ -88,6 +88,7 @@ def _fill(connection: duckdb.DuckDBPyConnection) -> None:
             by_kind = {
                 "VARCHAR": "x", "JSON": f'{{"name": "{mark}"}}', "BLOB": mark.encode(), "DATE": date(2021, 1, 1),
                 "TIMESTAMP": datetime(2021, 1, 1), "BOOLEAN": True, "DOUBLE[]": [1.0], "UINTEGER[]": [1],
+                    "VARCHAR[]": ["x"],
             }  # fmt: skip
             values = [given.get(name, by_kind.get(kinds[name], 1)) for name in names]
             connection.execute(f"INSERT INTO {quoted(table)} VALUES ({', '.join('?' * len(values))})", values)

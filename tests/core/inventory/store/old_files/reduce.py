@@ -12,8 +12,8 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from aftersun.inventory.store.file import Inventory
-from aftersun.inventory.store.rewrite import Condition, columns_of, space_of, tables_of, write_copy
+from aftersun.inventory.store.file import Inventory, space_of
+from aftersun.inventory.store.rewrite import Condition, columns_of, tables_of, write_copy
 
 # A call, a danger to be told, the site of the README, one not to be contacted, one without tariff, one with a set.
 SITES = ["S0127", "S0156", "S0160", "S0007", "S0019", "S0113"]
