@@ -47,8 +47,6 @@ class Bundle:
     members: Members
     rows: Rows
     npv: Floats
-    upfront: Floats
-    first_year: Floats
     flow: CashFlow
     years: Floats
     discount_rate: float
@@ -60,18 +58,17 @@ class Bundle:
 
 def candidates(singles: Sequence[Single], size: int, company: Company) -> Bools:
     """Return which retrofit is a candidate for bundles at which site, shape (retrofits, ``size`` of the chunk)."""
-    worth = np.full((len(singles), size), -np.inf)
-    for place, one in enumerate(singles):
-        worth[place, one.rows] = np.where(
-            one.offered | (one.valuation.npv + _shared_price(one, company) > 0), one.valuation.npv, -np.inf
-        )
-    rank = np.argsort(np.argsort(-worth, axis=0, kind="stable"), axis=0)
-    return np.asarray(np.isfinite(worth) & (rank < MOST_CANDIDATES))
+    npv = np.full((len(singles), size), -np.inf)
+    for position, single in enumerate(singles):
+        worth_it = single.offered | (single.valuation.npv + _shared_price(single, company) > 0)
+        npv[position, single.rows] = np.where(worth_it, single.valuation.npv, -np.inf)
+    rank = np.argsort(np.argsort(-npv, axis=0, kind="stable"), axis=0)
+    return np.asarray(np.isfinite(npv) & (rank < MOST_CANDIDATES))
 
 
-def _shared_price(one: Single, company: Company) -> Floats:
+def _shared_price(single: Single, company: Company) -> Floats:
     """Return what the owner pays of the retrofit alone for access and the trip: a bundle can save no more."""
-    cost = one.valuation.visit.cost
+    cost = single.valuation.visit.cost
     return (cost[ACCESS] + cost[TRAVEL]) * (1.0 + company.money.markup_share) * (1.0 + company.money.sales_tax_rate)
 
 
@@ -81,19 +78,19 @@ def best_bundles(singles: Sequence[Single], baseline: Baseline, company: Company
     several = allowed.sum(axis=0) >= 2
     if not several.any():
         return
-    found: dict[Members, _Set] = {}
+    sets: dict[Members, _Set] = {}
     for count in range(1, min(MOST_CANDIDATES, len(singles)) + 1):
-        for places in combinations(range(len(singles)), count):
-            rows = np.flatnonzero(allowed[list(places)].all(axis=0) & several)
-            members = [singles[place] for place in places]
-            if not len(rows) or _exclude_each_other([one.loaded for one in members]):
+        for positions in combinations(range(len(singles)), count):
+            rows = np.flatnonzero(allowed[list(positions)].all(axis=0) & several)
+            members = [singles[position] for position in positions]
+            if not len(rows) or _exclude_each_other([member.loaded for member in members]):
                 continue
-            before = found.get(tuple(one.loaded.id for one in members[:-1]))
+            before = sets.get(tuple(member.loaded.id for member in members[:-1]))
             valued = _set(members, rows, before, baseline, company, guard)
             if valued is None:
                 return
-            found[valued.members] = valued
-    whole = {names: one for names, one in found.items() if _complete(names, singles)}
+            sets[valued.members] = valued
+    whole = {names: of_names for names, of_names in sets.items() if _complete(names, singles)}
     yield from _best(whole, singles, len(baseline.cohort))
 
 
@@ -148,50 +145,43 @@ def _set(
     return _Set(names, rows, part, year, changes, flows, flow, longest)
 
 
-def _best(found: Mapping[Members, _Set], singles: Sequence[Single], size: int) -> Iterator[Bundle]:
+def _best(sets: Mapping[Members, _Set], singles: Sequence[Single], size: int) -> Iterator[Bundle]:
     """Choose the best set of each site and tell what each member adds."""
     rate = singles[0].valuation.discount_rate
-    value = {members: np.full(size, np.nan) for members in found}
-    for members, one in found.items():
-        value[members][one.rows] = one.npv(rate)
-    table = np.array([np.where(np.isnan(npvs), -np.inf, npvs) for npvs in value.values()])
+    npv = {members: np.full(size, np.nan) for members in sets}
+    for members, of_members in sets.items():
+        npv[members][of_members.rows] = of_members.npv(rate)
+    table = np.array([np.where(np.isnan(of_set), -np.inf, of_set) for of_set in npv.values()])
     first = np.argmax(table, axis=0)
-    names = list(found)
-    for place, members in enumerate(names):
-        rows = np.flatnonzero((first == place) & (table[place] > 0))
+    for position, (members, of_members) in enumerate(sets.items()):
+        rows = np.flatnonzero((first == position) & (table[position] > 0))
         if len(members) < 2 or not len(rows):
             continue
-        one = found[members]
-        mine = np.searchsorted(one.rows, rows)
+        kept = np.searchsorted(of_members.rows, rows)
         marginal = {}
         for name in members:
             rest = tuple(other for other in members if other != name)
-            marginal[name] = value[members][rows] - (value[rest][rows] if rest in value else np.nan)
-        draws = value[members][rows] + np.sum(
-            [_around(single, rows) for single in singles if single.loaded.id in members], axis=0
-        )
-        flow = take(mine, one.flow)
-        lines = tuple(replace(line, quantity=line.quantity[mine]) for change in one.changes for line in change.costs)
+            marginal[name] = npv[members][rows] - (npv[rest][rows] if rest in npv else np.nan)
+        around = [_around(single, rows) for single in singles if single.loaded.id in members]
+        lines = [line for change in of_members.changes for line in change.costs]
         yield Bundle(
-            members,
-            rows,
-            value[members][rows],
-            flow.upfront[:, 0],
-            flow.operating[:, 1],
-            flow,
-            one.years[mine],
-            rate,
-            one.year.months[mine],
-            marginal,
-            lines,
-            np.asarray(draws, dtype=np.float64),
+            members=members,
+            rows=rows,
+            npv=npv[members][rows],
+            flow=take(kept, of_members.flow),
+            years=of_members.years[kept],
+            discount_rate=rate,
+            months=of_members.year.months[kept],
+            marginal=marginal,
+            lines=tuple(replace(line, quantity=line.quantity[kept]) for line in lines),
+            draws=np.asarray(npv[members][rows] + np.sum(around, axis=0), dtype=np.float64),
         )
 
 
 def _around(single: Single, rows: Rows) -> Draws:
     """Return how far each draw of a retrofit alone lies from its worth, (D, S): the same numbers move it in the set."""
-    mine = np.searchsorted(single.rows, rows)
-    return np.asarray(single.draws[:, mine] - single.valuation.npv[mine], dtype=np.float64)
+    kept = np.searchsorted(single.rows, rows)
+    return np.asarray(single.draws[:, kept] - single.valuation.npv[kept], dtype=np.float64)
 
 
 def _exclude_each_other(members: Sequence[Loaded]) -> bool:

@@ -6,7 +6,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
 
@@ -14,12 +13,13 @@ from aftersun.model.arrays import take
 from aftersun.model.change import MATERIAL
 from aftersun.model.cohort import Cohort
 from aftersun.model.ranges import Floats
+from aftersun.money.cash_flow import CashFlow
 from aftersun.money.company import Company
 from aftersun.money.prices import Prices, Visit
 from aftersun.money.template import TRAVEL
 from aftersun.scoring.offers.bundles import Bundle
-from aftersun.scoring.offers.singles import Single
-from aftersun.scoring.ranges.draws import measured
+from aftersun.scoring.offers.singles import Single, Tables
+from aftersun.scoring.ranges.draws import Draws, measured
 from aftersun.scoring.value.simulations import MONTHLY, Months
 from aftersun.scoring.value.valuation import ITEM_COLUMNS, cash_rows
 
@@ -53,9 +53,7 @@ _COLUMNS_OF: Mapping[str, Sequence[str]] = {
 }
 
 
-def offers(
-    singles: Sequence[Single], bundles: Iterable[Bundle], cohort: Cohort, company: Company
-) -> dict[str, pd.DataFrame]:
+def offers(singles: Sequence[Single], bundles: Iterable[Bundle], cohort: Cohort, company: Company) -> Tables:
     """Return the tables offer, offer_member, offer_hours, offer_month of a chunk: all that may be offered on value.
 
     Beside them stand the cost_item and cash_flow of offers of several; those of one have theirs by their retrofit.
@@ -65,58 +63,64 @@ def offers(
     The owner's ledger is ``npv`` and ``upfront`` (tax included); ``contribution`` is the company's: price before tax
     less its own cost, the trip of a callback by its chance, and the reserve for warranty.
     """
-    tables: dict[str, list[pd.DataFrame]] = {name: [] for name in _COLUMNS_OF}
+    found = [_of_single(single, company) for single in singles]
+    found += [_of_bundle(bundle, singles, cohort, company) for bundle in bundles]
+    tables = {}
+    for name, columns in _COLUMNS_OF.items():
+        parts = [of_offer[name] for of_offer in found if name in of_offer]
+        tables[name] = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(columns))
+    return tables
 
-    def add(name: str, table: pd.DataFrame, members: pd.DataFrame, visit: Visit, months: Months) -> None:
-        table, hours = _with_company_ledger(table.assign(offer=name), visit, company)
-        tables["offer"].append(table[list(OFFER_COLUMNS)])
-        tables["offer_member"].append(members.assign(offer=name)[list(MEMBER_COLUMNS)])
-        tables["offer_hours"].append(hours.assign(offer=name)[list(HOUR_COLUMNS)])
-        tables["offer_month"].append(month_rows(table["site_id"], name, months))
 
-    alone: dict[str, pd.Series] = {}
-    for one in singles:
-        worth = one.valuation
-        alone[one.loaded.id] = pd.Series(worth.npv, worth.site_ids)
-        kept = one.offered | one.danger
-        ids = worth.site_ids[kept]
-        if not len(ids):
-            continue
-        table = _owner_ledger(
-            ids, worth.npv[kept], worth.flow.upfront[kept, 0], worth.flow.operating[kept, 1], one.draws[:, kept]
-        ).assign(must_call=one.danger[kept], years=worth.years[kept])
-        members = pd.DataFrame({"site_id": ids, "retrofit": one.loaded.id})
-        members = members.assign(npv_alone=table["npv"], npv_added=table["npv"])
-        add(one.loaded.id, table, members, take(kept, worth.visit), worth.months[kept])
-    for bundle in bundles:
-        ids = cohort.sites.index[bundle.rows]
-        table = _owner_ledger(ids, bundle.npv, bundle.upfront, bundle.first_year, bundle.draws)
-        dangers = [one.valuation.site_ids[one.danger] for one in singles if one.loaded.id in bundle.members]
-        table["must_call"] = np.any([np.isin(ids, found) for found in dangers], axis=0)
-        table["years"] = bundle.years
-        sure = ~(table["chance_npv_positive"] < company.calls.least_chance).to_numpy()  # not known counts as sure
-        members = pd.concat(
-            [
-                pd.DataFrame({"site_id": ids, "retrofit": name, "npv_added": added}).assign(
-                    npv_alone=alone[name].reindex(ids).to_numpy()
-                )
-                for name, added in bundle.marginal.items()
-            ],
-            ignore_index=True,
-        )
-        sold = ids[sure]
-        if len(sold):
-            name = "+".join(bundle.members)  # an id like any other: table offer_member has what it consists of
-            prices = Prices(cohort.sites.loc[sold], company)
-            lines = [replace(line, quantity=line.quantity[sure]) for line in bundle.lines]
-            members = members[members["site_id"].isin(sold)]
-            add(name, table[sure].reset_index(drop=True), members, prices.first_visit(lines), bundle.months[sure])
-            flow = cash_rows(sold, take(sure, bundle.flow), bundle.years[sure], bundle.discount_rate)
-            tables["cost_item"].append(prices.rows(lines)[ITEM_COLUMNS].assign(retrofit=name))
-            tables["cash_flow"].append(flow.assign(retrofit=name))
+def _of_single(single: Single, company: Company) -> Tables:
+    """Return the rows of a retrofit by itself, where it is worth it or ends a danger known to stand."""
+    valuation, kept = single.valuation, single.offered | single.danger
+    ids = valuation.site_ids[kept]
+    if not len(ids):
+        return {}
+    offer = _owner_ledger(ids, valuation.npv[kept], take(kept, valuation.flow), single.draws[:, kept])
+    offer = offer.assign(offer=single.loaded.id, must_call=single.danger[kept], years=valuation.years[kept])
+    members = offer[["site_id", "npv"]].rename(columns={"npv": "npv_alone"})
+    members = members.assign(retrofit=single.loaded.id, npv_added=members["npv_alone"])
+    return _tables(offer, members, take(kept, valuation.visit), valuation.months[kept], company)
+
+
+def _of_bundle(bundle: Bundle, singles: Sequence[Single], cohort: Cohort, company: Company) -> Tables:
+    """Return the rows of several retrofits in one visit, where the chance of a gain is large enough to sell them."""
+    ids = cohort.sites.index[bundle.rows]
+    offer = _owner_ledger(ids, bundle.npv, bundle.flow, bundle.draws)
+    sure = ~(offer["chance_npv_positive"] < company.calls.least_chance).to_numpy()  # not known counts as sure
+    sold = ids[sure]
+    if not len(sold):
+        return {}
+    name = "+".join(bundle.members)  # an id like any other: table offer_member has what it consists of
+    members, dangers = [], []
+    for single in (single for single in singles if single.loaded.id in bundle.members):
+        dangers.append(np.isin(sold, single.valuation.site_ids[single.danger]))
+        alone = pd.Series(single.valuation.npv, single.valuation.site_ids).reindex(sold).to_numpy()
+        added = bundle.marginal[single.loaded.id][sure]
+        columns = {"site_id": sold, "retrofit": single.loaded.id, "npv_alone": alone, "npv_added": added}
+        members.append(pd.DataFrame(columns))
+    offer = offer[sure].reset_index(drop=True)
+    offer = offer.assign(offer=name, must_call=np.any(dangers, axis=0), years=bundle.years[sure])
+    prices = Prices(cohort.sites.loc[sold], company)
+    lines = [replace(line, quantity=line.quantity[sure]) for line in bundle.lines]
+    flow = cash_rows(sold, take(sure, bundle.flow), bundle.years[sure], bundle.discount_rate)
+    tables = _tables(offer, pd.concat(members), prices.first_visit(lines), bundle.months[sure], company)
+    tables["cost_item"] = prices.rows(lines)[ITEM_COLUMNS].assign(retrofit=name)
+    tables["cash_flow"] = flow.assign(retrofit=name)
+    return tables
+
+
+def _tables(offer: pd.DataFrame, members: pd.DataFrame, visit: Visit, months: Months, company: Company) -> Tables:
+    """Put the company's ledger beside the owner's, and members, hours and months beside the offer."""
+    name = str(offer["offer"].iloc[0])
+    offer, hours = _with_company_ledger(offer, visit, company)
     return {
-        name: pd.concat(found, ignore_index=True) if found else pd.DataFrame(columns=list(_COLUMNS_OF[name]))
-        for name, found in tables.items()
+        "offer": offer[list(OFFER_COLUMNS)],
+        "offer_member": members.assign(offer=name)[list(MEMBER_COLUMNS)],
+        "offer_hours": hours.assign(offer=name)[list(HOUR_COLUMNS)],
+        "offer_month": month_rows(offer["site_id"], name, months),
     }
 
 
@@ -130,9 +134,7 @@ def month_rows(site_ids: Iterable[str], offer: str, months: Months) -> pd.DataFr
     return table
 
 
-def _owner_ledger(
-    ids: pd.Index, npv: Floats, upfront: Floats, first_year: Floats, draws: npt.NDArray[np.float64]
-) -> pd.DataFrame:
+def _owner_ledger(ids: pd.Index, npv: Floats, flow: CashFlow, draws: Draws) -> pd.DataFrame:
     sure = measured(draws)
     return pd.DataFrame(
         {
@@ -142,8 +144,8 @@ def _owner_ledger(
             "npv_p50": sure.p50,
             "npv_p10": sure.p10,
             "chance_npv_positive": sure.chance_positive,
-            "upfront": upfront,
-            "first_year_saving": first_year,
+            "upfront": flow.upfront[:, 0],
+            "first_year_saving": flow.operating[:, 1],
             "npv_percentiles": _percentiles(draws),
         }
     )
@@ -153,12 +155,12 @@ def _owner_ledger(
 _NUMBERS, _NAMES = pd.ArrowDtype(pa.list_(pa.float64())), pd.ArrowDtype(pa.list_(pa.string()))
 
 
-def _percentiles(draws: npt.NDArray[np.float64]) -> pd.Series:
+def _percentiles(draws: Draws) -> pd.Series:
     """Return P0, P5 .. P100 of each site's draws (D, S); missing where nothing was drawn."""
     if draws.shape[0] == 1:
         return pd.Series([None] * draws.shape[1], dtype=_NUMBERS)
-    found = np.quantile(np.ascontiguousarray(draws.T), np.linspace(0.0, 1.0, 21), axis=1).T
-    return pd.Series(list(found.round(2)), dtype=_NUMBERS)
+    values = np.quantile(np.ascontiguousarray(draws.T), np.linspace(0.0, 1.0, 21), axis=1).T
+    return pd.Series(list(values.round(2)), dtype=_NUMBERS)
 
 
 def _with_company_ledger(table: pd.DataFrame, visit: Visit, company: Company) -> tuple[pd.DataFrame, pd.DataFrame]:
