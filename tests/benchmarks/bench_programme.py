@@ -15,7 +15,8 @@ import time
 import numpy as np
 import pandas as pd
 
-from aftersun.scoring.calls.programme import Capacity, Limits, choose_offers
+from aftersun.money.company import Month
+from aftersun.scoring.calls.programme import Limits, choose_offers
 from aftersun.scoring.calls.visits import round_trips, rounds_of
 from aftersun.testing.company import sample_company
 
@@ -54,10 +55,10 @@ def main() -> None:
     for count in given.offers:
         table, sites = invented(count)
         size = count / 1000
-        capacity = Capacity(
-            {"electrician": 70 * size, "roofer": 100 * size, "helper": 250 * size},
-            {"tower": 25 * size, "scaffold": 12 * size},
-            8000 * size,
+        month = Month(
+            hours={"electrician": 70 * size, "roofer": 100 * size, "helper": 250 * size},
+            equipment_visits={"tower": 25 * size, "scaffold": 12 * size},
+            materials_cash=8000 * size,
             slack_share=0.1,
             day_hours=company.month.day_hours,
         )
@@ -65,7 +66,7 @@ def main() -> None:
         rounds = rounds_of(sites, company.month.visit_km)
         trips = round_trips(sites, rounds, company)
         table["round"] = table["site_id"].map(rounds)
-        found = choose_offers(table, capacity, trips, limits=Limits(seconds=given.seconds))
+        found = choose_offers(table, month, trips, limits=Limits(seconds=given.seconds))
         cost = (time.process_time() - used) / count
         first = first or cost
         print(

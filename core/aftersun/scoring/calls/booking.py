@@ -8,7 +8,7 @@ work that is one trip for each round that is opened.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -23,43 +23,6 @@ from aftersun.money.company import Month
 HOURS = "hours_"  # a column of candidates and of rounds is this and the skill
 VISITS = "visits_"  # the name of a capacity is this and the equipment, HOURS and the skill, or CASH
 CASH = "materials_cash"
-
-
-@dataclass(frozen=True)
-class Capacity:
-    """What can be done in the month. What is not named, or None, is not limited.
-
-    ``hours`` by skill and ``equipment_visits`` by equipment, in the month; ``materials_cash`` in company money;
-    ``slack_share`` of each is never booked; ``day_hours`` on site make a day's round, None = a round is one trip.
-    """
-
-    hours: Mapping[str, float]
-    equipment_visits: Mapping[str, float]
-    materials_cash: float | None = None
-    slack_share: float = 0.0
-    day_hours: float | None = None
-
-    def __post_init__(self) -> None:
-        named = {f"{skill} hours": value for skill, value in self.hours.items()}
-        named |= {f"visits with {item}": value for item, value in self.equipment_visits.items()}
-        named |= {} if self.materials_cash is None else {"cash for materials": self.materials_cash}
-        for name, value in named.items():
-            if not (np.isfinite(value) and value >= 0):
-                raise AftersunError(
-                    f"There cannot be {value:g} of {name} in a month.", "A capacity is 0 or more; none = not limited."
-                )
-        if not 0 <= self.slack_share < 1:
-            raise AftersunError(
-                f"A share of {self.slack_share:g} of the capacity cannot be kept free.",
-                "slack_share is at least 0 and below 1.",
-            )
-        if self.day_hours is not None and not self.day_hours > 0:
-            raise AftersunError(f"A working day cannot have {self.day_hours:g} hours.", "day_hours is above 0.")
-
-    @classmethod
-    def of(cls, month: Month) -> Capacity:
-        """Take what stands below [month] in the company file."""
-        return cls(month.hours, month.equipment_visits, month.materials_cash, month.slack_share, month.day_hours)
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,10 +51,10 @@ class Portfolio:
         return replace(self, **{name: getattr(self, name)[which] for name in of_offers}, use=self.use[:, which])
 
     @classmethod
-    def of(cls, candidates: pd.DataFrame, capacity: Capacity, rounds: pd.DataFrame | None = None) -> Portfolio:
+    def of(cls, candidates: pd.DataFrame, month: Month, rounds: pd.DataFrame | None = None) -> Portfolio:
         """Check the frames of :func:`aftersun.scoring.calls.programme.choose_offers` and bring them in order."""
         table = candidates.sort_values("offer_id", ignore_index=True)
-        _check(table, capacity)
+        _check(table, month)
         site = pd.factorize(table["site_id"])[0].astype(np.int64)
         if rounds is None:  # each site is one, and the way costs nothing
             trips, number = pd.DataFrame({"round": np.unique(site), "cost": 0.0}), site
@@ -100,7 +63,7 @@ class Portfolio:
             number = pd.Index(trips["round"]).get_indexer(pd.Index(table["round"])).astype(np.int64)
             _check_rounds(trips, number)
         chance = _column(table, "chance_of_yes")
-        limits = _limits(table, trips, capacity)
+        limits = _limits(table, trips, month)
         skills = [name for name in table if str(name).startswith(HOURS)]
         # skills work side by side: the day ends with the one that takes longest
         longest = table[skills].to_numpy(dtype=np.float64).max(axis=1) if skills else np.zeros(len(table))
@@ -111,27 +74,27 @@ class Portfolio:
             value=_column(table, "value"),
             chance=chance,
             must=table["must_call"].to_numpy(dtype=bool),
-            days=chance * longest / capacity.day_hours if capacity.day_hours else np.zeros(len(table)),
+            days=chance * longest / month.day_hours,
             use=np.array([chance * use for _, _, use, _ in limits]).reshape(len(limits), len(table)),
             trip_cost=_column(trips, "cost"),
             trip_use=np.array([trip_use for *_, trip_use in limits]).reshape(len(limits), len(trips)),
             names=tuple(name for name, *_ in limits),
-            bookable=np.array([most for _, most, *_ in limits], dtype=np.float64) * (1.0 - capacity.slack_share),
+            bookable=np.array([most for _, most, *_ in limits], dtype=np.float64) * (1.0 - month.slack_share),
         )
 
 
-def _limits(table: pd.DataFrame, trips: pd.DataFrame, capacity: Capacity) -> list[tuple[str, float, Floats, Floats]]:
+def _limits(table: pd.DataFrame, trips: pd.DataFrame, month: Month) -> list[tuple[str, float, Floats, Floats]]:
     """Return name and amount of each capacity, what each offer takes of it if it is a yes, and what each trip takes."""
     none = np.zeros(len(trips))
     limits = [
         (f"{HOURS}{skill}", hours, _column(table, HOURS + skill), _column(trips, HOURS + skill))
-        for skill, hours in sorted(capacity.hours.items())
+        for skill, hours in sorted(month.hours.items())
     ]
-    for item, visits in sorted(capacity.equipment_visits.items()):
+    for item, visits in sorted(month.equipment_visits.items()):
         needs_it = np.asarray(table["equipment"].fillna("") == item, dtype=np.float64)
         limits.append((f"{VISITS}{item}", visits, needs_it, none))
-    if capacity.materials_cash is not None:
-        limits.append((CASH, capacity.materials_cash, _column(table, "materials"), none))
+    if month.materials_cash is not None:
+        limits.append((CASH, month.materials_cash, _column(table, "materials"), none))
     return limits
 
 
@@ -236,7 +199,7 @@ def _column(table: pd.DataFrame, name: str) -> Floats:
     return table[name].to_numpy(dtype=np.float64) if name in table else np.zeros(len(table))
 
 
-def _check(table: pd.DataFrame, capacity: Capacity) -> None:
+def _check(table: pd.DataFrame, month: Month) -> None:
     if table.empty:
         raise AftersunError(
             "There is no offer to choose from: nobody who may be called has an offer that may be proposed.",
@@ -248,7 +211,7 @@ def _check(table: pd.DataFrame, capacity: Capacity) -> None:
         raise AftersunError("The value of an offer is not known.", "Leave out offers without a finite value.")
     if not table["chance_of_yes"].between(0, 1).all():
         raise AftersunError("The chance of a yes of an offer is not between 0 and 1.", "15 % is 0.15.")
-    for skill in sorted(capacity.hours):
+    for skill in sorted(month.hours):
         if HOURS + skill not in table:
             raise AftersunError(
                 f"There are hours of the skill '{skill}', which no offer knows.",

@@ -10,7 +10,7 @@ import pandas as pd
 
 from aftersun.model.codes import ContactRule, NotCalled
 from aftersun.money.company import Company
-from aftersun.scoring.calls.booking import HOURS, Capacity
+from aftersun.scoring.calls.booking import HOURS
 from aftersun.scoring.calls.programme import Limits, Selection, choose_offers
 from aftersun.scoring.calls.visits import round_trips, rounds_of
 
@@ -82,7 +82,7 @@ def plan_month(
         candidates.drop_duplicates("site_id").set_index("site_id")["round"],
         company,
     )
-    found = choose_offers(candidates.drop(columns="work_hours"), Capacity.of(company.month), trips, limits=SEARCH)
+    found = choose_offers(candidates.drop(columns="work_hours"), company.month, trips, limits=SEARCH)
     return Plan(
         _calls(table, candidates, found),
         found.capacities.reindex(columns=list(CAPACITY_COLUMNS)),

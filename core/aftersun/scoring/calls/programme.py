@@ -25,11 +25,9 @@ from scipy import sparse
 from scipy.optimize import Bounds, LinearConstraint, milp
 
 from aftersun.model.codes import HourMethod, NotCalled, PlanStatus
-from aftersun.model.errors import AftersunError
 from aftersun.model.ranges import Bools, Floats, Ints
-from aftersun.scoring.calls.booking import Book, Capacity, Portfolio
-
-__all__ = ["Capacity", "Limits", "Selection", "choose_offers"]
+from aftersun.money.company import Month
+from aftersun.scoring.calls.booking import Book, Portfolio
 
 _SAFETY_S = 60.0  # at most for the safety matters alone; they are few
 _PROVEN = 1e-6  # relative gap below which nothing is left to find; the solver's own tolerance
@@ -46,12 +44,6 @@ class Limits:
     seconds: float = 40.0
     gap: float = 1e-4
     hours_s: float = 15.0
-
-    def __post_init__(self) -> None:
-        if not (self.seconds > 0 and self.gap >= 0 and self.hours_s >= 0):
-            raise AftersunError(
-                "The search needs a time limit above 0 seconds and a gap of 0 or more.", "Set both accordingly."
-            )
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,7 +99,7 @@ class _Search:
 
 def choose_offers(
     candidates: pd.DataFrame,
-    capacity: Capacity,
+    month: Month,
     rounds: pd.DataFrame | None = None,
     limits: Limits = Limits(),
 ) -> Selection:
@@ -121,8 +113,8 @@ def choose_offers(
         ``hours_<skill>`` for each skill of the company (hours on site if it is a yes); equipment ("" = none);
         materials (money, if it is a yes); must_call (true: a safety matter, called whatever it is worth); and round
         if ``rounds`` are given.
-    capacity
-        What can be done in the month.
+    month
+        What can be done in it.
     rounds
         Columns round, cost (money) and hours_<skill> of one trip, as :func:`aftersun.scoring.calls.visits.round_trips`
         gives them; None = the way costs nothing. A skill without a column is not on the road.
@@ -132,11 +124,11 @@ def choose_offers(
     AftersunError
         If there is no candidate, an amount cannot be, or a capacity is of an unknown skill.
     """
-    offers = Portfolio.of(candidates, capacity, rounds)
+    offers = Portfolio.of(candidates, month, rounds)
     safety = _safety_matters(offers)
     needed = Book(offers, offers.bookable, safety).used
     search = _search(offers, np.maximum(offers.bookable, needed), safety, limits)
-    worth, method = _worth_of_hours(offers, needed, capacity, search, limits)
+    worth, method = _worth_of_hours(offers, needed, month, search, limits)
     # a shortage of less than the solver's tolerance is none
     short = np.where(needed > offers.bookable + 1e-6 * np.maximum(1.0, offers.bookable), needed - offers.bookable, 0.0)
     book = search.best
@@ -262,13 +254,13 @@ def _matrix(values: Floats, rows: Ints, columns: Ints, shape: tuple[int, int]) -
 
 
 def _worth_of_hours(
-    offers: Portfolio, needed: Floats, capacity: Capacity, search: _Search, limits: Limits
+    offers: Portfolio, needed: Floats, month: Month, search: _Search, limits: Limits
 ) -> tuple[Floats, HourMethod]:
     """Return what one hour more of each skill in the month adds, NaN for other capacities, and how it was found.
 
     ``needed`` is what safety matters take.
     """
-    skills = len(capacity.hours)  # they stand first among the capacities
+    skills = len(month.hours)  # they stand first among the capacities
     worth = np.full(len(offers.names), np.nan)
     if not skills or not limits.hours_s:
         return worth, HourMethod.NOT_ASKED
@@ -278,7 +270,7 @@ def _worth_of_hours(
     base = _solve(search.contenders, limit, limits.hours_s, 0.0, whole=whole)
     for skill in range(skills):
         more = limit.copy()
-        more[skill] = max(offers.bookable[skill] + 1.0 - capacity.slack_share, needed[skill])
+        more[skill] = max(offers.bookable[skill] + 1.0 - month.slack_share, needed[skill])
         left = end - time.monotonic()
         solution = _solve(search.contenders, more, left, 0.0, whole=whole) if left > 0 and base.in_time else base
         if not (solution.in_time and base.in_time) or left <= 0:
