@@ -61,7 +61,9 @@ def _option(before: LetterOption, after: LetterOption, currency: str) -> list[Le
     if before.price != after.price:
         found.append(fact("change_price", option=option, before=before.price, after=after.price, currency=currency))
     left, now = (one.npv if one.npv_p50 is None else one.npv_p50 for one in (before, after))  # as printed
-    if round(left) != round(now):
+    if after.safety_remedial:
+        pass  # nothing is promised of it in money
+    elif round(left) != round(now):
         found.append(fact("change_net_worth", option=option, before=left, after=now, currency=currency))
     elif (before.npv_p90, before.npv_p10) != (after.npv_p90, after.npv_p10):
         found.append(fact("change_range", option=option))

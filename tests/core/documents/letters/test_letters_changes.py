@@ -69,6 +69,13 @@ def test_each_change_is_told_once(after, change):
     assert changes_between(LETTER, after) == (LetterFact(code, values),)
 
 
+def test_of_what_is_named_for_safety_alone_no_gain_is_told():
+    before = with_option(safety_remedial=True)
+    assert changes_between(before, with_option(safety_remedial=True, npv_p50=500.0, npv_p10=900.0)) == (
+        LetterFact("change_none_as_printed"),
+    )
+
+
 def test_safety_comes_first_and_a_new_option_is_named():
     before = replace(LETTER, options=LETTER.options[1:])
     after = replace(LETTER, dangers=(RULES,))
