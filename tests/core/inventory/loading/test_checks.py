@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import shutil
+from collections.abc import Callable, Iterator
 from datetime import date
 from pathlib import Path
 
@@ -17,8 +18,8 @@ Write = Callable[[str, str], Path]
 TODAY = date(2026, 1, 1)
 
 
-@pytest.fixture
-def sound(inventory: Inventory, write: Write) -> Inventory:
+@pytest.fixture(scope="module")
+def sound_file(empty_file: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """One customer with one site, of which every fact that is looked at is known and plausible."""
     files = {
         "customer": "customer_id,contact_allowed\nC1,yes\n",
@@ -34,9 +35,19 @@ def sound(inventory: Inventory, write: Write) -> Inventory:
             "module_width_m,module_height_m\nA1,S1,30,180,5.6,14,2,7,1.0,1.65\n"
         ),
     }
-    for table, text in files.items():
-        assert load_file(inventory, table, write(f"{table}.csv", text)).rejected == 0
-    return inventory
+    folder = tmp_path_factory.mktemp("sound")
+    path = Path(shutil.copy(empty_file, folder / "sound.duckdb"))
+    with Inventory.open(path) as inventory:
+        for table, text in files.items():
+            (folder / f"{table}.csv").write_text(text, encoding="utf-8")
+            assert load_file(inventory, table, folder / f"{table}.csv").rejected == 0
+    return path
+
+
+@pytest.fixture
+def sound(sound_file: Path, tmp_path: Path) -> Iterator[Inventory]:
+    with Inventory.open(shutil.copy(sound_file, tmp_path / "sound.duckdb")) as inventory:
+        yield inventory
 
 
 def _found(inventory: Inventory, change: str) -> list[Finding]:

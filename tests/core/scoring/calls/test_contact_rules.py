@@ -52,6 +52,11 @@ def test_contact_rules_and_missing_values_leave_out_with_their_reason(excluded: 
     }
 
 
+def test_a_site_without_a_customer_that_is_known_is_not_called() -> None:
+    found = exclusions(pd.Series({"x": None, "y": "nobody", "a": "ca"}), contact_rule(CUSTOMERS), LEFT_OUT.iloc[:0])
+    assert found.to_dict() == {"x": ContactRule.NOT_SETTLED, "y": ContactRule.NOT_SETTLED, "a": ""}
+
+
 def test_only_permitted_customers_are_called_and_the_rest_keep_a_reason(excluded: pd.Series, company: Company) -> None:
     offers = pd.DataFrame(
         [("a", "mesh", 90.0, 5.0), ("a", "coating", 300.0, 80.0), ("b", "mesh", 9e3, 9e3), ("d", "mesh", 70.0, 400.0)],
