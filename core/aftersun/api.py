@@ -46,7 +46,7 @@ from aftersun.model.change import (
     Screening,
     severity_order,
 )
-from aftersun.model.codes import OFFERED, ContactRule, NotCalled, Obstacle, Status
+from aftersun.model.codes import OFFERED, ContactRule, CostKind, NotCalled, Obstacle, Status
 from aftersun.model.cohort import Cohort
 from aftersun.model.energy import Energy
 from aftersun.model.errors import AftersunError
@@ -109,6 +109,7 @@ __all__ = [
     "Claim",
     "Cohort",
     "ContactRule",
+    "CostKind",
     "CostLine",
     "Energy",
     "Fact",

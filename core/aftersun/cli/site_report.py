@@ -11,6 +11,7 @@ from aftersun.cli.call_list import in_full, sureness, worst_first
 from aftersun.cli.terminal import amount, cell, in_words, terminal
 from aftersun.documents.run_view import RunView
 from aftersun.inventory.store.dictionary import columns
+from aftersun.money.prices import AVOIDED_KINDS
 from aftersun.scoring.run.site_detail import CloserLook
 from aftersun.wording import not_called_text, reason_text, status_text, when_text
 
@@ -274,7 +275,7 @@ def _cost_table(items: pd.DataFrame) -> None:
                 f"{item['kind']}: {in_words(item['item'])}",
                 f"{item['quantity']:,.3g}",
                 item["unit"],
-                f"{'+' if item['kind'].startswith('avoided') else ''}{amount(item['price'])}",
+                f"{'+' if item['kind'] in AVOIDED_KINDS else ''}{amount(item['price'])}",
                 item["note"],
             ]
         )

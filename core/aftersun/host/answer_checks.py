@@ -9,9 +9,11 @@ import numpy as np
 import numpy.typing as npt
 
 from aftersun.model.change import (
+    ACCESS,
     COST_KINDS,
     DOES_NOT_FIT,
     FITS,
+    LABOUR,
     SEVERITIES,
     SURVEY_FIRST,
     YEARLY_KINDS,
@@ -140,7 +142,7 @@ def _lines(name: str, lines: Sequence[CostLine], kinds: Sequence[str], size: int
             isinstance(line.in_year, int) and line.in_year >= 0, f"{name}: '{line.item}' is for year {line.in_year}"
         )
         _require(name == "costs" or line.in_year == 0, f"{name}: '{line.item}' comes every year, not in one of them")
-        known = line.kind in ("labour", "access") or line.item in price_items
+        known = line.kind in (LABOUR, ACCESS) or line.item in price_items
         _require(known, f"{name}: '{line.item}' is not among the declared price items")
 
 

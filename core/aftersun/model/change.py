@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from aftersun.model.codes import CostKind
 from aftersun.model.cohort import Cohort
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Bools, Floats, Range
@@ -21,13 +22,13 @@ FITS = "fits"  # nothing that is known speaks against it
 SURVEY_FIRST = "survey first"  # somebody has to look or ask before it is offered for a fixed price
 DOES_NOT_FIT = "does not fit"  # not offered, and not evaluated
 
-MATERIAL = "material"  # item = key of a material in the price book
-LABOUR = "labour"  # item = key of a skill; quantity in hours
-ACCESS = "access"  # item = "roof" or "ground"; quantity 1; the company file says which equipment that is on which roof
-INSPECTION = "inspection"  # item = key of an inspection or survey in the price book
-STANDING = "standing"  # yearly: item = key of a yearly charge in the price book
-AVOIDED_WORK = "avoided work"  # yearly: work the owner pays for now and no longer needs
-AVOIDED_RISK = "avoided risk"  # yearly: expected loss avoided, kept apart from energy
+MATERIAL = CostKind.MATERIAL  # item = key of a material in the price book
+LABOUR = CostKind.LABOUR  # item = key of a skill; quantity in hours
+ACCESS = CostKind.ACCESS  # item = "roof" or "ground"; quantity 1; the company file says with which equipment
+INSPECTION = CostKind.INSPECTION  # item = key of an inspection or survey in the price book
+STANDING = CostKind.STANDING  # yearly: item = key of a yearly charge in the price book
+AVOIDED_WORK = CostKind.AVOIDED_WORK  # yearly: work the owner pays for now and no longer needs
+AVOIDED_RISK = CostKind.AVOIDED_RISK  # yearly: expected loss avoided, kept apart from energy
 COST_KINDS = (MATERIAL, LABOUR, ACCESS, INSPECTION)
 YEARLY_KINDS = (STANDING, LABOUR, AVOIDED_WORK, AVOIDED_RISK)
 

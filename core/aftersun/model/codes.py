@@ -47,6 +47,19 @@ class NotCalled(StrEnum):
     NOT_IN_RUN = "not_in_run"  # loaded after it
 
 
+class CostKind(StrEnum):
+    """What a cost item is; what ``item`` names follows from it."""
+
+    MATERIAL = "material"
+    LABOUR = "labour"
+    ACCESS = "access"
+    INSPECTION = "inspection"
+    TRAVEL = "travel"  # the way to a site; no line of a retrofit has it
+    STANDING = "standing"
+    AVOIDED_WORK = "avoided work"
+    AVOIDED_RISK = "avoided risk"
+
+
 class Obstacle(StrEnum):
     """Why a retrofit was not valued on a site, where it is not the retrofit's own screening that says so."""
 

@@ -116,7 +116,7 @@ class Prices:
     def first_visit(self, lines: Sequence[CostLine]) -> Visit:
         """Return what the first visit takes of the company."""
         nothing = np.zeros(len(self._sites))
-        cost = dict.fromkeys((*COST_KINDS, TRAVEL), nothing)
+        cost: dict[str, Floats] = dict.fromkeys((*COST_KINDS, TRAVEL), nothing)
         hours: dict[str, Floats] = {}
         equipment: dict[str, Bools] = {}
         for item in dict(self._visits(lines)).get(0, ()):

@@ -9,9 +9,10 @@ from string import Template
 
 import aftersun_datasets
 from aftersun.model.change import ACCESS, AVOIDED_RISK, AVOIDED_WORK, INSPECTION, LABOUR, MATERIAL, STANDING
+from aftersun.model.codes import CostKind
 from aftersun.model.errors import AftersunError
 
-TRAVEL = "travel"  # kind of the price items that describe the way to a site; no cost line has it
+TRAVEL = CostKind.TRAVEL  # kind of the price items that describe the way to a site; no cost line has it
 
 _WIDTH = 100
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")

@@ -150,7 +150,8 @@ def _constants(things: dict[str, Any]) -> str:
     remarks = dict(re.findall(r"^([A-Za-z_]+) = [^#\n]*#\s*(.+)$", source, re.MULTILINE))
     rows = ["| name | value | meaning |", "|---|---|---|"]
     for name, value in things.items():
-        shown = f"`{value!r}`" if isinstance(value, str | int) else ""
+        plain = str(value) if isinstance(value, str) else value  # a code shows its value
+        shown = f"`{plain!r}`" if isinstance(value, str | int) else ""
         meaning = remarks.get(name, "marks a hook of a plugin" if name == "hookimpl" else "")
         rows.append(f"| `{name}` | {shown} | {meaning} |")
     return "\n".join(rows)

@@ -1,0 +1,159 @@
+"""What is printed for codes and figures: every code has its words, and sentences are made of the row alone."""
+
+from __future__ import annotations
+
+import re
+from enum import StrEnum
+
+import pandas as pd
+import pytest
+
+import aftersun_datasets
+from aftersun import wording
+from aftersun.model.codes import ContactRule, HourMethod, NotCalled, Obstacle, PlanStatus, Status
+from aftersun.model.figures import Figures
+from aftersun.wording import (
+    call_text,
+    capacity_text,
+    not_called_text,
+    reason_text,
+    say,
+    shortage_text,
+    status_text,
+    survey_text,
+    when_text,
+)
+
+VALUED = {
+    "npv": 1240.4, "upfront": 980.0, "first_year_saving": 310.2, "discounted_payback_years": 3.44, "years": 12.0,
+    "for_safety": False, "quick_payback": False, "screening_reason": None, "variant": None, "change_remark": None,
+    "remaining_years_assumed": None, "export_price_unknown": False, "fuel_price_unknown": False,
+}  # fmt: skip
+START = "Costs 980 EUR and brings 310 EUR in the first year"
+
+
+@pytest.mark.parametrize(
+    ("section", "codes"),
+    [("status", Status), ("not_called", ContactRule), ("not_called", NotCalled), ("obstacle", Obstacle),
+     ("plan", PlanStatus)],
+)  # fmt: skip
+def test_every_code_has_its_words(section: str, codes: type[StrEnum]) -> None:
+    for code in codes:
+        assert len(say(f"{section}.{code}", detail="90")) > 3
+    assert HourMethod.RELAXED  # is not printed
+
+
+@pytest.mark.parametrize(
+    ("changed", "sentence"),
+    [
+        ({}, f"{START}, paid back after 3.4 years: worth 1,240 EUR over 12 years."),
+        ({"discounted_payback_years": None}, f"{START}: worth 1,240 EUR over 12 years."),
+        ({"years": 1.0}, f"{START}, paid back after 3.4 years: worth 1,240 EUR over one year."),
+        ({"years": 0.0}, "The PV system is planned to run for less than a year more."),
+        ({"npv": -5.004, "years": 8.0}, f"{START}: 5.00 EUR short over 8 years."),
+        (
+            {"first_year_saving": -31.0, "npv": -1400.0},
+            "Costs 980 EUR and loses 31 EUR in the first year: 1,400 EUR short over 12 years.",
+        ),
+    ],
+)
+def test_what_a_retrofit_does_for_its_owner(changed: dict[str, object], sentence: str) -> None:
+    assert reason_text(VALUED | changed, "EUR") == sentence
+
+
+def test_all_that_is_to_be_said_of_a_retrofit_in_order() -> None:
+    row = VALUED | {
+        "screening_reason": "look at the plugs. Look at the roof, too",
+        "quick_payback": True,
+        "variant": "diverter",
+        "change_remark": "never in the nesting season",
+        "remaining_years_assumed": 14.2,
+        "export_price_unknown": True,
+        "fuel_price_unknown": True,
+    }
+    assert survey_text(row) == (
+        "it would pay back within a year, which is seldom true; check the facts and prices of this site; "
+        "look at the plugs. Look at the roof, too"
+    )
+    assert reason_text(row, "EUR").removeprefix(reason_text(VALUED, "EUR")) == (
+        f" Survey first: {survey_text(row)}. Best way: diverter. Never in the nesting season. "
+        "Remaining life not known, 14 years assumed. Export price not known, counted as nothing. "
+        "Fuel price not known, counted as nothing."
+    )
+
+
+def test_what_is_worth_nothing_needs_no_survey_unless_it_ends_a_danger() -> None:
+    row = VALUED | {"npv": -1.0, "screening_reason": "look first"}
+    assert survey_text(row) == ""
+    assert survey_text(row | {"for_safety": True}) == "look first"
+
+
+def test_what_was_not_valued_says_why() -> None:
+    row = {"npv": pd.NA, "obstacle": None, "screening_reason": "thin film degrades in other ways"}
+    assert reason_text(row, "EUR") == "Thin film degrades in other ways."
+    assert survey_text(row) == ""
+    assert (
+        reason_text(row | {"obstacle": Obstacle.TOO_FAR}, "EUR") == "Beyond the farthest distance the company drives."
+    )
+
+
+def test_a_reason_that_an_older_run_stored_is_told_as_it_is() -> None:
+    assert reason_text(VALUED | {"reason": "As it was."}, "EUR") == "As it was."
+
+
+@pytest.mark.parametrize("npv", [-900.0, 0.0])
+def test_of_a_danger_nothing_reads_like_an_offer(npv: float) -> None:
+    offer = {"npv": npv, "must_call": True, "upfront": 950.0, "first_year_saving": 3.0}
+    said = call_text(offer, [VALUED], "EUR")
+    assert said == "A danger is known to stand here: tell the owner; its remedy costs 950 EUR."
+
+
+def test_what_to_say_of_one_retrofit_and_of_several() -> None:
+    offer = {"npv": 700.0, "must_call": False, "upfront": 2000.0, "first_year_saving": 9.5}
+    assert call_text(offer, [VALUED], "EUR") == reason_text(VALUED, "EUR")
+    assert call_text(offer, [VALUED, VALUED], "EUR") == (
+        "In one visit with one way up: costs 2,000 EUR together and brings 9.50 EUR in the first year: worth 700 EUR."
+    )
+
+
+def test_details_of_why_a_site_is_not_called() -> None:
+    assert not_called_text("quiet_period", "90") == "the last contact was less than 90 days ago"
+    short = not_called_text("short_of_capacity", "hours_roofer, visits_edge_protection, materials_cash")
+    assert short == "not enough roofer hours, visits with edge protection, cash for materials"
+
+
+def test_what_is_no_code_is_told_as_it_is() -> None:
+    assert (status_text("odd"), not_called_text("a sentence"), capacity_text("roofer hours")) == (
+        "odd", "a sentence", "roofer hours",
+    )  # fmt: skip
+
+
+def test_when_a_cost_is_paid() -> None:
+    rows = [(0, False), (2, False), (0, True), (0, pd.NA)]
+    told = [when_text({"in_year": year, "every_year": yearly}) for year, yearly in rows]
+    assert told == ["once", "after 2 years", "every year", "once"]
+
+
+def test_what_safety_matters_are_short_of() -> None:
+    rows = [{"name": "hours_crew", "short": 3.25}, {"name": "visits_tower", "short": 0.0}]
+    assert "more than can be booked: 3.25 of crew hours are missing" in shortage_text(rows)
+    assert shortage_text(rows[1:]) == ""
+
+
+def test_another_language_is_another_file_with_the_same_keys(monkeypatch: pytest.MonkeyPatch) -> None:
+    english = wording._texts("en")
+    german = {section: {key: f"de {text}" for key, text in texts.items()} for section, texts in english.items()}
+    monkeypatch.setattr(wording, "_texts", {"en": english, "de": german}.__getitem__)
+    assert status_text(Status.FAILED, "de") == "de failed"
+    written = Figures("de", ",", ".")
+    assert reason_text(VALUED, "EUR", written).startswith("De de costs 980 EUR")
+    assert "1.240 EUR" in reason_text(VALUED, "EUR", written)
+
+
+def test_a_language_without_a_file_is_english() -> None:
+    assert status_text(Status.RECOMMENDED, "tlh") == status_text(Status.RECOMMENDED)
+
+
+def test_all_figures_of_the_templates_are_named() -> None:
+    text = aftersun_datasets.path("wording/en.toml").read_text(encoding="utf-8")
+    assert not re.findall(r"\{(?:\d*|[^{}]*[:!][^{}]*)\}", text)  # a number's form is the writer's, not the template's
