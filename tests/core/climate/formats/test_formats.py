@@ -409,7 +409,7 @@ def test_faults_in_a_plain_table(
 
 
 def test_plain_table_in_the_readme_is_read(file: Write) -> None:
-    text = (Path(__file__).parents[3] / "core" / "README.md").read_text(encoding="utf-8")
+    text = (Path(__file__).parents[4] / "core" / "README.md").read_text(encoding="utf-8")
     (shown,) = re.findall(r"```\n(# station_id.*?)```", text, re.DOTALL)
     raw = parse(shown, "shown.csv")
     assert (raw.station_id, raw.utc_offset_h, raw.hours["temp_air"][0]) == ("depot", 1.0, 2.1)
