@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from functools import wraps
 from typing import TypeVar
 
@@ -39,6 +39,19 @@ VISIT_NOTES = (
     "asbestos_sheets",
     "ground_array",
 )
+
+
+FromData = tuple[dict[str, api.Range], dict[str, api.Fact], tuple[api.Claim, ...], dict[str, api.Note]]
+
+
+def from_data(retrofit: str, *, facts: Sequence[str] = (), notes: Sequence[str] = ()) -> FromData:
+    """Return what the data files hold of a retrofit: assumptions, facts, claims of the trade, safety notes."""
+    return (
+        api.read_ranges(DATA, f"assumptions/{retrofit}.csv"),
+        api.read_facts(DATA, "facts.csv", facts),
+        api.read_claims(DATA, "claims.csv", retrofit),
+        api.read_notes(DATA, "safety_notes.csv", notes),
+    )
 
 
 def of_facts(compute: Callable[[api.Cohort], Value]) -> Callable[[api.Cohort], Value]:

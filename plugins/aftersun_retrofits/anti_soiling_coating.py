@@ -69,13 +69,9 @@ def glass_m2(cohort: api.Cohort, rating_kw_per_m2: float) -> api.Floats:
 class AntiSoilingCoating:
     """A wipe-on film on the glass, after a wash."""
 
-    assumptions = api.read_ranges(common.DATA, "assumptions/anti_soiling_coating.csv")
-    facts = api.read_facts(common.DATA, "facts.csv", ())
-    claims = api.read_claims(common.DATA, "claims.csv", "anti_soiling_coating")
-    notes = api.read_notes(
-        common.DATA,
-        "safety_notes.csv",
-        (*common.VISIT_NOTES, "wet_glass_slippery", "chemicals", "coating_trial_area", "cold_glass_only"),
+    assumptions, facts, claims, notes = common.from_data(
+        "anti_soiling_coating",
+        notes=(*common.VISIT_NOTES, "wet_glass_slippery", "chemicals", "coating_trial_area", "cold_glass_only"),
     )
     about = api.About(
         id="anti_soiling_coating",

@@ -77,13 +77,10 @@ def nesting_factor(
 class BirdMesh:
     """Mesh clipped to the frames around each block."""
 
-    assumptions = api.read_ranges(common.DATA, "assumptions/bird_mesh.csv")
-    facts = api.read_facts(common.DATA, "facts.csv", ("birds_seen",))
-    claims = api.read_claims(common.DATA, "claims.csv", "bird_mesh")
-    notes = api.read_notes(
-        common.DATA,
-        "safety_notes.csv",
-        (
+    assumptions, facts, claims, notes = common.from_data(
+        "bird_mesh",
+        facts=("birds_seen",),
+        notes=(
             *common.VISIT_NOTES,
             "wildlife",
             "droppings_health",

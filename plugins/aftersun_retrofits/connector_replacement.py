@@ -82,15 +82,10 @@ def mean_age_factor(
 class ConnectorReplacement:
     """New plug connectors on all strings, with the tests that follow."""
 
-    assumptions = api.read_ranges(common.DATA, "assumptions/connector_replacement.csv")
-    facts = api.read_facts(
-        common.DATA, "facts.csv", ("open_string", "mixed_connectors", "field_made_connectors", "hot_connector")
-    )
-    claims = api.read_claims(common.DATA, "claims.csv", "connector_replacement")
-    notes = api.read_notes(
-        common.DATA,
-        "safety_notes.csv",
-        (
+    assumptions, facts, claims, notes = common.from_data(
+        "connector_replacement",
+        facts=("open_string", "mixed_connectors", "field_made_connectors", "hot_connector"),
+        notes=(
             *common.VISIT_NOTES,
             "known_hot_connector",
             "known_open_string",

@@ -111,13 +111,9 @@ def left_after_recovery(
 class DegradationMitigation:
     """A night-bias device on the DC side, offered after a diagnosis."""
 
-    assumptions = api.read_ranges(common.DATA, "assumptions/degradation_mitigation.csv")
-    facts = api.read_facts(common.DATA, "facts.csv", ())
-    claims = api.read_claims(common.DATA, "claims.csv", "degradation_mitigation")
-    notes = api.read_notes(
-        common.DATA,
-        "safety_notes.csv",
-        (
+    assumptions, facts, claims, notes = common.from_data(
+        "degradation_mitigation",
+        notes=(
             "night_voltage",
             "dc_stays_live",
             "dc_safe_order",

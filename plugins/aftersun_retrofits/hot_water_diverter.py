@@ -77,13 +77,10 @@ def value_per_kwh(fuel_price: npt.ArrayLike, efficiency: npt.ArrayLike, export_p
 class HotWaterDiverter:
     """A controller that sends surplus to an immersion element; with a new element where there is none."""
 
-    assumptions = api.read_ranges(common.DATA, "assumptions/hot_water_diverter.csv")
-    facts = api.read_facts(common.DATA, "facts.csv", ("element_cut_out",))
-    claims = api.read_claims(common.DATA, "claims.csv", "hot_water_diverter")
-    notes = api.read_notes(
-        common.DATA,
-        "safety_notes.csv",
-        (
+    assumptions, facts, claims, notes = common.from_data(
+        "hot_water_diverter",
+        facts=("element_cut_out",),
+        notes=(
             "mains_licensed",
             "scald",
             "element_cut_out",

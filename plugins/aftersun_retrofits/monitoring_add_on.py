@@ -182,13 +182,10 @@ def bounded_part(cost: api.Floats, shortfall: api.Floats, error: api.Floats, err
 class MonitoringAddOn:
     """A meter with alerts on the AC side of the inverter."""
 
-    assumptions = api.read_ranges(common.DATA, "assumptions/monitoring_add_on.csv")
-    facts = api.read_facts(common.DATA, "facts.csv", ("owner_present", "internet_at_inverter"))
-    claims = api.read_claims(common.DATA, "claims.csv", "monitoring_add_on")
-    notes = api.read_notes(
-        common.DATA,
-        "safety_notes.csv",
-        ("mains_licensed", "current_sensor", "data_notice", "alerts_need_a_reader", "local_rules"),
+    assumptions, facts, claims, notes = common.from_data(
+        "monitoring_add_on",
+        facts=("owner_present", "internet_at_inverter"),
+        notes=("mains_licensed", "current_sensor", "data_notice", "alerts_need_a_reader", "local_rules"),
     )
     about = api.About(
         id="monitoring_add_on",

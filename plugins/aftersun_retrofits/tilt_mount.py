@@ -50,13 +50,10 @@ POSITIONS = {2: "two seasonal positions", 4: "four seasonal positions"}
 class TiltMount:
     """Frames that hold the modules at a better fixed tilt."""
 
-    assumptions = api.read_ranges(common.DATA, "assumptions/tilt_mount.csv")
-    facts = api.read_facts(common.DATA, "facts.csv", ("owner_present",))
-    claims = api.read_claims(common.DATA, "claims.csv", "tilt_mount")
-    notes = api.read_notes(
-        common.DATA,
-        "safety_notes.csv",
-        (
+    assumptions, facts, claims, notes = common.from_data(
+        "tilt_mount",
+        facts=("owner_present",),
+        notes=(
             *common.VISIT_NOTES,
             "structural_check",
             "dc_safe_order",
