@@ -10,19 +10,20 @@ from dataclasses import fields, is_dataclass
 from pathlib import Path
 from types import ModuleType
 
+import api_reference
 import pytest
 
 from aftersun import api
 from aftersun.host import specs
 from aftersun.host.registry import Loaded, find_plugins
 from aftersun.model.errors import AftersunError
-from aftersun.testing import RetrofitConformance, reference
+from aftersun.testing import RetrofitConformance
 from aftersun.testing.check import verdicts
 
 PLUGINS = Path(__file__).parents[2] / "plugins"
 TEXT = (PLUGINS / "README.md").read_text(encoding="utf-8")
 EXAMPLE = PLUGINS / "examples" / "scheduled_cleaning.py"
-RENEW = "renew it: python -m aftersun.testing.reference plugins/README.md"
+RENEW = "renew it: python tests/api_reference.py plugins/README.md"
 
 
 def section(heading: str) -> str:
@@ -102,12 +103,12 @@ def test_every_built_in_retrofit_is_in_the_table():
 
 
 def test_the_reference_is_up_to_date():
-    assert reference.renewed(TEXT) == TEXT, RENEW
+    assert api_reference.renewed(TEXT) == TEXT, RENEW
 
 
 @pytest.mark.parametrize("name", api.__all__)
 def test_every_name_and_field_is_in_the_reference(name):
-    text = reference.reference_markdown()
+    text = api_reference.reference_markdown()
     thing = getattr(api, name)
     assert re.search(rf"(#### |`){name}\b", text)
     if isinstance(thing, type) and is_dataclass(thing):
@@ -122,7 +123,7 @@ def test_every_hook_is_in_the_reference_with_its_signature():
     hooks = [name for name, thing in vars(specs).items() if hasattr(thing, f"{specs.PROJECT}_spec")]
     assert len(hooks) == 2
     for name in hooks:
-        assert f"`{name}() -> list[" in reference.reference_markdown()
+        assert f"`{name}() -> list[" in api_reference.reference_markdown()
 
 
 def test_everything_public_has_a_docstring():
@@ -136,4 +137,4 @@ def test_everything_public_has_a_docstring():
 
 def test_a_document_without_markers_is_told_so():
     with pytest.raises(AftersunError, match="each marker once"):
-        reference.renewed("# a page")
+        api_reference.renewed("# a page")

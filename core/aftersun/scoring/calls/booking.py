@@ -26,8 +26,8 @@ CASH = "materials_cash"
 
 
 @dataclass(frozen=True, eq=False)
-class Portfolio:
-    """Candidates in the order of offer_id as arrays: N offers, R rounds, C capacities."""
+class Candidates:
+    """What may be called about, in the order of offer_id, as arrays: N offers, R rounds, C capacities."""
 
     offer: npt.NDArray[np.object_]  # (N,)
     site: Ints  # number of the site, (N,)
@@ -45,13 +45,13 @@ class Portfolio:
     def __len__(self) -> int:
         return len(self.offer)
 
-    def take(self, which: Bools) -> Portfolio:
+    def take(self, which: Bools) -> Candidates:
         """Return some of the offers; rounds and capacities stay."""
         of_offers = ("offer", "site", "round", "value", "chance", "must", "days")
         return replace(self, **{name: getattr(self, name)[which] for name in of_offers}, use=self.use[:, which])
 
     @classmethod
-    def of(cls, candidates: pd.DataFrame, month: Month, rounds: pd.DataFrame | None = None) -> Portfolio:
+    def of(cls, candidates: pd.DataFrame, month: Month, rounds: pd.DataFrame | None = None) -> Candidates:
         """Check the frames of :func:`aftersun.scoring.calls.programme.choose_offers` and bring them in order."""
         table = candidates.sort_values("offer_id", ignore_index=True)
         _check(table, month)
@@ -98,10 +98,10 @@ def _limits(table: pd.DataFrame, trips: pd.DataFrame, month: Month) -> list[tupl
     return limits
 
 
-class Book:
+class Bookings:
     """Offers booked so far and what they take. ``limit`` of shape (C,)."""
 
-    def __init__(self, offers: Portfolio, limit: Floats, first: Sequence[int] | Ints = ()) -> None:
+    def __init__(self, offers: Candidates, limit: Floats, first: Sequence[int] | Ints = ()) -> None:
         self.offers, self.limit = offers, limit
         self.used = np.zeros(len(limit))
         self.chosen = np.zeros(len(offers), dtype=bool)
@@ -121,7 +121,7 @@ class Book:
         return float(self.offers.value[self.chosen].sum() - self.trips() @ self.offers.trip_cost)
 
     def add(self, row: int) -> None:
-        """Book an offer, whether it fits or not."""
+        """Bookings an offer, whether it fits or not."""
         offers, number = self.offers, self.offers.round[row]
         self.used += self.need(row)
         self._chances[number] += offers.chance[row]
@@ -152,7 +152,7 @@ class Book:
         return np.asarray((need > 0) & (self.used + need > self.limit + self._tolerance))
 
     def fill(self) -> None:
-        """Book what adds value and fits, best first by :func:`greedy_order`, until nothing more does."""
+        """Bookings what adds value and fits, best first by :func:`greedy_order`, until nothing more does."""
         order, before = greedy_order(self.offers, self.limit), -1
         while before != int(self.chosen.sum()):  # a round that is opened makes its other sites cheaper
             before = int(self.chosen.sum())
@@ -181,7 +181,7 @@ class Book:
         return NotCalled.TRIP_COSTS_MORE if self.gain(row) <= 0 else NotCalled.SHORT_OF_CAPACITY
 
 
-def greedy_order(offers: Portfolio, limit: Floats) -> list[int]:
+def greedy_order(offers: Candidates, limit: Floats) -> list[int]:
     """Return the offers by value for each share of the capacities they take, highest first, ties by offer_id.
 
     The share is the sum over the capacities; with one capacity the order is that of value for each unit. Each offer

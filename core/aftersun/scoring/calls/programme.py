@@ -27,7 +27,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from aftersun.model.codes import HourMethod, NotCalled, PlanStatus
 from aftersun.model.ranges import Bools, Floats, Ints
 from aftersun.money.company import Month
-from aftersun.scoring.calls.booking import Book, Portfolio
+from aftersun.scoring.calls.booking import Bookings, Candidates
 
 _SAFETY_S = 60.0  # at most for the safety matters alone; they are few
 _PROVEN = 1e-6  # relative gap below which nothing is left to find; the solver's own tolerance
@@ -89,11 +89,11 @@ class _Solution:
 class _Search:
     """The best list that was found, and the one by value for each share of capacity."""
 
-    best: Book
-    greedy: Book
+    best: Bookings
+    greedy: Bookings
     gap: float
     status: PlanStatus
-    contenders: Portfolio  # what could be chosen at all
+    contenders: Candidates  # what could be chosen at all
     seconds: float
 
 
@@ -124,9 +124,9 @@ def choose_offers(
     AftersunError
         If there is no candidate, an amount cannot be, or a capacity is of an unknown skill.
     """
-    offers = Portfolio.of(candidates, month, rounds)
+    offers = Candidates.of(candidates, month, rounds)
     safety = _safety_matters(offers)
-    needed = Book(offers, offers.bookable, safety).used
+    needed = Bookings(offers, offers.bookable, safety).used
     search = _search(offers, np.maximum(offers.bookable, needed), safety, limits)
     worth, method = _worth_of_hours(offers, needed, month, search, limits)
     # a shortage of less than the solver's tolerance is none
@@ -153,7 +153,7 @@ def choose_offers(
     )
 
 
-def _safety_matters(offers: Portfolio) -> Ints:
+def _safety_matters(offers: Candidates) -> Ints:
     """Return the rows of one safety matter a site that together are as little short of capacity as can be."""
     must = np.flatnonzero(offers.must)
     if not len(must):
@@ -164,9 +164,9 @@ def _safety_matters(offers: Portfolio) -> Ints:
     return must[solution.chosen]
 
 
-def _search(offers: Portfolio, limit: Floats, safety: Ints, limits: Limits) -> _Search:
+def _search(offers: Candidates, limit: Floats, safety: Ints, limits: Limits) -> _Search:
     """Search for the best list: the greedy one, or what is wholly chosen of the programme, parts allowed or not."""
-    greedy = Book(offers, limit, safety)
+    greedy = Bookings(offers, limit, safety)
     greedy.fill()
     # what is worth nothing, or stands beside a safety matter of the same site, is never chosen
     at_safety = np.isin(offers.site, offers.site[offers.must])
@@ -189,16 +189,16 @@ def _search(offers: Portfolio, limit: Floats, safety: Ints, limits: Limits) -> _
     return _Search(best, greedy, gap, status, contenders, seconds)
 
 
-def _booked(offers: Portfolio, limit: Floats, safety: Ints, rows: Ints) -> Book | None:
-    """Book these offers, the safety matters they leave out and what else fits; None if it is more than there is."""
+def _booked(offers: Candidates, limit: Floats, safety: Ints, rows: Ints) -> Bookings | None:
+    """Bookings these offers, the safety matters they leave out and what else fits; None if it is more than there is."""
     served = offers.site[rows]
-    book = Book(offers, limit, [*rows, *(row for row in safety if offers.site[row] not in served)])
+    book = Bookings(offers, limit, [*rows, *(row for row in safety if offers.site[row] not in served)])
     book.fill()
     return None if (book.used > limit + 2e-6 * np.maximum(1.0, limit)).any() else book
 
 
 def _solve(
-    offers: Portfolio, limit: Floats, seconds: float, gap: float, *, whole: bool = True, least_shortage: bool = False
+    offers: Candidates, limit: Floats, seconds: float, gap: float, *, whole: bool = True, least_shortage: bool = False
 ) -> _Solution:
     """Solve the programme; ``whole`` False allows parts of offers, ``least_shortage`` ignores value."""
     n, r, c = len(offers), len(offers.trip_cost), len(limit)
@@ -221,7 +221,7 @@ def _solve(
     return _Solution(chosen, np.inf if bound is None else -float(bound), result.status == 0)
 
 
-def _constraints(offers: Portfolio, limit: Floats) -> LinearConstraint:
+def _constraints(offers: Candidates, limit: Floats) -> LinearConstraint:
     """Return the rows of the programme; columns as in :func:`_solve`."""
     n, r, c = len(offers), len(offers.trip_cost), len(limit)
     each, ones = np.arange(n), np.ones(n)
@@ -254,7 +254,7 @@ def _matrix(values: Floats, rows: Ints, columns: Ints, shape: tuple[int, int]) -
 
 
 def _worth_of_hours(
-    offers: Portfolio, needed: Floats, month: Month, search: _Search, limits: Limits
+    offers: Candidates, needed: Floats, month: Month, search: _Search, limits: Limits
 ) -> tuple[Floats, HourMethod]:
     """Return what one hour more of each skill in the month adds, NaN for other capacities, and how it was found.
 
@@ -280,7 +280,7 @@ def _worth_of_hours(
     return worth, HourMethod.RESOLVED if whole else HourMethod.RELAXED
 
 
-def _binding(book: Book) -> Bools:
+def _binding(book: Bookings) -> Bools:
     """Return which capacities keep out an offer that would add value where nothing is chosen."""
     binding = np.zeros(len(book.limit), dtype=bool)
     for row in range(len(book.offers)):
@@ -289,7 +289,7 @@ def _binding(book: Book) -> Bools:
     return binding
 
 
-def _offer_table(candidates: pd.DataFrame, book: Book) -> pd.DataFrame:
+def _offer_table(candidates: pd.DataFrame, book: Bookings) -> pd.DataFrame:
     table = candidates.sort_values("offer_id", ignore_index=True)
     reasons = book.reasons()
     short_of = [

@@ -1,6 +1,6 @@
 """The reference of ``aftersun.api`` as Markdown, made from its docstrings and the remarks beside its fields.
 
-``python -m aftersun.testing.reference README.md`` renews it between its two markers in that file.
+``python tests/api_reference.py plugins/README.md`` renews it between its two markers in that file.
 """
 
 from __future__ import annotations
@@ -160,7 +160,7 @@ def _constants(things: dict[str, Any]) -> str:
 def main(arguments: Sequence[str]) -> None:
     """Renew the reference in the one file named."""
     if len(arguments) != 1:
-        raise SystemExit("usage: python -m aftersun.testing.reference FILE")
+        raise SystemExit("usage: python tests/api_reference.py FILE")
     path = Path(arguments[0])
     path.write_text(renewed(path.read_text(encoding="utf-8")), encoding="utf-8")
 
