@@ -1,14 +1,15 @@
 """The most that a table to load may hold, and what is refused because it holds more.
 
 A table of a hundred thousand roofs lies far within all of these. Beyond them a file is damaged, no table, or made to
-take the machine's memory: a workbook of a few kilobytes can unpack to gigabytes.
+take the machine's memory: a workbook of a few kilobytes can unpack to gigabytes. So workbooks are read row by row; a
+reader that keeps a sheet as one block wants 550 GB for two cells in opposite corners, and takes the program down.
 """
 
 from __future__ import annotations
 
 import csv
 import zipfile
-from collections.abc import Sequence
+from collections.abc import Callable
 from functools import lru_cache
 from pathlib import Path
 from typing import IO
@@ -37,23 +38,26 @@ MOST_LOOSE = 1_000_000
 MOST_IN_ROW = 20_000
 """Elements in a row of a sheet, or in a shared text."""
 
+Progress = Callable[[int, int], None]
+
+_PROGRESS_ROWS = 5000
 _SPLIT = "Split it into several files; if it is no table of this size, write it out again."
 _CHUNK = 1 << 18
 _MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
 _CLEARED = (f"{_MAIN} row", f"{_MAIN} si")  # openpyxl lets go of them one by one
 
 
-class Meter:
-    """Adds up what is read of a file, row by row."""
+class RowsRead:
+    """The rows of a file that say anything, with their lines, as far as it is read. ``total`` lines are expected."""
 
-    def __init__(self, name: str, most_rows: int = MOST_ROWS) -> None:
-        self._name = name
-        self._most_rows = most_rows
-        self._cells = 0
-        self._characters = 0
+    def __init__(self, name: str, progress: Progress | None, total: int, most_rows: int = MOST_ROWS) -> None:
+        self.cells: list[list[str]] = []
+        self.lines: list[int] = []
+        self._name, self._progress, self._total, self._most_rows = name, progress, total, most_rows
+        self._cell_count = self._characters = 0
 
-    def add(self, line: int, cells: Sequence[str], width: int = 0) -> None:
-        """Count a row, of ``width`` cells if there were empty ones at its end.
+    def add(self, line: int, cells: list[str], width: int = 0) -> None:
+        """Take a row, of ``width`` cells if there were empty ones at its end.
 
         Raises
         ------
@@ -66,12 +70,17 @@ class Meter:
             raise too_much(self._name, f"{len(cells):,} cells on line {line}; {MOST_COLUMNS:,} is the most")
         if max(map(len, cells), default=0) > LONGEST_CELL:
             raise too_much(self._name, f"a cell of more than {LONGEST_CELL:,} characters on line {line}")
-        self._cells += max(len(cells), width)
+        self._cell_count += max(len(cells), width)
         self._characters += sum(map(len, cells))
-        if self._cells > MOST_CELLS:
+        if self._cell_count > MOST_CELLS:
             raise too_much(self._name, f"more than {MOST_CELLS:,} cells")
         if self._characters > LARGEST_FILE:
             raise too_much(self._name, f"more than {LARGEST_FILE:,} characters")
+        if any(map(str.strip, cells)):
+            self.cells.append(cells)
+            self.lines.append(line)
+            if self._progress and len(self.lines) % _PROGRESS_ROWS == 0:
+                self._progress(line, max(line, self._total))
 
 
 def too_much(name: str, what: str) -> AftersunError:

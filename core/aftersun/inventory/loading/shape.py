@@ -5,7 +5,7 @@ from __future__ import annotations
 import codecs
 import csv
 import warnings
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -28,20 +28,18 @@ from aftersun.inventory.loading.bounds import (
     MOST_COLUMNS,
     MOST_ROWS,
     MOST_WORKBOOK_ROWS,
-    Meter,
+    Progress,
+    RowsRead,
     check_size,
     check_workbook,
     too_much,
 )
 from aftersun.model.errors import AftersunError
 
-Progress = Callable[[int, int], None]
-
 DELIMITERS = (",", ";", "\t")
 _CSV_SUFFIXES = (".csv", ".tsv", ".txt")
 _XLSX_SUFFIXES = (".xlsx", ".xlsm")
 _PARQUET_SUFFIXES = (".parquet", ".pq")
-_PROGRESS_ROWS = 5000
 _CHUNK = 1 << 20
 _BATCH_ROWS = 1024
 
@@ -104,21 +102,14 @@ def read_file(path: Path, sheet: str, progress: Progress | None = None) -> RawTa
 def _read_csv(path: Path, progress: Progress | None) -> RawTable:
     total = _checked_lines(path)
     delimiter = max(DELIMITERS, key=lambda candidate: _names(path, candidate))  # told from the header alone
-    rows: list[list[str]] = []
-    lines: list[int] = []
-    meter = Meter(path.name)
+    rows = RowsRead(path.name, progress, total)
     begins = 1
     with _text(path) as handle:
         # skipinitialspace: a blank after the separator does not hide a quotation mark
         reader = csv.reader(_lines(handle, path), delimiter=delimiter, skipinitialspace=True, strict=True)
         try:
             for row in reader:
-                if any(map(str.strip, row)):
-                    meter.add(begins, row)
-                    rows.append(row)
-                    lines.append(begins)
-                    if progress and len(rows) % _PROGRESS_ROWS == 0:
-                        progress(begins, total)
+                rows.add(begins, row)
                 begins = reader.line_num + 1  # line_num is where a record ends; quoted cells may hold line breaks
         except csv.Error as error:
             raise AftersunError(
@@ -126,7 +117,7 @@ def _read_csv(path: Path, progress: Progress | None) -> RawTable:
                 "A quotation mark there is not closed or misplaced, or a cell is longer than 131,072 characters; "
                 "correct it and load the file again.",
             ) from error
-    return _raw_table(path, rows, lines, decimal_comma=delimiter == ";")
+    return _raw_table(path, rows, decimal_comma=delimiter == ";")
 
 
 def _checked_lines(path: Path) -> int:
@@ -179,25 +170,16 @@ def _names(path: Path, delimiter: str) -> int:
 
 
 def _read_xlsx(path: Path, sheet: str, progress: Progress | None) -> RawTable:
-    rows: list[list[str]] = []
-    lines: list[int] = []
-    meter = Meter(path.name, MOST_WORKBOOK_ROWS)
     with _opened(path) as book:
         cells = _sheet(path, book, sheet)
-        total = cells.max_row or 0
+        rows = RowsRead(path.name, progress, cells.max_row or 0, MOST_WORKBOOK_ROWS)
         cells.reset_dimensions()  # some programs state them wrongly
         for line, values in enumerate(cells.iter_rows(values_only=True), start=1):
             kept = len(values)
             while kept and values[kept - 1] is None:
                 kept -= 1
-            row = _without_empty_end([_cell_text(value) for value in values[:kept]])
-            meter.add(line, row, len(values))
-            if row:
-                rows.append(row)
-                lines.append(line)
-                if progress and len(rows) % _PROGRESS_ROWS == 0:
-                    progress(line, max(line, total))
-    return _raw_table(path, rows, lines, decimal_comma=False, padded=True)
+            rows.add(line, _without_empty_end([_cell_text(value) for value in values[:kept]]), len(values))
+    return _raw_table(path, rows, decimal_comma=False, padded=True)
 
 
 def sheet_names(path: Path) -> tuple[str, ...]:
@@ -333,10 +315,9 @@ def _no_parquet(path: Path) -> AftersunError:
     return AftersunError(f"{path.name} is not a readable Parquet file.", "Write it again, then load it.")
 
 
-def _raw_table(
-    path: Path, rows: list[list[str]], lines: list[int], *, decimal_comma: bool, padded: bool = False
-) -> RawTable:
+def _raw_table(path: Path, read: RowsRead, *, decimal_comma: bool, padded: bool = False) -> RawTable:
     """Take the first row as header; ``padded`` = rows may stop short of it where the rest is empty."""
+    rows = read.cells
     if not rows:
         raise AftersunError(f"{path.name} is empty.", "The first line must name the columns; see the templates.")
     header = tuple(name.strip() for name in _without_empty_end(rows[0]))
@@ -359,7 +340,7 @@ def _raw_table(
     if padded:
         widths = np.maximum(widths, width)
     return RawTable(
-        header, _columns(body, width), np.asarray(lines[1:], dtype=np.int64), widths, surplus, decimal_comma
+        header, _columns(body, width), np.asarray(read.lines[1:], dtype=np.int64), widths, surplus, decimal_comma
     )
 
 
