@@ -31,14 +31,14 @@ def marks(
 
 def refused(
     connection: duckdb.DuckDBPyConnection, values: pd.DataFrame, raw: RawTable
-) -> tuple[pd.Index, list[pd.DataFrame]]:
+) -> tuple[pd.Index, pd.DataFrame]:
     """Return the rows of a file that are about somebody erased on request, and say so as problems.
 
     ``values`` are the rows of right shape. Of the others every cell is looked at, since none can be trusted to stand
     under its own name.
     """
     if not scalar(connection, "SELECT count(*) FROM erased"):
-        return pd.Index([], dtype="int64"), []
+        return pd.Index([], dtype="int64"), rules.NONE
     key = stored_key(connection)
     known = set(connection.execute("SELECT kind, hash FROM erased").fetchall())
 
@@ -57,9 +57,7 @@ def refused(
             refused_rows[int(row)] = ""
     rows = pd.Index(sorted(refused_rows), dtype="int64")
     hint = "Take the row out; if the customer came back, load with --allow-again."
-    return rows, [
-        rules.problems(rows[[n]], refused_rows[int(row)], "erased on request", hint) for n, row in enumerate(rows)
-    ]
+    return rows, rules.problems(rows, [refused_rows[row] for row in rows], "erased on request", hint)
 
 
 def forget(connection: duckdb.DuckDBPyConnection, values: pd.DataFrame) -> None:

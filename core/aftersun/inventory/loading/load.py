@@ -86,7 +86,7 @@ def load_file(
         gone, about_gone = erased.refused(connection, file.values, raw)
         problems = rules.gather([file.problems, *_unknown_references(connection, file)])
         kept = problems[~problems["row"].isin(gone)]  # what is wrong with the others besides would be stored
-        problems = rules.gather([kept, *about_gone])
+        problems = rules.gather([kept, about_gone])
         good = file.values.loc[file.values.index.difference(pd.Index(problems["row"]))]
         counts = upsert(connection, table, good)
         load_id = next_number(connection, "load", "load_id")

@@ -13,38 +13,6 @@ from aftersun.inventory.store.sql import registered, typed_frame
 from aftersun.inventory.store.tables import RUN_TABLES, read_table
 
 
-def read_sites(inventory: Inventory, table: str, run_id: str, site_ids: Sequence[str]) -> pd.DataFrame:
-    """Return the rows of a result table of these sites, with declared dtypes and in the table's order."""
-    kept = "WHERE run_id = ? AND site_id IN (SELECT unnest(?::VARCHAR[]))"
-    return read_table(inventory.connection, RUN_TABLES[table], kept, [run_id, list(site_ids)])
-
-
-def read_note_sets(inventory: Inventory, run_id: str) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return the different safety notes of a run, and which of them stand where.
-
-    The notes have note_id, severity, text and who ("" = not said), in the order in which they were stored first. The
-    second frame has site_id, retrofit and notes, a text of 0 and 1 for each of the first, by site and retrofit.
-    """
-    connection = inventory.connection
-    kept = """
-        SELECT note_id, severity, text, coalesce(who, '') AS who FROM safety_note WHERE run_id = ?
-        GROUP BY ALL ORDER BY min(rowid)
-    """
-    notes = typed_frame(connection, kept, dict.fromkeys(("note_id", "severity", "text", "who"), "string"), [run_id])
-    if notes.empty:
-        return notes, pd.DataFrame({"site_id": [], "retrofit": [], "notes": []}, dtype="string")
-    query = """
-        SELECT site_id, retrofit, bitstring_agg(bit, 0, ?)::VARCHAR AS notes
-        FROM safety_note AS stored JOIN kinds_of_note AS kinds USING (note_id, severity, text)
-        WHERE run_id = ? AND coalesce(stored.who, '') = kinds.who
-        GROUP BY ALL ORDER BY site_id, retrofit
-    """
-    columns = dict.fromkeys(("site_id", "retrofit", "notes"), "string")
-    with registered(connection, kinds_of_note=notes.assign(bit=range(len(notes)))):
-        where = typed_frame(connection, query, columns, [len(notes) - 1, run_id])
-    return notes, where
-
-
 class RunTables:
     """The tables of one run: those asked for site by site are read once and kept."""
 
@@ -69,10 +37,32 @@ class RunTables:
         frame, rows_of = self._kept[name]
         return frame.take(rows_of.get(site_id, [])).reset_index(drop=True)
 
-    def note_sets(self) -> tuple[pd.DataFrame, pd.DataFrame]:
-        """Return the different safety notes, and which of them stand where."""
-        return read_note_sets(self._inventory, self._run_id)
-
     def of_sites(self, name: str, site_ids: Sequence[str]) -> pd.DataFrame:
-        """Return the rows of these sites, by one query."""
-        return read_sites(self._inventory, name, self._run_id, site_ids)
+        """Return the rows of these sites, by one query, in the table's order."""
+        kept = "WHERE run_id = ? AND site_id IN (SELECT unnest(?::VARCHAR[]))"
+        return read_table(self._inventory.connection, RUN_TABLES[name], kept, [self._run_id, list(site_ids)])
+
+    def note_sets(self) -> tuple[pd.DataFrame, pd.DataFrame]:
+        """Return the different safety notes of the run, and which of them stand where.
+
+        The notes have note_id, severity, text and who ("" = not said), in the order in which they were stored first.
+        The second frame has site_id, retrofit and notes, a text of 0 and 1 for each of the first, by site and retrofit.
+        """
+        connection, run_id = self._inventory.connection, self._run_id
+        different = """
+            SELECT note_id, severity, text, coalesce(who, '') AS who FROM safety_note WHERE run_id = ?
+            GROUP BY ALL ORDER BY min(rowid)
+        """
+        dtypes = dict.fromkeys(("note_id", "severity", "text", "who"), "string")
+        notes = typed_frame(connection, different, dtypes, [run_id])
+        if notes.empty:
+            return notes, pd.DataFrame({"site_id": [], "retrofit": [], "notes": []}, dtype="string")
+        query = """
+            SELECT site_id, retrofit, bitstring_agg(bit, 0, ?)::VARCHAR AS notes
+            FROM safety_note AS stored JOIN kinds_of_note AS kinds USING (note_id, severity, text)
+            WHERE run_id = ? AND coalesce(stored.who, '') = kinds.who
+            GROUP BY ALL ORDER BY site_id, retrofit
+        """
+        dtypes = dict.fromkeys(("site_id", "retrofit", "notes"), "string")
+        with registered(connection, kinds_of_note=notes.assign(bit=range(len(notes)))):
+            return notes, typed_frame(connection, query, dtypes, [len(notes) - 1, run_id])

@@ -27,8 +27,8 @@ _LONGEST_TEXT = 10_000  # characters; the database takes no key of more than 120
 _LARGEST_EXACT = 2**53  # whole numbers beyond it are not exact in double precision
 
 
-def problems(rows: pd.Index, column: str, reason: str | Sequence[str], what_to_do: str) -> pd.DataFrame:
-    """Return a problem for each of these rows; ``reason`` is one for all or one a row."""
+def problems(rows: pd.Index, column: str | Sequence[str], reason: str | Sequence[str], what_to_do: str) -> pd.DataFrame:
+    """Return a problem for each of these rows; ``column`` and ``reason`` are one for all or one a row."""
     return pd.DataFrame({"row": rows.to_numpy(), "column": column, "reason": reason, "what_to_do": what_to_do})
 
 

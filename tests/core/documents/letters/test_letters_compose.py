@@ -352,9 +352,9 @@ def test_an_older_run_is_asked_to_be_ranked_again(changed):
 
 def test_a_hundred_letters_read_each_table_once(opened, monkeypatch):
     view, asked = RunView(opened), []
-    read_sites, read_table = bulk_reading.read_sites, bulk_reading.read_run_table
-    monkeypatch.setattr(bulk_reading, "read_sites", lambda *a, **k: asked.append(a[1]) or read_sites(*a, **k))
-    monkeypatch.setattr(bulk_reading, "read_run_table", lambda *a, **k: asked.append(a[1]) or read_table(*a, **k))
+    read_some, read_run_table = bulk_reading.read_table, bulk_reading.read_run_table
+    monkeypatch.setattr(bulk_reading, "read_table", lambda *a, **k: asked.append(a[1].name) or read_some(*a, **k))
+    monkeypatch.setattr(bulk_reading, "read_run_table", lambda *a, **k: asked.append(a[1]) or read_run_table(*a, **k))
     sites = list(view.table("call").query("position.notna()")["site_id"])
     asked.clear()
     letters = compose(opened, view, sites, Choices(), DAY).letters
