@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import traceback
 from collections.abc import Callable, Collection, Mapping
+from multiprocessing import parent_process
 from pathlib import Path
 from typing import TypeVar
 
@@ -77,9 +78,9 @@ class Guard:
             with asking(loaded.id, during):
                 answer = call()
                 check(answer, len(cohort))  # what it asks of the answer may be the plugin's own code, too
-        except KeyboardInterrupt:
-            raise
         except BaseException as error:  # a plugin may raise anything; the others must go on
+            if isinstance(error, KeyboardInterrupt) and parent_process() is None:
+                raise  # Ctrl-C, which processes of a pool do not hear
             self.fail(loaded, during, _without_ids(_reason(error), cohort))
             return None
         return answer

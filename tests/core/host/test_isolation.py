@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from run_support import Small, assert_same, copied, plugin, small, stored, without
 
+from aftersun.host import workers as pool
 from aftersun.scoring.run.rank import rank
 
 SITES = 4
@@ -14,6 +15,7 @@ SITES = 4
 # What each does wrong, by its name: in which method, and what is said of it.
 WRONG = {
     "raising": ({"change": "raise RuntimeError('no such luck')"}, "change", "RuntimeError: no such luck"),
+    "interrupting": ({"change": "raise KeyboardInterrupt"}, "change", "KeyboardInterrupt"),
     "hanging": ({"change": "time.sleep(600)"}, "change", "has not answered for 0.5 s"),
     "leaving": ({"screen": "os._exit(3)"}, "screen", "ended the process that it ran in (exit code 3)"),
     "crashing": ({"change": "os.kill(os.getpid(), 11)"}, "change", "ended the process that it ran in"),
@@ -61,11 +63,12 @@ def assert_alone(one: Small, alone, names: list[str]) -> None:
 @pytest.mark.parametrize(
     ("workers", "chunk_sites", "names"),
     [
-        (1, 2, ["raising", "hanging", "crashing", "silent", "late"]),
+        (1, 2, ["raising", "interrupting", "hanging", "crashing", "silent", "late"]),
         pytest.param(2, 2, list(WRONG), marks=pytest.mark.slow),
     ],
 )
-def test_all_that_can_go_wrong_at_once(one, alone, tmp_path, workers, chunk_sites, names):
+def test_all_that_can_go_wrong_at_once(one, alone, tmp_path, monkeypatch, workers, chunk_sites, names):
+    monkeypatch.setattr(pool, "_ATTEMPTS", 1)  # a dead process costs seconds
     wrong = {name: WRONG[name] for name in names}
     folder = tmp_path / "plugins"
     for name, (methods, *_) in wrong.items():
