@@ -9,6 +9,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
+from typing import TypeAlias
+
+LetterValue: TypeAlias = "int | float | str | LetterFact | tuple[LetterFact | str, ...]"
 
 
 @dataclass(frozen=True)
@@ -21,7 +24,7 @@ class LetterFact:
     """
 
     code: str  # of the sentence or, within another, of a part of it
-    values: Mapping[str, int | float | str | LetterFact | tuple[LetterFact | str, ...]] = field(default_factory=dict)
+    values: Mapping[str, LetterValue] = field(default_factory=dict)  # what stands in the sentence, by name
 
 
 AS_WRITTEN = "as_written"  # code of a fact of a letter from before there were codes: its text stands as it was
