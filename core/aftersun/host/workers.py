@@ -128,7 +128,7 @@ class Workers(Generic[Job, Answer]):
                 return
             for task in tasks:
                 if not task.ended and task.future is None and (worker := self._free_worker()) is not None:
-                    task.worker, task.future = worker, worker.begin(self._function, task.job)
+                    self._begin(task, worker)
             wait([task.future for task in tasks if task.future is not None], _LOOK_S, FIRST_COMPLETED)
             for task in tasks:
                 self._look_at(task)
@@ -145,6 +145,12 @@ class Workers(Generic[Job, Answer]):
             return None
         self._workers.append(_Worker(Path(self._notes.name) / f"asked_{next(self._numbers)}"))
         return self._workers[-1]
+
+    def _begin(self, task: _Task[Job], worker: _Worker) -> None:
+        try:
+            task.worker, task.future = worker, worker.begin(self._function, task.job)
+        except BrokenProcessPool:  # somebody has killed it while it had nothing to do
+            self._drop(worker)
 
     def _look_at(self, task: _Task[Job]) -> None:
         """End a task whose answer is there, whose plugin hangs or whose process has died too often."""

@@ -72,6 +72,17 @@ def test_a_process_that_somebody_kills_once_costs_nothing(tmp_path):
     assert run([("once", path), ("give", 2)]) == [path, 2]
 
 
+def test_a_process_that_somebody_kills_while_it_has_nothing_to_do_costs_nothing():
+    with Workers(answer, 1, 60.0) as pool:
+        answers = pool.run(iter([("pid", 0), ("give", 2), ("give", 3)]))
+        _, pid = next(answers)
+        os.kill(pid, 9)
+        while alive(pid):
+            time.sleep(0.01)
+        time.sleep(0.2)  # until the pool has noticed
+        assert [done for _, done in answers] == [2, 3]
+
+
 def test_a_process_that_ends_outside_of_a_plugin_blames_nobody():
     (lost,) = run([("core", 0)])
     assert (lost.plugin, lost.during) == ("", "")
