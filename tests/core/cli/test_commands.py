@@ -194,6 +194,7 @@ def ranking(inventory: Path) -> list[tuple[object, ...]]:
         ).fetchall()
 
 
+@pytest.mark.slow  # test_reproducible.py holds it always
 def test_workers_change_nothing(aftersun, few, monkeypatch):
     before = ranking(few.inventory)
     whole = cohorts.read_portfolio  # in small chunks, so that there is work for two processes

@@ -48,6 +48,7 @@ def test_any_address_works_without_a_weather_file(demo, tmp_path):
     assert all(mine[site] == pytest.approx(stations[site], rel=0.14) for site in mine)
 
 
+@pytest.mark.slow  # test_reproducible.py holds it always, of fewer retrofits
 def test_the_size_of_the_chunks_changes_nothing(demo, tmp_path, monkeypatch):
     shutil.copytree(demo.inventory.parent, tmp_path / "demo")
     path = tmp_path / "demo" / "demo.duckdb"
