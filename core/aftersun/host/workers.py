@@ -30,6 +30,7 @@ Answer = TypeVar("Answer")
 AHEAD = 2  # jobs for each process that are begun or done and not yet fetched: memory does not grow with their number
 _LOOK_S = 0.2
 _GRACE_S = 2.0  # for a plugin that is told to stop in its own process
+_JOBS = 50  # that a process works off before it is replaced: what a plugin leaks ends with it
 _ATTEMPTS = 2  # a process may be killed by somebody else once
 # "spawn" starts clean processes on every system; a forked one would inherit locks and open files.
 _SPAWN = get_context("spawn")
@@ -50,6 +51,7 @@ class _Worker:
     def __init__(self, note: Path) -> None:
         self.note = note
         self.free = True
+        self.jobs = 0
         self._pool = ProcessPoolExecutor(1, _SPAWN, _prepare, (note,))
         others = set(active_children())
         with _no_interrupts():
@@ -59,6 +61,7 @@ class _Worker:
     def begin(self, function: Callable[[Any], Any], job: object) -> Future[Any]:
         """Hand over a job."""
         self.free = False
+        self.jobs += 1
         return self._pool.submit(function, job)
 
     def end(self) -> None:
@@ -165,6 +168,8 @@ class Workers(Generic[Job, Answer]):
         try:
             task.end(task.future.result())
             task.worker.free = True
+            if task.worker.jobs >= _JOBS:
+                self._drop(task.worker)
         except BrokenProcessPool:
             plugin, during, _ = read_note(task.worker.note)
             how = task.worker.how_it_died()

@@ -101,3 +101,9 @@ def test_nothing_is_printed_to_stdout(capfd):
     printed = capfd.readouterr()
     assert printed.out == ""
     assert "from compiled code" in printed.err
+
+
+def test_a_process_is_replaced_after_so_many_jobs(monkeypatch):
+    monkeypatch.setattr(workers, "_JOBS", 2)
+    first, second, third = run([("pid", 0)] * 3)
+    assert first == second != third
