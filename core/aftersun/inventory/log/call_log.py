@@ -17,7 +17,7 @@ import pandas as pd
 
 from aftersun.inventory.log import learnt_facts
 from aftersun.inventory.store import read, rules
-from aftersun.inventory.store.dictionary import CHOICE, DATE, PERSONAL_TABLES, TEXT, Column, columns
+from aftersun.inventory.store.dictionary import PERSONAL_TABLES, Column, columns, read_columns
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.tables import (
     NEWEST_FIRST,
@@ -35,34 +35,14 @@ UNREACHED, NO, LATER, YES, DONE, OBJECTION = "unreached", "no", "later", "yes", 
 OUTCOMES = (UNREACHED, NO, LATER, YES, DONE, OBJECTION)
 OPEN, TAKEN, DECLINED, CARRIED_OUT = "open", "taken", "declined", "carried out"
 WITHDRAWN = "withdrawn"  # a later version of its letter has replaced it
-OFFER_STATES = (OPEN, TAKEN, DECLINED, CARRIED_OUT, WITHDRAWN)
 SET = "+"  # between the retrofits of an offer of several
 
 _CALL_LOG = OTHER_TABLES["call_log"]
 _STATE_AFTER = {YES: TAKEN, NO: DECLINED, OBJECTION: DECLINED, DONE: CARRIED_OUT}
 _NO_DAYS = 2  # common practice, no source: who said no on so many days is not asked again
 
-
-def _column(
-    name: str, kind: str, meaning: str, required: bool = False, choices: tuple[str, ...] = (), personal: bool = False
-) -> Column:
-    return Column("call_log", name, kind, "", None, None, choices, "", required, False, personal, meaning)
-
-
-# What an entry says, apart from the facts learnt.
-COLUMNS: Mapping[str, Column] = {
-    column.name: column
-    for column in (
-        _column("site_id", TEXT, "Site the call was about", required=True),
-        _column("called_on", DATE, "Day of the call", required=True),
-        _column("outcome", CHOICE, "What came of it", required=True, choices=OUTCOMES),
-        _column("retrofit", TEXT, "Identifier of the retrofit it was about"),
-        _column("leave_until", DATE, "Of the outcome later: day until which the customer is left in peace"),
-        _column("run_id", TEXT, "Run whose offer it was about; empty = the newest one of that day"),
-        _column("remark", TEXT, "Anything worth knowing", personal=True),
-        _column("array_id", TEXT, "Array that facts about an array belong to"),
-    )
-}
+COLUMNS: Mapping[str, Column] = {column.name: column for column in read_columns("calls.csv")["call_log"]}
+"""What an entry says, apart from the facts learnt."""
 ENTRY_KEY = ("site_id", "called_on", "outcome", "retrofit")
 
 

@@ -93,8 +93,13 @@ class Column:
 
 @cache
 def _dictionary() -> Mapping[str, tuple[Column, ...]]:
+    return read_columns("columns.csv")
+
+
+def read_columns(file: str) -> dict[str, tuple[Column, ...]]:
+    """Return the columns that a file beside the dictionary describes as it does, by table."""
     entries: dict[str, list[Column]] = {}
-    for row in aftersun_datasets.rows("columns.csv", "aftersun.inventory"):
+    for row in aftersun_datasets.rows(file, "aftersun.inventory"):
         entries.setdefault(row["table"], []).append(_column(row))
     return {table: tuple(columns) for table, columns in entries.items()}
 
