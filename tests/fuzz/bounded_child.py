@@ -15,7 +15,7 @@ from pathlib import Path
 
 from aftersun.climate.rain_file import read_rain
 from aftersun.climate.read import read_weather
-from aftersun.inventory.loading.shape import read_file
+from aftersun.inventory.loading.table_file import read_file
 from aftersun.model.errors import AftersunError
 
 ADDRESSES = 4_000_000_000

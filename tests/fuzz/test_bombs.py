@@ -18,7 +18,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from aftersun.inventory.loading.bounds import LARGEST_FILE, LONGEST_LINE, MOST_COLUMNS, MOST_ROWS
-from aftersun.inventory.loading.shape import read_file
+from aftersun.inventory.loading.table_file import read_file
 from aftersun.model.errors import AftersunError
 
 SECONDS = 10

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from aftersun.inventory.loading.shape import read_file, sheet_names
+from aftersun.inventory.loading.table_file import read_file, sheet_names
 from aftersun.inventory.store.dictionary import columns, key_columns, tables
 from aftersun.model.errors import AftersunError
 

@@ -16,7 +16,7 @@ from aftersun.inventory.loading import erased, rejects
 from aftersun.inventory.loading.bad_rows import sentences
 from aftersun.inventory.loading.bounds import Progress
 from aftersun.inventory.loading.checked_file import CheckedFile, check_file
-from aftersun.inventory.loading.shape import read_file
+from aftersun.inventory.loading.table_file import read_file
 from aftersun.inventory.store import rules
 from aftersun.inventory.store.dictionary import references, tables
 from aftersun.inventory.store.file import Inventory

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from aftersun.inventory.loading.contents import tables_in
-from aftersun.inventory.loading.shape import read_file
+from aftersun.inventory.loading.table_file import read_file
 from aftersun.model.errors import AftersunError
 
 Write = Callable[[str, str], Path]
