@@ -21,10 +21,11 @@ from demo_readings import reading_rows
 from demo_rows import FITTED, FITTED_COLUMNS, HORIZONS, KEYS, PLANTED, TARIFF_COLUMNS, TARIFFS, Planted
 from demo_stories import AS_OF, REMOTE_SITES, STATION, STORIES, STREETS, UNKNOWN_SHARE, VILLAGES, Story
 
+import aftersun_datasets
+
 SEED = 20260601
 REPOSITORY = Path(__file__).parents[2]
 FOLDER = REPOSITORY / "datasets" / "aftersun_datasets" / "demo"
-DICTIONARY = REPOSITORY / "core" / "aftersun" / "inventory" / "columns.csv"
 KM_PER_DEGREE = 111.2
 YEARS = (*range(2008, 2025), *range(2010, 2014), *range(2019, 2025))  # of commissioning, with two booms
 
@@ -327,9 +328,8 @@ def planted_cells(planted: Planted, rows: Sequence[Row], header: Sequence[str]) 
 def headers() -> dict[str, list[str]]:
     """Return the column names of every table, in the order of the column dictionary."""
     names: dict[str, list[str]] = {}
-    with DICTIONARY.open(encoding="utf-8", newline="") as handle:
-        for row in csv.DictReader(handle):
-            names.setdefault(row["table"], []).append(row["name"])
+    for row in aftersun_datasets.rows("columns.csv", "aftersun.inventory"):
+        names.setdefault(row["table"], []).append(row["name"])
     return names
 
 

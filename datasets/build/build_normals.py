@@ -21,7 +21,6 @@ Needs h5py besides what the program needs. Only values are taken from the packag
 from __future__ import annotations
 
 import argparse
-import csv
 import json
 from pathlib import Path
 
@@ -44,22 +43,21 @@ from normals_fields import (
     monthly,
     node_means,
     to_cells,
-    unit_vectors,
     yearly,
 )
 from normals_sources import read_altitude, read_era5, read_gldas, read_land_shares, read_merra
 from scipy.spatial import cKDTree
 
-Floats = npt.NDArray[np.float64]
+from aftersun.model import tables
+from aftersun.model.ranges import Floats
+from aftersun.model.sphere import unit_vectors
 
 METADATA = Path(__file__).with_name("normals_metadata.json")  # sources, licences, attributions, units
 
 
 def assumed(name: str, table: str = "normals.csv") -> float:
     """Return the mode of a row of a packaged table."""
-    path = Path(__file__).parents[1] / "aftersun_datasets" / table
-    with path.open(encoding="utf-8", newline="") as handle:
-        return next(float(row["mode"]) for row in csv.DictReader(handle) if row["name"] == name)
+    return tables.mode(table, name)
 
 
 def nearest_known(values: Floats, land: npt.NDArray[np.bool_], within_deg: float, otherwise: float) -> Floats:

@@ -13,14 +13,14 @@ import numpy.typing as npt
 import pvlib
 from scipy.spatial import cKDTree
 
-Floats = npt.NDArray[np.float64]
-Bools = npt.NDArray[np.bool_]
+from aftersun.model.ranges import Bools, Floats
+from aftersun.model.sphere import unit_vectors
+from aftersun.model.typical_year import DAYS_IN_MONTH
 
 SOUTH = -60.0
 CELL = 0.5
 BOX = 3.0
-DAYS = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
-MONTH_OF_DAY = np.repeat(np.arange(12), DAYS)
+MONTH_OF_DAY = np.repeat(np.arange(12), DAYS_IN_MONTH)
 
 QUANTILES = np.linspace(0, 1, 11)
 # The ends stand for the darkest and the brightest day of a month: the tails beyond are made by smoothing.
@@ -53,13 +53,7 @@ def monthly(daily: Floats) -> Floats:
 
 def yearly(per_day: Floats) -> Floats:
     """Sum monthly means a day (..., 12) to a year."""
-    return np.asarray((per_day * DAYS).sum(axis=-1))
-
-
-def unit_vectors(latitude: Floats, longitude: Floats) -> Floats:
-    """Return points on the unit sphere, (..., 3): straight distances know neither poles nor a date line."""
-    lat, lon = np.broadcast_arrays(np.radians(latitude), np.radians(longitude))
-    return np.stack([np.cos(lat) * np.cos(lon), np.cos(lat) * np.sin(lon), np.sin(lat)], axis=-1)
+    return np.asarray((per_day * DAYS_IN_MONTH).sum(axis=-1))
 
 
 def chord(degrees: float) -> float:

@@ -28,8 +28,8 @@ def great_circle_km(
 
 
 def unit_vectors(latitude: npt.ArrayLike, longitude: npt.ArrayLike) -> Floats:
-    """Return points (S,) in degrees as (S, 3) on the unit sphere, where neither poles nor a date line matter."""
-    lat, lon = _radians(latitude), _radians(longitude)
+    """Return points in degrees on the unit sphere, (..., 3), where neither poles nor a date line matter."""
+    lat, lon = np.broadcast_arrays(_radians(latitude), _radians(longitude))
     return np.stack([np.cos(lat) * np.cos(lon), np.cos(lat) * np.sin(lon), np.sin(lat)], axis=-1)
 
 
