@@ -1,1 +1,1 @@
-"""Money: the company's prices, tariffs, cash flows and measures of worth. Pure functions of arrays."""
+"""Money: the company's prices, tariffs, cash flows and their measures. Pure functions of arrays."""

@@ -13,6 +13,7 @@ import numpy as np
 
 from aftersun.energy.generation import ARRAY_LOSSES, constant_share
 from aftersun.model.arrays import take
+from aftersun.model.kept import Kept
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Bools, Floats
 from aftersun.money.tariffs import Bill
@@ -72,7 +73,7 @@ class NearbySimulations(Simulations):
         super().__init__(exact.baseline)
         self._slopes, self._rows = slopes, rows  # where these sites stand in the slopes' cohort
         self._bases = (*exact.known[1:], exact.known[0])
-        self._reckoned: dict[bytes, Simulated] = {}
+        self._reckoned = Kept()
         self._parts: dict[bytes, Simulations] = {}
         self._simulated: list[tuple[Bools, Simulated]] = []  # the last ones, right at these sites alone
 
@@ -91,10 +92,7 @@ class NearbySimulations(Simulations):
 
     def of(self, plant: Plant) -> Simulated:
         """Return the year of this plant, exactly or nearly."""
-        key = plant.digest()
-        if key not in self._reckoned:
-            self._reckoned[key] = self._near_or_new(plant)
-        return self._reckoned[key]
+        return self._reckoned.once(plant.digest(), lambda: self._near_or_new(plant))
 
     def _near_or_new(self, plant: Plant) -> Simulated:
         cohort = self.baseline.cohort
