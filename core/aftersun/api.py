@@ -169,7 +169,7 @@ __all__ = [
 
 
 def baseline(cohort: Cohort) -> Plant:
-    """Return today's plant: the facts of each site, and the value assumed of every system where one is unknown.
+    """Return the baseline plant: the facts of each site, and the value assumed of every system where one is unknown.
 
     ``change`` is handed this plant already, with what meter readings say of it; ``screen`` may ask for it.
     """
@@ -202,7 +202,7 @@ def electricity_bill(cohort: Cohort, plant: Plant) -> Floats:
 def annual_soiling_loss(cohort: Cohort, plant: Plant | None = None) -> Floats:
     """Return the share of a year's in-plane irradiation lost to soiling, per array, shape (A,), 0..1.
 
-    Without ``plant`` it is today's plant of the cohort.
+    Without ``plant`` it is the baseline plant of the cohort.
     """
     return _annual_soiling_loss(cohort.whole, baseline(cohort) if plant is None else plant)
 

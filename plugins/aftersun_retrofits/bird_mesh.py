@@ -5,7 +5,7 @@ Model
 ``chance of nesting x (droppings away + clean-ups and cable repairs avoided) - ventilation penalty``. Whether birds nest
 is a fact where somebody looked; else its prior, which is a share of town roofs, times a factor where the place is out
 of town or the roof covering is too smooth to hold a nest. Droppings stay on flat modules and are washed off steep ones
-in heavy rain, so mesh under steep ones wins less. It never wins more than the loss that today's plant has for them.
+in heavy rain, so mesh under steep ones wins less. It never wins more than the baseline plant loses by them.
 
 Mesh costs a little ventilation: the rise of the cell temperature counts in full whether there are birds or not, in
 proportion to irradiance, and ends where a wholly closed back would (Sandia sets, 8 K at 1000 W/m2). So without birds

@@ -17,9 +17,9 @@ modules that are not lost yet: the simulated effect is that of ``R x``, and ener
 Where readings show no trend beyond normal ageing there is no growth. Readings are told as evidence and never stand for
 a measured excess.
 
-A measured excess may have other causes: today's plant has its expected shunt share, and some shunts are not potential-
-induced. Where nothing is measured, the plant holds the small expected loss of systems of the kind, and the offer is a
-diagnosis. A claim on the warranty comes before any device.
+A measured excess may have other causes: the baseline plant has its expected shunt share, and some shunts are not
+potential-induced. Where nothing is measured, the plant holds the small expected loss of systems of the kind, and the
+offer is a diagnosis. A claim on the warranty comes before any device.
 
 Known limits: no trial of unselected homes exists, nor a published recovery curve that could be read; the profile along
 the string is the plain one; light-induced losses, cracks, corrosion and surface polarisation stay; the inverter's own

@@ -3,9 +3,9 @@
 Model
 -----
 Fixed tilt: candidates around the optimum for the latitude (Jacobson and Jadhav) are simulated with the azimuth that the
-array has, row shading included. The one with the most energy and its two neighbours are compared with today's plant by
+array has, row shading included. The one with the most energy and its two neighbours are compared with the baseline by
 the owner's bill: a tariff that pays little for surplus calls for steeper modules where winter's use counts, for flatter
-ones where long days do. The lowest bill wins; where that is today's nothing is moved. Steeper rows at the old pitch
+ones where long days do. The lowest bill wins; where that is the baseline, nothing moves. Steeper rows at the old pitch
 shade each other more; where the pitch is not known a usual one is taken, so that the gain is not overstated.
 
 Two or four seasonal positions (days and tilts by Landau, in the steps of the frames) are alternatives, taken where they
@@ -226,7 +226,7 @@ def _tilted(cohort: api.Cohort, raised: api.Plant, can: api.Bools, tilt_deg: api
 def _best_tilt_deg(
     cohort: api.Cohort, plant: api.Plant, raised: api.Plant, can: api.Bools, assume: api.Assumed
 ) -> tuple[api.Floats, api.Floats]:
-    """Return per site (S,) the tilt of the lowest bill, NaN where none beats today's plant, and that of most energy."""
+    """Return per site (S,) the tilt of the lowest bill, NaN where none beats the baseline, and that of most energy."""
     step = assume["tilt_step_deg"]
     fit = np.round(angles.optimal_tilt_deg(common.numbers(cohort.sites, "latitude")) / step) * step
     most, most_kwh = np.full(len(cohort), -np.inf), fit

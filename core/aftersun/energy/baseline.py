@@ -1,4 +1,4 @@
-"""Today's plant from the facts of the inventory; expected values where a fact is unknown."""
+"""The baseline plant from the facts of the inventory; expected values where a fact is unknown."""
 
 from __future__ import annotations
 
@@ -40,11 +40,11 @@ _DECIDE_ON_FULL_SUN = (
 _IN_ROWS = ("flat roof frame", "ground frame")
 
 
-FACTS_OF_TODAY = ("birds_seen", "open_string")  # yes/no facts of facts.csv that today's plant depends on
+FACTS_OF_BASELINE = ("birds_seen", "open_string")  # yes/no facts of facts.csv that the baseline plant depends on
 
 
 def baseline(cohort: Cohort, overrides: Mapping[str, float] = NO_OVERRIDES) -> Plant:
-    """Return today's plant of a cohort.
+    """Return the baseline plant of a cohort.
 
     Known facts are taken as they are; unknown ones take the value of ``system.csv``, which
     ``cohort.overrides`` and ``overrides`` replace by name. Yes/no facts that are unknown enter with their
@@ -52,7 +52,7 @@ def baseline(cohort: Cohort, overrides: Mapping[str, float] = NO_OVERRIDES) -> P
     """
     if overrides:
         return _baseline(cohort, overrides)
-    return cohort.once("today's plant", lambda: _baseline(cohort, overrides))
+    return cohort.once("the baseline plant", lambda: _baseline(cohort, overrides))
 
 
 def _baseline(cohort: Cohort, overrides: Mapping[str, float]) -> Plant:

@@ -1,4 +1,4 @@
-"""The physical state of every system of a cohort. Today's plant is the baseline; a retrofit returns another one."""
+"""The physical state of every system of a cohort: the baseline plant as it stands, another one with a retrofit."""
 
 from __future__ import annotations
 

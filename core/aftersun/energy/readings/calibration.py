@@ -90,7 +90,7 @@ class Calibration:
 def calibrate(cohort: Cohort, plant: Plant, energy: Energy, readings: Checked) -> Calibration:
     """Compare production readings with the computed output of each site.
 
-    ``plant`` is today's, not calibrated yet, and ``energy`` its balance on the cohort's typical year. Output of
+    ``plant`` is the baseline's, not calibrated yet, and ``energy`` its balance on the cohort's typical year. Output of
     earlier years is computed without the ageing since then.
     """
     produced = readings.of(PRODUCTION)

@@ -1,4 +1,4 @@
-"""Today's plant, with what the sites' own meters say of it."""
+"""The baseline plant, with what the sites' own meters say of it."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ class FittedBaseline:
 
 
 def fitted_baseline(cohort: Cohort, readings: pd.DataFrame) -> FittedBaseline:
-    """Return today's plant as far as facts and meter readings tell.
+    """Return the baseline plant as far as facts and meter readings tell.
 
     ``readings`` has the dictionary's columns of table reading and may be empty; then nothing but the evidence columns,
     all unknown, is added.

@@ -1,4 +1,4 @@
-"""What a run stores of each site as it stands today: energy, losses, a picture of the mean days, what meters tell."""
+"""What a run stores of each site as it stands: energy, losses, a picture of the mean days, what meters tell."""
 
 from __future__ import annotations
 

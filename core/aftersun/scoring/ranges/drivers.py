@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import special, stats
 
-from aftersun.energy.baseline import FACTS_OF_TODAY
+from aftersun.energy.baseline import FACTS_OF_BASELINE
 from aftersun.energy.baseline import baseline as baseline_plant
 from aftersun.model import tables
 from aftersun.model.arrays import each_array, put, take
@@ -214,7 +214,7 @@ def _told(case: Case, column: str, where: Bools, value: float | bool) -> Case:
     sites = cohort.sites.assign(**{column: answer})
     if column in UNKNOWN_NUMBERS:
         other = _standing(case.baseline, replace(cohort, sites=sites), case.simulations)
-    elif column in FACTS_OF_TODAY:
+    elif column in FACTS_OF_BASELINE:
         other = _standing(case.baseline, cohort.answering(sites), case.simulations)
     else:
         other = replace(case.baseline, cohort=cohort.answering(sites))
