@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import cache
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from aftersun.climate.nearest import nearest_station
-from aftersun.climate.normals import cell_of, normals_at
+from aftersun.climate.normals import cell_of, ghi_sd_shares
 from aftersun.climate.synthesis.year import synthetic_id
 from aftersun.model import tables
 from aftersun.model.errors import AftersunError
@@ -53,7 +52,7 @@ def weather_for(latitude: Floats, longitude: Floats, elevation_m: Floats, statio
         If there is no station and a site lies where the normals have no land.
     """
     cell_latitude, cell_longitude = cell_of(latitude, longitude)
-    grid_sd = _grid_sd(cell_latitude, cell_longitude)
+    grid_sd = ghi_sd_shares(latitude, longitude)
     if stations:
         near = nearest_station(latitude, longitude, elevation_m, stations)
         distance = near["distance_km"].to_numpy(dtype=np.float64)
@@ -87,16 +86,3 @@ def weather_for(latitude: Floats, longitude: Floats, elevation_m: Floats, statio
 def synthetic_ids(latitude: Floats, longitude: Floats) -> npt.NDArray[np.object_]:
     """Return the ids of the synthetic years of these cells (S,)."""
     return np.array([synthetic_id(*cell) for cell in zip(latitude, longitude, strict=True)], dtype=object)
-
-
-def _grid_sd(latitude: Floats, longitude: Floats) -> Floats:
-    """Return the normals' own standard deviation of the yearly irradiation per cell (S,), NaN without land."""
-    return np.array([_sd_of_cell(*cell) for cell in zip(latitude.tolist(), longitude.tolist(), strict=True)])
-
-
-@cache
-def _sd_of_cell(latitude: float, longitude: float) -> float:
-    try:
-        return normals_at(latitude, longitude).ghi_sd_share
-    except AftersunError:
-        return float("nan")

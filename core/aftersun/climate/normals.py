@@ -98,21 +98,22 @@ def _assumed(name: str) -> float:
     return tables.mode("normals.csv", name)
 
 
-def _cells(latitude: Floats, longitude: Floats) -> Ints:
-    """Return the number of the cell that serves each point (S,), -1 where no land is near."""
-    if not (np.isfinite(longitude).all() and (np.abs(latitude) <= 90).all() and (np.abs(longitude) <= 360).all()):
+def _cells(latitude: npt.ArrayLike, longitude: npt.ArrayLike) -> Ints:
+    """Return the number of the cell that serves each latitude and longitude (S,), -1 where no land is near."""
+    lat, lon = (np.atleast_1d(np.asarray(degrees, dtype=np.float64)) for degrees in (latitude, longitude))
+    if not (np.isfinite(lon).all() and (np.abs(lat) <= 90).all() and (np.abs(lon) <= 360).all()):
         raise AftersunError(
             "A place on earth needs a latitude of -90 to 90 and a longitude of -180 to 180 degrees.",
             "Give both in decimal degrees, north and east positive.",
         )
     grid = _grid()
-    row = np.minimum(np.floor((latitude - SOUTH_DEG) / CELL_DEG).astype(int), grid.number.shape[0] - 1)
-    column = np.floor((longitude + 180) / CELL_DEG).astype(int) % grid.number.shape[1]
+    row = np.minimum(np.floor((lat - SOUTH_DEG) / CELL_DEG).astype(int), grid.number.shape[0] - 1)
+    column = np.floor((lon + 180) / CELL_DEG).astype(int) % grid.number.shape[1]
     number = np.where(row < 0, -1, grid.number[row, column])
     sea = np.flatnonzero(number < 0)
     if sea.size:
         reach = 2 * np.sin(np.radians(_assumed("nearest_land")) / 2)
-        distance, nearest = grid.tree.query(unit_vectors(latitude[sea], longitude[sea]), distance_upper_bound=reach)
+        distance, nearest = grid.tree.query(unit_vectors(lat[sea], lon[sea]), distance_upper_bound=reach)
         number[sea] = np.where(np.isfinite(distance), nearest, -1)
     return number
 
@@ -136,10 +137,20 @@ def cell_of(latitude: npt.ArrayLike, longitude: npt.ArrayLike) -> tuple[Floats, 
     AftersunError
         If a value is not a place on earth.
     """
-    number = _cells(*(np.atleast_1d(np.asarray(degrees, dtype=np.float64)) for degrees in (latitude, longitude)))
+    number = _cells(latitude, longitude)
     known = number >= 0
     grid = _grid()
     return np.where(known, grid.latitude[number], np.nan), np.where(known, grid.longitude[number], np.nan)
+
+
+def ghi_sd_shares(latitude: npt.ArrayLike, longitude: npt.ArrayLike) -> Floats:
+    """Return ``ghi_sd_share`` of the normals of points (S,) in degrees, NaN where no land is near.
+
+    Raises AftersunError if a value is not a place on earth.
+    """
+    number = _cells(latitude, longitude)
+    shares = np.array([_assumed(f"ghi_sd_{basis}") for basis in BASES])
+    return np.where(number >= 0, shares[_grid().arrays["ghi_basis"][number].astype(int)], np.nan)
 
 
 def _clearness_shape(shape: npt.NDArray[np.generic], latitude: float, longitude: float) -> Floats:
@@ -171,7 +182,7 @@ def normals_at(latitude: float, longitude: float) -> Normals:
     AftersunError
         On open sea, south of 60 S, or if the values are not a place on earth.
     """
-    number = int(_cells(np.array([latitude], dtype=np.float64), np.array([longitude], dtype=np.float64))[0])
+    number = int(_cells(latitude, longitude)[0])
     if number < 0:
         raise AftersunError(
             "There are no climate normals for this place: it lies on open sea or in Antarctica.",

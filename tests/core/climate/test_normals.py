@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from aftersun.climate.normals import Normals, cell_of, normals_at
+from aftersun.climate.normals import Normals, cell_of, ghi_sd_shares, normals_at
 from aftersun.model.errors import AftersunError
 from aftersun.model.sphere import great_circle_km
 
@@ -177,3 +177,11 @@ def test_a_batch_gives_each_point_what_it_gets_alone(places):
     together = np.stack(cell_of(latitude, longitude))
     alone = np.concatenate([np.stack(cell_of([north], [east])) for north, east in places], axis=1)
     assert np.array_equal(together, alone, equal_nan=True)
+
+
+def test_how_sure_many_places_are_is_what_each_says_alone() -> None:
+    latitude, longitude = np.array([45.0, -33.5, 21.3, 30.0]), np.array([8.0, 18.9, -157.9, -40.0])
+    shares = ghi_sd_shares(latitude, longitude)
+    alone = [normals_at(*place).ghi_sd_share for place in zip(latitude[:3], longitude[:3], strict=True)]
+    assert shares[:3].tolist() == alone
+    assert np.isnan(shares[3])  # the middle of the Atlantic
