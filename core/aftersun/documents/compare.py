@@ -82,9 +82,8 @@ def compare(inventory: Inventory, first: str | None = None, second: str | None =
     """
     one, other = _two_runs(inventory, first, second)
     ids = [one.run_id, other.run_id]
-    of_both, only_first, only_second, offers, rankings = map(
-        int, inventory.connection.execute(_COUNTS, ids).fetchall()[0]
-    )
+    counts = map(int, inventory.connection.execute(_COUNTS, ids).fetchall()[0])
+    of_both, only_first, only_second, offers, rankings = counts
     return Difference(
         one,
         other,
@@ -102,32 +101,31 @@ def compare(inventory: Inventory, first: str | None = None, second: str | None =
 
 def causes(one: RunRecord, other: RunRecord) -> list[Cause]:
     """Return all in which two runs were made differently."""
-    libraries = [dict(run.settings.get("libraries", {})) for run in (one, other)]
-    codes = [_named(run.input_hashes, code=True) for run in (one, other)]
-    inputs = [_named(run.input_hashes, code=False) for run in (one, other)]
-    plugins = [dict(run.plugin_versions) for run in (one, other)]
-    program_codes = [{"code": code.pop("aftersun", None)} for code in codes]
-    by_plugin = [{f"code of {name.removeprefix('plugin ')}": value for name, value in code.items()} for code in codes]
-    failures = [{f["plugin"]: f"{f['during']}: {f['reason']}" for f in run.failures} for run in (one, other)]
-    settings = [
-        {"day": str(run.as_of), "seed": run.seed, "ranges": run.settings.get("ranges", "not stored")}
-        for run in (one, other)
-    ]
-    companies = [_flat(run.settings.get("company", {})) for run in (one, other)]
-    computed = [_flat(run.settings.get("computed_by", {})) for run in (one, other)]
-    # the program's own version stands among the libraries, too
-    versions = [{"aftersun": run.program_version, **found} for run, found in zip((one, other), libraries, strict=True)]
+    made = _made_from(one), _made_from(other)
     return [
-        *_changed(PROGRAM, *versions),
-        *_changed(PROGRAM, *program_codes),
-        *_changed(PLUGIN, *plugins),
-        *_changed(PLUGIN, *by_plugin),
-        *_changed(INPUT, *inputs),
-        *_changed(COMPANY, *companies),
-        *_changed(SETTING, *settings),
-        *_changed(FAILURE, *failures),
-        *_changed(COMPUTED, *computed),
+        Cause(kind, name, _text(made[0][kind].get(name)), _text(made[1][kind].get(name)))
+        for kind in made[0]
+        for name in sorted(made[0][kind].keys() | made[1][kind].keys())
+        if made[0][kind].get(name) != made[1][kind].get(name)
     ]
+
+
+def _made_from(run: RunRecord) -> dict[str, dict[str, Any]]:
+    """Return all that a run was made from, by kind of cause and name."""
+    settings, libraries = run.settings, run.settings.get("libraries", {})
+    codes = {name.removeprefix(_CODE): value for name, value in run.input_hashes.items() if name.startswith(_CODE)}
+    # The company file is compared line by line.
+    inputs = {name: value for name, value in run.input_hashes.items() if not name.startswith((_CODE, "company_file"))}
+    return {
+        # the program's own version stands among the libraries, too
+        PROGRAM: {"aftersun": run.program_version, **libraries, "code": codes.pop("aftersun", None)},
+        PLUGIN: {**run.plugin_versions, **{f"code of {name.removeprefix('plugin ')}": codes[name] for name in codes}},
+        INPUT: {_INPUT_NAMES.get(name, name): value for name, value in inputs.items()},
+        COMPANY: _flat(settings.get("company", {})),
+        SETTING: {"day": str(run.as_of), "seed": run.seed, "ranges": settings.get("ranges", "not stored")},
+        FAILURE: {failed["plugin"]: f"{failed['during']}: {failed['reason']}" for failed in run.failures},
+        COMPUTED: _flat(settings.get("computed_by", {})),
+    }
 
 
 def _two_runs(inventory: Inventory, first: str | None, second: str | None) -> tuple[RunRecord, RunRecord]:
@@ -148,17 +146,6 @@ def _two_runs(inventory: Inventory, first: str | None, second: str | None) -> tu
     return found[0], found[1]
 
 
-def _named(hashes: Mapping[str, str], code: bool) -> dict[str, Any]:
-    """Return the hashes of code, or of all else but the company file, which is compared line by line."""
-    if code:
-        return {name.removeprefix(_CODE): value for name, value in hashes.items() if name.startswith(_CODE)}
-    return {
-        _INPUT_NAMES.get(name, name): value
-        for name, value in hashes.items()
-        if not name.startswith(_CODE) and name != "company_file"
-    }
-
-
 def _flat(value: Any, place: str = "") -> dict[str, Any]:
     """Return nested settings by their place, as section.name."""
     if not isinstance(value, Mapping):
@@ -167,14 +154,6 @@ def _flat(value: Any, place: str = "") -> dict[str, Any]:
     for name, inner in value.items():
         found.update(_flat(inner, f"{place}.{name}" if place else str(name)))
     return found
-
-
-def _changed(kind: str, one: Mapping[str, Any], other: Mapping[str, Any]) -> list[Cause]:
-    return [
-        Cause(kind, name, _text(one.get(name)), _text(other.get(name)))
-        for name in sorted(one.keys() | other.keys())
-        if one.get(name) != other.get(name)
-    ]
 
 
 def _text(value: Any) -> str | None:

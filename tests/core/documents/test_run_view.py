@@ -5,17 +5,21 @@ from __future__ import annotations
 import json
 import shutil
 
+import duckdb
 import pandas as pd
 import pytest
 from notes_support import gathered
+from old_inventory_support import unpacked
 
 from aftersun import api
+from aftersun.documents.letters.compose import Choices, compose
 from aftersun.documents.run_view import RunView
 from aftersun.inventory.runs import bulk_reading
-from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.file import Inventory, bring_up_to_date
 from aftersun.inventory.store.tables import RUN_TABLES
 from aftersun.model.errors import AftersunError
 from aftersun.scoring.run.rank import Settings, rank
+from aftersun.wording import reason_text, status_text, survey_text
 
 WORST_FIRST = ("danger", "warning", "caution")  # ANSI Z535.6 signal words
 
@@ -268,3 +272,29 @@ def test_safety_notes_without_names_stand_with_pseudonyms(opened):
     assert not set(shown.where["site_id"]) & set(told.where["site_id"])
     assert shown.where["site_id"].nunique() == told.where["site_id"].nunique()
     assert shown.notes == told.notes
+
+
+def test_a_run_of_version_0_1_0_says_what_it_said(tmp_path):
+    path = unpacked("demo-0.1.0", tmp_path)
+    with duckdb.connect(str(path), read_only=True) as connection:
+        sentences = dict(connection.execute("SELECT site_id, sentence FROM call WHERE position > 0").fetchall())
+        left = dict(
+            connection.execute(
+                "SELECT excluded_reason, count(*) FROM call WHERE position IS NULL GROUP BY ALL"
+            ).fetchall()
+        )
+        advised = connection.execute("SELECT site_id, retrofit, status, reason FROM ranking").fetchall()
+    bring_up_to_date(path)
+    with Inventory.open(path, read_only=True) as inventory:
+        view = RunView(inventory)
+        assert view.call_texts() == sentences
+        assert view.excluded().to_dict() == left
+        rows = view.table("ranking").to_dict("records")
+        told = {(r["site_id"], r["retrofit"], status_text(r["status"]), reason_text(r, view.currency)) for r in rows}
+        assert told == set(advised)
+        for row in rows:
+            assert f"Survey first: {survey_text(row)}" in row["reason"] or not survey_text(row)
+            assert bool(survey_text(row)) == ("Survey first: " in row["reason"])
+        called = [str(site) for site in view.calls()["site_id"]]
+        letters = compose(inventory, view, called, Choices(), view.as_of, batch=True).letters
+        assert any(option.survey_first for letter in letters for option in letter.options)

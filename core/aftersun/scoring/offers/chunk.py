@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 
@@ -15,8 +15,8 @@ from aftersun.model.codes import OFFERED
 from aftersun.model.cohort import Cohort
 from aftersun.money.company import Company
 from aftersun.scoring.offers.bundles import best_bundles
-from aftersun.scoring.offers.ledgers import month_rows, offers
-from aftersun.scoring.offers.singles import ANSWER_VALUE, Setting, Tables, single_of
+from aftersun.scoring.offers.ledgers import OFFER_TABLES, month_rows, offers
+from aftersun.scoring.offers.singles import ANSWER_VALUE, Setting, rows_of, single_of
 from aftersun.scoring.offers.site_tables import site_tables
 from aftersun.scoring.ranges.draws import CommonNumbers, total_by_retrofit
 from aftersun.scoring.ranges.information import questions
@@ -57,30 +57,17 @@ def score(
     alone = [single_of(loaded, setting) for loaded in registry.retrofits]
     singles = [single for _, single in alone if single is not None]
     found = [tables for tables, _ in alone]
-    frames = {
-        "ranking": _of("ranking", found),
-        "safety_note": _of("safety_note", found),
-        "driver": _of("driver", found),
-    }
+    frames = {table: rows_of(table, found) for table in ("ranking", "safety_note", "driver")}
     texts = frames["ranking"].columns.intersection(_TEXTS)
     frames["ranking"] = frames["ranking"].astype(dict.fromkeys(texts, "str"))
-    frames["question"] = questions(_of(ANSWER_VALUE, found), cohort.sites, registry, company)
+    frames["question"] = questions(rows_of(ANSWER_VALUE, found), cohort.sites, registry, company)
     found.append(offers(singles, best_bundles(singles, baseline, company, guard), cohort, company))
     found.append({"offer_month": month_rows(cohort.sites.index, "", baseline.months)})
-    for table in ("offer", "offer_member", "offer_hours", "offer_month", "cost_item", "cash_flow"):
-        frames[table] = _of(table, found)
+    frames |= {table: rows_of(table, found) for table in OFFER_TABLES}
     offered = frames["ranking"][frames["ranking"]["status"].isin(OFFERED)]
     kept = {one.loaded.id: (one.rows, one.draws) for one in singles if ranges}
     frames[VALUE_DRAW] = total_by_retrofit(offered, cohort.sites.index, kept)
-    told = {table: frame for table, frame in frames.items() if len(frame.columns)}  # none where no retrofit answered
-    return Scored({**told, **site_tables(baseline, fit)}, tuple(guard.failures))
-
-
-def _of(table: str, parts: Sequence[Tables]) -> pd.DataFrame:
-    """Return the rows that the parts have for a table; of those without any, the columns of one."""
-    there = [tables[table] for tables in parts if table in tables]
-    filled = [frame for frame in there if len(frame)]
-    return pd.concat(filled, ignore_index=True) if filled else there[0] if there else pd.DataFrame()
+    return Scored({**frames, **site_tables(baseline, fit)}, tuple(guard.failures))
 
 
 @cache

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -18,39 +18,12 @@ from aftersun.money.company import Company
 from aftersun.money.prices import Prices, Visit
 from aftersun.money.template import TRAVEL
 from aftersun.scoring.offers.bundles import Bundle
-from aftersun.scoring.offers.singles import Single, Tables
+from aftersun.scoring.offers.singles import Single, Tables, rows_of
 from aftersun.scoring.ranges.draws import Draws, measured
 from aftersun.scoring.value.simulations import MONTHLY, Months
 from aftersun.scoring.value.valuation import ITEM_COLUMNS, cash_rows
 
-OFFER_COLUMNS = (
-    "site_id",
-    "offer",
-    "npv",
-    "npv_p90",
-    "npv_p50",
-    "npv_p10",
-    "chance_npv_positive",
-    "upfront",
-    "first_year_saving",
-    "contribution",
-    "materials_cost",
-    "equipment",
-    "must_call",
-    "trip_cost",
-    "years",
-    "npv_percentiles",
-)
-MEMBER_COLUMNS = ("site_id", "offer", "retrofit", "npv_alone", "npv_added")
-HOUR_COLUMNS = ("site_id", "offer", "skill", "hours")
-_COLUMNS_OF: Mapping[str, Sequence[str]] = {
-    "offer": OFFER_COLUMNS,
-    "offer_member": MEMBER_COLUMNS,
-    "offer_hours": HOUR_COLUMNS,
-    "offer_month": ("site_id", "offer", "month"),
-    "cost_item": ("site_id", "retrofit"),
-    "cash_flow": ("site_id", "retrofit"),
-}
+OFFER_TABLES = ("offer", "offer_member", "offer_hours", "offer_month", "cost_item", "cash_flow")
 
 
 def offers(singles: Sequence[Single], bundles: Iterable[Bundle], cohort: Cohort, company: Company) -> Tables:
@@ -65,11 +38,7 @@ def offers(singles: Sequence[Single], bundles: Iterable[Bundle], cohort: Cohort,
     """
     found = [_of_single(single, company) for single in singles]
     found += [_of_bundle(bundle, singles, cohort, company) for bundle in bundles]
-    tables = {}
-    for name, columns in _COLUMNS_OF.items():
-        parts = [of_offer[name] for of_offer in found if name in of_offer]
-        tables[name] = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(columns))
-    return tables
+    return {name: rows_of(name, found) for name in OFFER_TABLES}
 
 
 def _of_single(single: Single, company: Company) -> Tables:
@@ -117,9 +86,9 @@ def _tables(offer: pd.DataFrame, members: pd.DataFrame, visit: Visit, months: Mo
     name = str(offer["offer"].iloc[0])
     offer, hours = _with_company_ledger(offer, visit, company)
     return {
-        "offer": offer[list(OFFER_COLUMNS)],
-        "offer_member": members.assign(offer=name)[list(MEMBER_COLUMNS)],
-        "offer_hours": hours.assign(offer=name)[list(HOUR_COLUMNS)],
+        "offer": offer,
+        "offer_member": members.assign(offer=name),
+        "offer_hours": hours.assign(offer=name),
         "offer_month": month_rows(offer["site_id"], name, months),
     }
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -12,6 +12,7 @@ import pandas as pd
 
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded
+from aftersun.inventory.store.tables import RUN_TABLES
 from aftersun.model.change import DOES_NOT_FIT, SURVEY_FIRST, Notes, Screening
 from aftersun.model.codes import OFFERED, Obstacle, Status
 from aftersun.model.cohort import Cohort
@@ -106,6 +107,16 @@ def single_of(loaded: Loaded, setting: Setting) -> tuple[Tables, Single | None]:
         ANSWER_VALUE: answer_values(loaded.id, ids, drivers, valuation.npv),
     }
     return tables, Single(loaded, rows, valuation, draws, offered, danger)
+
+
+def rows_of(table: str, parts: Sequence[Tables]) -> pd.DataFrame:
+    """Return the rows that the parts have for a table; of those without any, its columns."""
+    there = [tables[table] for tables in parts if table in tables]
+    filled = [frame for frame in there if len(frame)]
+    if filled:
+        return pd.concat(filled, ignore_index=True)
+    stored = list(RUN_TABLES[table].columns)[1:] if table in RUN_TABLES else []  # without run_id
+    return there[0] if there else pd.DataFrame(columns=stored)
 
 
 def failed_ranking(site_ids: pd.Index, retrofit: str) -> pd.DataFrame:
