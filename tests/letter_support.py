@@ -84,33 +84,7 @@ def written(text: str) -> api.LetterFact:
     return api.LetterFact("as_written", {"text": text})
 
 
-NOTHING = api.LetterOption(
-    offer="",
-    parts=(),
-    price=0.0,
-    price_before=0.0,
-    sales_tax=0.0,
-    price_lines=(),
-    years=20,
-    first_year_saving=0.0,
-    yearly=0.0,
-    yearly_p90=None,
-    yearly_p50=None,
-    yearly_p10=None,
-    npv=0.0,
-    npv_p90=None,
-    npv_p50=None,
-    npv_p10=None,
-    chance_npv_positive=None,
-    discounted_payback_years=None,
-    cash=(),
-    months=(),
-    claims=(),
-    assumptions=(),
-    notes=(),
-    survey_first=(),
-    safety_remedial=False,
-)
+NOTHING = api.LetterOption(offer="", years=20)
 
 DIVERTER = api.LetterOption(
     offer="hot_water_diverter",

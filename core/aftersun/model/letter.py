@@ -109,7 +109,7 @@ class LetterPart:
     npv_added: float  # to the net present value, given the other parts
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class LetterOption:
     """One thing that the owner may choose; ``offer`` "" is doing nothing now, which costs and brings nothing.
 
@@ -119,30 +119,30 @@ class LetterOption:
     """
 
     offer: str  # id, members joined by "+"; "" = nothing now
-    parts: tuple[LetterPart, ...]  # the retrofits in it; none = nothing now
-    price: float  # tax included
-    price_before: float  # before a discount or fixed price; the same where there is none
-    sales_tax: float  # contained in ``price``
-    price_lines: tuple[LetterPrice, ...]  # add up to price_before
     years: int  # that it is counted over
-    first_year_saving: float  # money in the first year
-    yearly: float  # money a year on average, before the price
-    yearly_p90: float | None  # exceeded with 90 %
-    yearly_p50: float | None  # as likely exceeded as not
-    yearly_p10: float | None  # exceeded with 10 %
-    npv: float  # net present value at the values used
-    npv_p90: float | None  # exceeded with 90 %
-    npv_p50: float | None  # as likely exceeded as not
-    npv_p10: float | None  # exceeded with 10 %
-    chance_npv_positive: float | None  # 0 to 1
-    discounted_payback_years: float | None  # None = never within the years
-    cash: tuple[LetterYear, ...]  # year by year
-    months: tuple[LetterMonth, ...]  # energy with it, as new
-    claims: tuple[LetterClaim, ...]  # of the trade, beside what was computed
-    assumptions: tuple[LetterAssumption, ...]  # those that move the result most first
-    notes: tuple[LetterNote, ...]  # all of them, worst first
-    survey_first: tuple[LetterFact, ...]  # what has to be looked at on site before the price holds
-    safety_remedial: bool  # ends a known hazard and is named for that alone: nothing is promised of it in money
+    parts: tuple[LetterPart, ...] = ()  # the retrofits in it; none = nothing now
+    price: float = 0.0  # tax included
+    price_before: float = 0.0  # before a discount or fixed price; the same where there is none
+    sales_tax: float = 0.0  # contained in ``price``
+    price_lines: tuple[LetterPrice, ...] = ()  # add up to price_before
+    first_year_saving: float = 0.0  # money in the first year
+    yearly: float = 0.0  # money a year on average, before the price
+    yearly_p90: float | None = None  # exceeded with 90 %
+    yearly_p50: float | None = None  # as likely exceeded as not
+    yearly_p10: float | None = None  # exceeded with 10 %
+    npv: float = 0.0  # net present value at the values used
+    npv_p90: float | None = None  # exceeded with 90 %
+    npv_p50: float | None = None  # as likely exceeded as not
+    npv_p10: float | None = None  # exceeded with 10 %
+    chance_npv_positive: float | None = None  # 0 to 1
+    discounted_payback_years: float | None = None  # None = never within the years
+    cash: tuple[LetterYear, ...] = ()  # year by year
+    months: tuple[LetterMonth, ...] = ()  # energy with it, as new
+    claims: tuple[LetterClaim, ...] = ()  # of the trade, beside what was computed
+    assumptions: tuple[LetterAssumption, ...] = ()  # those that move the result most first
+    notes: tuple[LetterNote, ...] = ()  # all of them, worst first
+    survey_first: tuple[LetterFact, ...] = ()  # what has to be looked at on site before the price holds
+    safety_remedial: bool = False  # ends a known hazard and is named for that alone: nothing is promised of it in money
 
 
 @dataclass(frozen=True)
@@ -166,7 +166,7 @@ class LetterLoss:
     by_chance: bool = False  # an average; not known whether at this site
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Letter:
     """An offer to one customer, made from a stored run. ``customer`` holds name and address, line by line.
 
@@ -177,8 +177,8 @@ class Letter:
     contacted about offers.
     """
 
-    number: str  # year and six digits
-    version: int  # from 1 on
+    number: str = ""  # year and six digits; "" = not issued yet
+    version: int = 0  # from 1 on
     made_on: date  # day of the letter
     valid_until: date  # last day that prices hold
     run_id: str  # the stored run it was made from
@@ -186,19 +186,19 @@ class Letter:
     program_version: str  # that made it
     price_date: date  # day the price book was checked
     currency: str  # three letters
-    sales_tax_rate: float  # share of the price before tax
+    sales_tax_rate: float = 0.0  # share of the price before tax
     customer: tuple[str, ...]  # name and address, line by line
     site_id: str  # the site
-    weather: LetterFact | None  # that the energy was computed with; None in a notice
-    system: tuple[LetterFact, ...]  # what is known of it
-    findings: tuple[LetterFact, ...]  # what stands out
-    today: tuple[LetterMonth, ...]  # energy as the site stands
-    losses: tuple[LetterLoss, ...]  # from light to electricity
-    dangers: tuple[LetterNote, ...]  # known to stand, told whatever is offered
-    options: tuple[LetterOption, ...]  # the last is doing nothing now; empty = a safety notice
-    questions: tuple[LetterQuestion, ...]  # what to ask
-    remark: str  # of the account manager
-    changes: tuple[LetterFact, ...]  # what differs from the version before, safety first
+    weather: LetterFact | None = None  # that the energy was computed with; None in a notice
+    system: tuple[LetterFact, ...] = ()  # what is known of it
+    findings: tuple[LetterFact, ...] = ()  # what stands out
+    today: tuple[LetterMonth, ...] = ()  # energy as the site stands
+    losses: tuple[LetterLoss, ...] = ()  # from light to electricity
+    dangers: tuple[LetterNote, ...] = ()  # known to stand, told whatever is offered
+    options: tuple[LetterOption, ...] = ()  # the last is doing nothing now; empty = a safety notice
+    questions: tuple[LetterQuestion, ...] = ()  # what to ask
+    remark: str = ""  # of the account manager
+    changes: tuple[LetterFact, ...] = ()  # what differs from the version before, safety first
     from_meters: bool = False  # meter readings of the system went into it
 
     @property

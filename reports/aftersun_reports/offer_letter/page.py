@@ -44,13 +44,7 @@ def page(letter: api.Letter, head: api.Letterhead) -> dict[str, Any]:
         "contact": _lines(head.contact),
         "closing_lines": _lines(head.closing),
         "customer": _lines(letter.customer),
-        "reference": [
-            [words(f"{kind}number"), number],
-            [words("version"), str(version)],
-            [words("date"), figures.day(letter.made_on)],
-            *([] if notice else [[words("valid_until"), figures.day(letter.valid_until)]]),
-            [words("site"), breakable(letter.site_id)],
-        ],
+        "reference": _reference(letter, words, figures),
         "headline": words("notice_title" if notice else "letter_title"),
         "notice": notice,
         "notice_first": words("notice_first"),
@@ -71,17 +65,29 @@ def page(letter: api.Letter, head: api.Letterhead) -> dict[str, Any]:
         "assumptions": _assumptions(letter, words),
         "questions": _questions(letter, words),
         "answer": _answer(letter, head, words, figures),
-        "about": {
-            "title": words(f"{kind}about_title"),
-            "rows": [
-                *([[words("about_weather"), words.say(letter.weather).rstrip(".")]] if letter.weather else []),
-                *([] if notice else [[words("about_prices"), figures.day(letter.price_date)]]),
-                [words("about_as_of"), figures.day(letter.as_of)],
-                [words("about_run"), breakable(letter.run_id)],
-                [words("about_program"), breakable(letter.program_version)],
-            ],
-        },
+        "about": _about(letter, words, figures),
     }
+
+
+def _reference(letter: api.Letter, words: Words, figures: Figures) -> list[list[str]]:
+    return [
+        [words("notice_number" if letter.notice else "number"), breakable(letter.number)],
+        [words("version"), str(letter.version)],
+        [words("date"), figures.day(letter.made_on)],
+        *([] if letter.notice else [[words("valid_until"), figures.day(letter.valid_until)]]),
+        [words("site"), breakable(letter.site_id)],
+    ]
+
+
+def _about(letter: api.Letter, words: Words, figures: Figures) -> dict[str, Any]:
+    rows = [
+        *([[words("about_weather"), words.say(letter.weather).rstrip(".")]] if letter.weather else []),
+        *([] if letter.notice else [[words("about_prices"), figures.day(letter.price_date)]]),
+        [words("about_as_of"), figures.day(letter.as_of)],
+        [words("about_run"), breakable(letter.run_id)],
+        [words("about_program"), breakable(letter.program_version)],
+    ]
+    return {"title": words("notice_about_title" if letter.notice else "about_title"), "rows": rows}
 
 
 def _opening(letter: api.Letter) -> str:

@@ -20,7 +20,7 @@ from aftersun.documents.letters.facts import (
     value_of,
     weather_of,
 )
-from aftersun.documents.letters.options import Records, below_cost, months_of, nothing_now, option_of
+from aftersun.documents.letters.options import Records, below_cost, months_of, option_of
 from aftersun.documents.letters.source import Source
 from aftersun.documents.run_view import RunView
 from aftersun.inventory.log import call_log
@@ -180,20 +180,19 @@ def compose_notices(
 
 
 def _notice(source: Source, site_id: str, made_on: date) -> Letter:
-    if site_id not in source.sites:
-        raise AftersunError(
-            "There is no such site in the inventory.", "Check the sites' numbers; they are the column site_id."
-        )
-    dangers = source.dangers(site_id)
-    if not dangers:
+    _site(source, site_id)
+    if not source.dangers(site_id):
         raise AftersunError(
             f"Site {site_id}: the run knows of no danger there, so there is no safety notice to write.",
             "If one was found since, record the fact and rank again; nothing was written.",
         )
+    return _dangers_alone(source, site_id, made_on)
+
+
+def _dangers_alone(source: Source, site_id: str, made_on: date) -> Letter:
+    """Return a letter that offers nothing: to whom, when, by which run, and the dangers."""
     view = source.view
     return Letter(
-        number="",
-        version=0,
         made_on=made_on,
         valid_until=made_on,  # it offers nothing that could run out
         run_id=view.run_id,
@@ -201,19 +200,9 @@ def _notice(source: Source, site_id: str, made_on: date) -> Letter:
         program_version=f"aftersun {view.run.program_version}",
         price_date=view.as_of,  # it holds no price
         currency=view.currency,
-        sales_tax_rate=0.0,
         customer=source.customer(site_id),
         site_id=site_id,
-        weather=None,
-        system=(),
-        findings=(),
-        today=(),
-        losses=(),
-        dangers=dangers,
-        options=(),
-        questions=(),
-        remark="",
-        changes=(),
+        dangers=source.dangers(site_id),
     )
 
 
@@ -259,12 +248,16 @@ def _closed_since(inventory: Inventory, view: RunView, today: date) -> dict[str,
     return {str(customer): str(why) for customer, why in rules.items() if why in _AT_ONCE}
 
 
-def _check_site(source: Source, site_id: str, choices: Choices, closed: Mapping[str, str]) -> None:
-    site = source.sites.get(site_id)
-    if site is None:
+def _site(source: Source, site_id: str) -> Row:
+    if site_id not in source.sites:
         raise AftersunError(
             "There is no such site in the inventory.", "Check the sites' numbers; they are the column site_id."
         )
+    return source.sites[site_id]
+
+
+def _check_site(source: Source, site_id: str, choices: Choices, closed: Mapping[str, str]) -> None:
+    site = _site(source, site_id)
     call = source.one("call", site_id)
     if call is None or source.one("site_energy", site_id) is None:
         why = "is newer than the run"
@@ -318,35 +311,23 @@ def _price(records: Records, choices: Choices) -> float | None:
 
 
 def _letter(source: Source, site_id: str, chosen: Sequence[str], choices: Choices, made_on: date) -> Letter:
-    view, catalogue = source.view, source.catalogue
-    system, dangers = source.system(site_id), source.dangers(site_id)
-    options: list[LetterOption] = []
-    for offer in chosen:
-        records = source.records(site_id, offer)
-        options.append(option_of(records, _price(records, choices), catalogue))
-    members = [name for offer in chosen for name in source.records(site_id, offer).names]
-    return Letter(
-        number="",
-        version=0,
-        made_on=made_on,
+    catalogue, system = source.catalogue, source.system(site_id)
+    records = [source.records(site_id, offer) for offer in chosen]
+    options = [option_of(one, _price(one, choices), catalogue) for one in records]
+    nothing_now = LetterOption(offer="", years=max(option.years for option in options))
+    members = [name for one in records for name in one.names]
+    return replace(
+        _dangers_alone(source, site_id, made_on),
         valid_until=choices.valid_until or made_on + timedelta(days=choices.valid_days),
-        run_id=view.run_id,
-        as_of=view.as_of,
-        program_version=f"aftersun {view.run.program_version}",
         price_date=source.company.identity.price_date,
-        currency=view.currency,
         sales_tax_rate=catalogue.sales_tax_rate,
-        customer=source.customer(site_id),
-        site_id=site_id,
         weather=weather_of(system.energy),
         system=system_facts(system, source.unknown_demand_kwh, made_on),
         findings=findings_of(system, made_on),
         today=months_of([row for row in source.rows("offer_month", site_id) if row["offer"] == ""]),
         losses=losses_of(system.site, system.losses),
-        dangers=dangers,
-        options=(*options, nothing_now(max(option.years for option in options))),
+        options=(*options, nothing_now),
         questions=questions_of(source.rows("question", site_id), members, catalogue.titles),
         remark=choices.remark.strip(),
-        changes=(),
         from_meters=system.evidence is not None,
     )

@@ -84,15 +84,8 @@ class Records:
 
 
 def option_of(records: Records, price: float | None, catalogue: Catalogue) -> LetterOption:
-    """Return an offer of the run as an option of a letter.
+    """Return an offer of the run as an option of a letter, at the ``price`` asked for, tax included, None = as computed.
 
-    Parameters
-    ----------
-    price
-        What the account manager asks for, tax included; None = as computed.
-
-    Notes
-    -----
     The price is certain, and paid in year 0: another one moves the net present value and each of its percentiles by
     the difference. The chance of a gain is then read from the 21 stored percentiles, moved likewise, by linear
     interpolation between them; beyond the lowest and highest draw it is 1 and 0. With the price as computed it is the
@@ -101,14 +94,13 @@ def option_of(records: Records, price: float | None, catalogue: Catalogue) -> Le
     the run's discount rate).
     """
     offer = records.offer
-    name, years = str(offer["offer"]), int(offer["years"])
+    years = int(offer["years"])
     before = _money(offer["upfront"])
     paid = before if price is None else _money(price)
     lower = 0.0 if price is None else float(offer["upfront"]) - paid  # what the owner keeps by the price that was set
-    net = np.array([row["net"] for row in records.cash], dtype=np.float64)
+    net = np.array([float(row["net"]) for row in records.cash])
     net[0] += lower
-    prices = np.array([row["upfront"] for row in records.cash], dtype=np.float64)
-    all_prices = float(npv(catalogue.discount_rate, prices)) - lower
+    all_prices = float(npv(catalogue.discount_rate, np.array([float(row["upfront"]) for row in records.cash]))) - lower
     share = float(capital_recovery(catalogue.discount_rate, years)) if years >= 1 else 0.0
 
     def worth(column: str) -> float | None:
@@ -120,11 +112,9 @@ def option_of(records: Records, price: float | None, catalogue: Catalogue) -> Le
 
     value = _money(float(offer["npv"]) + lower)
     p90, p50, p10 = (worth(column) for column in ("npv_p90", "npv_p50", "npv_p10"))
-    parts = [_part(row, catalogue) for row in records.members]
-    names = records.names
     return LetterOption(
-        offer=name,
-        parts=tuple(parts),
+        offer=str(offer["offer"]),
+        parts=tuple(_part(row, catalogue) for row in records.members),
         price=paid,
         price_before=before,
         sales_tax=_money(paid * catalogue.sales_tax_rate / (1.0 + catalogue.sales_tax_rate)),
@@ -143,22 +133,12 @@ def option_of(records: Records, price: float | None, catalogue: Catalogue) -> Le
         discounted_payback_years=_payback(catalogue.discount_rate, paid, net[1:]),
         cash=_cash(net),
         months=months_of(records.months),
-        claims=_claims(names, records, catalogue),
-        assumptions=_assumptions(names, records.drivers, catalogue),
+        claims=_claims(records, catalogue),
+        assumptions=_assumptions(records, catalogue),
         notes=notes_of(records.notes),
-        survey_first=_survey(names, records.ranking, catalogue),
+        survey_first=_survey(records, catalogue),
         safety_remedial=records.safety_remedial,
     )
-
-
-def nothing_now(years: int) -> LetterOption:
-    """Return the option to do nothing now, which costs and brings nothing."""
-    return LetterOption(
-        offer="", parts=(), price=0.0, price_before=0.0, sales_tax=0.0, price_lines=(),
-        years=years, first_year_saving=0.0, yearly=0.0, yearly_p90=None, yearly_p50=None, yearly_p10=None,
-        npv=0.0, npv_p90=None, npv_p50=None, npv_p10=None, chance_npv_positive=None, discounted_payback_years=None,
-        cash=(), months=(), claims=(), assumptions=(), notes=(), survey_first=(), safety_remedial=False,
-    )  # fmt: skip
 
 
 def below_cost(records: Records, price: float, catalogue: Catalogue) -> bool:
@@ -223,7 +203,8 @@ def _part(row: Row, catalogue: Catalogue) -> LetterPart:
     return LetterPart(name, str(about.get("title", name)), str(about.get("summary", "")), _money(row["npv_added"]))
 
 
-def _claims(names: Sequence[str], records: Records, catalogue: Catalogue) -> tuple[LetterClaim, ...]:
+def _claims(records: Records, catalogue: Catalogue) -> tuple[LetterClaim, ...]:
+    names = records.names
     found = []
     less = None
     if len(names) == 1 and len(records.months) == _MONTHS:  # of several it is not plain which one does it
@@ -255,17 +236,17 @@ def computed_of(row: Row, generated_kwh: float, less_exported_kwh: float | None)
     return fact("computed_gain", share=float(gain) / generated_kwh, kwh=gain, heat=heat, alone=alone)
 
 
-def _assumptions(names: Sequence[str], drivers: Sequence[Row], catalogue: Catalogue) -> tuple[LetterAssumption, ...]:
+def _assumptions(records: Records, catalogue: Catalogue) -> tuple[LetterAssumption, ...]:
     """Return what the members assume, what moves the result most first; without drivers by name."""
-    moved = {(str(row["retrofit"]), str(row["name"])): row for row in drivers}
-    rows = [row for name in names for row in catalogue.assumptions.get(name, ())]
+    moved = {(str(row["retrofit"]), str(row["name"])): row for row in records.drivers}
+    rows = [row for name in records.names for row in catalogue.assumptions.get(name, ())]
 
     def order(row: Row) -> tuple[float, str, str]:
         mine = moved.get((str(row["retrofit"]), str(row["name"])))
         swing = 0.0 if mine is None else abs(float(mine["npv_high"]) - float(mine["npv_low"]))
         return -swing, str(row["name"]), str(row["retrofit"])
 
-    several = len(names) > 1
+    several = len(records.names) > 1
     return tuple(
         LetterAssumption(
             meaning=(f"{catalogue.title(str(row['retrofit']))}: " if several else "") + plain_meaning(row["meaning"]),
@@ -286,16 +267,16 @@ def plain_meaning(text: str) -> str:
     return _CODE.sub("", str(text)).strip()
 
 
-def _survey(names: Sequence[str], ranking: Mapping[str, Row], catalogue: Catalogue) -> tuple[LetterFact, ...]:
+def _survey(records: Records, catalogue: Catalogue) -> tuple[LetterFact, ...]:
     """Return all that has to be looked at first, of what is named for safety alone, too."""
     found: list[LetterFact] = []
-    for name in names:
-        row = ranking.get(name, {})
+    for name in records.names:
+        row = records.ranking.get(name, {})
         if survey_text(row):
             quick = [fact("survey_quick_payback")] if value_of(row, "quick_payback") else []
             reason = value_of(row, "screening_reason")
             conditions = (*quick, *([fact("survey", text=str(reason))] if reason else []))
-            several = len(names) > 1
+            several = len(records.names) > 1
             found += [fact("survey_of", retrofit=catalogue.title(name), what=conditions)] if several else conditions
     return tuple(found)
 
