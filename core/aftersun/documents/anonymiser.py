@@ -23,7 +23,7 @@ _REPLACED_BY_COMPANY = "by the company"
 _FAR = "far from its weather station, or at another height"
 
 
-class Veil:
+class Anonymiser:
     """Replaces numbers by pseudonyms and makes places rough, in any frame of one inventory."""
 
     def __init__(self, inventory: Inventory) -> None:
@@ -31,12 +31,12 @@ class Veil:
         self._names: dict[str, dict[str, str]] = {}
         self._originals: dict[str, str] | None = None
 
-    def over(self, frame: pd.DataFrame) -> pd.DataFrame:
+    def without_names(self, frame: pd.DataFrame) -> pd.DataFrame:
         """Return the frame as it may be shown without names."""
         changed: dict[str, pd.Series] = {}
         for column in frame.columns:
             if column in _KINDS:
-                changed[column] = self.numbers(column, frame[column])
+                changed[column] = self.pseudonyms_of(column, frame[column])
             elif column in _ROUNDED:
                 step = _ROUNDED[column]
                 changed[column] = ((frame[column] / step).round() * step).round(1)
@@ -50,12 +50,12 @@ class Veil:
         if {"weather_basis", "remark"} <= set(frame.columns):  # tells distance and height in words, to the km and m
             told = frame["remark"].fillna("") != ""
             changed["remark"] = frame["remark"].mask(told, _FAR)
-        veiled = frame.assign(**changed)
+        anonymous = frame.assign(**changed)
         # The order would tell the numbers: rows come sorted by them.
-        by = [column for column in ("site_id", "array_id") if column in veiled]
-        return veiled.sort_values(by, kind="stable", ignore_index=True) if by else veiled
+        by = [column for column in ("site_id", "array_id") if column in anonymous]
+        return anonymous.sort_values(by, kind="stable", ignore_index=True) if by else anonymous
 
-    def numbers(self, column: str, ids: pd.Series) -> pd.Series:
+    def pseudonyms_of(self, column: str, ids: pd.Series) -> pd.Series:
         """Return the pseudonyms of the numbers in a column such as site_id."""
         known = self._names.setdefault(column, {})
         text = ids.astype("string")
@@ -67,7 +67,7 @@ class Veil:
     def original(self, site: str, site_ids: pd.Series) -> str:
         """Return the number of the site that has this pseudonym, or "" if none of ``site_ids`` has."""
         if self._originals is None:
-            self._originals = dict(zip(self.numbers("site_id", site_ids), site_ids, strict=True))
+            self._originals = dict(zip(self.pseudonyms_of("site_id", site_ids), site_ids, strict=True))
         return self._originals.get(site, "")
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from aftersun.documents.anonymiser import Veil
+from aftersun.documents.anonymiser import Anonymiser
 from aftersun.inventory.runs.bulk_reading import RunTables
 from aftersun.inventory.runs.stored_runs import stored_run
 from aftersun.inventory.store import read
@@ -72,7 +72,7 @@ class RunView:
         self.run = found
         self._inventory = inventory
         self._tables = RunTables(inventory, found.run_id)
-        self._veil = None if personal else Veil(inventory)
+        self._anonymiser = None if personal else Anonymiser(inventory)
         self._letters = tuple(letters)
         self._letterhead = letterhead
         self._frames: dict[str, pd.DataFrame] = {}
@@ -135,7 +135,7 @@ class RunView:
     @property
     def personal(self) -> bool:
         """Whether names and addresses may be read; without, ``contacts`` is empty and site numbers are pseudonyms."""
-        return self._veil is None
+        return self._anonymiser is None
 
     def used_company(self) -> Company:
         """Return the company file as the run used it, with its defaults."""
@@ -149,14 +149,14 @@ class RunView:
         """Return the rows of a result table, of the whole run or of one site."""
         if site_id is None:
             return self._shown(self._tables.whole(name))
-        if self._veil is not None:
-            site_id = self._veil.original(site_id, self._sites()["site_id"])
+        if self._anonymiser is not None:
+            site_id = self._anonymiser.original(site_id, self._sites()["site_id"])
         return self._shown(self._tables.of_site(name, site_id))
 
     def table_of_sites(self, name: str, site_ids: Sequence[str]) -> pd.DataFrame:
         """Return the rows of these sites by one query; for a few sites of many."""
-        if self._veil is not None:
-            site_ids = [self._veil.original(site, self._sites()["site_id"]) for site in site_ids]
+        if self._anonymiser is not None:
+            site_ids = [self._anonymiser.original(site, self._sites()["site_id"]) for site in site_ids]
         return self._shown(self._tables.of_sites(name, site_ids))
 
     def sites(self) -> pd.DataFrame:
@@ -311,7 +311,7 @@ class RunView:
         return self._frames[name].copy(deep=False)
 
     def _shown(self, frame: pd.DataFrame) -> pd.DataFrame:
-        return frame if self._veil is None else self._veil.over(frame)
+        return frame if self._anonymiser is None else self._anonymiser.without_names(frame)
 
 
 if TYPE_CHECKING:

@@ -21,7 +21,7 @@ _MOST_NAMED = 8  # texts
 
 
 @dataclass(frozen=True)
-class Made:
+class Written:
     """The files that an output wrote, first the one to open; none and the reason where it failed."""
 
     files: tuple[Path, ...]
@@ -97,7 +97,7 @@ def left_in_english(outputs: Sequence[Output], head: Letterhead) -> list[str]:
     return said
 
 
-def write(output: Output, view: RunView, folder: Path, settings: Mapping[str, str]) -> Made:
+def write(output: Output, view: RunView, folder: Path, settings: Mapping[str, str]) -> Written:
     """Ask an output to write into a folder of its own, and check what it says that it wrote.
 
     What it prints goes nowhere: stdout belongs to the command. It may raise anything.
@@ -112,7 +112,7 @@ def write(output: Output, view: RunView, folder: Path, settings: Mapping[str, st
         problem = " ".join(filter(None, [str(error), error.hint]))
     except (Exception, SystemExit) as error:
         problem = _reason(error, view.personal)
-    return Made((), Failure(output.id, "write", problem)) if problem else Made(files)
+    return Written((), Failure(output.id, "write", problem)) if problem else Written(files)
 
 
 class _NotWritten(Exception):

@@ -43,7 +43,6 @@ def options(letter: api.Letter, letters: Sequence[str], words: Words, figures: F
             }
         )
     return {
-        "title": words("options_title"),
         "lead": words.counted("options_lead", len(letter.options), currency=clean(letter.currency)),
         "groups": groups,
         "explained": words("ranges_explained") if promises else "",

@@ -9,6 +9,12 @@ from aftersun import api
 from aftersun_reports.offer_letter import charts, choices
 from aftersun_reports.offer_letter.wording import Figures, Words, breakable, clean, sentence
 
+_FIXED = (  # texts that the layout takes as they are
+    *("page", "greeting", "notice_first", "system_title", "losses_title", "losses_unit", "findings_title"),
+    *("options_title", "safety_title", "safety_lead", "charts_title", "claims_title", "claims_lead", "claims_said"),
+    *("claims_computed", "assumptions_title", "assumptions_lead", "assumption", "assumption_used", "assumption_range"),
+    *("assumption_source", "questions_title", "questions_lead", "closing"),
+)
 _ASSUMPTIONS = 6  # that move the result most are printed; those that turn the advice or were replaced always are
 
 
@@ -38,7 +44,7 @@ def page(letter: api.Letter, head: api.Letterhead) -> dict[str, Any]:
         "title": words(f"{kind}pdf_title", number=clean(letter.number), version=version),
         "made_on": [letter.made_on.year, letter.made_on.month, letter.made_on.day],
         "footer": words(f"{kind}footer", number=number, version=version),
-        "page": words("page"),
+        "words": {key: words(key) for key in _FIXED},
         "name": breakable(head.name),
         "address": _lines(head.address),
         "contact": _lines(head.contact),
@@ -47,9 +53,7 @@ def page(letter: api.Letter, head: api.Letterhead) -> dict[str, Any]:
         "reference": _reference(letter, words, figures),
         "headline": words("notice_title" if notice else "letter_title"),
         "notice": notice,
-        "notice_first": words("notice_first"),
         "dangers": _dangers(letter, words),
-        "greeting": words("greeting"),
         "opening": words(_opening(letter)),
         "remark": _section(words("remark_title"), [breakable(part) for part in letter.remark.split("\n")]),
         "changes": _section(
@@ -58,12 +62,11 @@ def page(letter: api.Letter, head: api.Letterhead) -> dict[str, Any]:
         "system": _system(letter, words, figures),
         "options": choices.options(letter, letters, words, figures),
         "safety": _safety(letter, letters, words),
-        "charts_title": words("charts_title"),
         "cash": charts.cash(letter, letters, words, figures),
         "months": charts.months(letter, letters, words, figures),
         "claims": _claims(letter, letters, words),
         "assumptions": _assumptions(letter, words),
-        "questions": _questions(letter, words),
+        "questions": [_question(one, letter.currency, words) for one in letter.questions],
         "answer": _answer(letter, head, words, figures),
         "about": _about(letter, words, figures),
     }
@@ -110,7 +113,7 @@ def _answer(letter: api.Letter, head: api.Letterhead, words: Words, figures: Fig
     else:
         text = words("answer", date=date)
     title = words("notice_phone_title" if letter.notice else "answer_title")
-    return {"title": title, "text": text, "more": more, "closing": words("closing")}
+    return {"title": title, "text": text, "more": more}
 
 
 def _lines(lines: Sequence[str]) -> list[str]:
@@ -142,7 +145,7 @@ def _dangers(letter: api.Letter, words: Words) -> dict[str, Any] | None:
     }
 
 
-def _safety(letter: api.Letter, letters: Sequence[str], words: Words) -> dict[str, Any] | None:
+def _safety(letter: api.Letter, letters: Sequence[str], words: Words) -> list[dict[str, str]]:
     """Return every note of every option; one that several options share stands once, with all their letters.
 
     Where there is work of one option alone, no letter has to tell which.
@@ -156,20 +159,13 @@ def _safety(letter: api.Letter, letters: Sequence[str], words: Words) -> dict[st
             named.setdefault(key, [])
             if tag not in named[key]:
                 named[key].append(tag)
-    if not notes:
-        return None
     several = sum(bool(option.notes) for option in letter.options) > 1
     order = [api.DANGER, api.WARNING, api.CAUTION]
     worst_first = sorted(notes, key=lambda key: order.index(key[0]) if key[0] in order else -1)
-    return {
-        "title": words("safety_title"),
-        "lead": words("safety_lead"),
-        "notes": [
-            _note(notes[key], words)
-            | ({"letters": words("note_for", letters=", ".join(named[key]))} if several else {})
-            for key in worst_first
-        ],
-    }
+    return [
+        _note(notes[key], words) | ({"letters": words("note_for", letters=", ".join(named[key]))} if several else {})
+        for key in worst_first
+    ]
 
 
 def _system(letter: api.Letter, words: Words, figures: Figures) -> dict[str, Any] | None:
@@ -185,12 +181,8 @@ def _system(letter: api.Letter, words: Words, figures: Figures) -> dict[str, Any
         for place, loss in enumerate(letter.losses)
     ]
     return {
-        "title": words("system_title"),
         "facts": [_known(fact, words) for fact in letter.system],
-        "findings_title": words("findings_title"),
         "findings": [sentence(words.say(finding)) for finding in letter.findings],
-        "losses_title": words("losses_title"),
-        "losses_unit": words("losses_unit"),
         "losses": losses,
     }
 
@@ -200,9 +192,9 @@ def _known(fact: api.LetterFact, words: Words) -> list[str]:
     return [words.say(api.LetterFact(f"{fact.code}_label")), words.say(fact)]
 
 
-def _claims(letter: api.Letter, letters: Sequence[str], words: Words) -> dict[str, Any] | None:
+def _claims(letter: api.Letter, letters: Sequence[str], words: Words) -> list[dict[str, str]]:
     """Return the trade's claims beside what was computed; none of an option that is named for safety alone."""
-    rows = [
+    return [
         {
             "letter": tag,
             "text": breakable(claim.text),
@@ -213,14 +205,6 @@ def _claims(letter: api.Letter, letters: Sequence[str], words: Words) -> dict[st
         if not option.safety_remedial
         for claim in option.claims
     ]
-    if not rows:
-        return None
-    return {
-        "title": words("claims_title"),
-        "lead": words("claims_lead"),
-        "head": [words("claims_said"), words("claims_computed")],
-        "rows": rows,
-    }
 
 
 def _assumptions(letter: api.Letter, words: Words) -> dict[str, Any] | None:
@@ -238,9 +222,6 @@ def _assumptions(letter: api.Letter, words: Words) -> dict[str, Any] | None:
     shown = [one for one in distinct if one in leading or one.turns or one.replaced.strip()]
     left = len(distinct) - len(shown)
     return {
-        "title": words("assumptions_title"),
-        "lead": words("assumptions_lead"),
-        "head": [words(key) for key in ("assumption", "assumption_used", "assumption_range", "assumption_source")],
         "rows": [
             {
                 "meaning": breakable(one.meaning),
@@ -258,25 +239,10 @@ def _assumptions(letter: api.Letter, words: Words) -> dict[str, Any] | None:
     }
 
 
-def _questions(letter: api.Letter, words: Words) -> dict[str, Any] | None:
-    if not letter.questions:
-        return None
-    return {
-        "title": words("questions_title"),
-        "lead": words("questions_lead"),
-        "rows": [
-            [
-                breakable(one.question),
-                words.say(
-                    api.LetterFact(
-                        "question_worth",
-                        {"advice": one.retrofits, "worth": one.worth, "currency": letter.currency},
-                    )
-                ),
-            ]
-            for one in letter.questions
-        ],
-    }
+def _question(question: api.LetterQuestion, currency: str, words: Words) -> list[str]:
+    """Return what to ask, and what the answer is good for."""
+    values: dict[str, Any] = {"advice": question.retrofits, "worth": question.worth, "currency": currency}
+    return [breakable(question.question), words.say(api.LetterFact("question_worth", values))]
 
 
 def _reads_on_white(colour: str) -> bool:

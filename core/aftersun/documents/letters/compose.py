@@ -56,20 +56,14 @@ class Choices:
 
     def as_json(self) -> dict[str, Any]:
         """Return what is kept of them with a letter, for the next one that is made of many."""
-        prices = dict(self.prices)
-        return {"options": list(self.options), "prices": prices, "discount": self.discount, "remark": self.remark}
+        return {"options": self.options, "prices": self.prices, "discount": self.discount, "remark": self.remark}
 
     def or_earlier(self, kept: Mapping[str, Any]) -> Choices:
         """Return these or, if nothing was chosen, with those that were kept with an earlier letter."""
-        if self.options or self.prices or self.discount or self.remark:
+        if any(self.as_json().values()):
             return self
-        return replace(
-            self,
-            options=tuple(kept["options"]),
-            prices=dict(kept["prices"]),
-            discount=float(kept["discount"]),
-            remark=str(kept["remark"]),
-        )
+        chosen = {name: kept[name] for name in self.as_json()}
+        return replace(self, **chosen | {"options": tuple(kept["options"])})
 
 
 _NONE: Mapping[str, Choices] = {}

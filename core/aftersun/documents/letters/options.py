@@ -84,7 +84,7 @@ class Records:
 
 
 def option_of(records: Records, price: float | None, catalogue: Catalogue) -> LetterOption:
-    """Return an offer of the run as an option of a letter, at the ``price`` asked for, tax included, None = as computed.
+    """Return an offer of the run as an option of a letter, at a price with tax, None = as computed.
 
     The price is certain, and paid in year 0: another one moves the net present value and each of its percentiles by
     the difference. The chance of a gain is then read from the 21 stored percentiles, moved likewise, by linear

@@ -26,7 +26,6 @@ class Source:
 
     def __init__(self, inventory: Inventory, view: RunView, site_ids: Sequence[str]) -> None:
         self.view = view
-        self._records: dict[tuple[str, str], Records] = {}
         self._tables = {name: _by_site(view.table_of_sites(name, site_ids)) for name in _RUN_TABLES}
         sites = view.sites()
         mine = sites[sites["site_id"].isin(site_ids)]
@@ -90,11 +89,6 @@ class Source:
 
     def records(self, site_id: str, offer: str) -> Records:
         """Return the rows of one offer of a site."""
-        if (site_id, offer) not in self._records:
-            self._records[site_id, offer] = self._gather(site_id, offer)
-        return self._records[site_id, offer]
-
-    def _gather(self, site_id: str, offer: str) -> Records:
         rows = self._of(site_id, "offer_member", "offer", [offer])
         members = [str(row["retrofit"]) for row in rows]
         energy = self.one("site_energy", site_id)
