@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from aftersun.inventory.loading.table_file import RawTable
+from aftersun.inventory.loading.raw_table import RawTable
 from aftersun.inventory.store import rules
 from aftersun.inventory.store.private import open_new
 

@@ -1,19 +1,14 @@
 """The most that a table to load may hold, and what is refused because it holds more.
 
 A table of a hundred thousand roofs lies far within all of these. Beyond them a file is damaged, no table, or made to
-take the machine's memory: a workbook of a few kilobytes can unpack to gigabytes. So workbooks are read row by row; a
-reader that keeps a sheet as one block wants 550 GB for two cells in opposite corners, and takes the program down.
+take the machine's memory.
 """
 
 from __future__ import annotations
 
 import csv
-import zipfile
 from collections.abc import Callable
-from functools import lru_cache
 from pathlib import Path
-from typing import IO
-from xml.parsers import expat
 
 from aftersun.model.errors import AftersunError
 
@@ -42,9 +37,6 @@ Progress = Callable[[int, int], None]
 
 _PROGRESS_ROWS = 5000
 _SPLIT = "Split it into several files; if it is no table of this size, write it out again."
-_CHUNK = 1 << 18
-_MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
-_CLEARED = (f"{_MAIN} row", f"{_MAIN} si")  # openpyxl lets go of them one by one
 
 
 class RowsRead:
@@ -103,96 +95,6 @@ def check_size(path: Path) -> None:
         raise too_much(path.name, f"{size:,} bytes; {LARGEST_FILE:,} is the most")
 
 
-def check_workbook(path: Path) -> None:
-    """Look through a workbook's parts, piece by piece, before any is taken up whole.
-
-    Refused are more than `LARGEST_FILE` unpacked, `MOST_TAGS` in all, `LONGEST_LINE` bytes without any tag, elements
-    deeper than `DEEPEST`, more than `MOST_LOOSE` outside of rows and texts or `MOST_IN_ROW` within one, and a document
-    type: what that declares (entities within entities, entities from other files) has no place in a workbook. No more
-    of a part is ever unpacked than the archive states.
-
-    Raises
-    ------
-    AftersunError
-        If something is refused. What zipfile raises, if it is no archive.
-    """
-    now = path.stat()
-    _check_parts(path, now.st_size, now.st_mtime_ns)
-
-
-@lru_cache(maxsize=8)  # a workbook is opened once for each of its tables
-def _check_parts(path: Path, _size: int, _changed_ns: int) -> None:
-    with zipfile.ZipFile(path) as archive:
-        parts = archive.infolist()
-        size = sum(part.file_size for part in parts)
-        if size > LARGEST_FILE:
-            raise too_much(path.name, f"it unpacks to {size:,} bytes; {LARGEST_FILE:,} is the most")
-        tags = 0
-        for part in parts:
-            with archive.open(part) as content:
-                tags = _check_part(content, path.name, tags)
-
-
-def _check_part(content: IO[bytes], name: str, tags: int) -> int:
-    """Look through a part; returns ``tags``, those of the workbook so far, with its own."""
-    check = _PartCheck(name)
-    bare = 0
-    while chunk := content.read(_CHUNK):
-        in_chunk = chunk.count(b"<")
-        tags += in_chunk
-        bare = 0 if in_chunk else bare + len(chunk)
-        if tags > MOST_TAGS:
-            raise too_much(name, f"more than {MOST_TAGS:,} tags")
-        if bare > LONGEST_LINE:
-            raise too_much(name, f"a part of it holds more than {LONGEST_LINE:,} bytes without a tag")
-        check.feed(chunk)
-    return tags
-
-
-class _PartCheck:
-    """Follows the elements of a part without keeping any. A part that is no XML is followed as far as it is."""
-
-    def __init__(self, name: str) -> None:
-        self._name = name
-        self._depth = self._loose = self._in_row = 0
-        self._row_depth = 0  # depth of the row or text that is open, 0 = none
-        self._over = False
-        self._parser = expat.ParserCreate(namespace_separator=" ")
-        self._parser.StartElementHandler = self._start
-        self._parser.EndElementHandler = self._end
-        self._parser.StartDoctypeDeclHandler = self._doctype
-
-    def feed(self, chunk: bytes) -> None:
-        """Follow the next piece."""
-        if self._over:
-            return
-        try:
-            self._parser.Parse(chunk)
-        except expat.ExpatError:
-            self._over = True
-
-    def _start(self, tag: str, _attributes: object) -> None:
-        self._depth += 1
-        if self._depth > DEEPEST:
-            raise too_much(self._name, f"elements within elements, more than {DEEPEST} deep")
-        if self._row_depth:
-            self._in_row += 1
-            if self._in_row > MOST_IN_ROW:
-                raise too_much(self._name, f"more than {MOST_IN_ROW:,} elements in a row")
-        else:
-            self._loose += tag not in _CLEARED
-            if self._loose > MOST_LOOSE:
-                raise too_much(self._name, f"more than {MOST_LOOSE:,} elements that are no rows")
-            if tag in _CLEARED:
-                self._row_depth, self._in_row = self._depth, 0
-
-    def _end(self, _tag: str) -> None:
-        if self._depth == self._row_depth:
-            self._row_depth = 0
-        self._depth -= 1
-
-    def _doctype(self, *_declared: object) -> None:
-        raise AftersunError(
-            f"{self._name} is not a readable XLSX workbook: it declares a document type.",
-            "No spreadsheet program does so; ask where the file comes from.",
-        )
+def unreadable(path: Path, error: OSError) -> AftersunError:
+    """Return the error that says that a file cannot be read."""
+    return AftersunError(f"{path} cannot be read ({error.strerror or 'damaged file'}).", "Check the path.")

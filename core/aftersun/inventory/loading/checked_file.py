@@ -10,7 +10,7 @@ import pandas as pd
 from aftersun.inventory.loading import readings
 from aftersun.inventory.loading.bad_rows import of_wrong_width
 from aftersun.inventory.loading.header import Header, match_header
-from aftersun.inventory.loading.table_file import RawTable
+from aftersun.inventory.loading.raw_table import RawTable
 from aftersun.inventory.store import rules
 from aftersun.inventory.store.dictionary import columns, key_columns
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from aftersun.inventory.loading.table_file import read_file, sheet_names
+from aftersun.inventory.loading.table_file import read_file
+from aftersun.inventory.loading.workbook_file import sheet_names
 from aftersun.inventory.store.dictionary import columns, key_columns, tables
 from aftersun.model.errors import AftersunError
 

@@ -8,7 +8,7 @@ from datetime import date
 import duckdb
 import pandas as pd
 
-from aftersun.inventory.loading.table_file import RawTable
+from aftersun.inventory.loading.raw_table import RawTable
 from aftersun.inventory.store import rules
 from aftersun.inventory.store.pseudonyms import keyed_hash, stored_key
 from aftersun.inventory.store.sql import scalar

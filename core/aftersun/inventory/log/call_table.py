@@ -17,7 +17,8 @@ from aftersun.inventory.loading.bad_rows import (
     write_rows,
 )
 from aftersun.inventory.loading.header import match_header
-from aftersun.inventory.loading.table_file import RawTable, read_file
+from aftersun.inventory.loading.raw_table import RawTable
+from aftersun.inventory.loading.table_file import read_file
 from aftersun.inventory.log import learnt_facts
 from aftersun.inventory.log.call_log import COLUMNS, ENTRY_KEY, Recorded, read_text, store_calls
 from aftersun.inventory.store import rules
