@@ -34,12 +34,13 @@ def best_interval_days(
 
 def dirt_left(weather: api.WeatherYear, rate: float, threshold_mm: float, washes: int) -> float:
     """Return the share of a year's soiling loss that evenly spaced washes leave, begun in the best month."""
-    key = ("scheduled_cleaning", rate, threshold_mm, washes)
-    if key not in weather.memo:
+
+    def left() -> float:
         lost = [_lost(weather, rate, threshold_mm, washes, first) for first in range(0, DAYS // washes, 30)]
         before = _lost(weather, rate, threshold_mm)
-        weather.memo[key] = min(lost) / before if before > 0 else 1.0
-    return float(weather.memo[key])
+        return min(lost) / before if before > 0 else 1.0
+
+    return weather.once(("scheduled_cleaning", rate, threshold_mm, washes), left)
 
 
 def _lost(weather: api.WeatherYear, rate: float, threshold_mm: float, washes: int = 0, first: int = 0) -> float:

@@ -63,9 +63,7 @@ class PlaneHours(NamedTuple):
 
 def lit_hours(weather: WeatherYear) -> npt.NDArray[np.intp]:
     """Return the positions (L,) of the hours with any light; in all others nothing is generated."""
-    return weather.memo.once(
-        "lit hours", lambda: np.flatnonzero((weather.ghi > 0) | (weather.dni > 0) | (weather.dhi > 0))
-    )
+    return weather.once("lit hours", lambda: np.flatnonzero((weather.ghi > 0) | (weather.dni > 0) | (weather.dhi > 0)))
 
 
 def plant_hours(cohort: Cohort, plant: Plant) -> PlaneHours:

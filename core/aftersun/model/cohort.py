@@ -39,7 +39,7 @@ class Cohort:
     overrides: Mapping[str, float] = field(default_factory=dict)  # the company's values of system assumptions
     priors: Mapping[str, float] = field(default_factory=dict)  # the company's chances of facts that are unknown
     horizons: Mapping[str, Horizon] = field(default_factory=dict)  # skylines that are known, by site_id
-    memo: Kept = field(default_factory=Kept, init=False, repr=False)  # what the facts alone decide
+    memo: Kept = field(default_factory=Kept, init=False, repr=False)  # what the facts alone decide: use `once`
     of_plants: Kept = field(default_factory=Kept, init=False, repr=False)  # results; plugins leave it alone
 
     def __len__(self) -> int:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass, field, fields
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from aftersun.model.kept import Kept
+from aftersun.model.kept import Kept, Result
 
 Hours = npt.NDArray[np.float64]
 
@@ -56,7 +57,13 @@ class WeatherYear:
     azimuth: Hours  # of the sun, degrees clockwise from north
     dni_extra: Hours  # extraterrestrial normal irradiance, W/m2
     airmass: Hours  # relative; NaN at night
-    memo: Kept = field(default_factory=Kept, init=False, repr=False)  # keys begin with a name of your own
+    memo: Kept = field(default_factory=Kept, init=False, repr=False)  # what the year alone decides: use `once`
+
+    def once(self, name: Hashable, compute: Callable[[], Result]) -> Result:
+        """Return what ``compute`` gives, worked out once for this year; ``name`` is a tuple that begins with the id of
+        your plugin. An array comes back read-only.
+        """
+        return self.memo.once(name, compute)
 
     def __post_init__(self) -> None:
         for column in fields(self):
