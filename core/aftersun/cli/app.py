@@ -81,5 +81,5 @@ _CHECK_PATH = "Check the path, your rights there and the space left; then try ag
 
 
 def _end(text: str, hint: str = _CHECK_PATH, exit_code: int = EXIT_BAD_INPUT) -> NoReturn:
-    terminal.message(f"aftersun: {text}", *([f"  {hint}"] if hint else []))
+    terminal.message(f"aftersun: {text}", *(f"  {line}" for line in hint.splitlines()))
     sys.exit(exit_code)

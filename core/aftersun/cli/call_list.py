@@ -11,7 +11,7 @@ from aftersun.cli.terminal import amount, cell, terminal
 from aftersun.documents.run_view import RunView
 from aftersun.documents.summary import summary
 from aftersun.model.change import severity_order
-from aftersun.wording import capacity_text, plan_text, shortage_text
+from aftersun.wording import capacity_text, plan_text, say, shortage_text
 
 _CALL = ("position", "site_id", "customer_id", "retrofit", "npv", "must_call", "chance_of_yes")
 _OFFER = ("npv_p90", "npv_p50", "npv_p10", "chance_npv_positive", "upfront", "contribution")
@@ -24,10 +24,7 @@ def show_calls(view: RunView, first: int) -> None:
     """Print the first calls with reason and safety notes, then known dangers, and who is left out and why."""
     calls, known = view.calls(), view.to_tell()
     terminal.heading(f"Whom to call first: {view.company_name}, {view.as_of:%Y-%m-%d}")
-    terminal.paragraph(
-        f"Worth = net present value for the owner in {view.currency} at today's prices, tax included. "
-        f"{len(calls)} of {view.run.sites} sites that could be valued are on the list."
-    )
+    terminal.say("call_list.about", currency=view.currency, calls=len(calls), sites=view.run.sites)
     _show_total(view)
     people, titles, texts = view.contacts().set_index("customer_id"), view.titles(), view.call_texts()
     notes: dict[str, dict[Hashable, Any]] = {}
@@ -47,10 +44,7 @@ def show_calls(view: RunView, first: int) -> None:
     far = view.far_from_weather()
     if far:
         terminal.result("")
-        terminal.paragraph(
-            f"Note: {far} sites are far from their weather station or at another height; 'aftersun explain' says "
-            "how far. Their energy is less certain."
-        )
+        terminal.say("call_list.far_weather", sites=far)
     _show_month(view)
     terminal.heading("Not called")
     terminal.result(*(f"{count:>6}  {reason}" for reason, count in view.excluded().items()))
@@ -86,7 +80,7 @@ def show_notes(notes: pd.DataFrame, heading: str) -> None:
     terminal.heading(heading)
     for note in worst_first(notes):
         terminal.paragraph(in_full(note), hang=2)
-    terminal.paragraph("Local codes and licensed practice come first; these notes replace neither.")
+    terminal.say("call_list.local_first")
 
 
 def worst_first(notes: pd.DataFrame) -> list[dict[Hashable, Any]]:
@@ -103,10 +97,8 @@ def sureness(row: Row, currency: str) -> str:
     """Say how sure a worth is: what is exceeded with 90 and 10 %, and the chance of a gain, which is never certain."""
     chance = row["chance_npv_positive"]
     percent = "over 99 %" if chance > 0.99 else "under 1 %" if chance < 0.01 else f"{100 * chance:.0f} %"
-    return (
-        f"more than {amount(row['npv_p90'])} {currency} with 90 %, than {amount(row['npv_p10'])} with 10 %; chance of "
-        f"a gain {percent}"
-    )
+    p90, p10 = amount(row["npv_p90"]), amount(row["npv_p10"])
+    return say("call_list.range", p90=p90, p10=p10, currency=currency, chance=percent)
 
 
 def show_summary(view: RunView) -> None:
@@ -124,9 +116,8 @@ def first_site(view: RunView) -> str:
 def _show_call(view: RunView, call: Row, titles: Mapping[str, str]) -> None:
     """Print what a call is about and what that is worth."""
     terminal.result("")
-    worth = f"worth {amount(call['npv'])} {view.currency}"
-    if call["must_call"]:
-        worth = f"a safety matter, {worth}" if call["npv"] > 0 else "a safety matter, not for its worth"
+    key = "worth" if not call["must_call"] else "worth_and_safety" if call["npv"] > 0 else "safety"
+    worth = say(f"call_list.{key}", npv=amount(call["npv"]), currency=view.currency)
     what = " and ".join(titles[name] for name in view.members(call["retrofit"]))
     terminal.paragraph(f"{call['position']:>2}. {what} at {call['site_id']}, {worth}", hang=4)
     offer = _offer(view, call)
@@ -157,10 +148,8 @@ def _show_month(view: RunView) -> None:
         return
     row = plan.iloc[0]
     terminal.heading(f"The month, for {view.company_name}")
-    terminal.paragraph(
-        f"All calls together bring {amount(row['value'])} {view.currency} on average, after travel "
-        f"({plan_text(row['status'])}; a plain list by value for effort would bring {amount(row['greedy_value'])})."
-    )
+    value, plain, status = amount(row["value"]), amount(row["greedy_value"]), plan_text(row["status"])
+    terminal.say("call_list.month", value=value, plain=plain, currency=view.currency, status=status)
     capacities = view.table("run_capacity").to_dict("records")
     shortage = shortage_text(capacities)
     if shortage:
@@ -183,11 +172,8 @@ def _show_total(view: RunView) -> None:
     """Print what the best offers of all roofs come to, whoever may be called, and how sure that is."""
     value = view.table("run_value")
     for row in value[value["retrofit"] == ""].to_dict("records"):
-        terminal.paragraph(
-            f"The best offers of all {row['offers']} roofs that have one would be worth {amount(row['npv_p50'])} "
-            f"{view.currency} together (more than {amount(row['npv_p90'])} with 90 %, than {amount(row['npv_p10'])} "
-            "with 10 %; prices and effects are wrong for all roofs at once if they are wrong)."
-        )
+        p50, p90, p10 = (amount(row[f"npv_{name}"]) for name in ("p50", "p90", "p10"))
+        terminal.say("call_list.total", offers=row["offers"], currency=view.currency, p50=p50, p90=p90, p10=p10)
 
 
 def _notes(view: RunView, call: Row) -> list[dict[Hashable, Any]]:

@@ -76,11 +76,14 @@ def _show_results(difference: Difference) -> None:
     if difference.same:
         terminal.result("All results are the same to the bit.")
         return
-    terminal.paragraph(
-        f"Of {difference.sites_of_both:,} sites in both runs, {difference.best_offer_changed:,} have another best "
-        f"offer and {difference.ranking_changed:,} another ranking; {difference.only_in_first:,} sites are only in the "
-        f"first run, {difference.only_in_second:,} only in the second. Tables that differ: "
-        f"{', '.join(_tables(difference))}."
+    terminal.say(
+        "runs.results",
+        of_both=difference.sites_of_both,
+        offers=difference.best_offer_changed,
+        rankings=difference.ranking_changed,
+        first=difference.only_in_first,
+        second=difference.only_in_second,
+        tables=", ".join(_tables(difference)),
     )
     rows = [
         [

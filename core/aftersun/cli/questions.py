@@ -7,6 +7,7 @@ import pandas as pd
 from aftersun.cli.terminal import amount, counted, in_words, terminal
 from aftersun.documents.run_view import RunView
 from aftersun.scoring.ranges.information import by_question, visits_worth_making
+from aftersun.wording import say
 
 _SITES = 10
 
@@ -16,27 +17,20 @@ def show_questions(view: RunView, questions: pd.DataFrame, site_id: str | None) 
     where = f"at {site_id}" if site_id else f"at all {view.run.sites} sites"
     terminal.heading(f"What to ask {where}: worth to the owners, in {view.currency}")
     if questions.empty:
-        terminal.paragraph("Nothing that is asked for and unknown could turn any advice.")
+        terminal.say("questions.none")
         return
-    terminal.paragraph(
-        "An answer is worth what better decisions it leads to, on average over what it may be. On the phone it may "
-        "be wrong, and that is counted."
-    )
+    terminal.say("questions.about")
     for row in by_question(questions).to_dict("records"):
         terminal.paragraph(row["question"], hang=2)
-        terminal.paragraph(
-            f"unknown at {counted(row['sites'], 'site')}; worth {amount(row['value_of_phone'])} by phone, "
-            f"{amount(row['value_if_known'])} if known for certain",
-            indent=2,
-        )
+        by_phone, if_known = amount(row["value_of_phone"]), amount(row["value_if_known"])
+        sites = counted(row["sites"], "site")
+        terminal.say("questions.worth", indent=2, sites=sites, by_phone=by_phone, if_known=if_known)
     visits = visits_worth_making(questions)
     terminal.heading("Visits worth making before anything is offered")
     if visits.empty:
-        terminal.paragraph("None: no single fact is worth its trip and inspection. Ask on the phone.")
+        terminal.say("questions.no_visit")
     for row in visits.head(_SITES).to_dict("records"):
-        terminal.result(
-            f"{row['site_id']}  {in_words(row['fact'])}: worth {amount(row['value_of_visit'])}, costs the company "
-            f"{amount(row['visit_cost'])}"
-        )
+        worth, cost, fact = amount(row["value_of_visit"]), amount(row["visit_cost"]), in_words(row["fact"])
+        terminal.result(say("questions.visit", site=row["site_id"], fact=fact, worth=worth, cost=cost))
     if len(visits) > _SITES:
         terminal.result(f"and {len(visits) - _SITES} more; --json lists all")

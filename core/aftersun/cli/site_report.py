@@ -8,12 +8,12 @@ from typing import Any
 import pandas as pd
 
 from aftersun.cli.call_list import in_full, sureness, worst_first
-from aftersun.cli.terminal import amount, cell, in_words, terminal
-from aftersun.documents.run_view import RunView
+from aftersun.cli.terminal import amount, cell, in_words, records, terminal
+from aftersun.documents.run_view import LEAST_KWH, RunView
 from aftersun.inventory.store.dictionary import columns
 from aftersun.money.prices import AVOIDED_KINDS
 from aftersun.scoring.run.site_detail import CloserLook
-from aftersun.wording import not_called_text, reason_text, status_text, when_text
+from aftersun.wording import not_called_text, reason_text, say, status_text, when_text
 
 DRIVERS_SHOWN = 3  # of each retrofit; JSON has all
 _TABLES = (
@@ -40,7 +40,7 @@ _ENERGY = {
 def report_as_data(view: RunView, site_id: str, look: CloserLook | None) -> dict[str, Any]:
     """Return everything the run knows of one site, for another program; with a closer ``look``, what it found."""
     ranking = view.table("ranking", site_id)
-    reasons = [reason_text(row, view.currency) for row in ranking.to_dict("records")]
+    reasons = [reason_text(row, view.currency) for row in records(ranking)]
     return {
         "run_id": view.run_id,
         "currency": view.currency,
@@ -74,34 +74,29 @@ def _questions(view: RunView, look: CloserLook | None) -> None:
     terminal.heading("Worth asking: the answer could turn the advice")
     for question, turned in look.questions.groupby("question", sort=False):
         terminal.paragraph(str(question), hang=2)
-        for row in turned.to_dict("records"):
-            terminal.paragraph(
-                f"{titles.get(row['retrofit'], row['retrofit'])}: worth it if {row['worth_if']} (up to "
-                f"{amount(row['most'])} {view.currency}), not if {row['not_if']}.",
-                indent=2,
-                hang=2,
-            )
+        for row in records(turned):
+            figures = {**row, "retrofit": titles.get(row["retrofit"], row["retrofit"]), "most": amount(row["most"])}
+            terminal.say("site.turns", indent=2, hang=2, currency=view.currency, **figures)
 
 
 def _together(view: RunView, site_id: str) -> None:
     """Print the sets of retrofits that are worth more in one visit, and what each member adds."""
     offers, members, titles = view.table("offer", site_id), view.table("offer_member", site_id), view.titles()
-    for offer in offers.sort_values("npv", ascending=False).to_dict("records"):
+    for offer in records(offers.sort_values("npv", ascending=False)):
         mine = members[members["offer"] == offer["offer"]]
         if len(mine) < 2:
             continue
         terminal.heading("In one visit, with one way up")
-        terminal.paragraph(
-            f"{' and '.join(titles.get(name, name) for name in mine['retrofit'])}: costs {amount(offer['upfront'])} "
-            f"{view.currency} together, net present value {amount(offer['npv'])} {view.currency}."
-        )
+        together = " and ".join(titles.get(name, name) for name in mine["retrofit"])
+        upfront, npv = amount(offer["upfront"]), amount(offer["npv"])
+        terminal.say("site.together", retrofits=together, upfront=upfront, npv=npv, currency=view.currency)
         _sure(offer, view.currency)
         rows = [
             [titles.get(row["retrofit"], row["retrofit"]), amount(row["npv_alone"]), amount(row["npv_added"])]
-            for row in mine.to_dict("records")
+            for row in records(mine)
         ]
         terminal.table(["member", "worth alone", "adds, given the others"], rows, "<>>", indent=2)
-        terminal.paragraph("The safety notes of each member stand below with the retrofit itself.")
+        terminal.say("site.notes_below")
 
 
 def _drivers(look: CloserLook | None, retrofit: str, stored_npv: float, currency: str) -> None:
@@ -118,15 +113,11 @@ def _drivers(look: CloserLook | None, retrofit: str, stored_npv: float, currency
             f"{amount(row['npv_low'])} .. {amount(row['npv_high'])}",
             f"{row['flips_at']:.3g}" if row["turns"] else "",
         ]
-        for row in moved.to_dict("records")
+        for row in records(moved)
     ]
     terminal.table(["moved most by", "low .. high", f"worth, {currency}", "turns at"], rows, "<<>>", indent=2)
     if look.has_changed(retrofit, stored_npv):
-        terminal.paragraph(
-            "Facts or retrofits have changed since the run: it would be worth "
-            f"{amount(look.npv[retrofit])} {currency} now. Rank again.",
-            indent=2,
-        )
+        terminal.say("site.changed", indent=2, npv=amount(look.npv[retrofit]), currency=currency)
 
 
 def _facts(view: RunView, site_id: str) -> None:
@@ -140,7 +131,7 @@ def _facts(view: RunView, site_id: str) -> None:
     else:
         terminal.paragraph(f"Number {call['position']} on the call list.")
     tell = view.to_tell()
-    for danger in tell[tell["site_id"] == site_id].to_dict("records"):
+    for danger in records(tell[tell["site_id"] == site_id]):
         terminal.paragraph(f"Known danger, tell the owner: {danger['text']} Who: {danger['who']}.", hang=2)
     for line in view.replaced_by_company():
         terminal.paragraph(line, hang=2)
@@ -149,11 +140,8 @@ def _facts(view: RunView, site_id: str) -> None:
     unknown = [in_words(column.name) for column in columns("site") if column.name not in facts]
     if unknown:
         terminal.paragraph(f"Not known: {', '.join(unknown)}.")
-    for array in view.arrays(site_id).to_dict("records"):
-        terminal.paragraph(
-            f"Array {array['array_id']}: {array['dc_rating_kw']:g} kW at {array['tilt_deg']:g} degrees tilt, facing "
-            f"{array['azimuth_deg']:g} degrees, {cell(array['mounting']) or 'mounting not known'}."
-        )
+    for array in records(view.arrays(site_id)):
+        terminal.say("site.array", **{**array, "mounting": cell(array["mounting"]) or "mounting not known"})
 
 
 def _energy(view: RunView, site_id: str) -> None:
@@ -168,7 +156,7 @@ def _energy(view: RunView, site_id: str) -> None:
     terminal.result(f"Yield {amount(row['yield_kwh_per_kw'])} kWh per kW installed.")
     _meters(view, site_id)
     terminal.heading("Where the energy goes, kWh a year")
-    light, *steps, generated = view.losses(site_id).to_dict("records")
+    light, *steps, generated = records(view.losses(site_id))
     rows = [
         [
             in_words(step["step"].removesuffix("_kwh")),
@@ -184,34 +172,30 @@ def _energy(view: RunView, site_id: str) -> None:
 
 def _meters(view: RunView, site_id: str) -> None:
     """Say what the site's own readings tell, and what is wrong with them."""
-    for row in view.table("site_evidence", site_id).to_dict("records"):
+    for row in records(view.table("site_evidence", site_id)):
         if pd.isna(row["factor"]):
-            text = f"Meter readings of {row['years_of_data']:.1f} years do not tell how the system does."
+            text = say("site.readings_useless", **row)
         else:
-            text = (
-                f"Meter readings of {row['years_of_data']:.1f} years: {100 * row['factor']:.0f} % of what the model "
-                f"expects, standard error {100 * row['factor_se']:.0f} %; the energy above is corrected by them."
-            )
+            text = say("site.readings", **row, percent=100 * row["factor"], error=100 * row["factor_se"])
             if not pd.isna(row["shortfall"]) and row["shortfall"] > 0:
-                text += f" At least {100 * row['shortfall']:.0f} % are missing beyond any error: find out why."
+                text += say("site.missing", percent=100 * row["shortfall"])
         if not pd.isna(row["trend_low"]) and (row["trend_low"] > 0 or row["trend_high"] < 0):
-            text += f" Output changes by {100 * row['trend_per_year']:+.1f} % a year."
+            text += say("site.trend", percent=100 * row["trend_per_year"])
         terminal.paragraph(text)
         if cell(row["remark"]):
             terminal.paragraph(f"Not told by them: {row['remark']}.")
-    for finding in view.table("reading_finding", site_id).to_dict("records"):
+    for finding in records(view.table("reading_finding", site_id)):
         terminal.paragraph(f"Readings, {finding['meter']}: {finding['text']} {finding['what_to_do']}", hang=2)
 
 
 def _weather(row: pd.Series) -> str:
     """Say which weather the energy was computed with and how far it can be trusted."""
-    sure = f"Standard deviation of the year's irradiation {100 * row['weather_sd_share']:.0f} %."
+    figures = {**row, "deviation": say("site.deviation", percent=100 * row["weather_sd_share"])}
     if row["weather_basis"] == "normals":
-        return f"Weather: a year made from the built-in climate normals of the place ({row['station_id']}). {sure}"
+        return say("site.normals", **figures)
     height = row["height_difference_m"]
     apart = "" if pd.isna(height) else f", {abs(height):.0f} m {'higher' if height > 0 else 'lower'}"
-    far = " That is far; the weather of a nearer station would be surer." if cell(row["remark"]) else ""
-    return f"Weather: station {row['station_id']}, {row['distance_km']:.0f} km away{apart}. {sure}{far}"
+    return say("site.station", **figures, apart=apart, far=say("site.far") if cell(row["remark"]) else "")
 
 
 def _retrofits(view: RunView, site_id: str, look: CloserLook | None) -> None:
@@ -222,24 +206,19 @@ def _retrofits(view: RunView, site_id: str, look: CloserLook | None) -> None:
     claims, assumed, titles = view.table("run_claim"), view.table("run_assumption"), view.titles()
     terminal.heading(f"Retrofits, best first ({view.currency}, tax included)")
     shown: set[str] = set()
-    for row in ranking.sort_values("rank", na_position="last").to_dict("records"):
+    for row in records(ranking.sort_values("rank", na_position="last")):
         mine = row["retrofit"]
         _verdict(row, titles.get(mine, mine), view.currency)
         _cost_table(costs[costs["retrofit"] == mine])
         _drivers(look, mine, row["npv"], view.currency)
-        for claim in claims[claims["retrofit"] == mine].to_dict("records"):
+        for claim in records(claims[claims["retrofit"] == mine]):
             terminal.paragraph(f"The trade says: {claim['text']} ({claim['source']})", indent=2, hang=2)
         replaced = assumed[(assumed["retrofit"] == mine) & (assumed["overridden"].fillna("") != "")]
-        for item in replaced.to_dict("records"):
-            terminal.paragraph(
-                f"Assumption replaced {item['overridden']}: {in_words(item['name'])} {item['used']:g} {item['unit']} "
-                f"instead of {item['mode']:g}.",
-                indent=2,
-                hang=2,
-            )
+        for item in records(replaced):
+            terminal.say("site.replaced", indent=2, hang=2, **item, what=in_words(item["name"]))
         _safety(notes[notes["retrofit"] == mine], shown)
     terminal.result("")
-    terminal.paragraph("Local codes and licensed practice come first; the safety notes replace neither.")
+    terminal.say("site.local_first")
 
 
 def _verdict(row: Mapping[Any, Any], title: str, currency: str) -> None:
@@ -268,7 +247,7 @@ def _safety(notes: pd.DataFrame, shown: set[str]) -> None:
 def _cost_table(items: pd.DataFrame) -> None:
     """Print what it takes once and what changes every year; a gain carries a plus."""
     rows = []
-    for item in items.to_dict("records"):
+    for item in records(items):
         rows.append(
             [
                 when_text(item),
@@ -292,12 +271,13 @@ def _sure(row: Mapping[Any, Any], currency: str, indent: int = 0) -> None:
 
 def _measures(row: Mapping[Any, Any]) -> str:
     water = row["to_water_kwh"]
-    more = f" {amount(water)} kWh a year more go to the hot-water store." if not pd.isna(water) and water >= 0.5 else ""
-    ratio = "none" if pd.isna(row["sir"]) else f"{row['sir']:.2f}"
-    simple, discounted = _years(row["simple_payback_years"]), _years(row["discounted_payback_years"])
-    return (
-        f"Generation changes by {row['energy_gain_kwh']:+,.0f} kWh a year when new.{more} Payback {simple} simple, "
-        f"{discounted} discounted; savings-to-investment ratio {ratio}."
+    return say(
+        "site.measures",
+        energy_gain_kwh=row["energy_gain_kwh"],
+        water=say("site.to_water", kwh=amount(water)) if not pd.isna(water) and water >= LEAST_KWH else "",
+        simple=_years(row["simple_payback_years"]),
+        discounted=_years(row["discounted_payback_years"]),
+        ratio="none" if pd.isna(row["sir"]) else f"{row['sir']:.2f}",
     )
 
 

@@ -16,6 +16,8 @@ import typer
 from aftersun.model.errors import EXIT_LOSSES
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from aftersun.host.registry import Failure
 
 WIDTH = 80
@@ -41,6 +43,12 @@ class Terminal:
                 break_on_hyphens=False,
             )
         )
+
+    def say(self, key: str, indent: int = 0, hang: int = 0, **figures: Any) -> None:
+        """Print a sentence of the texts of this program as a paragraph, with its figures filled in."""
+        from aftersun.wording import say
+
+        self.paragraph(say(key, **figures), indent, hang)
 
     def heading(self, text: str) -> None:
         """Print a heading with an empty line before it."""
@@ -97,6 +105,11 @@ class Terminal:
 
 
 terminal = Terminal()
+
+
+def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return the rows of a table by column name."""
+    return [{str(name): value for name, value in row.items()} for row in frame.to_dict("records")]
 
 
 def cell(value: Any) -> str:
