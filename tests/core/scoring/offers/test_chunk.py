@@ -9,7 +9,7 @@ import pytest
 from aftersun.documents.run_view import RunView
 from aftersun.host.registry import Registry, find_plugins
 from aftersun.inventory.store.file import Inventory
-from aftersun.model.codes import Status
+from aftersun.model.codes import Obstacle, Status
 from aftersun.money.company import Company
 from aftersun.scoring.offers.chunk import score
 from aftersun.scoring.run.demo import Demo
@@ -126,6 +126,43 @@ def test_what_is_fitted_is_not_offered_within_its_life(cohort, registry, company
     assert set(ranking.loc[ranking["site_id"] == site, "status"]) == {Status.ALREADY_FITTED}
     others = ranking[ranking["site_id"] != site]
     assert Status.ALREADY_FITTED not in set(others["status"])
+
+
+@pytest.mark.parametrize(("share_of_life", "fitted_still"), [(0.98, True), (1.02, False)])
+def test_what_is_fitted_is_so_for_its_usual_life(
+    cohort, registry, company, demo, readings, share_of_life, fitted_still
+):
+    rows = [
+        (
+            cohort.sites.index[0],
+            loaded.id,
+            pd.Timestamp(demo.as_of) - pd.Timedelta(days=365.25 * share_of_life * life),
+            "",
+        )
+        for loaded in registry.retrofits
+        if (life := loaded.retrofit.about.life.mode) > loaded.retrofit.about.life.low / 0.9
+    ]
+    assert len(rows) >= 3
+    fitted = pd.DataFrame(rows, columns=["site_id", "retrofit", "fitted_on", "remark"])
+    ranking = by_key(score(cohort, fitted, registry, company, readings, ranges=False).frames["ranking"])
+    mine = ranking.loc[[(site, retrofit) for site, retrofit, *_ in rows], "status"]
+    assert set(mine == Status.ALREADY_FITTED) == {fitted_still}
+
+
+def test_what_is_fitted_and_dangerous_all_the_same_is_to_be_inspected(cohort, registry, company, demo, readings):
+    connectors = Registry(tuple(one for one in registry.retrofits if one.id == "connector_replacement"), (), (), ())
+    sites = cohort.sites.index
+    fitted = pd.DataFrame({"site_id": sites, "retrofit": connectors.retrofits[0].id, "fitted_on": demo.as_of})
+    fitted["fitted_on"] = pd.to_datetime(fitted["fitted_on"])
+    tables = score(cohort, fitted, connectors, company, readings, ranges=False).frames
+    notes = tables["safety_note"]
+    danger = sites.isin(notes.loc[notes["tell_owner"], "site_id"])
+    assert 0 < danger.sum() < len(sites)
+    ranking = tables["ranking"].set_index("site_id").loc[sites]
+    assert set(ranking["status"]) == {Status.ALREADY_FITTED}
+    assert set(ranking.loc[danger, "obstacle"]) == {Obstacle.FITTED_WITH_DANGER}
+    assert set(ranking.loc[~danger, "obstacle"]) == {Obstacle.FITTED}
+    assert "inspect it" in reason_text(ranking[danger].iloc[0], "EUR")
 
 
 def test_beyond_the_farthest_distance_nothing_is_offered(cohort, fitted, registry, company, readings):

@@ -243,9 +243,9 @@ def test_a_plugin_that_hangs_in_a_closer_look_is_stopped_and_named(tmp_path):
     folder = plugin(tmp_path / "plugins")
     rank(made.inventory, made.settings(plugin_folder=folder))
     plugin(tmp_path / "plugins", change="[time.sleep(0.01) for _ in range(60_000)]")
-    with plugin_limit(1.0), Inventory.open(made.inventory, read_only=True) as inventory:
+    with plugin_limit(3.0), Inventory.open(made.inventory, read_only=True) as inventory:
         look = look_closer(inventory, RunView(inventory).run, "S0014")
     assert look is not None
-    assert {(one.plugin, one.reason) for one in look.failures} == {("odd", "has not answered for 1 s")}
+    assert {(one.plugin, one.reason) for one in look.failures} == {("odd", "has not answered for 3 s")}
     assert "odd" not in look.npv
     assert "connector_replacement" in look.npv

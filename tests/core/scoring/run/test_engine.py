@@ -106,7 +106,7 @@ def test_no_scheduler_is_one_sentence(one, monkeypatch, address):
         rank(one.inventory, one.settings(scheduler=address))
 
 
-def cluster_of(workers: int):
+def cluster_of(workers: int, folder: Path):
     """Scheduler and workers, each a process of its own; a chunk may kill one worker and no second."""
     import dask
     from distributed import LocalCluster
@@ -118,12 +118,13 @@ def cluster_of(workers: int):
             processes=True,
             dashboard_address="127.0.0.1:0",
             silence_logs=50,
+            local_directory=str(folder),
         )
 
 
 @pytest.fixture(scope="module")
-def local_cluster():
-    with cluster_of(2) as found:
+def local_cluster(tmp_path_factory):
+    with cluster_of(2, tmp_path_factory.mktemp("cluster")) as found:
         yield found
 
 
@@ -159,10 +160,10 @@ class TestCluster:
     def test_one_that_hangs_ends_the_worker_and_is_named(self, one, local, local_cluster, tmp_path):
         folder = plugin(tmp_path / "plugins", change="time.sleep(600)")
         settings = one.settings(
-            scheduler=local_cluster.scheduler_address, plugin_folder=folder, plugin_seconds=1.0, chunk_sites=8
+            scheduler=local_cluster.scheduler_address, plugin_folder=folder, plugin_seconds=3.0, chunk_sites=8
         )
         (failure,) = rank(one.inventory, settings).failures
-        assert (failure["plugin"], failure["reason"]) == ("odd", "has not answered for 1 s")
+        assert (failure["plugin"], failure["reason"]) == ("odd", "has not answered for 3 s")
         assert_same(without(stored(one.inventory), "odd"), local)
 
     def test_one_that_kills_worker_after_worker_is_named_and_the_rest_is_complete(
@@ -200,10 +201,10 @@ class TestCluster:
         with pytest.raises(AftersunError, match=r"The worker tcp://.* would compute something else: its numpy is"):
             rank(one.inventory, one.settings(scheduler=local_cluster.scheduler_address))
 
-    def test_when_all_workers_go_the_run_ends_and_keeps_what_is_done(self, one, local, monkeypatch):
+    def test_when_all_workers_go_the_run_ends_and_keeps_what_is_done(self, one, local, monkeypatch, tmp_path):
         monkeypatch.setattr(cluster, "_NOBODY_S", 3.0)
         seen: list[int] = []
-        with cluster_of(1) as lonely:
+        with cluster_of(1, tmp_path / "cluster") as lonely:
 
             def progress(done: int, _total: int) -> None:
                 if done and not seen:
