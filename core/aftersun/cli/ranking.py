@@ -203,13 +203,13 @@ def what_if(
     Example: aftersun what-if company.duckdb --if tariff.export_price=0.15 --if bird_mesh.life_years=10
     """
     from aftersun.cli.what_if import comparison_as_data, show_comparison
-    from aftersun.scoring.run.what_if import suppose
+    from aftersun.scoring.run.what_if import run_with_changes
 
     with newest_run(inventory) as view:
         if site is not None:
             view.facts(site)  # there is such a site
         with terminal.progress("computing") as progress:
-            comparison = suppose(view.inventory, view.run, changes, site, progress, workers)
+            comparison = run_with_changes(view.inventory, view.run, changes, site, progress, workers)
         if json:
             terminal.json(comparison_as_data(view, comparison))
         else:

@@ -20,7 +20,7 @@ def comparison_as_data(view: RunView, comparison: Comparison) -> dict[str, Any]:
         "run_id": view.run_id,
         "currency": view.currency,
         "rows": comparison.rows,
-        "safety_notes": comparison.told,
+        "safety_notes": comparison.notes,
         "failures": [failure.plugin for failure in comparison.failures],
     }
 
@@ -33,7 +33,7 @@ def show_comparison(view: RunView, comparison: Comparison, changes: Sequence[str
         _show_all(comparison)
     else:
         _show_site(comparison)
-    show_notes(comparison.told, "Safety notes for what would be offered")
+    show_notes(comparison.notes, "Safety notes for what would be offered")
 
 
 def _show_site(comparison: Comparison) -> None:

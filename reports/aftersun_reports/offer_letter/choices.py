@@ -123,7 +123,7 @@ def _price_lines(option: api.LetterOption, words: Words, figures: Figures) -> Ce
 
 def _what(line: api.LetterPrice, words: Words) -> str:
     """Return what a line of the price is for; units that go without saying are left out."""
-    if line.kind in ("travel", "other"):
+    if line.kind in (api.CostKind.TRAVEL, "other"):
         return words(f"price_{line.kind}")
     named = line.item.replace("_", " ").strip()
     item = words(f"item_{line.item}") if words.has(f"item_{line.item}") else named[:1].upper() + named[1:]

@@ -34,7 +34,7 @@ _COMPARED = ["status", "npv", "npv_p90", "chance_npv_positive", "upfront", "firs
 
 
 @dataclass(frozen=True)
-class Supposed:
+class Changes:
     """What is to be different: settings of the company file by their place, and facts by table and column."""
 
     settings: Mapping[tuple[str, ...], Any] = field(default_factory=dict)
@@ -46,16 +46,15 @@ class Comparison:
     """One row a site and retrofit that was valued before or is now: each measure as ``_stored`` and ``_supposed``."""
 
     rows: pd.DataFrame
-    told: pd.DataFrame  # safety notes of one site, or of what would be offered or is a safety matter, each once
+    notes: pd.DataFrame  # safety notes of one site, or of what would be offered or is a safety matter, each once
     failures: tuple[Failure, ...]
 
     def offered(self, which: str) -> dict[str, tuple[int, float]]:
         """Return by retrofit how many sites are offered it and what they come to; ``which`` = stored or supposed."""
         sold = self.rows[self.rows[f"status_{which}"].isin(OFFERED)]
-        found = {str(name): (0, 0.0) for name in self.rows["retrofit"].unique()}
-        for name, group in sold.groupby("retrofit"):
-            found[str(name)] = len(group), float(group[f"npv_{which}"].sum())
-        return found
+        offered = {str(name): (0, 0.0) for name in self.rows["retrofit"].unique()}
+        sums = {str(name): (len(group), float(group[f"npv_{which}"].sum())) for name, group in sold.groupby("retrofit")}
+        return offered | sums
 
     def turned(self) -> pd.DataFrame:
         """Return the rows that are offered in one case only, the greatest difference first."""
@@ -64,7 +63,7 @@ class Comparison:
         return rows.loc[apart.sort_values(ascending=False, kind="stable").index].reset_index(drop=True)
 
 
-def understand(changes: Sequence[str], retrofits: Sequence[str]) -> Supposed:
+def parse_changes(changes: Sequence[str], retrofits: Sequence[str]) -> Changes:
     """Read changes written as ``place=value``.
 
     A place is ``site.COLUMN``, ``tariff.COLUMN`` or ``array.COLUMN``, ``RETROFIT.ASSUMPTION``, or a line of the company
@@ -94,10 +93,10 @@ def understand(changes: Sequence[str], retrofits: Sequence[str]) -> Supposed:
             settings[parts] = {"value": _number(change, value), "who": "", "why": "supposed"}
         else:
             settings[parts] = _number(change, value)
-    return Supposed(settings, facts)
+    return Changes(settings, facts)
 
 
-def suppose(
+def run_with_changes(
     inventory: Inventory,
     run: RunRecord,
     changes: Sequence[str],
@@ -120,32 +119,31 @@ def suppose(
     request = RunRequest(stored, run.as_of, bool(run.settings.get("ranges", True)), sources)
     forget_plugins()
     registry = request.registry
-    supposed = understand(changes, [loaded.id for loaded in registry.retrofits])
-    company = _company(run.settings["company"], supposed.settings)
+    parsed = parse_changes(changes, [loaded.id for loaded in registry.retrofits])
+    company = _company(run.settings["company"], parsed.settings)
     check_names(registry, company)
     portfolio = read_portfolio(inventory, run.as_of, site_id=site_id)
     if not portfolio.chunks:
         raise AftersunError(
             "No site can be valued.", "Check the site's number, its arrays and its tariff; 'aftersun inventory check'."
         )
-    portfolio = replace(portfolio, chunks=tuple(_chunk(chunk, supposed.facts) for chunk in portfolio.chunks))
+    portfolio = replace(portfolio, chunks=tuple(_chunk(chunk, parsed.facts) for chunk in portfolio.chunks))
     request = replace(request, company=company)
-    with TemporaryDirectory(prefix="aftersun-") as place:
-        finished = FinishedChunks(Path(place), len(portfolio.chunks), only=("ranking", "safety_note"))
+    with TemporaryDirectory(prefix="aftersun-") as folder_name:
+        finished = FinishedChunks(Path(folder_name), len(portfolio.chunks), only=("ranking", "safety_note"))
         with engine_for(len(portfolio.chunks), registry, request, workers, None) as engine:
             work_off(engine, portfolio, request, finished, progress)
         before = read_run_table(inventory, "ranking", run.run_id, site_id)
         rows = _side_by_side(before, finished.whole("ranking"))
-        shown = rows
-        if portfolio.sites > 1:
-            shown = rows[rows["status_supposed"].isin((*OFFERED, Status.SAFETY_REMEDIAL))]
-        parts = [pd.DataFrame(columns=_NOTE), *(_told(part, shown) for part in finished.parts("safety_note"))]
-        told = pd.concat(parts).drop_duplicates(ignore_index=True)
+        advised = (*OFFERED, Status.SAFETY_REMEDIAL)
+        shown = rows[rows["status_supposed"].isin(advised)] if portfolio.sites > 1 else rows
+        parts = [pd.DataFrame(columns=_NOTE), *(_notes_of(shown, part) for part in finished.parts("safety_note"))]
+        notes = pd.concat(parts).drop_duplicates(ignore_index=True)
         failures = (*registry.failures, *finished.failures)
-    return Comparison(rows, told, failures)
+    return Comparison(rows, notes, failures)
 
 
-def _told(notes: pd.DataFrame, shown: pd.DataFrame) -> pd.DataFrame:
+def _notes_of(shown: pd.DataFrame, notes: pd.DataFrame) -> pd.DataFrame:
     """Return the safety notes of what is shown, each once."""
     pairs = shown[["site_id", "retrofit"]].drop_duplicates()
     mine = notes.astype({"site_id": "str", "retrofit": "str"}).merge(pairs, on=["site_id", "retrofit"])

@@ -16,12 +16,12 @@ from aftersun.model.errors import AftersunError
 from aftersun.scoring.run import what_if as suppose_module
 from aftersun.scoring.run.demo import Demo
 from aftersun.scoring.run.rank import Settings, rank
-from aftersun.scoring.run.what_if import Comparison, suppose, understand
+from aftersun.scoring.run.what_if import Comparison, parse_changes, run_with_changes
 
 
 def supposed(demo: Demo, *changes: str, site: str | None = None) -> Comparison:
     with Inventory.open(demo.inventory, read_only=True) as inventory:
-        return suppose(inventory, RunView(inventory).run, changes, site)
+        return run_with_changes(inventory, RunView(inventory).run, changes, site)
 
 
 @pytest.fixture(scope="module")
@@ -77,15 +77,15 @@ def test_many_sites_are_the_same_whoever_computes_them(tmp_path: Path) -> None:
     rank(made.inventory, made.settings(chunk_sites=100))
     with Inventory.open(made.inventory, read_only=True) as inventory:
         run = RunView(inventory).run
-        alone = suppose(inventory, run, ["materials.bird_mesh=1"])
+        alone = run_with_changes(inventory, run, ["materials.bird_mesh=1"])
         done: list[tuple[int, int]] = []
         with pytest.MonkeyPatch.context() as patch:
             whole = suppose_module.read_portfolio
             patch.setattr(suppose_module, "read_portfolio", lambda *a, **k: whole(*a, **{**k, "chunk_sites": 4}))
-            shared = suppose(inventory, run, ["materials.bird_mesh=1"], None, lambda *now: done.append(now), 2)
+            shared = run_with_changes(inventory, run, ["materials.bird_mesh=1"], None, lambda *now: done.append(now), 2)
     pd.testing.assert_frame_equal(shared.rows, alone.rows)
-    assert sorted(shared.told.itertuples(index=False)) == sorted(alone.told.itertuples(index=False))
-    assert not alone.told.duplicated().any()
+    assert sorted(shared.notes.itertuples(index=False)) == sorted(alone.notes.itertuples(index=False))
+    assert not alone.notes.duplicated().any()
     assert done[0][0] == 0
     assert done[-1][0] == done[-1][1] >= alone.rows["site_id"].nunique() > 10
     assert len({now for now, _ in done}) > 2
@@ -98,8 +98,8 @@ def test_every_note_of_what_would_be_offered_is_told(demo: Demo) -> None:
     with Inventory.open(demo.inventory, read_only=True) as inventory:
         notes = RunView(inventory).table("safety_note")
     mine = [pair in pairs for pair in zip(notes["site_id"], notes["retrofit"], strict=True)]
-    assert set(found.told["note_id"]) == set(notes.loc[mine, "note_id"])
-    assert list(found.told) == ["note_id", "severity", "text", "who"]
+    assert set(found.notes["note_id"]) == set(notes.loc[mine, "note_id"])
+    assert list(found.notes) == ["note_id", "severity", "text", "who"]
 
 
 def test_a_plugin_that_ends_its_process_is_named_and_the_rest_is_supposed(tmp_path: Path) -> None:
@@ -108,7 +108,7 @@ def test_a_plugin_that_ends_its_process_is_named_and_the_rest_is_supposed(tmp_pa
     rank(made.inventory, made.settings(plugin_folder=folder))
     plugin(tmp_path / "plugins", change="os._exit(3)")
     with Inventory.open(made.inventory, read_only=True) as inventory:
-        found = suppose(inventory, RunView(inventory).run, ["money.real_discount_rate=0.05"])
+        found = run_with_changes(inventory, RunView(inventory).run, ["money.real_discount_rate=0.05"])
     (failure,) = found.failures
     assert (failure.plugin, failure.during) == ("odd", "change")
     rows = found.rows.set_index("retrofit")
@@ -142,7 +142,7 @@ def test_what_cannot_be_supposed_is_told(demo: Demo, site: str, change: str, tol
 
 
 def test_places_are_told_apart() -> None:
-    found = understand(
+    found = parse_changes(
         ["site.birds_seen=no", "bird_mesh.crew=3", "work.roofer=50", "facts.birds_seen=0.2"], ["bird_mesh"]
     )
     assert found.facts == {("site", "birds_seen"): False}
@@ -155,7 +155,7 @@ def test_a_retrofit_that_fails_at_its_notes_and_stands_alone_is_named(tmp_path: 
     rank(made.inventory, made.settings(plugin_folder=folder))
     plugin(tmp_path / "plugins", safety="raise ValueError('none today')")
     with Inventory.open(made.inventory, read_only=True) as inventory:
-        found = suppose(inventory, RunView(inventory).run, ["money.real_discount_rate=0.05"])
+        found = run_with_changes(inventory, RunView(inventory).run, ["money.real_discount_rate=0.05"])
     assert {failure.plugin for failure in found.failures} == {"odd"}
-    assert found.told.empty
+    assert found.notes.empty
     assert found.rows["npv_supposed"].isna().all()
