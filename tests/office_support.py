@@ -40,6 +40,7 @@ class Several(Sheet):
 
 class Note:
     id = "note"
+    words = {"greeting": "Good day,", "not_in_any_file": "x", **{f"text_{n}": "x" for n in range(9)}}
     writes = "One text a letter."
     of = api.OF_LETTER
     personal = True

@@ -43,13 +43,13 @@ class Anonymiser:
             elif column in _TO_THE_YEAR:
                 changed[column] = _first_of_year(frame[column])
         if "overridden" in frame:  # who decided and why: free text, and often a name
-            told = frame["overridden"].fillna("") != ""
-            changed["overridden"] = frame["overridden"].mask(told, _REPLACED_BY_COMPANY)
+            filled = frame["overridden"].fillna("") != ""
+            changed["overridden"] = frame["overridden"].mask(filled, _REPLACED_BY_COMPANY)
         if {"kind", "note"} <= set(frame.columns):  # km and hours of the way tell the distance from the base
             changed["note"] = frame["note"].mask(frame["kind"] == TRAVEL, "")
         if {"weather_basis", "remark"} <= set(frame.columns):  # tells distance and height in words, to the km and m
-            told = frame["remark"].fillna("") != ""
-            changed["remark"] = frame["remark"].mask(told, _FAR)
+            filled = frame["remark"].fillna("") != ""
+            changed["remark"] = frame["remark"].mask(filled, _FAR)
         anonymous = frame.assign(**changed)
         # The order would tell the numbers: rows come sorted by them.
         by = [column for column in ("site_id", "array_id") if column in anonymous]

@@ -69,32 +69,33 @@ def settings_of(given: Sequence[str], outputs: Sequence[Output]) -> dict[str, di
     AftersunError
         If one is not written like that, or comes twice.
     """
-    found: dict[str, dict[str, str]] = {output.id: {} for output in outputs}
-    for place, text in enumerate(given, start=1):
+    settings: dict[str, dict[str, str]] = {output.id: {} for output in outputs}
+    for number, text in enumerate(given, start=1):
         name, sign, value = text.partition("=")
         owner, point, own = name.strip().rpartition(".")
-        if not sign or not own or (point and owner not in found):
+        if not sign or not own or (point and owner not in settings):
             raise AftersunError(
-                f"Setting {place} is not written as name=value or OUTPUT.name=value.",
-                f"OUTPUT is one of those to write: {', '.join(found)}.",
+                f"Setting {number} is not written as name=value or OUTPUT.name=value.",
+                f"OUTPUT is one of those to write: {', '.join(settings)}.",
             )
-        for output in [owner] if point else list(found):
-            if own in found[output]:
+        for output in [owner] if point else list(settings):
+            if own in settings[output]:
                 raise AftersunError(f"The setting {own} is given twice.", "Give each once.")
-            found[output][own] = value
-    return found
+            settings[output][own] = value
+    return settings
 
 
 def left_in_english(outputs: Sequence[Output], head: Letterhead) -> list[str]:
     """Return a remark for each output of which the company's language file, if it has one, lacks texts."""
-    said = []
+    remarks = []
     for output in outputs:
         english: Collection[str] = getattr(output, "words", ())
         missing = [key for key in english if key not in head.words] if head.words else []
         if missing:
-            named = ", ".join(missing[:_MOST_NAMED]) + (" ..." if len(missing) > _MOST_NAMED else "")
-            said.append(f"{output.id}: the language file lacks {len(missing)} texts, which stay English: {named}.")
-    return said
+            more = len(missing) - _MOST_NAMED
+            named = ", ".join(missing[:_MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
+            remarks.append(f"{output.id}: the language file lacks texts, which stay English: {named}.")
+    return remarks
 
 
 def write(output: Output, view: RunView, folder: Path, settings: Mapping[str, str]) -> Written:
@@ -105,8 +106,8 @@ def write(output: Output, view: RunView, folder: Path, settings: Mapping[str, st
     folder.mkdir()
     try:
         with redirect_stdout(io.StringIO()):
-            told = output.write(view, folder, dict(settings))
-            files = tuple(_checked(Path(path), folder) for path in told)
+            paths = output.write(view, folder, dict(settings))
+            files = tuple(_checked(Path(path), folder) for path in paths)
         problem = _problem(output, files, len(view.letters()))
     except AftersunError as error:
         problem = " ".join(filter(None, [str(error), error.hint]))
@@ -143,6 +144,6 @@ def _reason(error: BaseException, personal: bool) -> str:
     text = " ".join(str(error).split())
     if isinstance(error, _NotWritten):
         return text
-    place = traceback.extract_tb(error.__traceback__)[-1]
-    said = f": {text}" if text and not personal else ""
-    return f"{type(error).__name__}{said} ({Path(place.filename).name}, line {place.lineno})"
+    frame = traceback.extract_tb(error.__traceback__)[-1]
+    why = f": {text}" if text and not personal else ""
+    return f"{type(error).__name__}{why} ({Path(frame.filename).name}, line {frame.lineno})"

@@ -60,11 +60,11 @@ def cash(letter: api.Letter, letters: Sequence[str], words: Words, figures: Figu
         for index, (tag, option) in enumerate(drawn)
     ]
     nothing = next((index for index, option in enumerate(letter.options) if not option.offer), None)
-    told = [letters[index] for index, option in enumerate(letter.options) if option.safety_remedial]
+    not_drawn = [letters[index] for index, option in enumerate(letter.options) if option.safety_remedial]
     return {
         "title": words("cash_title"),
         "lead": words("cash_lead", currency=clean(letter.currency)),
-        "notes": [words("cash_not_drawn", letter=tag) for tag in told],
+        "notes": [words("cash_not_drawn", letter=tag) for tag in not_drawn],
         "axis": words("cash_axis"),
         "alt": words(
             "cash_alt",

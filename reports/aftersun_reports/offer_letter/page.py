@@ -121,8 +121,8 @@ def _lines(lines: Sequence[str]) -> list[str]:
 
 
 def _section(title: str, items: Sequence[str]) -> dict[str, Any] | None:
-    kept = [item for item in items if item]
-    return {"title": title, "items": kept} if kept else None
+    shown = [item for item in items if item]
+    return {"title": title, "items": shown} if shown else None
 
 
 def _note(note: api.LetterNote, words: Words) -> dict[str, str]:
@@ -176,9 +176,9 @@ def _system(letter: api.Letter, words: Words, figures: Figures) -> dict[str, Any
             words.say(api.LetterFact(f"loss_{loss.step}"))
             + (f" ({words('loss_by_chance')})" if loss.by_chance else ""),
             # what all begins with is no gain
-            figures.fixed(-loss.kwh, 0) if place == 0 and loss.kwh < 0 else figures.signed(-loss.kwh),
+            figures.fixed(-loss.kwh, 0) if position == 0 and loss.kwh < 0 else figures.signed(-loss.kwh),
         ]
-        for place, loss in enumerate(letter.losses)
+        for position, loss in enumerate(letter.losses)
     ]
     return {
         "facts": [_known(fact, words) for fact in letter.system],
@@ -208,7 +208,7 @@ def _claims(letter: api.Letter, letters: Sequence[str], words: Words) -> list[di
 
 
 def _assumptions(letter: api.Letter, words: Words) -> dict[str, Any] | None:
-    """Return the assumptions that matter; how many more there are is said, not kept quiet.
+    """Return the assumptions that matter; how many more there are is said, not shown quiet.
 
     They stand for gains, so those of an option that promises none are left out.
     """

@@ -142,6 +142,17 @@ def test_another_letterhead_is_the_next_version(inventory, order, office, tmp_pa
     assert (letter.version, letter.changes) == (2, (fact("change_letterhead"),))
 
 
+def test_texts_that_the_language_file_lacks_are_named(inventory, order, office, tmp_path, site):
+    assert make(inventory, order, tmp_path / "out", site).remarks == ()  # English needs no file
+    company = office / "company.toml"
+    company.write_text(company.read_text(encoding="utf-8").replace("# language =", "language ="), encoding="utf-8")
+    (remark,) = make(inventory, order, tmp_path / "out", site).remarks
+    assert remark == (
+        "note: the language file lacks texts, which stay English: not_in_any_file, text_0, text_1, text_2, text_3, "
+        "text_4, text_5, text_6 and 2 more."
+    )
+
+
 def test_a_letter_that_ran_out_or_is_to_hold_longer_is_the_next_version(inventory, order, tmp_path, site):
     make(inventory, order, tmp_path / "out", site)
     day = DAY + timedelta(days=31)  # the day after the last one

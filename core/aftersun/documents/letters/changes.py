@@ -11,36 +11,36 @@ from aftersun.model.letter import AS_WRITTEN, Letter, LetterFact, LetterNote, Le
 
 def changes_between(before: Letter, after: Letter) -> tuple[LetterFact, ...]:
     """Return what changed, safety first; at least one thing unless both say the same."""
-    found = _notes("danger", before.dangers, after.dangers)
+    changes = _notes("danger", before.dangers, after.dangers)
     address = [fact("change_address")] if before.customer != after.customer else []
     if after.notice:
-        return (*found, *address) or (fact("change_none_still_stands"),)
+        return (*changes, *address) or (fact("change_none_still_stands"),)
     old, new = ({option.offer: option for option in letter.options} for letter in (before, after))
-    found += [fact("change_new_option", option=_title(option)) for name, option in new.items() if name not in old]
-    found += [fact("change_option_gone", option=_title(option)) for name, option in old.items() if name not in new]
+    changes += [fact("change_new_option", option=_title(option)) for name, option in new.items() if name not in old]
+    changes += [fact("change_option_gone", option=_title(option)) for name, option in old.items() if name not in new]
     for name in new:
         if name and name in old:
-            found += _option(old[name], new[name], after.currency)
+            changes += _option(old[name], new[name], after.currency)
     sentences = _as_written((*before.system, *before.findings))  # which cannot be compared
     if not sentences:
-        found += _system(before, after)
-    found += address
+        changes += _system(before, after)
+    changes += address
     if before.remark != after.remark:
-        found.append(fact("change_remark"))
+        changes.append(fact("change_remark"))
     if before.price_date != after.price_date:
-        found.append(_days("change_price_date", before.price_date.isoformat(), after.price_date.isoformat()))
+        changes.append(_days("change_price_date", before.price_date.isoformat(), after.price_date.isoformat()))
     if before.as_of != after.as_of:
-        found.append(_days("change_as_of", before.as_of.isoformat(), after.as_of.isoformat()))
+        changes.append(_days("change_as_of", before.as_of.isoformat(), after.as_of.isoformat()))
     if not sentences:
         if before.weather != after.weather:
-            found.append(fact("change_weather"))
+            changes.append(fact("change_weather"))
         if before.questions != after.questions:
-            found.append(fact("change_questions"))
-    if not found and not says_the_same(before, after):
-        found.append(fact("change_none_as_printed"))
+            changes.append(fact("change_questions"))
+    if not changes and not says_the_same(before, after):
+        changes.append(fact("change_none_as_printed"))
     if before.valid_until != after.valid_until:
-        found.append(_days("change_valid_until", before.valid_until.isoformat(), after.valid_until.isoformat()))
-    return tuple(found)
+        changes.append(_days("change_valid_until", before.valid_until.isoformat(), after.valid_until.isoformat()))
+    return tuple(changes)
 
 
 def _as_written(facts: Sequence[LetterFact]) -> bool:
@@ -57,28 +57,28 @@ def _days(code: str, before: str, after: str) -> LetterFact:
 
 
 def _option(before: LetterOption, after: LetterOption, currency: str) -> list[LetterFact]:
-    option, found = _title(after), []
+    option, changes = _title(after), []
     if before.price != after.price:
-        found.append(fact("change_price", option=option, before=before.price, after=after.price, currency=currency))
+        changes.append(fact("change_price", option=option, before=before.price, after=after.price, currency=currency))
     left, now = (one.npv if one.npv_p50 is None else one.npv_p50 for one in (before, after))  # as printed
     if after.safety_remedial:
         pass  # nothing is promised of it in money
     elif round(left) != round(now):
-        found.append(fact("change_net_worth", option=option, before=left, after=now, currency=currency))
+        changes.append(fact("change_net_worth", option=option, before=left, after=now, currency=currency))
     elif (before.npv_p90, before.npv_p10) != (after.npv_p90, after.npv_p10):
-        found.append(fact("change_range", option=option))
+        changes.append(fact("change_range", option=option))
     if before.years != after.years:
-        found.append(fact("change_years", option=option, before=before.years, after=after.years))
+        changes.append(fact("change_years", option=option, before=before.years, after=after.years))
     if before.survey_first != after.survey_first and not _as_written(before.survey_first):
         code = "change_survey" if after.survey_first else "change_no_survey"
-        found.append(fact(code, option=option, survey=after.survey_first or None))
+        changes.append(fact(code, option=option, survey=after.survey_first or None))
     if before.safety_remedial != after.safety_remedial:
         code = "change_safety_remedial" if after.safety_remedial else "change_may_pay"
-        found.append(fact(code, option=option))
-    found += _notes("note", before.notes, after.notes, option)
+        changes.append(fact(code, option=option))
+    changes += _notes("note", before.notes, after.notes, option)
     if before.assumptions != after.assumptions:
-        found.append(fact("change_assumptions", option=option))
-    return found
+        changes.append(fact("change_assumptions", option=option))
+    return changes
 
 
 def _notes(
@@ -91,15 +91,15 @@ def _notes(
 
 def _system(before: Letter, after: Letter) -> list[LetterFact]:
     old, new = ({one.code: one for one in letter.system} for letter in (before, after))
-    found = []
+    changes = []
     for code in dict.fromkeys([*new, *old]):
         label = LetterFact(f"{code}_label")
         if code not in old:
-            found.append(fact("change_fact_known", label=label, after=new[code]))
+            changes.append(fact("change_fact_known", label=label, after=new[code]))
         elif code not in new:
-            found.append(fact("change_fact_unknown", label=label, before=old[code]))
+            changes.append(fact("change_fact_unknown", label=label, before=old[code]))
         elif old[code] != new[code]:
-            found.append(fact("change_fact", label=label, before=old[code], after=new[code]))
-    if not found and before.findings != after.findings:
-        found.append(fact("change_findings"))
-    return found
+            changes.append(fact("change_fact", label=label, before=old[code], after=new[code]))
+    if not changes and before.findings != after.findings:
+        changes.append(fact("change_findings"))
+    return changes

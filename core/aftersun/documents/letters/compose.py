@@ -122,15 +122,15 @@ def compose(
     for site_id in wanted:
         try:
             _check_site(source, site_id, choices, closed)
-            mine = _still_there(earlier[site_id], source.offers(site_id)) if site_id in earlier else choices
-            chosen = _chosen(source, site_id, mine)
+            of_site = _still_there(earlier[site_id], source.offers(site_id)) if site_id in earlier else choices
+            chosen = _chosen(source, site_id, of_site)
         except AftersunError as error:
             if not batch:
                 raise
             remarks.append(f"No letter: {error}")
             continue
-        letters.append(_letter(source, site_id, chosen, mine, made_on))
-        remarks += _remarks(source, site_id, chosen, mine)
+        letters.append(_letter(source, site_id, chosen, of_site, made_on))
+        remarks += _remarks(source, site_id, chosen, of_site)
     strange = set(choices.prices) - {option.offer for letter in letters for option in letter.options}
     if strange:
         raise AftersunError(
@@ -205,16 +205,16 @@ _LEARNT = "Site {}: facts were learnt after the run, which does not know them; r
 
 def _remarks(source: Source, site_id: str, chosen: Sequence[str], choices: Choices) -> list[str]:
     """Return what the company should know of a letter."""
-    said = []
+    remarks = []
     if site_id in source.learnt_since:
-        said.append(_LEARNT.format(site_id))
+        remarks.append(_LEARNT.format(site_id))
     for offer in chosen:
         records = source.records(site_id, offer)
         price = _price(records, choices)
         if price is not None and below_cost(records, price, source.catalogue):
             amount = ENGLISH.amount(price, source.catalogue.currency, 2)
-            said.append(f"Site {site_id}: {amount} for {offer} is less than the work costs the company.")
-    return said
+            remarks.append(f"Site {site_id}: {amount} for {offer} is less than the work costs the company.")
+    return remarks
 
 
 def _still_there(choices: Choices, offers: Mapping[str, Row]) -> Choices:
@@ -252,8 +252,8 @@ def _site(source: Source, site_id: str) -> Row:
 
 def _check_site(source: Source, site_id: str, choices: Choices, closed: Mapping[str, str]) -> None:
     site = _site(source, site_id)
-    call = source.one("call", site_id)
-    if call is None or source.one("site_energy", site_id) is None:
+    call = source.row("call", site_id)
+    if call is None or source.row("site_energy", site_id) is None:
         why = "is newer than the run"
         if call is not None:
             reason = str(value_of(call, "excluded_reason") or "")

@@ -165,14 +165,14 @@ def _from_meters(evidence: Row | None) -> list[LetterFact]:
     n, share = round(float(evidence["years_of_data"]), 1), value_of(evidence, "factor")
     if share is None:
         return [fact("finding_meters_silent", n=n)]
-    found = [fact("finding_meters", n=n, share=share, se_share=evidence["factor_se"])]
+    facts = [fact("finding_meters", n=n, share=share, se_share=evidence["factor_se"])]
     missing = value_of(evidence, "shortfall")
     if missing is not None and missing >= _LEAST_SHARE:
-        found.append(fact("finding_shortfall", share=missing))
+        facts.append(fact("finding_shortfall", share=missing))
     low, high = value_of(evidence, "trend_low"), value_of(evidence, "trend_high")
     if low is not None and high is not None and (low > 0 or high < 0):
-        found.append(fact("finding_trend", share_per_year=evidence["trend_per_year"]))
-    return found
+        facts.append(fact("finding_trend", share_per_year=evidence["trend_per_year"]))
+    return facts
 
 
 def _largest(site: Row, losses: Sequence[Row]) -> list[LetterFact]:
@@ -199,29 +199,31 @@ def _by_chance(site: Row, step: str) -> bool:
 
 def losses_of(site: Row, losses: Sequence[Row]) -> tuple[LetterLoss, ...]:
     """Return the steps from the light on the modules, which is added, down to what is generated."""
-    found = []
+    shown = []
     for row in losses:
         step, kwh = str(row["step"]), round(float(row["kwh"]), 2)
         if step == _FIRST:
-            found.append(LetterLoss(step, -kwh))
+            shown.append(LetterLoss(step, -kwh))
         elif step != _LAST and abs(row["kwh"]) >= LEAST_KWH:
-            found.append(LetterLoss(step, kwh, _by_chance(site, step)))
-    return tuple(found)
+            shown.append(LetterLoss(step, kwh, _by_chance(site, step)))
+    return tuple(shown)
 
 
 def notes_of(rows: Sequence[Row]) -> tuple[LetterNote, ...]:
     """Return all notes once, worst first."""
-    told = [LetterNote(*(str(row[name]) for name in ("note_id", "severity", "text", "who"))) for row in rows]
-    return tuple(sorted(dict.fromkeys(told), key=lambda note: severity_order(note.severity)))
+    notes = [LetterNote(*(str(row[name]) for name in ("note_id", "severity", "text", "who"))) for row in rows]
+    return tuple(sorted(dict.fromkeys(notes), key=lambda note: severity_order(note.severity)))
 
 
 def questions_of(rows: Sequence[Row], members: Sequence[str], titles: Mapping[str, str]) -> tuple[LetterQuestion, ...]:
     """Return the questions about what is proposed whose answer is worth something, the most valuable first."""
-    found = []
+    questions = []
     valuable = [row for row in rows if value_of(row, "value_of_phone") and row["value_of_phone"] > 0]
     for row in sorted(valuable, key=lambda row: -float(row["value_of_phone"])):
         about = [name for name in str(row["retrofits"]).split(", ") if name in members]
         if about:
             worth = float(round(row["value_of_phone"]))
-            found.append(LetterQuestion(str(row["question"]), tuple(titles.get(name, name) for name in about), worth))
-    return tuple(found[:MOST_QUESTIONS])
+            questions.append(
+                LetterQuestion(str(row["question"]), tuple(titles.get(name, name) for name in about), worth)
+            )
+    return tuple(questions[:MOST_QUESTIONS])

@@ -205,14 +205,14 @@ def _part(row: Row, catalogue: Catalogue) -> LetterPart:
 
 def _claims(records: Records, catalogue: Catalogue) -> tuple[LetterClaim, ...]:
     names = records.names
-    found = []
+    claims = []
     less = None
     if len(names) == 1 and len(records.months) == _MONTHS:  # of several it is not plain which one does it
         less = records.exported_kwh - sum(float(row["exported_kwh"]) for row in records.months)
     for name in names:
         computed = computed_of(records.ranking.get(name, {}), records.generated_kwh, less)
-        found += [LetterClaim(str(c["text"]), str(c["source"]), computed) for c in catalogue.claims.get(name, ())]
-    return tuple(found)
+        claims += [LetterClaim(str(c["text"]), str(c["source"]), computed) for c in catalogue.claims.get(name, ())]
+    return tuple(claims)
 
 
 def computed_of(row: Row, generated_kwh: float, less_exported_kwh: float | None) -> LetterFact:
@@ -242,8 +242,8 @@ def _assumptions(records: Records, catalogue: Catalogue) -> tuple[LetterAssumpti
     rows = [row for name in records.names for row in catalogue.assumptions.get(name, ())]
 
     def order(row: Row) -> tuple[float, str, str]:
-        mine = moved.get((str(row["retrofit"]), str(row["name"])))
-        swing = 0.0 if mine is None else abs(float(mine["npv_high"]) - float(mine["npv_low"]))
+        driver = moved.get((str(row["retrofit"]), str(row["name"])))
+        swing = 0.0 if driver is None else abs(float(driver["npv_high"]) - float(driver["npv_low"]))
         return -swing, str(row["name"]), str(row["retrofit"])
 
     several = len(records.names) > 1
@@ -269,7 +269,7 @@ def plain_meaning(text: str) -> str:
 
 def _survey(records: Records, catalogue: Catalogue) -> tuple[LetterFact, ...]:
     """Return all that has to be looked at first, of what is named for safety alone, too."""
-    found: list[LetterFact] = []
+    to_look_at: list[LetterFact] = []
     for name in records.names:
         row = records.ranking.get(name, {})
         if survey_text(row):
@@ -277,8 +277,10 @@ def _survey(records: Records, catalogue: Catalogue) -> tuple[LetterFact, ...]:
             reason = value_of(row, "screening_reason")
             conditions = (*quick, *([fact("survey", text=str(reason))] if reason else []))
             several = len(records.names) > 1
-            found += [fact("survey_of", retrofit=catalogue.title(name), what=conditions)] if several else conditions
-    return tuple(found)
+            to_look_at += (
+                [fact("survey_of", retrofit=catalogue.title(name), what=conditions)] if several else conditions
+            )
+    return tuple(to_look_at)
 
 
 def _money(value: float) -> float:

@@ -28,8 +28,8 @@ class Source:
         self.view = view
         self._tables = {name: _by_site(view.table_of_sites(name, site_ids)) for name in _RUN_TABLES}
         sites = view.sites()
-        mine = sites[sites["site_id"].isin(site_ids)]
-        self.sites: dict[str, Row] = {str(row["site_id"]): row for row in mine.to_dict("records")}
+        asked_for = sites[sites["site_id"].isin(site_ids)]
+        self.sites: dict[str, Row] = {str(row["site_id"]): row for row in asked_for.to_dict("records")}
         arrays = view.arrays()
         self.arrays = _by_site(arrays[arrays["site_id"].isin(site_ids)])
         owners = [str(row["customer_id"]) for row in self.sites.values() if value_of(row, "customer_id") is not None]
@@ -60,7 +60,7 @@ class Source:
         """Return the rows that a table of the run has of a site."""
         return self._tables[table].get(site_id, ())
 
-    def one(self, table: str, site_id: str) -> Row | None:
+    def row(self, table: str, site_id: str) -> Row | None:
         """Return the only row that a table of the run has of a site, None where it has none."""
         rows = self.rows(table, site_id)
         return rows[0] if rows else None
@@ -76,13 +76,13 @@ class Source:
 
     def system(self, site_id: str) -> System:
         """Return what is stored of a site that the run has valued."""
-        energy = self.one("site_energy", site_id)
+        energy = self.row("site_energy", site_id)
         assert energy is not None  # checked before
         return System(
             self.sites[site_id],
             self.arrays.get(site_id, ()),
             energy,
-            self.one("site_evidence", site_id),
+            self.row("site_evidence", site_id),
             self.rows("site_loss", site_id),
             self.rows("reading_finding", site_id),
         )
@@ -91,7 +91,7 @@ class Source:
         """Return the rows of one offer of a site."""
         rows = self._of(site_id, "offer_member", "offer", [offer])
         members = [str(row["retrofit"]) for row in rows]
-        energy = self.one("site_energy", site_id)
+        energy = self.row("site_energy", site_id)
         return Records(
             offer=self.offers(site_id)[offer],
             members=rows,
@@ -110,10 +110,10 @@ class Source:
 
 
 def _by(frame: pd.DataFrame, column: str) -> dict[str, Sequence[Row]]:
-    found: dict[str, list[Row]] = {}
+    rows_by: dict[str, list[Row]] = {}
     for row in frame.to_dict("records"):
-        found.setdefault(str(row[column]), []).append(row)
-    return dict(found)
+        rows_by.setdefault(str(row[column]), []).append(row)
+    return dict(rows_by)
 
 
 def _by_site(frame: pd.DataFrame) -> dict[str, Sequence[Row]]:
