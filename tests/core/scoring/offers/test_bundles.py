@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
@@ -222,3 +223,26 @@ def test_the_company_ledger_is_price_before_tax_less_cost_and_reserves(baseline:
     assert set(added.index) == {"glass", "work"}
     # each shares the visit with the other, so each adds more than it is worth alone
     assert (added["npv_added"] > added["npv_alone"]).all()
+
+
+@pytest.mark.parametrize(("gains", "offered"), [(2, False), (3, True)])
+def test_a_set_is_offered_where_its_chance_of_a_gain_is_the_companys_least(
+    baseline: Baseline, company: Company, gains: int, offered: bool
+) -> None:
+    assert company.calls.least_chance == 0.6
+    found = singles([Part("glass", 10, "glass"), Part("work", 10, "work")], baseline, company)
+    (bundle,) = best_bundles(found, baseline, company, Guard(plant_texts()))
+    draws = np.where(np.arange(5) < gains, 1.0, -1.0)[:, np.newaxis] * np.ones_like(bundle.npv)
+    tables = offers(found, [replace(bundle, draws=draws)], baseline.cohort, company)
+    for table in ("offer", "offer_member"):
+        assert ("glass+work" in set(tables[table]["offer"])) == offered
+
+
+def test_a_set_is_to_be_told_where_one_of_its_members_ends_a_known_danger(baseline: Baseline, company: Company) -> None:
+    glass, work = singles([Part("glass", 10, "glass"), Part("work", 10, "work")], baseline, company)
+    known = replace(work, danger=np.array([True, False, False, False]))
+    bundles = best_bundles([glass, known], baseline, company, Guard(plant_texts()))
+    table = offers([glass, known], bundles, baseline.cohort, company)["offer"].set_index(["offer", "site_id"])
+    told = table.loc["glass+work", "must_call"]
+    assert len(told) > 1
+    assert told.to_dict() == {site: site == "A" for site in told.index}
