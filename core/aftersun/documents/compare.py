@@ -80,14 +80,14 @@ def compare(inventory: Inventory, first: str | None = None, second: str | None =
     AftersunError
         If there are no such runs.
     """
-    one, other = _two_runs(inventory, first, second)
-    ids = [one.run_id, other.run_id]
+    before, after = _two_runs(inventory, first, second)
+    ids = [before.run_id, after.run_id]
     counts = map(int, inventory.connection.execute(_COUNTS, ids).fetchall()[0])
     of_both, only_first, only_second, offers, rankings = counts
     return Difference(
-        one,
-        other,
-        causes(one, other),
+        before,
+        after,
+        causes(before, after),
         {table: _same(inventory, table, ids) for table in RUN_TABLES},
         of_both,
         only_first,
@@ -99,9 +99,9 @@ def compare(inventory: Inventory, first: str | None = None, second: str | None =
     )
 
 
-def causes(one: RunRecord, other: RunRecord) -> list[Cause]:
+def causes(before: RunRecord, after: RunRecord) -> list[Cause]:
     """Return all in which two runs were made differently."""
-    made = _made_from(one), _made_from(other)
+    made = _made_from(before), _made_from(after)
     return [
         Cause(kind, name, _text(made[0][kind].get(name)), _text(made[1][kind].get(name)))
         for kind in made[0]
@@ -139,21 +139,21 @@ def _two_runs(inventory: Inventory, first: str | None, second: str | None) -> tu
             )
     if first is None and len(known) < 2:
         raise AftersunError(f"Two runs are needed, stored {'is one' if known else 'is none'}.", "Rank once more.")
-    one, other = first or known[-2], second or known[-1]
-    found = stored_run(inventory, one), stored_run(inventory, other)
-    assert found[0] is not None
-    assert found[1] is not None
-    return found[0], found[1]
+    before, after = (stored_run(inventory, name) for name in (first or known[-2], second or known[-1]))
+    assert before is not None
+    assert after is not None
+    return before, after
 
 
-def _flat(value: Any, place: str = "") -> dict[str, Any]:
-    """Return nested settings by their place, as section.name."""
+def _flat(value: Any, key: str = "") -> dict[str, Any]:
+    """Return nested settings by their key, as section.name."""
     if not isinstance(value, Mapping):
-        return {place: value}
-    found: dict[str, Any] = {}
-    for name, inner in value.items():
-        found.update(_flat(inner, f"{place}.{name}" if place else str(name)))
-    return found
+        return {key: value}
+    return {
+        inner_key: setting
+        for name, inner in value.items()
+        for inner_key, setting in _flat(inner, f"{key}.{name}" if key else str(name)).items()
+    }
 
 
 def _text(value: Any) -> str | None:
@@ -164,8 +164,8 @@ def _same(inventory: Inventory, table: str, run_ids: Sequence[str]) -> bool:
     """Tell whether a table has the same rows in both runs, to the bit and whatever their order."""
     packed = ", ".join(f"{quoted(name)} := {quoted(name)}" for name in RUN_TABLES[table].columns if name != "run_id")
     query = f"SELECT count(*), sum(hash(struct_pack({packed}))::HUGEINT) FROM {quoted(table)} WHERE run_id = ?"
-    one, other = (inventory.connection.execute(query, [run_id]).fetchall() for run_id in run_ids)
-    return one == other
+    before, after = (inventory.connection.execute(query, [run_id]).fetchall() for run_id in run_ids)
+    return before == after
 
 
 # The best of a site is what ranks first and may be offered or ends a danger: rank 1, unless it is worth nothing.

@@ -27,8 +27,8 @@ def _cut(text: str) -> str:
 def _lines(view: RunView) -> Iterator[tuple[str, str]]:
     offers, calls, currency = view.table("offer"), view.calls(), view.currency
     yield "sites", f"{view.run.sites:,} valued, {len(view.table('call')):,} in the inventory"
-    told = view.to_tell()["site_id"].nunique()
-    yield "known dangers", f"at {told:,} sites: tell these owners, whatever is sold" if told else "none recorded"
+    dangers = view.to_tell()["site_id"].nunique()
+    yield "known dangers", f"at {dangers:,} sites: tell these owners, whatever is sold" if dangers else "none recorded"
     worth = offers[offers["npv"] > 0]["site_id"].nunique()
     yield "worth it", f"something at {worth:,} sites"
     value = view.table("run_value")

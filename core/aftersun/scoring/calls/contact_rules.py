@@ -83,10 +83,10 @@ def _last_contact(rows: pd.DataFrame, talks: pd.DataFrame, today: pd.Timestamp) 
     """Return the last contact by table or log; none where the customer then asked for a call that is due now."""
     newest = talks.sort_values("called_on", kind="stable").drop_duplicates("customer_id", keep="last")
     newest = newest.set_index("customer_id").reindex(rows.index)
-    told = rows["last_contact_on"] if "last_contact_on" in rows else pd.Series(pd.NaT, index=rows.index)
-    both = pd.DataFrame({"told": told, "logged": newest["called_on"]}, index=rows.index)
+    recorded = rows["last_contact_on"] if "last_contact_on" in rows else pd.Series(pd.NaT, index=rows.index)
+    both = pd.DataFrame({"recorded": recorded, "logged": newest["called_on"]}, index=rows.index)
     due = (newest["outcome"] == LATER).fillna(False) & (newest["leave_until"] <= today)
-    due &= both["told"].isna() | (both["told"] <= both["logged"])
+    due &= both["recorded"].isna() | (both["recorded"] <= both["logged"])
     return both.max(axis=1).mask(due)
 
 
@@ -97,5 +97,7 @@ def exclusions(owners: pd.Series, rules: pd.Series, left_out: pd.DataFrame) -> p
     columns site_id and reason of sites that could not be valued.
     """
     rule, no_value = rules.to_dict(), dict(zip(left_out["site_id"], left_out["reason"], strict=True))
-    found = [rule.get(customer, ContactRule.NOT_SETTLED) or no_value.get(site, "") for site, customer in owners.items()]
-    return pd.Series(found, index=owners.index, dtype=object)
+    reasons = [
+        rule.get(customer, ContactRule.NOT_SETTLED) or no_value.get(site, "") for site, customer in owners.items()
+    ]
+    return pd.Series(reasons, index=owners.index, dtype=object)

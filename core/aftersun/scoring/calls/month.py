@@ -82,11 +82,11 @@ def plan_month(
         candidates.drop_duplicates("site_id").set_index("site_id")["round"],
         company,
     )
-    found = choose_offers(candidates.drop(columns="work_hours"), company.month, trips, limits=SEARCH)
+    selection = choose_offers(candidates.drop(columns="work_hours"), company.month, trips, limits=SEARCH)
     return Plan(
-        _calls(table, candidates, found),
-        found.capacities.reindex(columns=list(CAPACITY_COLUMNS)),
-        pd.DataFrame([[getattr(found, name) for name in OUTCOME_COLUMNS]], columns=list(OUTCOME_COLUMNS)),
+        _calls(table, candidates, selection),
+        selection.capacities.reindex(columns=list(CAPACITY_COLUMNS)),
+        pd.DataFrame([[getattr(selection, name) for name in OUTCOME_COLUMNS]], columns=list(OUTCOME_COLUMNS)),
     )
 
 
@@ -97,7 +97,7 @@ def _candidates(
     calls = company.calls
     yes = offers["offer"].map(chances).to_numpy(dtype=np.float64)
     value = yes * (offers["contribution"] + offers["trip_cost"]).to_numpy(dtype=np.float64)
-    found = pd.DataFrame(
+    candidates = pd.DataFrame(
         {
             "offer_id": offers["site_id"] + " " + offers["offer"],
             "site_id": offers["site_id"],
@@ -117,18 +117,18 @@ def _candidates(
     by_skill = mine.pivot_table(index="offer_id", columns="skill", values="hours", aggfunc="sum", fill_value=0.0)
     for skill in company.work:
         column = by_skill[skill] if skill in by_skill else pd.Series(dtype=float)
-        found[f"{HOURS}{skill}"] = column.reindex(found["offer_id"]).fillna(0.0).to_numpy(dtype=np.float64)
-    return found.assign(work_hours=found[[f"{HOURS}{skill}" for skill in company.work]].sum(axis=1))
+        candidates[f"{HOURS}{skill}"] = column.reindex(candidates["offer_id"]).fillna(0.0).to_numpy(dtype=np.float64)
+    return candidates.assign(work_hours=candidates[[f"{HOURS}{skill}" for skill in company.work]].sum(axis=1))
 
 
-def _calls(table: pd.DataFrame, candidates: pd.DataFrame, found: Selection) -> pd.DataFrame:
-    chosen = found.offers[found.offers["chosen"]]
+def _calls(table: pd.DataFrame, candidates: pd.DataFrame, selection: Selection) -> pd.DataFrame:
+    chosen = selection.offers[selection.offers["chosen"]]
     best = candidates.set_index("offer_id").loc[chosen["offer_id"]].reset_index(drop=True)
     best["position"] = np.arange(1, len(best) + 1)
     best["expected_value"] = best["value"]
     names = ["site_id", "position", "retrofit", "npv", "must_call", "contribution", "chance_of_yes"]
     calls = table.merge(best[[*names, "expected_value", "round"]], on="site_id", how="left")
-    left = found.offers[~found.offers["chosen"] & (found.offers["reason"] != NotCalled.OTHER_OFFER)]
+    left = selection.offers[~selection.offers["chosen"] & (selection.offers["reason"] != NotCalled.OTHER_OFFER)]
     first = left.drop_duplicates("site_id").set_index("site_id")
     waiting = (calls["excluded_reason"] == "") & calls["position"].isna()
     sites = calls.loc[waiting, "site_id"]

@@ -56,16 +56,16 @@ def score(
     setting = Setting(baseline, fitted, company, guard, Slopes(baseline) if ranges else None, numbers)
     alone = [single_of(loaded, setting) for loaded in registry.retrofits]
     singles = [single for _, single in alone if single is not None]
-    found = [tables for tables, _ in alone]
-    frames = {table: rows_of(table, found) for table in ("ranking", "safety_note", "driver")}
+    parts = [tables for tables, _ in alone]
+    frames = {table: rows_of(table, parts) for table in ("ranking", "safety_note", "driver")}
     texts = frames["ranking"].columns.intersection(_TEXTS)
     frames["ranking"] = frames["ranking"].astype(dict.fromkeys(texts, "str"))
-    frames["question"] = questions(rows_of(ANSWER_VALUE, found), cohort.sites, registry, company)
-    found.append(offers(singles, best_bundles(singles, baseline, company, guard), cohort, company))
-    found.append({"offer_month": month_rows(cohort.sites.index, "", baseline.months)})
-    frames |= {table: rows_of(table, found) for table in OFFER_TABLES}
+    frames["question"] = questions(rows_of(ANSWER_VALUE, parts), cohort.sites, registry, company)
+    parts.append(offers(singles, best_bundles(singles, baseline, company, guard), cohort, company))
+    parts.append({"offer_month": month_rows(cohort.sites.index, "", baseline.months)})
+    frames |= {table: rows_of(table, parts) for table in OFFER_TABLES}
     offered = frames["ranking"][frames["ranking"]["status"].isin(OFFERED)]
-    kept = {one.loaded.id: (one.rows, one.draws) for one in singles if ranges}
+    kept = {single.loaded.id: (single.rows, single.draws) for single in singles if ranges}
     frames[VALUE_DRAW] = total_by_retrofit(offered, cohort.sites.index, kept)
     return Scored({**frames, **site_tables(baseline, fit)}, tuple(guard.failures))
 

@@ -36,9 +36,9 @@ def offers(singles: Sequence[Single], bundles: Iterable[Bundle], cohort: Cohort,
     The owner's ledger is ``npv`` and ``upfront`` (tax included); ``contribution`` is the company's: price before tax
     less its own cost, the trip of a callback by its chance, and the reserve for warranty.
     """
-    found = [_of_single(single, company) for single in singles]
-    found += [_of_bundle(bundle, singles, cohort, company) for bundle in bundles]
-    return {name: rows_of(name, found) for name in OFFER_TABLES}
+    parts = [_of_single(single, company) for single in singles]
+    parts += [_of_bundle(bundle, singles, cohort, company) for bundle in bundles]
+    return {name: rows_of(name, parts) for name in OFFER_TABLES}
 
 
 def _of_single(single: Single, company: Company) -> Tables:

@@ -121,8 +121,8 @@ def rows_of(table: str, parts: Sequence[Tables]) -> pd.DataFrame:
 
 def failed_ranking(site_ids: pd.Index, retrofit: str) -> pd.DataFrame:
     """Return the rows that stand for a retrofit that failed in this run."""
-    told = {"status": Status.FAILED, "obstacle": Obstacle.PLUGIN_FAILED}
-    return pd.DataFrame({"site_id": site_ids, "retrofit": retrofit, **told, **_UNLESS_VALUED})
+    columns = {"status": Status.FAILED, "obstacle": Obstacle.PLUGIN_FAILED}
+    return pd.DataFrame({"site_id": site_ids, "retrofit": retrofit, **columns, **_UNLESS_VALUED})
 
 
 def _screened(loaded: Loaded, setting: Setting, screening: Screening, danger: Bools) -> pd.DataFrame:
@@ -135,14 +135,14 @@ def _screened(loaded: Loaded, setting: Setting, screening: Screening, danger: Bo
     obstacle = np.select(
         [far, have & danger, have], [Obstacle.TOO_FAR, Obstacle.FITTED_WITH_DANGER, Obstacle.FITTED], ""
     )
-    said = (unfit | (screening.status == SURVEY_FIRST)) & (obstacle == "")
+    explained = (unfit | (screening.status == SURVEY_FIRST)) & (obstacle == "")
     return pd.DataFrame(
         {
             "site_id": sites,
             "retrofit": loaded.id,
             "status": _or_none(status),
             "obstacle": _or_none(obstacle),
-            "screening_reason": _or_none(np.where(said, screening.reason, "")),
+            "screening_reason": _or_none(np.where(explained, screening.reason, "")),
             **_UNLESS_VALUED,
         }
     )
@@ -196,15 +196,15 @@ def _spread(values: npt.NDArray[Any], rows: Rows, before: pd.Series | None, size
 
 def _or_none(texts: npt.NDArray[Any]) -> npt.NDArray[np.object_]:
     """Return texts with None where one says nothing."""
-    found = texts.astype(object)
-    found[found == ""] = None
-    return found
+    column = texts.astype(object)
+    column[column == ""] = None
+    return column
 
 
 def _known_danger(notes: Notes) -> Bools:
     """Tell per site whether a danger is known to stand there now, whatever is bought."""
-    told = [mask for note, mask in notes.entries if note.tell_owner]
-    return np.logical_or.reduce(told) if told else np.zeros(notes.size, dtype=bool)
+    known = [mask for note, mask in notes.entries if note.tell_owner]
+    return np.logical_or.reduce(known) if known else np.zeros(notes.size, dtype=bool)
 
 
 def _still_fitted(fitted: pd.DataFrame, loaded: Loaded, cohort: Cohort) -> Bools:
@@ -216,11 +216,11 @@ def _still_fitted(fitted: pd.DataFrame, loaded: Loaded, cohort: Cohort) -> Bools
 
 def _safety_rows(cohort: Cohort, loaded: Loaded, notes: Notes) -> pd.DataFrame:
     which, site = np.nonzero([mask for _, mask in notes.entries])
-    told = pd.DataFrame(
+    texts = pd.DataFrame(
         [(note.id, note.severity, note.text, note.who, note.tell_owner) for note, _ in notes.entries],
         columns=["note_id", "severity", "text", "who", "tell_owner"],
     )
-    rows = told.take(which).reset_index(drop=True)
+    rows = texts.take(which).reset_index(drop=True)
     rows.insert(0, "site_id", cohort.sites.index.take(site))
     rows.insert(1, "retrofit", loaded.id)
     return rows
