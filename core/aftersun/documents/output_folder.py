@@ -80,7 +80,7 @@ def make_letters(
         written to; nothing is stored or written then.
     """
     return _issued(
-        inventory_file, order, folder, lambda office: _composed(office, recipients, choices, made_on), progress
+        inventory_file, order, folder, lambda opened: _composed(opened, recipients, choices, made_on), progress
     )
 
 
@@ -106,15 +106,15 @@ def make_notices(
     if bool(site_ids) == everyone:
         raise AftersunError("It is not clear whom to write to.", "Name sites, or give --all, not both.")
 
-    def notices(office: _Office) -> Composed:
-        wanted = sorted(set(office.view.to_tell()["site_id"])) if everyone else site_ids
-        return compose_notices(office.job.inventory, office.job.view(), wanted, made_on, everyone)
+    def notices(opened: _Opened) -> Composed:
+        wanted = sorted(set(opened.view.to_tell()["site_id"])) if everyone else site_ids
+        return compose_notices(opened.job.inventory, opened.job.view(), wanted, made_on, everyone)
 
     return _issued(inventory_file, order, folder, notices, progress)
 
 
 @dataclass(frozen=True)
-class _Office:
+class _Opened:
     """An inventory with its newest run, the company file, the plugins, and the job that outputs are to do."""
 
     view: RunView
@@ -125,7 +125,7 @@ class _Office:
 
 
 @contextmanager
-def _opened(inventory_file: Path, order: Order, folder: Path, letters_alone: bool) -> Iterator[_Office]:
+def _open(inventory_file: Path, order: Order, folder: Path, letters_alone: bool) -> Iterator[_Opened]:
     """Open an inventory for writing from it into a folder: of letters, or of a whole run."""
     with Inventory.open(inventory_file) as inventory, placing.workshop(folder, inside=letters_alone) as work:
         view = RunView(inventory)
@@ -137,7 +137,7 @@ def _opened(inventory_file: Path, order: Order, folder: Path, letters_alone: boo
             if not outputs:
                 raise AftersunError("No output that writes letters is among these.", "'aftersun outputs' lists them.")
         job = Job(inventory, view.run_id, head, outputs, settings_of(order.settings, outputs), work)
-        yield _Office(view, company, registry, job, (*filter(None, [remark]), *left_in_english(outputs, head)))
+        yield _Opened(view, company, registry, job, (*filter(None, [remark]), *left_in_english(outputs, head)))
 
 
 def _letterhead(view: RunView, given: Path | None) -> tuple[Company, Letterhead, str]:
@@ -160,26 +160,26 @@ def _letterhead(view: RunView, given: Path | None) -> tuple[Company, Letterhead,
     return company, read_letterhead(company, path), ""
 
 
-def _composed(office: _Office, recipients: Sequence[str] | int, choices: Choices, made_on: date) -> Composed:
+def _composed(opened: _Opened, recipients: Sequence[str] | int, choices: Choices, made_on: date) -> Composed:
     """Compose letters; of a batch by the call list what was chosen for the last letter of a site holds on."""
-    section, inventory = office.company.letter, office.job.inventory
+    section, inventory = opened.company.letter, opened.job.inventory
     choices = replace(choices, most_options=section.most_options, valid_days=section.valid_days)
     if not isinstance(recipients, int):
-        return compose(inventory, office.job.view(), recipients, choices, made_on)
-    wanted = list(office.view.calls()["site_id"].head(recipients))
+        return compose(inventory, opened.job.view(), recipients, choices, made_on)
+    wanted = list(opened.view.calls()["site_id"].head(recipients))
     last = letter_store.newest(inventory, wanted, notices=False)
     earlier = {site: choices.or_earlier(issued.choices) for site, issued in last.items() if issued.open}
-    return compose(inventory, office.job.view(), wanted, choices, made_on, earlier, batch=True)
+    return compose(inventory, opened.job.view(), wanted, choices, made_on, earlier, batch=True)
 
 
 def _issued(
-    inventory_file: Path, order: Order, folder: Path, letters: Callable[[_Office], Composed], progress: Progress
+    inventory_file: Path, order: Order, folder: Path, letters: Callable[[_Opened], Composed], progress: Progress
 ) -> Report:
     """Have letters written, put them into the folder and keep them: all, or nothing."""
-    with _opened(inventory_file, order, folder, letters_alone=True) as office:
-        job = office.job
+    with _open(inventory_file, order, folder, letters_alone=True) as opened:
+        job = opened.job
         progress(0, 2)
-        composed = letters(office)
+        composed = letters(opened)
         progress(1, 2)
         batch = issue(job, composed)
         made = _lay_out(batch.files, job.work / LETTERS)
@@ -187,8 +187,8 @@ def _issued(
             with placing.put_files(made, folder), job.inventory.transaction() as connection:
                 letter_store.keep(connection, batch.new_files, batch.new_letters)
         files = tuple((file.output, path.name) for file, path in zip(batch.files, made, strict=True))
-        failures = (*office.registry.failures, *batch.failures)
-        return Report(job.run_id, folder, files, batch, (), failures, (*office.remarks, *composed.remarks))
+        failures = (*opened.registry.failures, *batch.failures)
+        return Report(job.run_id, folder, files, batch, (), failures, (*opened.remarks, *composed.remarks))
 
 
 def letter_again(inventory_file: Path, number: str, letter_version: int | None, folder: Path) -> list[Path]:
@@ -221,8 +221,8 @@ def write_folder(
     """
     placing.refuse_existing(folder, replace_folder)
     letters = 0 if order.without_names else letters
-    with _opened(inventory_file, order, folder, letters_alone=False) as office:
-        job = office.job
+    with _open(inventory_file, order, folder, letters_alone=False) as opened:
+        job = opened.job
         made = job.work / "folder"
         made.mkdir()
         skipped = tuple(output.id for output in job.outputs if order.without_names and output.personal)
@@ -230,7 +230,7 @@ def write_folder(
         of_letters = [output for output in job.outputs if output.of == OF_LETTER]
         steps = len(of_run) + 2
         entries: list[tuple[str, str]] = []
-        failures = list(office.registry.failures)
+        failures = list(opened.registry.failures)
         for done, output in enumerate(of_run):
             progress(done, steps)
             view = job.view(personal=not order.without_names)
@@ -238,10 +238,10 @@ def write_folder(
             if result.failure is not None:
                 failures.append(result.failure)
             entries += [(output.id, name) for name in _take(result.files, job.work / output.id, made, output.id)]
-        batch, remarks = Batch(), office.remarks
-        if letters and of_letters and len(office.view.calls()):
+        batch, remarks = Batch(), opened.remarks
+        if letters and of_letters and len(opened.view.calls()):
             progress(len(of_run), steps)
-            composed = _composed(office, letters, Choices(), made_on)
+            composed = _composed(opened, letters, Choices(), made_on)
             batch, remarks = issue(replace(job, outputs=of_letters), composed), (*remarks, *composed.remarks)
             failures += batch.failures
             paths = _lay_out(batch.files, made / LETTERS)
@@ -250,7 +250,7 @@ def write_folder(
         if not entries:
             return replace(report, files=())
         progress(steps - 1, steps)
-        manifest = _manifest(office, report, made, letters, order.without_names)
+        manifest = _manifest(opened, report, made, letters, order.without_names)
         (made / MANIFEST).write_text(json.dumps(manifest, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
         with placing.put_folder(made, folder, replace_folder), job.inventory.transaction() as connection:
             letter_store.keep(connection, batch.new_files, batch.new_letters)
@@ -288,10 +288,10 @@ def _told_settings(given: Mapping[str, str]) -> dict[str, str]:
     return {name: value.replace("\\", "/").rstrip("/").rpartition("/")[2] for name, value in given.items()}
 
 
-def _manifest(office: _Office, report: Report, made: Path, letters: int, without_names: bool) -> dict[str, Any]:
+def _manifest(opened: _Opened, report: Report, made: Path, letters: int, without_names: bool) -> dict[str, Any]:
     """Return which run and inputs made a folder: nothing personal, no path of this machine."""
-    view, origins = office.view, office.registry.output_origins
-    run, settings = view.made_from, office.job.settings
+    view, origins = opened.view, opened.registry.output_origins
+    run, settings = view.made_from, opened.job.settings
     return {
         "run": {
             "run_id": view.run_id,

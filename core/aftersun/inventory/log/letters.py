@@ -159,14 +159,12 @@ def kept_files(inventory: Inventory, letters: Sequence[Letter], output: str) -> 
         SELECT number, version, choices, file_name, file FROM letter
         WHERE output = ? AND number IN (SELECT unnest(?::VARCHAR[]))
     """
-    rows = inventory.connection.execute(query, [output, sorted({letter.number for letter in letters})]).fetchall()
-    stored = {
-        (number, version): (json.loads(choices), name, bytes(data)) for number, version, choices, name, data in rows
-    }
+    issued = {(letter.number, letter.version): letter for letter in letters}
+    rows = inventory.connection.execute(query, [output, sorted({number for number, _ in issued})]).fetchall()
     return {
-        (letter.number, letter.version): LetterFile(output, letter, *stored[letter.number, letter.version])
-        for letter in letters
-        if (letter.number, letter.version) in stored
+        (number, version): LetterFile(output, issued[number, version], json.loads(choices), name, bytes(data))
+        for number, version, choices, name, data in rows
+        if (number, version) in issued
     }
 
 
