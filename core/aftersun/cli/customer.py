@@ -104,10 +104,10 @@ def _customer_rows(inventory: Inventory, customer: str) -> CustomerRows:
     from aftersun.inventory.privacy.customer_rows import find_rows
     from aftersun.inventory.privacy.erase import nothing_held
 
-    found = find_rows(inventory, customer)
-    if not found.counts:
+    rows = find_rows(inventory, customer)
+    if not rows.counts:
         raise nothing_held()
-    return found
+    return rows
 
 
 def _counts(counts: Mapping[str, int]) -> None:

@@ -247,14 +247,14 @@ def _continued(parts: Sequence[Sequence[Any]], sheet: Sheet) -> Iterator[list[An
     whole = [piece[0] for piece in parts[: sheet.keys]]
     for number, row in enumerate(zip_longest(*parts)):
         cells = list(row)
-        for place, cell in enumerate(cells):
-            if cell.__class__ is str and len(parts[place]) > 1:
+        for column, cell in enumerate(cells):
+            if cell.__class__ is str and len(parts[column]) > 1:
                 before = CONTINUED if number else ""
-                after = CONTINUES if number + 1 < len(parts[place]) else ""
-                cells[place] = f"{before}{cell}{after}"
+                after = CONTINUES if number + 1 < len(parts[column]) else ""
+                cells[column] = f"{before}{cell}{after}"
         if length > 1 and number:
-            for place in range(sheet.keys):
-                cells[place] = whole[place] if cells[place] is None else cells[place]
+            for key in range(sheet.keys):
+                cells[key] = whole[key] if cells[key] is None else cells[key]
         yield cells
 
 

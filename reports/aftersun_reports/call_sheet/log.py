@@ -39,19 +39,19 @@ def write_log(book: Book, calls: CallList, shown: Sequence[Column], written: Wri
     mine = calls.columns("call_log")
     worksheet = book.add_sheet(name_of("call_log"), mine, 0, 1, 1)
     book.write_header(worksheet, 0, mine)
-    place = {column.title: number for number, column in enumerate(shown)}
+    number_of = {column.title: number for number, column in enumerate(shown)}
     length = written.last - written.first + 1 + SPARE_ROWS if calls.calls else 0
     row = 1
     for member in range(calls.members if length else 0):
         about = RETROFIT if member == 0 else f"{RETROFIT}_{member + 1}"
         away = written.first - row
         given = {
-            SITE: _cell(place["site"], away),
+            SITE: _cell(number_of["site"], away),
             _RUN: f'"{book.run.run_id.replace(chr(34), chr(34) * 2)}"',
-            RETROFIT: _cell(place[about], away),
-            **{name: _cell(place[name], away) for name in (CALLED_ON, OUTCOME, LEAVE_UNTIL, REMARK)},
+            RETROFIT: _cell(number_of[about], away),
+            **{name: _cell(number_of[name], away) for name in (CALLED_ON, OUTCOME, LEAVE_UNTIL, REMARK)},
             # What was learnt is told once.
-            **{fact: _cell(place[fact], away) for fact in calls.facts if member == 0},
+            **{fact: _cell(number_of[fact], away) for fact in calls.facts if member == 0},
         }
         filled = [f'{given[OUTCOME]}=""', *([f'{given[RETROFIT]}=""'] if member else [])]
         nothing = filled[0] if len(filled) == 1 else f"OR({','.join(filled)})"
@@ -72,9 +72,9 @@ def write_log(book: Book, calls: CallList, shown: Sequence[Column], written: Wri
         _drop_downs(written.worksheet, shown, written.first, written.last, calls, retrofits)
 
 
-def _cell(place: int, away: int) -> str:
+def _cell(number: int, away: int) -> str:
     """Return a formula's word for a column of the sheet of calls, in the row ``away`` rows below one's own."""
-    column = xl_col_to_name(place, col_abs=True)
+    column = xl_col_to_name(number, col_abs=True)
     step = f"+{away}" if away > 0 else str(away) if away else ""
     return f"INDEX({name_of('calls')}!{column}:{column},ROW(){step})"
 

@@ -44,20 +44,20 @@ def pieces(text: str, width: int) -> list[str]:
     if len(text) <= width and "\n" not in text:
         return [text]
     line = max(width // 2, 1) if max(text) >= _WIDE_FROM else max(width - 2, 1)  # words do not fill their lines
-    found = []
+    cut = []
     while (end := _fits(text, line)) < len(text):
         blank = max(text.rfind(" ", 0, end), text.rfind("\n", 0, end))
         end = blank + 1 if blank > end // 2 else end
-        found.append(text[:end])
+        cut.append(text[:end])
         text = text[end:]
-    return [*found, text]
+    return [*cut, text]
 
 
 def _fits(text: str, line: int) -> int:
     """Return how many characters go into the lines of one cell."""
-    used, place = 0, 0
-    while place < len(text) and used < MOST_LINES:
-        broken = text.find("\n", place, place + line)
-        place = min(place + line, len(text)) if broken < 0 else broken + 1
+    used, end = 0, 0
+    while end < len(text) and used < MOST_LINES:
+        broken = text.find("\n", end, end + line)
+        end = min(end + line, len(text)) if broken < 0 else broken + 1
         used += 1
-    return min(place, LARGEST_CELL)
+    return min(end, LARGEST_CELL)
