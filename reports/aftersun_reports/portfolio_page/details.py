@@ -106,7 +106,7 @@ def _facts(run: api.RunView, sites: Sites) -> list[dict[str, Any]]:
         elif numeric:
             values = ["" if pd.isna(value) else f"{float(value):.10g}" for value in column]
         else:
-            values = [labels.VALUES.get(value, value) if isinstance(value, str) else value for value in column]
+            values = list(map(labels.value, column))
         result.append({"label": label, "unit": unit, "number": numeric, **coded(values)})
     return result
 
@@ -114,10 +114,10 @@ def _facts(run: api.RunView, sites: Sites) -> list[dict[str, Any]]:
 def _steps(loss: pd.DataFrame, sites: Sites) -> list[str]:
     """Return the labels of the steps, with a mark where a loss is an average and nobody knows whether it is there."""
     facts = sites.facts
-    known = {name: facts[name].notna().to_dict() if name in facts else {} for name in labels.BY_CHANCE.values()}
+    known = {name: facts[name].notna().to_dict() if name in facts else {} for name in labels.by_chance().values()}
     named = []
     for site, step in zip(loss["site_id"], loss["step"], strict=True):
-        fact = labels.BY_CHANCE.get(step)
+        fact = labels.by_chance().get(step)
         average = fact is not None and not known[fact].get(site, False)
         named.append(labels.step(step) + (labels.AVERAGE if average else ""))
     return named

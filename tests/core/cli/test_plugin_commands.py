@@ -84,7 +84,7 @@ def test_check_of_a_file_that_cannot_be_loaded(aftersun, tiny):
     tiny.write_text("import no_such_module")
     ran = aftersun("plugin", "check", tiny)
     assert ran.code == 3
-    assert "plugin tiny failed to load" in ran.err
+    assert "plugin tiny failed during load" in ran.err
 
 
 def test_check_of_nothing_is_one_sentence(aftersun, tmp_path):
@@ -119,7 +119,7 @@ def test_retrofits_says_which_are_off_and_which_failed(aftersun, demo_folder, ti
     assert "\ntilt_mount  1.0  on  (" in ran.out
     assert "\ntiny  1  on  (file)\n" in ran.out
     assert "\nbroken  failed\n" in ran.out
-    assert "plugin broken failed to load" in ran.err
+    assert "plugin broken failed during load" in ran.err
     states = {row["id"]: row["state"] for row in json.loads(aftersun(*words, "--json").out)["retrofits"]}
     assert states["bird_mesh"] == "off"
     assert states["tiny"] == "on"
