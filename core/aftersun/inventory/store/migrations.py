@@ -1,135 +1,23 @@
 """Brings an older inventory file to the layout of this program.
 
 A table or a column that is added to the column dictionary or to the layout reaches every older file when it is opened:
-what the file has is compared with what it should have. Only what a comparison cannot see is listed, in ``CHANGES``.
+what the file has is compared with what it should have. Only what a comparison cannot see is listed, in
+:mod:`aftersun.inventory.store.changes`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from functools import cache
 
 import duckdb
 
+from aftersun.inventory.store.changes import CHANGES, FIRST_VERSIONS, RenamedColumn, Statement, TranslatedValues
 from aftersun.inventory.store.pseudonyms import make_key
 from aftersun.inventory.store.sql import quoted, scalar
 from aftersun.inventory.store.tables import LATEST_RANKING, Table, all_tables, loaded_tables
-
-
-@dataclass(frozen=True)
-class RenamedColumn:
-    """A column that has another name now. Done before what is missing is added."""
-
-    table: str
-    old: str
-    new: str
-
-
-@dataclass(frozen=True)
-class TranslatedValues:
-    """Texts of a column that are written otherwise now, by what they were. Done after what is missing was added.
-
-    A text that is not named stays as it is. ``column`` has its newest name.
-    """
-
-    table: str
-    column: str
-    values: Mapping[str, str]
-
-
-@dataclass(frozen=True)
-class Statement:
-    """Any other change, as SQL. Done after what is missing was added; tables and columns have their newest names."""
-
-    sql: str
-
-
-Change = RenamedColumn | TranslatedValues | Statement
-
-FIRST_VERSIONS = 4
-"""Layouts up to this one lack tables and columns, and nothing else."""
-CHANGES: tuple[Change, ...] = (
-    # Sentences of version 0.1.0 that are codes now. Its reasons in the ranking stay: their figures were not stored.
-    TranslatedValues(
-        "ranking",
-        "status",
-        {
-            "advised": "recommended",
-            "survey first": "subject_to_survey",
-            "too unsure": "too_uncertain",
-            "not worth it": "not_cost_effective",
-            "does not fit": "not_applicable",
-            "already fitted": "already_fitted",
-            "safety matter": "safety_remedial",
-        },
-    ),
-    Statement(  # a condition may have several sentences: it ends where one that the program made begins
-        "UPDATE ranking SET screening_reason = regexp_extract(reason, 'Survey first: (.*?)(\\. (Best way: |A safety "
-        "matter: |Remaining life not known, |Export price not known, |Fuel price not known, ).*)?\\.?$', 1) "
-        "WHERE contains(reason, 'Survey first: ')"
-    ),
-    TranslatedValues(
-        "call",
-        "excluded_reason",
-        {
-            "the customer objected to being called": "objected",
-            "the number stands on a do-not-call register and no agreement to be called in spite of it is recorded": (
-                "on_register"
-            ),
-            "the customer may not be called": "not_allowed",
-            "permission to call is not known; settle it first": "not_settled",
-            "calling is allowed, but no basis for it is recorded; enter contact_basis": "no_basis",
-            "the customer asked to be called later, and that day has not come": "asked_to_wait",
-            "no array is loaded for it": "no_array",
-            "no tariff in force: without an import price nothing can be valued": "no_tariff",
-            "no retrofit is worth it": "no_offer",
-            "another offer at this site serves better": "other_offer",
-            "this site is called for a safety matter": "safety_first",
-            "a call would cost more than it brings on average": "call_costs_more",
-            "the way there costs more than it brings on average": "trip_costs_more",
-        },
-    ),
-    Statement(
-        "UPDATE call SET excluded_detail = regexp_extract(excluded_reason, 'less than (.+) days', 1), "
-        "excluded_reason = 'quiet_period' WHERE excluded_reason LIKE 'the last contact was less than % days ago'"
-    ),
-    Statement(
-        "UPDATE call SET excluded_detail = excluded_reason[12:], excluded_reason = 'short_of_capacity' "
-        "WHERE excluded_reason LIKE 'not enough %'"
-    ),
-    Statement(
-        "UPDATE cost_item SET every_year = starts_with(note, 'every year'), "
-        "note = regexp_replace(note, '^(every year|after \\d+ years)(; )?', '')"
-    ),
-    TranslatedValues(
-        "run_plan",
-        "status",
-        {
-            "proven best": "proven_best",
-            "proven best within the gap that was asked for": "within_gap",
-            "best found in the time that was given": "out_of_time",
-        },
-    ),
-    TranslatedValues(
-        "run_plan",
-        "hour_method",
-        {
-            "solved again with one hour more": "resolved",
-            "solved again with one hour more, both times with parts of offers allowed": "relaxed",
-            "left out": "not_asked",
-            "left out: it would have taken too long": "no_time",
-        },
-    ),
-    Statement("ALTER TABLE run_plan DROP COLUMN IF EXISTS shortage"),  # the shortages stand in run_capacity
-    Statement(
-        "ALTER TABLE offer ALTER COLUMN equipment SET DATA TYPE VARCHAR[] "
-        "USING CASE equipment::VARCHAR WHEN '' THEN [] ELSE string_split(equipment::VARCHAR, '+') END"
-    ),
-)
-"""What made each further layout out of the one before, in order. Never edited once released; add another one."""
 
 
 def newest_version() -> int:

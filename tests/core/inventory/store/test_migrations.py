@@ -16,14 +16,9 @@ from aftersun.inventory.loading.rejects import open_rejects
 from aftersun.inventory.runs.stored_runs import read_run_table, stored_run
 from aftersun.inventory.store import dictionary, migrations, read
 from aftersun.inventory.store.backup import copy_inventory
+from aftersun.inventory.store.changes import RenamedColumn, Statement, TranslatedValues
 from aftersun.inventory.store.file import Inventory, bring_up_to_date
-from aftersun.inventory.store.migrations import (
-    RenamedColumn,
-    Statement,
-    TranslatedValues,
-    newest_version,
-    stored_version,
-)
+from aftersun.inventory.store.migrations import newest_version, stored_version
 from aftersun.inventory.store.tables import RUN_TABLES
 from aftersun.model.errors import AftersunError
 from aftersun.wording import not_called_text, plan_text, status_text, when_text

@@ -1,0 +1,78 @@
+"""What made each layout of the inventory out of the one before, where a comparison of columns cannot see it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import aftersun_datasets
+
+
+@dataclass(frozen=True)
+class RenamedColumn:
+    """A column that has another name now. Done before what is missing is added."""
+
+    table: str
+    old: str
+    new: str
+
+
+@dataclass(frozen=True)
+class TranslatedValues:
+    """Texts of a column that are written otherwise now, by what they were. Done after what is missing was added.
+
+    A text that is not named stays as it is. ``column`` has its newest name.
+    """
+
+    table: str
+    column: str
+    values: Mapping[str, str]
+
+
+@dataclass(frozen=True)
+class Statement:
+    """Any other change, as SQL. Done after what is missing was added; tables and columns have their newest names."""
+
+    sql: str
+
+
+Change = RenamedColumn | TranslatedValues | Statement
+
+
+def _translations(file: str) -> list[TranslatedValues]:
+    """Return what a file translates, column by column."""
+    values: dict[tuple[str, str], dict[str, str]] = {}
+    for row in aftersun_datasets.rows(file, "aftersun.inventory"):
+        values.setdefault((row["table"], row["column"]), {})[row["before"]] = row["now"]
+    return [TranslatedValues(table, column, texts) for (table, column), texts in values.items()]
+
+
+FIRST_VERSIONS = 4
+"""Layouts up to this one lack tables and columns, and nothing else."""
+CHANGES: tuple[Change, ...] = (
+    # Of version 0.1.0. Its reasons in the ranking stay sentences: their figures were not stored.
+    *_translations("sentences_of_0_1_0.csv"),
+    Statement(  # a condition may have several sentences: it ends where one that the program made begins
+        "UPDATE ranking SET screening_reason = regexp_extract(reason, 'Survey first: (.*?)(\\. (Best way: |A safety "
+        "matter: |Remaining life not known, |Export price not known, |Fuel price not known, ).*)?\\.?$', 1) "
+        "WHERE contains(reason, 'Survey first: ')"
+    ),
+    Statement(
+        "UPDATE call SET excluded_detail = regexp_extract(excluded_reason, 'less than (.+) days', 1), "
+        "excluded_reason = 'quiet_period' WHERE excluded_reason LIKE 'the last contact was less than % days ago'"
+    ),
+    Statement(
+        "UPDATE call SET excluded_detail = excluded_reason[12:], excluded_reason = 'short_of_capacity' "
+        "WHERE excluded_reason LIKE 'not enough %'"
+    ),
+    Statement(
+        "UPDATE cost_item SET every_year = starts_with(note, 'every year'), "
+        "note = regexp_replace(note, '^(every year|after \\d+ years)(; )?', '')"
+    ),
+    Statement("ALTER TABLE run_plan DROP COLUMN IF EXISTS shortage"),  # the shortages stand in run_capacity
+    Statement(
+        "ALTER TABLE offer ALTER COLUMN equipment SET DATA TYPE VARCHAR[] "
+        "USING CASE equipment::VARCHAR WHEN '' THEN [] ELSE string_split(equipment::VARCHAR, '+') END"
+    ),
+)
+"""What made each further layout out of the one before, in order. Never edited once released; add another one."""
