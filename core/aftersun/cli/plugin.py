@@ -7,21 +7,20 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from aftersun.cli.declaring import argument, group, option
 from aftersun.cli.terminal import terminal
 from aftersun.model.errors import EXIT_LOSSES, AftersunError
 
 if TYPE_CHECKING:
     from aftersun.host.registry import Registry
 
-app = typer.Typer(help="Write and check plugins of your own.", no_args_is_help=True, rich_markup_mode=None)
+app = group(help="Write and check plugins of your own.")
 
 
 @app.command()
 def new(
-    name: Annotated[str, typer.Argument(help="Name of the retrofit, for example gutter_guard.", show_default=False)],
-    to: Annotated[
-        Path | None, typer.Option("--to", help="New folder for the project; default aftersun-NAME.", show_default=False)
-    ] = None,
+    name: Annotated[str, argument(help="Name of the retrofit, for example gutter_guard.")],
+    to: Annotated[Path | None, option("--to", help="New folder for the project; default aftersun-NAME.")] = None,
 ) -> None:
     """Write a project with a working retrofit and its tests, ready to install and to change.
 
@@ -30,17 +29,12 @@ def new(
     from aftersun.host.scaffold import new_project
 
     folder = Path(f"aftersun-{name.replace('_', '-')}") if to is None else to
-    for path in new_project(name, folder):
-        terminal.result(str(path))
+    terminal.result(*map(str, new_project(name, folder)))
     terminal.paragraph(f"Next: read {folder / 'README.md'}.")
 
 
 @app.command()
-def check(
-    what: Annotated[
-        str, typer.Argument(help="A .py file, a folder of such, or the id of a retrofit.", show_default=False)
-    ],
-) -> None:
+def check(what: Annotated[str, argument(help="A .py file, a folder of such, or the id of a retrofit.")]) -> None:
     """Try the rules that every retrofit keeps, one line a rule, and say what to do where one is broken.
 
     Example: aftersun plugin check my-folder/roof_wash.py
@@ -72,6 +66,5 @@ def _failures(registry: Registry, path: Path) -> int:
     """Say which of the files asked for could not be used; return how many."""
     files = {path.stem} if path.is_file() else {file.stem for file in path.glob("*.py")} if path.is_dir() else set()
     failed = [failure for failure in registry.failures if failure.plugin in files]
-    for failure in failed:
-        terminal.message(f"plugin {failure.plugin} failed to {failure.during}: {failure.reason}")
+    terminal.name_failed(failed)
     return len(failed)

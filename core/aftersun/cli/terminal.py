@@ -82,10 +82,14 @@ class Terminal:
         """Print messages to stderr."""
         sys.stderr.writelines(f"{line}\n" for line in lines)
 
+    def name_failed(self, failures: Sequence[Failure]) -> None:
+        """Name on stderr the plugins that failed, during what and why."""
+        self.message(*(f"plugin {one.plugin} failed during {one.during}: {one.reason}" for one in failures))
+
     def end_with(self, failures: Sequence[Failure], others: str = "") -> None:
         """Name on stderr the plugins that failed, if any, and what of the others; end with losses then."""
         if failures:
-            self.message(*(f"plugin {one.plugin} failed during {one.during}: {one.reason}" for one in failures))
+            self.name_failed(failures)
             self.message(*filter(None, [others]))
             raise typer.Exit(EXIT_LOSSES)
 
