@@ -11,6 +11,7 @@ from aftersun.cli.terminal import amount, cell, terminal
 from aftersun.documents.run_view import RunView
 from aftersun.documents.summary import summary
 from aftersun.model.change import severity_order
+from aftersun.model.figures import ENGLISH
 from aftersun.wording import capacity_text, plan_text, say, shortage_text
 
 _CALL = ("position", "site_id", "customer_id", "retrofit", "npv", "must_call", "chance_of_yes")
@@ -96,7 +97,7 @@ def in_full(note: Row) -> str:
 def sureness(row: Row, currency: str) -> str:
     """Say how sure a worth is: what is exceeded with 90 and 10 %, and the chance of a gain, which is never certain."""
     chance = row["chance_npv_positive"]
-    percent = "over 99 %" if chance > 0.99 else "under 1 %" if chance < 0.01 else f"{100 * chance:.0f} %"
+    percent = "over 99 %" if chance > 0.99 else "under 1 %" if chance < 0.01 else ENGLISH.percent(chance)
     p90, p10 = amount(row["npv_p90"]), amount(row["npv_p10"])
     return say("call_list.range", p90=p90, p10=p10, currency=currency, chance=percent)
 

@@ -6,6 +6,7 @@ from typing import Any
 
 from aftersun.cli.terminal import amount, in_words, terminal
 from aftersun.documents.compare import COMPUTED, Cause, Difference
+from aftersun.model.figures import ENGLISH
 
 _SHOWN = 40  # characters of a value
 
@@ -92,7 +93,7 @@ def _show_results(difference: Difference) -> None:
             amount(row["npv_first"]),
             in_words(row["offer_second"]) or "none",
             amount(row["npv_second"]),
-            f"{row['npv_change']:+,.0f}",
+            ENGLISH.number(row["npv_change"], sign=True),
         ]
         for row in difference.movers.to_dict("records")
     ]

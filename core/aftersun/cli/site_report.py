@@ -11,6 +11,7 @@ from aftersun.cli.call_list import in_full, sureness, worst_first
 from aftersun.cli.terminal import amount, cell, in_words, records, terminal
 from aftersun.documents.run_view import LEAST_KWH, RunView
 from aftersun.inventory.store.dictionary import columns
+from aftersun.model.figures import ENGLISH
 from aftersun.money.prices import AVOIDED_KINDS
 from aftersun.scoring.run.site_detail import CloserLook
 from aftersun.wording import not_called_text, reason_text, say, status_text, when_text
@@ -161,7 +162,7 @@ def _energy(view: RunView, site_id: str) -> None:
         [
             in_words(step["step"].removesuffix("_kwh")),
             amount(-step["kwh"]),
-            f"{-100 * step['kwh'] / light['kwh']:.1f} %",
+            ENGLISH.percent(-step["kwh"] / light["kwh"], 1),
         ]
         for step in steps
     ]
