@@ -30,8 +30,8 @@ OF_THE_RUN = {
 # Columns that have another name now: by table, the one before and the one after.
 RENAMED: dict[str, dict[str, str]] = {}
 # Columns whose values are said in another way now: by table and column before, how the value reads now.
-CHANGED: dict[tuple[str, str], Callable[[str], str]] = {
-    ("run_plan", "hour_method"): {"solved again with one hour more": "resolved"}.get,
+CHANGED: dict[tuple[str, str], Mapping[str, str]] = {
+    ("run_plan", "hour_method"): {"solved again with one hour more": "resolved"},
 }
 # Columns that are gone, since they are made of others where they are printed, and why.
 GONE: dict[tuple[str, str], str] = {}
@@ -135,7 +135,7 @@ def differences(before: Tables, after: Tables) -> list[str]:
 
 def _readable(name: str, old: pd.DataFrame) -> pd.DataFrame:
     changed = {column: CHANGED[name, column] for column in old if (name, column) in CHANGED}
-    return old.assign(**{column: old[column].map(reads, na_action="ignore") for column, reads in changed.items()})
+    return old.assign(**{column: old[column].replace(dict(now)) for column, now in changed.items()})
 
 
 def _of_table(name: str, old: pd.DataFrame, new: pd.DataFrame) -> list[str]:
