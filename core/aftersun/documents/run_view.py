@@ -21,7 +21,7 @@ from aftersun.model.letter import Letter
 from aftersun.model.output import Letterhead, SafetyNotes
 from aftersun.money.company import Company
 from aftersun.money.letterhead import letterhead_of
-from aftersun.wording import call_text, not_called_text
+from aftersun.wording import call_text, not_called_text, say
 
 if TYPE_CHECKING:
     from aftersun.model import output
@@ -112,8 +112,8 @@ class RunView:
     @property
     def company(self) -> Mapping[str, Any]:
         """The company file as the run used it."""
-        found: Mapping[str, Any] = self.run.settings["company"]
-        return found
+        company: Mapping[str, Any] = self.run.settings["company"]
+        return company
 
     @property
     def currency(self) -> str:
@@ -181,13 +181,14 @@ class RunView:
 
     def replaced_by_company(self) -> list[str]:
         """Return a sentence for each value assumed of every system, or chance of a fact, that the company replaced."""
-        said = []
-        for section, what in (("system", "Assumed of every system"), ("facts", "Chance where not known")):
+        sentences = []
+        for section in ("system", "facts"):
             for name, given in self.company[section].items():
-                who = f"by {given['who']}" if given["who"] else "by the company"
+                who = say("replaced.by", who=given["who"]) if given["who"] else say("replaced.by_company")
                 why = f"{who}; {given['why']}" if given["why"] else who
-                said.append(f"{what}, replaced {why}: {name.replace('_', ' ')} {given['value']:g}.")
-        return said
+                what = name.replace("_", " ")
+                sentences.append(say(f"replaced.{section}", why=why, name=what, value=given["value"]))
+        return sentences
 
     def titles(self) -> dict[str, str]:
         """Return the title of each retrofit by id."""
@@ -230,26 +231,26 @@ class RunView:
         offers = self.table("offer").merge(about, on=["site_id", "offer"])
         ranking = self.table_of_sites("ranking", list(calls["site_id"]))
         ranked = {(row["site_id"], row["retrofit"]): row for row in ranking.to_dict("records")}
-        said = dict(zip(calls["site_id"], calls["sentence"].fillna(""), strict=True))  # of older runs as stored
+        texts = dict(zip(calls["site_id"], calls["sentence"].fillna(""), strict=True))  # of older runs as stored
         for offer in offers.to_dict("records"):
             site = offer["site_id"]
             members = [ranked[site, name] for name in self.members(offer["offer"])]
-            said[site] = said[site] or call_text(offer, members, self.currency)
-        return said
+            texts[site] = texts[site] or call_text(offer, members, self.currency)
+        return texts
 
     def members(self, offer: str) -> tuple[str, ...]:
         """Return the retrofits that an offer consists of, in the order of their ids."""
         if self._members is None:
             pairs = self._tables.whole("offer_member")[["offer", "retrofit"]].drop_duplicates().sort_values("retrofit")
-            self._members = {str(name): tuple(found) for name, found in pairs.groupby("offer")["retrofit"]}
+            self._members = {str(name): tuple(retrofits) for name, retrofits in pairs.groupby("offer")["retrofit"]}
         return self._members.get(offer, (offer,))
 
     def excluded(self) -> pd.Series:
         """Return how many sites are not called, by the reason in words."""
         left = self.table("call")
         left = left[left["position"].isna()]
-        said = map(not_called_text, left["excluded_reason"].fillna(""), left["excluded_detail"].fillna(""))
-        return pd.Series(list(said), dtype="object").value_counts()
+        reasons = map(not_called_text, left["excluded_reason"].fillna(""), left["excluded_detail"].fillna(""))
+        return pd.Series(list(reasons), dtype="object").value_counts()
 
     def to_tell(self) -> pd.DataFrame:
         """Return the dangers known to stand on sites now, one row a site and note: site_id, note_id, text, who.
@@ -261,16 +262,16 @@ class RunView:
 
     def safety_notes(self) -> SafetyNotes:
         """Return which safety notes stand where."""
-        told, where = self._tables.note_sets()
-        told = told.sort_values("severity", key=lambda column: column.map(severity_order), kind="stable")
+        texts, where = self._tables.note_sets()
+        texts = texts.sort_values("severity", key=lambda column: column.map(severity_order), kind="stable")
         notes = tuple(
             Note(str(row["note_id"]), str(row["severity"]), str(row["text"]), str(row["who"]), "", False)
-            for row in told.to_dict("records")
+            for row in texts.to_dict("records")
         )
-        place, different = pd.factorize(where["notes"], sort=True)  # an order that tells no site
-        stored = told.index.to_list()  # the place that each note has in the texts of 0 and 1
-        sets = tuple(tuple(at for at, bit in enumerate(stored) if one[bit] == "1") for one in different)
-        shown = self._shown(where.drop(columns="notes").assign(set=place))
+        number, different = pd.factorize(where["notes"], sort=True)  # an order that tells no site
+        digits = texts.index.to_list()  # which digit of the texts of 0 and 1 each note has
+        sets = tuple(tuple(note for note, digit in enumerate(digits) if bits[digit] == "1") for bits in different)
+        shown = self._shown(where.drop(columns="notes").assign(set=number))
         return SafetyNotes(notes, sets, shown)
 
     def far_from_weather(self) -> int:
