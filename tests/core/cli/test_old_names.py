@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from aftersun.cli.old_names import COMMANDS, OPTIONS, with_new_names
@@ -44,3 +46,9 @@ def test_no_help_shows_an_old_name(aftersun):
 )
 def test_only_names_in_their_place_are_changed(words):
     assert with_new_names(words) == (words, [])
+
+
+def test_the_readme_names_every_old_name():
+    text = (Path(__file__).parents[3] / "README.md").read_text(encoding="utf-8")
+    old = [" ".join(words) for words in COMMANDS] + [name for options in OPTIONS.values() for name in options]
+    assert [name for name in old if name not in text] == []
