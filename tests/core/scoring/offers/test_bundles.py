@@ -18,7 +18,7 @@ from aftersun.host.registry import Loaded
 from aftersun.money.company import Company
 from aftersun.money.prices import Prices
 from aftersun.money.tariffs import yearly_bill
-from aftersun.scoring.offers.bundles import Bundle, Single, best_bundles
+from aftersun.scoring.offers.bundles import Bundle, Single, _paid_while, best_bundles
 from aftersun.scoring.offers.chunk import plant_texts
 from aftersun.scoring.offers.ledgers import offers
 from aftersun.scoring.value.simulations import Baseline, Simulations, baseline_of
@@ -187,15 +187,29 @@ def test_overlapping_gains_are_counted_once(baseline: Baseline, company: Company
     assert max(one, other) < both < one + other
 
 
-def test_what_excludes_another_is_never_beside_it(baseline: Baseline, company: Company) -> None:
-    parts = [Part("glass", 10, "glass", excludes=("work",)), Part("work", 10, "work", excludes=("glass",))]
+@pytest.mark.parametrize(("of_glass", "of_work"), [(("work",), ()), ((), ("glass",))])
+def test_what_excludes_another_is_never_beside_it(
+    baseline: Baseline, company: Company, of_glass: tuple[str, ...], of_work: tuple[str, ...]
+) -> None:
+    """Whichever of the two says so."""
+    parts = [Part("glass", 10, "glass", excludes=of_glass), Part("work", 10, "work", excludes=of_work)]
     assert found_bundles(parts, baseline, company) == {}
 
 
 def test_what_needs_another_comes_only_with_it(baseline: Baseline, company: Company) -> None:
-    parts = [Part("work", 10, "work", needs=("glass",)), Part("glass", 10, "glass"), Part("dust", 10, "dust")]
-    for bundle, _ in found_bundles(parts, baseline, company).values():
-        assert "work" not in bundle.members or "glass" in bundle.members
+    def sets(*needs: str) -> set[tuple[str, ...]]:
+        # glass costs more than it brings, but not so much that it is no candidate beside others
+        parts = [Part("work", 10, "work", needs=needs), Part("glass", 900, "glass"), Part("dust", 10, "dust")]
+        return {bundle.members for bundle, _ in found_bundles(parts, baseline, company).values()}
+
+    assert ("work", "dust") in sets()
+    assert ("work", "dust") not in sets("glass")
+
+
+def test_a_later_visit_is_paid_where_a_year_of_benefit_is_left_after_it() -> None:
+    lines = [api.CostLine(api.LABOUR, "electrician", np.full(3, 2.0), "h", in_year=year) for year in (0, 5)]
+    paid = _paid_while(api.Change(None, lines), np.array([4.0, 5.0, 6.0]))
+    assert [list(line.quantity) for line in paid.costs] == [[2.0, 2.0, 2.0], [0.0, 0.0, 2.0]]
 
 
 def test_nothing_is_bundled_where_doing_nothing_is_better(baseline: Baseline, company: Company) -> None:
