@@ -17,7 +17,7 @@ MOST_QUESTIONS = 5
 _LARGEST_LOSSES = 3
 LEAST_KWH = 0.5  # a year; less is none
 _LEAST_SHARE = 0.005  # less is not a percent
-_DIGITS = 6  # after the decimal mark; a difference beyond them is none
+_DIGITS = 8  # after the decimal mark: noise beyond them is no change, and rounding once more shows nowhere
 
 # What a system loses on average, unless this fact of the site is known.
 _BY_CHANCE: Mapping[str, str] = {
