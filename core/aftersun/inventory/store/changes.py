@@ -47,6 +47,14 @@ def _translations(file: str) -> list[TranslatedValues]:
     return [TranslatedValues(table, column, texts) for (table, column), texts in values.items()]
 
 
+def _capacity(name: str) -> str:
+    """Return the SQL that turns the name of a capacity of version 0.1.0 into its code."""
+    codes = {"^cash for materials$": "materials_cash", "^(.*) hours$": r"hours_\1", "^visits with (.*)$": r"visits_\1"}
+    for before, now in codes.items():
+        name = f"regexp_replace({name}, '{before}', '{now}')"
+    return name
+
+
 FIRST_VERSIONS = 4
 """Layouts up to this one lack tables and columns, and nothing else."""
 CHANGES: tuple[Change, ...] = (
@@ -73,6 +81,11 @@ CHANGES: tuple[Change, ...] = (
     Statement(
         "ALTER TABLE offer ALTER COLUMN equipment SET DATA TYPE VARCHAR[] "
         "USING CASE equipment::VARCHAR WHEN '' THEN [] ELSE string_split(equipment::VARCHAR, '+') END"
+    ),
+    Statement(f"UPDATE run_capacity SET name = {_capacity('name')}"),
+    Statement(
+        "UPDATE call SET excluded_detail = array_to_string(list_transform(string_split(excluded_detail, ', '), "
+        f"lambda name: {_capacity('name')}), ', ') WHERE excluded_reason = 'short_of_capacity'"
     ),
 )
 """What made each further layout out of the one before, in order. Never edited once released; add another one."""

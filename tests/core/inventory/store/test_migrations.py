@@ -21,7 +21,7 @@ from aftersun.inventory.store.file import Inventory, bring_up_to_date
 from aftersun.inventory.store.migrations import newest_version, stored_version
 from aftersun.inventory.store.tables import RUN_TABLES
 from aftersun.model.errors import AftersunError
-from aftersun.wording import not_called_text, plan_text, status_text, when_text
+from aftersun.wording import capacity_text, not_called_text, plan_text, status_text, when_text
 
 OLDER = ("layout-1", "layout-2", "layout-3", "demo-0.1.0")  # the last one has layout 4, and a stored run
 VERSIONS = dict(zip(OLDER, (1, 2, 3, 4), strict=True))
@@ -62,6 +62,8 @@ def _said(row: dict[str, object], column: str) -> object:
     if column == "note" and "in_year" in row:
         when = when_text(row)
         return "; ".join(filter(None, ["" if when == "once" else when, str(value)]))
+    if column == "name" and "bookable" in row:
+        return capacity_text(str(value))
     if column == "equipment" and isinstance(value, list):
         return "+".join(value)
     return value
@@ -181,6 +183,16 @@ def test_renamed_columns_and_translated_values_reach_an_older_file(
     assert "sentence" not in after["call"][0]
     assert after["schema_version"][-1]["version"] == migrations.FIRST_VERSIONS + 5
     Inventory.open(path, read_only=True).close()  # once is enough
+
+
+def test_capacities_of_version_0_1_0_become_codes(tmp_path: Path) -> None:
+    path = unpacked("demo-0.1.0", tmp_path)
+    Inventory.open(path).close()
+    after = _rows(path)
+    names = {str(row["name"]) for row in after["run_capacity"]}
+    hours = {"hours_electrician", "hours_helper", "hours_plumber", "hours_roofer"}
+    assert names == hours | {"visits_scaffold", "visits_tower"}  # what the demo's company file limits
+    assert {row["excluded_detail"] for row in after["call"] if row["site_id"] == "S0160"} == {"hours_roofer"}
 
 
 @pytest.mark.parametrize("name", OLDER)
