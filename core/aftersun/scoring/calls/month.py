@@ -15,13 +15,7 @@ from aftersun.scoring.calls.programme import Limits, Selection, choose_offers
 from aftersun.scoring.calls.visits import round_trips, rounds_of
 
 SEARCH = Limits(seconds=30.0, gap=1e-4, hours_s=15.0)
-
-CALL_COLUMNS = (
-    "position", "site_id", "customer_id", "retrofit", "npv", "excluded_reason", "excluded_detail", "must_call",
-    "contribution", "chance_of_yes", "expected_value", "round",
-)  # fmt: skip
-OUTCOME_COLUMNS = ("status", "gap", "value", "greedy_value", "travel_cost", "hour_method")
-CAPACITY_COLUMNS = ("name", "bookable", "used", "short", "binding", "value_of_one_more")
+_OUTCOME = ("status", "gap", "value", "greedy_value", "travel_cost", "hour_method")
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,8 +65,7 @@ def plan_month(
     open_ = offers[offers["site_id"].isin(excluded.index[excluded == ""])].reset_index(drop=True)
     if open_.empty:
         table["excluded_reason"] = table["excluded_reason"].where(table["excluded_reason"] != "", NotCalled.NO_OFFER)
-        empty = pd.DataFrame(columns=list(CAPACITY_COLUMNS))
-        return Plan(table.reindex(columns=list(CALL_COLUMNS)), empty, pd.DataFrame(columns=list(OUTCOME_COLUMNS)))
+        return Plan(table.assign(position=pd.Series(pd.NA, table.index, "Int64")), pd.DataFrame(), pd.DataFrame())
     candidates = _candidates(open_, hours, company, chances)
     sites = places.loc[candidates["site_id"].unique(), ["latitude", "longitude"]].rename_axis("site_id").reset_index()
     candidates["round"] = candidates["site_id"].map(rounds_of(sites, company.month.visit_km))
@@ -85,15 +78,15 @@ def plan_month(
     selection = choose_offers(candidates.drop(columns="work_hours"), company.month, trips, limits=SEARCH)
     return Plan(
         _calls(table, candidates, selection),
-        selection.capacities.reindex(columns=list(CAPACITY_COLUMNS)),
-        pd.DataFrame([[getattr(selection, name) for name in OUTCOME_COLUMNS]], columns=list(OUTCOME_COLUMNS)),
+        selection.capacities,
+        pd.DataFrame([{name: getattr(selection, name) for name in _OUTCOME}]),
     )
 
 
 def _candidates(
     offers: pd.DataFrame, hours: pd.DataFrame, company: Company, chances: Mapping[str, float]
 ) -> pd.DataFrame:
-    """Return the offers as the programme takes them, with what they are printed by."""
+    """Return the offers as the programme takes them, with what is stored of a call."""
     calls = company.calls
     yes = offers["offer"].map(chances).to_numpy(dtype=np.float64)
     value = yes * (offers["contribution"] + offers["trip_cost"]).to_numpy(dtype=np.float64)
@@ -103,8 +96,6 @@ def _candidates(
             "site_id": offers["site_id"],
             "retrofit": offers["offer"],
             "npv": offers["npv"].astype(float),
-            "upfront": offers["upfront"].astype(float),
-            "first_year_saving": offers["first_year_saving"].astype(float),
             "contribution": offers["contribution"].astype(float),
             "chance_of_yes": yes,
             "value": value - calls.cost_per_call,
@@ -124,10 +115,9 @@ def _candidates(
 def _calls(table: pd.DataFrame, candidates: pd.DataFrame, selection: Selection) -> pd.DataFrame:
     chosen = selection.offers[selection.offers["chosen"]]
     best = candidates.set_index("offer_id").loc[chosen["offer_id"]].reset_index(drop=True)
-    best["position"] = np.arange(1, len(best) + 1)
-    best["expected_value"] = best["value"]
-    names = ["site_id", "position", "retrofit", "npv", "must_call", "contribution", "chance_of_yes"]
-    calls = table.merge(best[[*names, "expected_value", "round"]], on="site_id", how="left")
+    best = best.assign(position=np.arange(1, len(best) + 1), expected_value=best["value"])
+    names = ["site_id", "position", "retrofit", "npv", "must_call", "contribution", "chance_of_yes", "expected_value"]
+    calls = table.merge(best[[*names, "round"]], on="site_id", how="left")
     left = selection.offers[~selection.offers["chosen"] & (selection.offers["reason"] != NotCalled.OTHER_OFFER)]
     first = left.drop_duplicates("site_id").set_index("site_id")
     waiting = (calls["excluded_reason"] == "") & calls["position"].isna()
@@ -135,4 +125,4 @@ def _calls(table: pd.DataFrame, candidates: pd.DataFrame, selection: Selection) 
     calls.loc[waiting, "excluded_reason"] = first["reason"].reindex(sites).fillna(NotCalled.NO_OFFER).to_numpy()
     calls.loc[waiting, "excluded_detail"] = first["short_of"].reindex(sites).fillna("").to_numpy()
     calls["position"] = calls["position"].astype("Int64")
-    return calls.sort_values(["position", "site_id"], na_position="last", ignore_index=True)[list(CALL_COLUMNS)]
+    return calls.sort_values(["position", "site_id"], na_position="last", ignore_index=True)
