@@ -81,6 +81,13 @@ def test_net_metering_with_two_registers_cancels_each_on_its_own() -> None:
     assert_allclose(total(energy, export_rule="net metering", export_price=0.05, **tariff), 0.80 - 0.30)
 
 
+def test_net_metering_cancels_what_is_bought_cheap_at_the_cheap_price() -> None:
+    cheap_noon = {"night_import_price": 0.10, "night_from_hour": 11, "night_until_hour": 15}
+    energy = one_day(exported={NOON: 4}, imported={NOON: 3, EVENING: 5})
+    # 3 of 4 kWh are cancelled at 0.10, 1 is sold at 0.05; 5 kWh at 0.30 are paid: 1.50 - 0.05
+    assert_allclose(total(energy, export_rule="net metering", import_price=0.30, export_price=0.05, **cheap_noon), 1.45)
+
+
 def test_generation_is_paid_on_what_passes_the_meter() -> None:
     bill = yearly_bill(PLAIN, site(export_rule="deemed export", import_price=0.30, generation_price=0.20), DAY)
     assert_allclose(bill.generation_income, 7 * 0.20)

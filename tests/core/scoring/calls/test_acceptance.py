@@ -9,7 +9,14 @@ from hypothesis import strategies as st
 from scipy.stats import beta
 
 from aftersun.inventory.log.call_log import OUTCOMES
-from aftersun.scoring.calls.acceptance import CONTACT_PRIOR, YES_PRIOR, Beta, chance_of_contact, chance_of_yes
+from aftersun.scoring.calls.acceptance import (
+    CONTACT_PRIOR,
+    YES_PRIOR,
+    Beta,
+    chance_by_offer,
+    chance_of_contact,
+    chance_of_yes,
+)
 
 
 def log(*rows: tuple[str, str, str, str]) -> pd.DataFrame:
@@ -95,3 +102,18 @@ def test_interval_is_that_of_scipys_beta_distribution(a, b, share):
 def test_priors_are_the_common_ones():
     """No acceptance rate of such calls is published; mean 0.15 is common practice, contact is an assumption."""
     assert (YES_PRIOR.mean, CONTACT_PRIOR.mean) == pytest.approx((0.15, 0.5))
+
+
+def test_an_offer_of_several_is_taken_as_a_whole_so_the_least_of_its_members_counts():
+    members = pd.DataFrame(
+        [
+            ("mesh", "mesh"),
+            ("mesh+coating", "mesh"),
+            ("mesh+coating", "coating"),
+            ("mesh+new", "mesh"),
+            ("mesh+new", "new"),
+        ],
+        columns=["offer", "retrofit"],
+    )
+    found = chance_by_offer(members, pd.Series({"mesh": 0.3, "coating": 0.1}), usual=0.15)
+    assert found == {"mesh": 0.3, "mesh+coating": 0.1, "mesh+new": 0.15}
