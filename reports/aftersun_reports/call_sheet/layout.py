@@ -72,16 +72,15 @@ def rows_of(frame: pd.DataFrame, wanted: Sequence[Column], made: Made) -> Iterat
 
     A column is the one of its key in the table, or is ``made`` of others.
     """
+    sources = [made[column.key][0] if column.key in made else (column.key,) for column in wanted]
     for start in range(0, len(frame), _AT_ONCE):
         part = frame.iloc[start : start + _AT_ONCE]
-        yield from zip(*(_cells(part, column.key, made) for column in wanted), strict=True)
-
-
-def _cells(part: pd.DataFrame, key: str, made: Made) -> Sequence[Any]:
-    if key not in made:
-        return values_of(part[key])
-    sources, make = made[key]
-    return list(map(make, *(values_of(part[name]) for name in sources)))
+        values = {name: values_of(part[name]) for name in {name for names in sources for name in names}}
+        cells = (
+            map(made[column.key][1], *(values[name] for name in names)) if column.key in made else values[column.key]
+            for column, names in zip(wanted, sources, strict=True)
+        )
+        yield from zip(*cells, strict=True)
 
 
 @cache
