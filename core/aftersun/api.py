@@ -212,23 +212,16 @@ def _electricity(cohort: Cohort, plant: Plant) -> Floats:
     return np.concatenate([bill.electricity for bill in bills])
 
 
-_Result = TypeVar("_Result", bound=npt.NDArray[np.generic])
+_Number = TypeVar("_Number", bound=np.generic)
 
 
 def _remembered(
-    cohort: Cohort, plant: Plant, what: str, compute: Callable[[Cohort, Plant], _Result], kept: int = 64
-) -> _Result:
+    cohort: Cohort, plant: Plant, what: str, compute: Callable[[Cohort, Plant], npt.NDArray[_Number]], kept: int = 64
+) -> npt.NDArray[_Number]:
     """Compute a yearly result once for plants of the same content: retrofits are asked again and again for ranges."""
     whole = cohort.whole
-    known: dict[bytes, _Result] = whole.of_plants.setdefault(what, {})
-    key = plant.digest()
-    if key not in known:
-        while len(known) >= kept:
-            del known[next(iter(known))]
-        result = compute(whole, plant)
-        result.flags.writeable = False  # shared by all who ask
-        known[key] = result
-    return known[key]
+    (result,) = whole.of_plants.recall(what, [plant.digest()], lambda _: [compute(whole, plant)], kept)
+    return result
 
 
 def read_ranges(package: str, file: str) -> dict[str, Range]:
@@ -247,8 +240,7 @@ def read_facts(package: str, file: str, ids: Sequence[str]) -> dict[str, Fact]:
     KeyError
         If the file lacks one of them.
     """
-    known = tables.facts(file, package)
-    return {name: known[name] for name in ids}
+    return {name: tables.facts(file, package)[name] for name in ids}
 
 
 def read_claims(package: str, file: str, retrofit: str) -> tuple[Claim, ...]:
@@ -266,5 +258,4 @@ def read_notes(package: str, file: str, ids: Sequence[str]) -> dict[str, Note]:
     KeyError
         If the file lacks one of them.
     """
-    known = tables.notes(file, package)
-    return {name: known[name] for name in ids}
+    return {name: tables.notes(file, package)[name] for name in ids}

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+import tomllib
+from collections.abc import Callable, Mapping
 from functools import wraps
-from typing import TypeVar
+from importlib.resources import files
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -25,29 +27,28 @@ GROUND_FRAME = "ground frame"
 GROUND = "ground"
 FRAGILE = "fragile sheet"
 
-# What decides how many modules there are: see `module_count`.
-MODULE_COLUMNS = ("dc_rating_kw", "module_count", "module_rows", "module_columns")
 
-# Held for every job at the array; the plugin adds its own.
-VISIT_NOTES = (
-    "local_rules",
-    "module_warranty",
-    "dc_stays_live",
-    "work_at_height",
-    "weather_limits",
-    "fragile_roof",
-    "asbestos_sheets",
-    "ground_array",
-)
+class FromData(NamedTuple):
+    """What the data files hold of a retrofit."""
+
+    about: api.About
+    assumptions: dict[str, api.Range]
+    facts: dict[str, api.Fact]
+    claims: tuple[api.Claim, ...]
+    notes: dict[str, api.Note]
 
 
-FromData = tuple[dict[str, api.Range], dict[str, api.Fact], tuple[api.Claim, ...], dict[str, api.Note]]
-
-
-def from_data(retrofit: str, *, facts: Sequence[str] = (), notes: Sequence[str] = ()) -> FromData:
-    """Return what the data files hold of a retrofit: assumptions, facts, claims of the trade, safety notes."""
-    return (
-        api.read_ranges(DATA, f"assumptions/{retrofit}.csv"),
+def from_data(retrofit: str) -> FromData:
+    """Return who a retrofit is, its assumptions, facts, claims of the trade and safety notes."""
+    everything = tomllib.loads(files(DATA).joinpath("retrofits.toml").read_text(encoding="utf-8"))
+    entry = everything[retrofit]
+    of_visit = everything["array_visit_notes"] if entry.pop("array_visit", False) else ()
+    facts, notes = entry.pop("facts", ()), (*of_visit, *entry.pop("notes"))
+    assumptions = api.read_ranges(DATA, f"assumptions/{retrofit}.csv")
+    texts: dict[str, Any] = {name: tuple(value) if isinstance(value, list) else value for name, value in entry.items()}
+    return FromData(
+        api.About(id=retrofit, life=assumptions["life_years"], **texts),
+        assumptions,
         api.read_facts(DATA, "facts.csv", facts),
         api.read_claims(DATA, "claims.csv", retrofit),
         api.read_notes(DATA, "safety_notes.csv", notes),

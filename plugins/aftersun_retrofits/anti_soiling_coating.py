@@ -69,34 +69,7 @@ def glass_m2(cohort: api.Cohort, rating_kw_per_m2: float) -> api.Floats:
 class AntiSoilingCoating:
     """A wipe-on film on the glass, after a wash."""
 
-    assumptions, facts, claims, notes = common.from_data(
-        "anti_soiling_coating",
-        notes=(*common.VISIT_NOTES, "wet_glass_slippery", "chemicals", "coating_trial_area", "cold_glass_only"),
-    )
-    about = api.About(
-        id="anti_soiling_coating",
-        title="Anti-soiling coating",
-        summary="A wash and a film on the glass that takes dust more slowly for a year or two",
-        version="1.0",
-        life=assumptions["life_years"],
-        reads=(
-            "roof_kind",
-            "surroundings",
-            "cleanings_per_year",
-            "mounting",
-            *common.MODULE_COLUMNS,
-            "module_width_m",
-            "module_height_m",
-        ),
-        sources=(
-            "Kimber et al., IEEE WCPEC 2006",
-            "Outdoor performance of anti-soiling coatings in various climates of Saudi Arabia",
-            "Lisco et al., Energies 13(15) 2020, 3811",
-            "RSC Energy Advances 2025, d5ya00103j",
-            "Frontiers in Energy Research 2021, 665411",
-        ),
-        price_items=("anti_soiling_coating", "roof_cleaning"),
-    )
+    about, assumptions, facts, claims, notes = common.from_data("anti_soiling_coating")
 
     def screen(self, cohort: api.Cohort) -> api.Screening:
         """Reject where bare glass loses too little; ask where rain is unknown or the roof is fragile."""

@@ -77,49 +77,7 @@ def nesting_factor(
 class BirdMesh:
     """Mesh clipped to the frames around each block."""
 
-    assumptions, facts, claims, notes = common.from_data(
-        "bird_mesh",
-        facts=("birds_seen",),
-        notes=(
-            *common.VISIT_NOTES,
-            "wildlife",
-            "droppings_health",
-            "cables_under_modules",
-            "lightning_bonding",
-            "listed_building",
-            "mesh_ventilation",
-            "mesh_fixing",
-        ),
-    )
-    about = api.About(
-        id="bird_mesh",
-        title="Bird mesh",
-        summary="Mesh around the modules that keeps birds from nesting under them",
-        version="1.0",
-        life=assumptions["life_years"],
-        reads=(
-            "latitude",
-            "roof_kind",
-            "surroundings",
-            "birds_seen",
-            "module_gap_mm",
-            "listed_building",
-            "tilt_deg",
-            "mounting",
-            "open_outline_m",
-            *common.MODULE_COLUMNS,
-            "module_width_m",
-            "module_height_m",
-        ),
-        sources=(
-            "Crawley council: mesh for 40 of 225 homes (local press)",
-            "Haeberlin, handbook of photovoltaics (web extract): self-clearing by tilt",
-            "Gan, Energy 2009",
-            "Sandia cell temperature sets, as in pvlib 0.16",
-            "Wildlife and Countryside Act 1981, government summary",
-        ),
-        price_items=("bird_mesh", "mesh_clip", "bird_clean_up", "repair_visit"),
-    )
+    about, assumptions, facts, claims, notes = common.from_data("bird_mesh")
 
     def screen(self, cohort: api.Cohort) -> api.Screening:
         """Fit only around modules that lie on a pitched roof with a gap that mesh can close."""

@@ -82,51 +82,7 @@ def mean_age_factor(
 class ConnectorReplacement:
     """New plug connectors on all strings, with the tests that follow."""
 
-    assumptions, facts, claims, notes = common.from_data(
-        "connector_replacement",
-        facts=("open_string", "mixed_connectors", "field_made_connectors", "hot_connector"),
-        notes=(
-            *common.VISIT_NOTES,
-            "known_hot_connector",
-            "known_open_string",
-            "known_mixed_connectors",
-            "dc_safe_order",
-            "dc_arc_signs",
-            "same_connector_family",
-            "lifting_modules",
-            "cables_under_modules",
-            "module_electronics",
-            "test_after_dc_work",
-        ),
-    )
-    about = api.About(
-        id="connector_replacement",
-        title="Connector replacement",
-        summary="Renews every DC plug pair with one family and tests the strings: for safety, not for energy",
-        version="1.1",
-        life=assumptions["life_years"],
-        reads=(
-            "roof_kind",
-            "commissioned_on",
-            "inverter_topology",
-            "open_string",
-            "mixed_connectors",
-            "field_made_connectors",
-            "hot_connector",
-            "connectors_renewed_on",
-            "mounting",
-            "strings",
-            *common.MODULE_COLUMNS,
-        ),
-        sources=(
-            "IEC 62852",
-            "IEC TR 63225:2019",
-            "BRE 2018",
-            "CAA Japan 2019",
-            "Miller et al., IEEE JPV 2024",
-        ),
-        price_items=("connector_pair", "insulation_test", "repair_visit", "building_fire_damage"),
-    )
+    about, assumptions, facts, claims, notes = common.from_data("connector_replacement")
 
     def screen(self, cohort: api.Cohort) -> api.Screening:
         """Reject where the plugs are young and sound; ask where reaching or matching them is not plain."""

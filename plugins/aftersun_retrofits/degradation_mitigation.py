@@ -111,51 +111,7 @@ def left_after_recovery(
 class DegradationMitigation:
     """A night-bias device on the DC side, offered after a diagnosis."""
 
-    assumptions, facts, claims, notes = common.from_data(
-        "degradation_mitigation",
-        notes=(
-            "night_voltage",
-            "dc_stays_live",
-            "dc_safe_order",
-            "functional_earthing",
-            "mains_licensed",
-            "polarity_of_bias",
-            "earth_fault_alarm",
-            "test_after_dc_work",
-            "module_electronics",
-            "inverter_consent",
-            "warranty_claim_first",
-            "ground_array",
-            "local_rules",
-        ),
-    )
-    about = api.About(
-        id="degradation_mitigation",
-        title="Recovery from potential-induced degradation",
-        summary="A diagnosis and a device that biases the array at night to win back excess degradation",
-        version="1.1",
-        life=assumptions["life_years"],
-        reads=(
-            "cell_type",
-            "inverter_topology",
-            "humid_or_coastal",
-            "measured_excess_loss",
-            "warranty_until",
-            "commissioned_on",
-            "meter_trend_per_year",
-            "meter_shortfall",
-            "mounting",
-            "roof_kind",
-            "dc_rating_kw",
-        ),
-        sources=(
-            "Carolus and Daenen, Hasselt University",
-            "University of Cyprus, PVSC paper",
-            "NREL, PVSC 2023",
-            "Jordan and Kurtz, Prog. Photovolt. 21, 2013, 12-29",
-        ),
-        price_items=("night_bias_device", "diagnosis_visit"),
-    )
+    about, assumptions, facts, claims, notes = common.from_data("degradation_mitigation")
 
     def screen(self, cohort: api.Cohort) -> api.Screening:
         """Fit only where cells and inverter can suffer it and a loss is measured; ask for what is unknown."""

@@ -77,46 +77,7 @@ def value_per_kwh(fuel_price: npt.ArrayLike, efficiency: npt.ArrayLike, export_p
 class HotWaterDiverter:
     """A controller that sends surplus to an immersion element; with a new element where there is none."""
 
-    assumptions, facts, claims, notes = common.from_data(
-        "hot_water_diverter",
-        facts=("element_cut_out",),
-        notes=(
-            "mains_licensed",
-            "scald",
-            "element_cut_out",
-            "unvented_store",
-            "legionella",
-            "continuous_load",
-            "current_sensor",
-            "local_rules",
-        ),
-    )
-    about = api.About(
-        id="hot_water_diverter",
-        title="Hot water from surplus",
-        summary="A controller that heats the hot-water store with surplus instead of exporting it",
-        version="1.1",
-        life=assumptions["life_years"],
-        reads=(
-            "water_heat",
-            "water_store_litres",
-            "element_kw",
-            "element_cut_out",
-            "battery_kwh",
-            "export_rule",
-            "export_price",
-            "night_from_hour",
-            "night_until_hour",
-            "occupants",
-            *sorted(set(FUEL_PRICES.values())),
-        ),
-        sources=(
-            "SAP 10.2 Appendix G4, from a public copy",
-            "SAP 2012 Tables 1b and 2, from public copies",
-            "HSE HSG274 Part 2 (2014)",
-        ),
-        price_items=("water_diverter", "water_timer", "immersion_element", "mixing_valve"),
-    )
+    about, assumptions, facts, claims, notes = common.from_data("hot_water_diverter")
 
     def screen(self, cohort: api.Cohort) -> api.Screening:
         """Reject where there is no store or no surplus to win; ask for each fact that decides and is unknown.

@@ -182,38 +182,7 @@ def bounded_part(cost: api.Floats, shortfall: api.Floats, error: api.Floats, err
 class MonitoringAddOn:
     """A meter with alerts on the AC side of the inverter."""
 
-    assumptions, facts, claims, notes = common.from_data(
-        "monitoring_add_on",
-        facts=("owner_present", "internet_at_inverter"),
-        notes=("mains_licensed", "current_sensor", "data_notice", "alerts_need_a_reader", "local_rules"),
-    )
-    about = api.About(
-        id="monitoring_add_on",
-        title="Monitoring with alerts",
-        summary="A meter and alerts, so that a fault is noticed within days instead of months",
-        version="1.1",
-        life=assumptions["life_years"],
-        reads=(
-            "monitoring",
-            "owner_present",
-            "internet_at_inverter",
-            "inverter_year",
-            "commissioned_on",
-            "inverter_topology",
-            "meter_factor_se",
-            "meter_shortfall",
-            "meter_zero_day_share",
-            "strings",
-            *common.MODULE_COLUMNS,
-        ),
-        sources=(
-            "Bucher, Wandel, Joss, Bern University of Applied Sciences, WCPEC-8 2022",
-            "arXiv 2203.01103, 2022",
-            "NREL, US grant-programme fleet 2009-12",
-            "Jordan, Marion, Deline, Barnes, Bolinger, Prog. Photovolt. 2020",
-        ),
-        price_items=("monitoring_device", "data_plan", "repair_visit"),
-    )
+    about, assumptions, facts, claims, notes = common.from_data("monitoring_add_on")
 
     def screen(self, cohort: api.Cohort) -> api.Screening:
         """Reject where a portal is read already; ask where it is not known."""

@@ -50,53 +50,7 @@ POSITIONS = {2: "two seasonal positions", 4: "four seasonal positions"}
 class TiltMount:
     """Frames that hold the modules at a better fixed tilt."""
 
-    assumptions, facts, claims, notes = common.from_data(
-        "tilt_mount",
-        facts=("owner_present",),
-        notes=(
-            *common.VISIT_NOTES,
-            "structural_check",
-            "dc_safe_order",
-            "lifting_modules",
-            "waterproofing",
-            "cables_under_modules",
-            "adjusting_angle",
-            "seasonal_adjustment",
-            "lightning_bonding",
-            "test_after_dc_work",
-            "listed_building",
-            "glare",
-        ),
-    )
-    about = api.About(
-        id="tilt_mount",
-        title="Tilt mount",
-        summary="Raises modules on a flat roof or on the ground to the tilt that is best for the tariff",
-        version="1.0",
-        life=assumptions["life_years"],
-        reads=(
-            "latitude",
-            "roof_kind",
-            "storeys",
-            "wind_m_s",
-            "terrain",
-            "roof_reserve_kg_m2",
-            "owner_present",
-            "listed_building",
-            "tilt_deg",
-            "azimuth_deg",
-            "mounting",
-            "ground_cover_ratio",
-            *common.MODULE_COLUMNS,
-        ),
-        sources=(
-            "Jacobson and Jadhav, Solar Energy 169, 2018, 55-66",
-            "C. R. Landau, Optimum Tilt of Solar Panels (web article)",
-            "EN 1991-1-4",
-            "ASCE 7-16 section 29.4.3",
-        ),
-        price_items=("tilt_frame", "structural_check", "insulation_test", "seasonal_adjustment_visit"),
-    )
+    about, assumptions, facts, claims, notes = common.from_data("tilt_mount")
 
     def screen(self, cohort: api.Cohort) -> api.Screening:
         """Fit only frames and flat roofs that bear them, not what lies on a pitched roof or in its skin."""
