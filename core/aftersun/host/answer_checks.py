@@ -50,32 +50,32 @@ _UNLIMITED = "export_limit_kw"  # the only column in which infinity has a meanin
 
 
 class PluginError(Exception):
-    """A plugin's answer that cannot be used."""
+    """What a plugin brings or answers and what cannot be used."""
 
 
 def check_screening(answer: Screening, size: int) -> None:
     """Raise PluginError unless every site has a known status and every status but FITS a reason."""
-    _require(isinstance(answer, Screening), f"screen returned {type(answer).__name__}, not a Screening")
+    require(isinstance(answer, Screening), f"screen returned {type(answer).__name__}, not a Screening")
     _shape("status", answer.status, (size,))
     _shape("reason", answer.reason, (size,))
     _texts("reason", answer.reason)
     unknown = sorted({str(status) for status in answer.status} - {FITS, SURVEY_FIRST, DOES_NOT_FIT})
-    _require(not unknown, f"screen returned the unknown status {unknown[:3]}")
+    require(not unknown, f"screen returned the unknown status {unknown[:3]}")
     bare = sum(status != FITS and not reason for status, reason in zip(answer.status, answer.reason, strict=True))
-    _require(bare == 0, f"screen gave no reason for {bare} sites that do not simply fit")
+    require(bare == 0, f"screen gave no reason for {bare} sites that do not simply fit")
 
 
 def check_notes(answer: Notes, size: int) -> None:
     """Raise PluginError unless every site has at least one safety note with text, severity and who may do it."""
-    _require(isinstance(answer, Notes), f"safety returned {type(answer).__name__}, not Notes")
-    _require(answer.size == size, f"safety answered for {answer.size} sites, asked for {size}")
+    require(isinstance(answer, Notes), f"safety returned {type(answer).__name__}, not Notes")
+    require(answer.size == size, f"safety answered for {answer.size} sites, asked for {size}")
     covered = np.zeros(size, dtype=bool)
     for note, mask in answer.entries:
         _shape(f"note '{note.id}'", mask, (size,))
-        _require(note.severity in SEVERITIES, f"note '{note.id}' has the unknown severity '{note.severity}'")
-        _require(bool(note.text.strip() and note.who.strip()), f"note '{note.id}' lacks its text or who may do it")
+        require(note.severity in SEVERITIES, f"note '{note.id}' has the unknown severity '{note.severity}'")
+        require(bool(note.text.strip() and note.who.strip()), f"note '{note.id}' lacks its text or who may do it")
         covered |= mask
-    _require(bool(covered.all()), f"safety gave no note for {int((~covered).sum())} sites")
+    require(bool(covered.all()), f"safety gave no note for {int((~covered).sum())} sites")
 
 
 def check_change(
@@ -90,8 +90,8 @@ def check_change(
 
     Columns that are still those of the plant ``before`` are right.
     """
-    _require(isinstance(answer, Change), f"change returned {type(answer).__name__}, not a Change")
-    _require(isinstance(answer.plant, Plant), "change returned no Plant")
+    require(isinstance(answer, Change), f"change returned {type(answer).__name__}, not a Change")
+    require(isinstance(answer.plant, Plant), "change returned no Plant")
     for column in fields(Plant):
         values = getattr(answer.plant, column.name)
         if before is not None and values is getattr(before, column.name) and not values.flags.writeable:
@@ -104,69 +104,70 @@ def check_change(
         low, high = _LIMITS.get(column.name, (0.0, 1.0 if column.name.endswith("_loss") else np.inf))
         bad = ~((values >= low) & (values <= high))  # NaN fails both
         bad |= np.isinf(values) & (column.name != _UNLIMITED)
-        _require(
+        require(
             not bad.any(),
             f"plant.{column.name} leaves {low}..{high} or is not a number in {int(bad.sum())} places",
         )
     positions = answer.plant.tilt_positions
-    _require(bool(np.isin(positions, (1, 2, 4)).all()), "plant.tilt_positions has to be 1, 2 or 4")
+    require(bool(np.isin(positions, (1, 2, 4)).all()), "plant.tilt_positions has to be 1, 2 or 4")
     _lines("costs", answer.costs, COST_KINDS, size, price_items)
     _lines("yearly", answer.yearly, YEARLY_KINDS, size, price_items)
     if answer.fade is not None:
         _numbers("fade", answer.fade)
-        _require(answer.fade.ndim in (1, 2), "fade has to have the shape (years,) or (sites, years)")
+        require(answer.fade.ndim in (1, 2), "fade has to have the shape (years,) or (sites, years)")
         if answer.fade.ndim == 2:
-            _require(answer.fade.shape[0] == size, f"fade is for {answer.fade.shape[0]} sites, asked for {size}")
-        _require(bool(np.isfinite(answer.fade).all()), "fade holds a value that is not a number")
+            require(answer.fade.shape[0] == size, f"fade is for {answer.fade.shape[0]} sites, asked for {size}")
+        require(bool(np.isfinite(answer.fade).all()), "fade holds a value that is not a number")
     if answer.remarks is not None:
         _shape("remarks", answer.remarks, (size,))
         _texts("remarks", answer.remarks)
     if answer.available is not None:
         _shape("available", answer.available, (size,))
-        _require(answer.available.dtype == np.bool_, "available has to be an array of yes or no")
+        require(answer.available.dtype == np.bool_, "available has to be an array of yes or no")
     for alternative in answer.alternatives:
-        _require(bool(getattr(alternative, "label", "")), "each alternative needs a label")
-        _require(not alternative.alternatives, f"the alternative '{alternative.label}' has alternatives of its own")
+        require(bool(getattr(alternative, "label", "")), "each alternative needs a label")
+        require(not alternative.alternatives, f"the alternative '{alternative.label}' has alternatives of its own")
         check_change(alternative, size, arrays, price_items, choices, before)
 
 
 def _lines(name: str, lines: Sequence[CostLine], kinds: Sequence[str], size: int, price_items: Sequence[str]) -> None:
     for line in lines:
-        _require(line.kind in kinds, f"{name}: '{line.kind}' is not one of {', '.join(kinds)}")
-        _require(bool(line.unit), f"{name}: '{line.item}' has no unit")
+        require(line.kind in kinds, f"{name}: '{line.kind}' is not one of {', '.join(kinds)}")
+        require(bool(line.unit), f"{name}: '{line.item}' has no unit")
         _shape(f"{name} '{line.item}'", line.quantity, (size,))
         _numbers(f"{name} '{line.item}'", line.quantity)
         bad = ~(np.isfinite(line.quantity) & (line.quantity >= 0))
-        _require(not bad.any(), f"{name}: '{line.item}' has {int(bad.sum())} quantities below 0 or not a number")
-        _require(
+        require(not bad.any(), f"{name}: '{line.item}' has {int(bad.sum())} quantities below 0 or not a number")
+        require(
             isinstance(line.in_year, int) and line.in_year >= 0, f"{name}: '{line.item}' is for year {line.in_year}"
         )
-        _require(name == "costs" or line.in_year == 0, f"{name}: '{line.item}' comes every year, not in one of them")
+        require(name == "costs" or line.in_year == 0, f"{name}: '{line.item}' comes every year, not in one of them")
         known = line.kind in (LABOUR, ACCESS) or line.item in price_items
-        _require(known, f"{name}: '{line.item}' is not among the declared price items")
+        require(known, f"{name}: '{line.item}' is not among the declared price items")
 
 
 def _shape(name: str, values: npt.NDArray[np.generic], shape: tuple[int, ...]) -> None:
     given = getattr(values, "shape", None)
-    _require(given == shape, f"{name} has the shape {given}, expected {shape}")
+    require(given == shape, f"{name} has the shape {given}, expected {shape}")
 
 
 def _numbers(name: str, values: npt.NDArray[np.generic]) -> None:
     kind = getattr(getattr(values, "dtype", None), "kind", "")
-    _require(kind in tuple("fiub"), f"{name} has to be an array of numbers, found {_what(values)}")
+    require(kind in tuple("fiub"), f"{name} has to be an array of numbers, found {_what(values)}")
 
 
 def _texts(name: str, values: npt.NDArray[np.generic], allowed: Collection[str] | None = None) -> None:
     others = sorted({_what(value) for value in values.tolist() if not isinstance(value, str)})
-    _require(not others, f"{name} has to hold texts, found {', '.join(others[:3])}")
+    require(not others, f"{name} has to hold texts, found {', '.join(others[:3])}")
     unknown = sorted(set(values.tolist()) - set(allowed)) if allowed is not None else []
-    _require(not unknown, f"{name} holds {unknown[:3]}, which is none of its choices")
+    require(not unknown, f"{name} holds {unknown[:3]}, which is none of its choices")
 
 
 def _what(value: object) -> str:
     return f"an array of {value.dtype}" if isinstance(value, np.ndarray) else type(value).__name__
 
 
-def _require(holds: bool, message: str) -> None:
+def require(holds: bool, message: str) -> None:
+    """Raise PluginError unless it holds."""
     if not holds:
         raise PluginError(message)

@@ -14,6 +14,7 @@ from typing import TypeVar
 import pluggy
 
 from aftersun.host import specs
+from aftersun.host.answer_checks import PluginError, require
 from aftersun.host.asking import TookTooLong, asking
 from aftersun.host.sources import Source, load, module_hash, read_sources, text_hash
 from aftersun.model.change import API_VERSION, About
@@ -103,18 +104,16 @@ def load_plugins(off: Collection[str], sources: Sequence[Source]) -> Registry:
             continue
         brought, written = registered
         for retrofit in brought:
-            problem = _problem_of(retrofit, retrofits)
-            if problem:
-                failures.append(Failure(name, "register", problem))
-            elif retrofit.about.id in off:
+            if not _ask(name, "register", partial(_check_retrofit, retrofit, retrofits), failures):
+                continue
+            if retrofit.about.id in off:
                 switched_off.append(retrofit.about.id)
             else:
                 retrofits[retrofit.about.id] = Loaded(retrofit, name, origin, code or module_hash(module))
         for output in written:
-            problem = _output_problem(output, outputs)
-            if problem:
-                failures.append(Failure(name, "register", problem))
-            elif output.id in off:
+            if not _ask(name, "register", partial(_check_output, output, outputs), failures):
+                continue
+            if output.id in off:
                 switched_off.append(output.id)
             else:
                 outputs[output.id], origins[output.id] = output, origin
@@ -160,66 +159,48 @@ def _register(module: ModuleType) -> tuple[list[Retrofit], list[Output]]:
     return retrofits, outputs
 
 
-def _problem_of(retrofit: Retrofit, taken: dict[str, Loaded]) -> str:
-    try:
-        missing = _missing_from(retrofit)
-    except Exception as error:
-        missing = _sentence(error)
-    if missing:
-        return missing
-    about = retrofit.about
-    if about.api_version != API_VERSION:
-        return f"'{about.id}' is written for API version {about.api_version}; this program has version {API_VERSION}"
-    if not _ID.fullmatch(about.id):
-        return f"'{about.id}' is not an identifier of lower-case letters, digits and underscores"
-    if about.id in taken:
-        return f"'{about.id}' is already brought by the plugin '{taken[about.id].plugin}'"
-    return ""
-
-
-def _output_problem(output: Output, taken: Mapping[str, Output]) -> str:
-    """Return what this lacks to be an output that can be written, or ""."""
-    kind = type(output).__name__
-    try:
-        name, writes, of, personal = (getattr(output, part, None) for part in ("id", "writes", "of", "personal"))
-    except Exception as error:
-        return _sentence(error)
-    if not isinstance(name, str) or not _ID.fullmatch(name):
-        return f"{kind} has no 'id' of lower-case letters, digits and underscores"
-    if not isinstance(writes, str) or not writes.strip():
-        return f"'{name}' does not say in 'writes' what it writes"
-    if of not in (OF_RUN, OF_LETTER):
-        return f"'{name}' has to be 'of' a {OF_RUN} or a {OF_LETTER}"
-    if not isinstance(personal, bool):
-        return f"'{name}' has to say in 'personal' whether it needs names, True or False"
-    if of == OF_LETTER and not personal:
-        return f"'{name}' writes letters, which need names: 'personal' has to be True"
-    if not callable(getattr(output, "write", None)):
-        return f"'{name}' has no method 'write'"
-    if name in taken:
-        return f"another plugin already brings the output '{name}'"
-    return ""
-
-
-def _missing_from(retrofit: Retrofit) -> str:
-    """Return what this lacks to be a retrofit, or "": better told here than met in the middle of a run."""
+def _check_retrofit(retrofit: Retrofit, taken: Mapping[str, Loaded]) -> bool:
+    """Raise PluginError for what this lacks to be a retrofit: better told here than met in the middle of a run."""
     about = getattr(retrofit, "about", None)
     if not isinstance(about, About):
-        return f"{type(retrofit).__name__} has no 'about' that is an About"
+        raise PluginError(f"{type(retrofit).__name__} has no 'about' that is an About")
     for name in ("reads", "sources", "price_items", "excludes", "needs"):
         listed = getattr(about, name)
-        if isinstance(listed, str) or not all(isinstance(entry, str) for entry in listed):
-            return f"about.{name} of '{about.id}' has to be a tuple of texts"
+        texts = not isinstance(listed, str) and all(isinstance(entry, str) for entry in listed)
+        require(texts, f"about.{name} of '{about.id}' has to be a tuple of texts")
     for name, kind in (("assumptions", Range), ("facts", Fact)):
         held = getattr(retrofit, name, None)
-        if not isinstance(held, Mapping) or not all(isinstance(value, kind) for value in held.values()):
-            return f"'{about.id}' has no '{name}' that maps names to a {kind.__name__} each"
-    if not all(isinstance(claim, Claim) for claim in getattr(retrofit, "claims", (None,))):
-        return f"'{about.id}' has no 'claims' that is a sequence of Claim"
+        named = isinstance(held, Mapping) and all(isinstance(value, kind) for value in held.values())
+        require(named, f"'{about.id}' has no '{name}' that maps names to a {kind.__name__} each")
+    claims = all(isinstance(claim, Claim) for claim in getattr(retrofit, "claims", (None,)))
+    require(claims, f"'{about.id}' has no 'claims' that is a sequence of Claim")
     for name in ("screen", "change", "safety"):
-        if not callable(getattr(retrofit, name, None)):
-            return f"'{about.id}' has no method '{name}'"
-    return ""
+        require(callable(getattr(retrofit, name, None)), f"'{about.id}' has no method '{name}'")
+    require(
+        about.api_version == API_VERSION,
+        f"'{about.id}' is written for API version {about.api_version}; this program has version {API_VERSION}",
+    )
+    named_well = _ID.fullmatch(about.id) is not None
+    require(named_well, f"'{about.id}' is not an identifier of lower-case letters, digits and underscores")
+    if about.id in taken:
+        raise PluginError(f"'{about.id}' is already brought by the plugin '{taken[about.id].plugin}'")
+    return True
+
+
+def _check_output(output: Output, taken: Collection[str]) -> bool:
+    """Raise PluginError for what this lacks to be an output that can be written."""
+    name, writes, of, personal = (getattr(output, part, None) for part in ("id", "writes", "of", "personal"))
+    if not isinstance(name, str) or not _ID.fullmatch(name):
+        raise PluginError(f"{type(output).__name__} has no 'id' of lower-case letters, digits and underscores")
+    said = isinstance(writes, str) and bool(writes.strip())
+    require(said, f"'{name}' does not say in 'writes' what it writes")
+    require(of in (OF_RUN, OF_LETTER), f"'{name}' has to be 'of' a {OF_RUN} or a {OF_LETTER}")
+    require(isinstance(personal, bool), f"'{name}' has to say in 'personal' whether it needs names, True or False")
+    without_names = of == OF_LETTER and not personal
+    require(not without_names, f"'{name}' writes letters, which need names: 'personal' has to be True")
+    require(callable(getattr(output, "write", None)), f"'{name}' has no method 'write'")
+    require(name not in taken, f"another plugin already brings the output '{name}'")
+    return True
 
 
 def _origin(entry: EntryPoint) -> str:
@@ -228,4 +209,4 @@ def _origin(entry: EntryPoint) -> str:
 
 def _sentence(error: BaseException) -> str:
     text = " ".join(str(error).split()) or "no message"
-    return text if isinstance(error, TookTooLong) else f"{type(error).__name__}: {text}"
+    return text if isinstance(error, TookTooLong | PluginError) else f"{type(error).__name__}: {text}"

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import re
 from importlib.metadata import version
-from importlib.resources.abc import Traversable
+from importlib.resources import as_file
 from importlib.util import find_spec
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from string import Template
 
 import aftersun_datasets
@@ -14,7 +14,6 @@ from aftersun.host.registry import find_plugins
 from aftersun.model.errors import AftersunError
 
 _NAME = re.compile(r"[a-z][a-z0-9]*(_[a-z0-9]+)*")
-_SUFFIX = ".template"
 
 
 def new_project(name: str, folder: Path) -> tuple[Path, ...]:
@@ -30,16 +29,17 @@ def new_project(name: str, folder: Path) -> tuple[Path, ...]:
         raise AftersunError(f"{folder} exists already.", "Name a new folder; nothing was changed.")
     filling = _filling(name)
     written = []
-    try:
-        for path, text in _templates(aftersun_datasets.path("plugin_project")):
-            target = folder / Path(_renamed(path, filling))
-            target.parent.mkdir(parents=True, exist_ok=True)
-            target.write_text(Template(text).substitute(filling), encoding="utf-8")
+    with as_file(aftersun_datasets.path("plugin_project")) as templates:
+        for template in sorted(templates.rglob("*.template")):
+            target = folder / _renamed(template.relative_to(templates).with_suffix(""), filling)
+            try:
+                target.parent.mkdir(parents=True, exist_ok=True)
+                target.write_text(Template(template.read_text(encoding="utf-8")).substitute(filling), encoding="utf-8")
+            except OSError as error:
+                raise AftersunError(
+                    f"{folder} cannot be written: {error.strerror}.", "Name a folder in which you may write."
+                ) from error
             written.append(target)
-    except OSError as error:
-        raise AftersunError(
-            f"{folder} cannot be written: {error.strerror}.", "Name a folder in which you may write."
-        ) from error
     return tuple(written)
 
 
@@ -72,19 +72,7 @@ def _bounds(program: str) -> tuple[str, str]:
     return f"{major}.{minor}", f"0.{minor + 1}" if major == 0 else f"{major + 1}"
 
 
-def _templates(folder: Traversable, inside: str = "") -> list[tuple[str, str]]:
-    templates = []
-    for entry in sorted(folder.iterdir(), key=lambda entry: entry.name):
-        path = f"{inside}{entry.name}"
-        if entry.is_dir():
-            templates += _templates(entry, f"{path}/")
-        elif entry.name.endswith(_SUFFIX):
-            templates.append((path.removesuffix(_SUFFIX), entry.read_text(encoding="utf-8")))
-    return templates
-
-
-def _renamed(path: str, filling: dict[str, str]) -> PurePosixPath:
+def _renamed(template: Path, filling: dict[str, str]) -> Path:
     """Return where a template goes: ``package`` and ``test_retrofit`` are named after the retrofit."""
-    template = PurePosixPath(path)
-    folder = PurePosixPath(filling["package"]) if template.parts[0] == "package" else template.parent
+    folder = Path(filling["package"]) if template.parts[0] == "package" else template.parent
     return folder / template.name.replace("test_retrofit", f"test_{filling['id']}")

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import hashlib
+import platform
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 from importlib.machinery import ModuleSpec
-from importlib.metadata import PackageNotFoundError, version
+from importlib.metadata import version
 from pathlib import Path
 from types import ModuleType
 
@@ -90,13 +91,7 @@ def program_hash() -> str:
 
 def versions() -> dict[str, str]:
     """Return the versions of this program, of Python, and of the libraries that compute."""
-    by_name = {"python": ".".join(map(str, sys.version_info[:3]))}
-    for name in ("aftersun", *_LIBRARIES):
-        try:
-            by_name[name] = version(name)
-        except PackageNotFoundError:
-            by_name[name] = "not installed"
-    return by_name
+    return {"python": platform.python_version()} | {name: version(name) for name in ("aftersun", *_LIBRARIES)}
 
 
 @cache
