@@ -81,7 +81,7 @@ def course(price: float, yearly: float, years: int) -> tuple[api.LetterYear, ...
 
 def written(text: str) -> api.LetterFact:
     """Return a fact that is a text."""
-    return api.LetterFact("as_written", {"text": text})
+    return api.LetterFact("survey", {"text": text})
 
 
 NOTHING = api.LetterOption(offer="", years=20)

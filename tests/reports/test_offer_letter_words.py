@@ -156,15 +156,6 @@ def test_every_check_heater_and_loss_has_words() -> None:
             {"option": ("Bird mesh", "New connectors"), "before": 1284.0, "after": 1100.5, "currency": "EUR"},
         ),
         (
-            "Your system: size is 6 kW instead of 5.2 kW in 14 modules.",
-            "change_fact",
-            {
-                "label": part("fact_size_label"),
-                "before": part("fact_size", kw=5.2, modules=14),
-                "after": part("fact_size", kw=6.0),
-            },
-        ),
-        (
             "It holds until 1 January 2027 instead of 3 July 2026.",
             "change_valid_until",
             {"before": "2026-07-03", "after": "2027-01-01"},
@@ -177,7 +168,7 @@ def test_a_fact_is_a_sentence(text: str, code: str, values: dict[str, object]) -
 
 
 def test_braces_and_brackets_in_a_text_of_others_stay_as_they_are() -> None:
-    assert said("as_written", text="[{kwh}] {text}") == "[{kwh}] {text}"
+    assert said("survey", text="[{kwh}] {text}") == "[{kwh}] {text}"
 
 
 def test_the_same_facts_in_german_have_the_words_marks_and_months_of_german() -> None:

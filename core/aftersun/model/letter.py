@@ -27,9 +27,6 @@ class LetterFact:
     values: Mapping[str, LetterValue] = field(default_factory=dict)  # what stands in the sentence, by name
 
 
-AS_WRITTEN = "as_written"  # code of a fact of a letter from before there were codes: its text stands as it was
-
-
 @dataclass(frozen=True)
 class LetterNote:
     """A safety note: severity danger, warning or caution, the text, and who may do the work."""

@@ -22,7 +22,7 @@ from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.sql import scalar
 from aftersun.inventory.store.tables import OTHER_TABLES, insert_row, of_site, read_table
 from aftersun.model.errors import AftersunError
-from aftersun.model.letter import AS_WRITTEN, Letter
+from aftersun.model.letter import Letter
 
 LISTED = ("number", "version", "output", "site_id", "run_id", "made_on", "valid_until", "file_name", "sha256")
 # What may differ between two letters that say the same. The day that it holds until is judged by itself.
@@ -63,29 +63,13 @@ def _adapter() -> TypeAdapter[Letter]:
 
 
 def _read(content: str) -> Letter:
-    """Read a stored letter; one of version 0.1.0 has sentences in place of codes, which stand in it as written."""
+    """Read a stored letter; one of version 0.1.0 has sentences in place of codes, which no other letter compares to."""
     raw = json.loads(content)
     if isinstance(raw["weather"], str):
-        raw |= {
-            "weather": _as_written(raw["weather"]) if raw["weather"] else None,
-            "system": [_as_written(known["value"], label=known["label"]) for known in raw["system"]],
-            "findings": [_as_written(text) for text in raw["findings"]],
-            "changes": [_as_written(text) for text in raw["changes"]],
-            "questions": [{"question": one["question"], "retrofits": [], "worth": 0.0} for one in raw["questions"]],
-        }
+        raw |= {"weather": None, "system": [], "findings": [], "changes": [], "questions": []}
         for option in raw["options"]:
-            option["safety_remedial"] = option["told_not_sold"]
-            option["survey_first"] = [_as_written(option["survey_first"])] if option["survey_first"] else []
-            option["claims"] = [claim | {"computed": _as_written(claim["computed"])} for claim in option["claims"]]
-            option["price_lines"] = [
-                {"kind": "material", "item": line["what"], "quantity": 1.0, "unit": "", "price": line["price"]}
-                for line in option["price_lines"]
-            ]
+            option |= {"safety_remedial": option["told_not_sold"], "survey_first": [], "claims": [], "price_lines": []}
     return _adapter().validate_python(raw)
-
-
-def _as_written(text: str, **more: str) -> dict[str, Any]:
-    return {"code": AS_WRITTEN, "values": {"text": text, **more}}
 
 
 def newest(inventory: Inventory, site_ids: Collection[str], *, notices: bool) -> dict[str, Issued]:
