@@ -31,34 +31,20 @@ from aftersun.model.plant import Plant
 from aftersun.model.ranges import Floats
 from aftersun.model.weather import HOURS_PER_YEAR
 
-EVIDENCE_COLUMNS = (
-    "factor",
-    "factor_se",
-    "shortfall",
-    "zero_day_share",
-    "low_light_ratio",
-    "trend_per_year",
-    "trend_low",
-    "trend_high",
-    "years_of_data",
-    "periods",
-    "remark",
-)
-# What plugins may read of it in ``cohort.sites``, unknown where there are no readings.
-SITE_COLUMNS = {
-    "meter_factor": "factor",
-    "meter_factor_se": "factor_se",
-    "meter_shortfall": "shortfall",
-    "meter_zero_day_share": "zero_day_share",
-    "meter_trend_per_year": "trend_per_year",
-}
 NO_READINGS = "no production readings"
 
+# What a site has without readings.
 _NOTHING_KNOWN: Mapping[str, object] = {
-    **dict.fromkeys(EVIDENCE_COLUMNS, np.nan),
+    **dict.fromkeys(("factor", "factor_se", "shortfall", "zero_day_share", "low_light_ratio"), np.nan),
+    **dict.fromkeys(("trend_per_year", "trend_low", "trend_high"), np.nan),
     "years_of_data": 0.0,
     "periods": 0,
     "remark": NO_READINGS,
+}
+EVIDENCE_COLUMNS = tuple(_NOTHING_KNOWN)
+# What plugins may read of it in ``cohort.sites``, unknown where there are no readings.
+SITE_COLUMNS = {
+    f"meter_{name}": name for name in ("factor", "factor_se", "shortfall", "zero_day_share", "trend_per_year")
 }
 
 _FIT_ROUNDS = 3
@@ -87,41 +73,27 @@ class Calibration:
     dc_factor: Floats
 
 
-def calibrate(cohort: Cohort, plant: Plant, energy: Energy, readings: Checked) -> Calibration:
-    """Compare production readings with the computed output of each site.
+def calibrate(cohort: Cohort, plant: Plant, readings: Checked) -> Calibration:
+    """Compare production readings with the computed output of the sites that have any; only these are simulated.
 
-    ``plant`` is the baseline's, not calibrated yet, and ``energy`` its balance on the cohort's typical year. Output of
-    earlier years is computed without the ageing since then.
+    ``plant`` is the baseline's, not calibrated yet. Output of earlier years is computed without the ageing since then.
     """
     produced = readings.of(PRODUCTION)
-    zero_days = _zero_days(cohort, plant, produced)
     by_site = dict(iter(produced.groupby("site_id")))
-    clock_faults = readings.sites_with("clock")
-    rows = []
-    for site, site_id in enumerate(cohort.sites.index):
-        row = dict(_NOTHING_KNOWN)
-        if site_id in by_site:
-            row["zero_day_share"] = zero_days.get(site_id, np.nan)
-            row |= _evidence(cohort, plant, energy, site, by_site[site_id], site_id not in clock_faults)
-        rows.append(row)
-    evidence = pd.DataFrame(rows, columns=list(EVIDENCE_COLUMNS), index=cohort.sites.index)
-    return Calibration(evidence, _dc_factors(cohort, plant, energy, evidence))
-
-
-def calibrate_metered(cohort: Cohort, plant: Plant, readings: Checked) -> Calibration:
-    """Compare the readings of the sites that have any; only these are simulated. The others have no factor."""
-    metered = np.flatnonzero(cohort.sites.index.isin(readings.of(PRODUCTION)["site_id"].unique()))
+    metered = np.flatnonzero(cohort.sites.index.isin(list(by_site)))
     part, part_plant = cohort.take(metered), plant.take(metered, cohort.array_rows(metered))
-    of_part = calibrate(part, part_plant, simulate(part, part_plant), readings)
-    evidence = _nothing_known(cohort.sites.index)
-    evidence.iloc[metered] = of_part.evidence
+    energy = simulate(part, part_plant)
+    zero_days = _zero_days(part, part_plant, produced)
+    clock_faults = readings.sites_with("clock")
+    rows = [dict(_NOTHING_KNOWN) for _ in cohort.sites.index]
+    for site, site_id in enumerate(part.sites.index):
+        row = rows[metered[site]]
+        row["zero_day_share"] = zero_days.get(site_id, np.nan)
+        row |= _evidence(part, part_plant, energy, site, by_site[site_id], site_id not in clock_faults)
+    evidence = pd.DataFrame(rows, columns=list(EVIDENCE_COLUMNS), index=cohort.sites.index)
     factor = np.ones(len(cohort))
-    factor[metered] = of_part.dc_factor
+    factor[metered] = _dc_factors(part, part_plant, energy, evidence.iloc[metered])
     return Calibration(evidence, factor)
-
-
-def _nothing_known(site_ids: pd.Index) -> pd.DataFrame:
-    return pd.DataFrame([_NOTHING_KNOWN] * len(site_ids), columns=list(EVIDENCE_COLUMNS), index=site_ids)
 
 
 @dataclass(frozen=True, eq=False)

@@ -13,6 +13,7 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
+import aftersun_datasets
 from aftersun.energy.assumptions import system_values
 from aftersun.energy.readings import clock as readings_clock
 from aftersun.model import tables
@@ -213,46 +214,14 @@ def doubted_clocks(frame: pd.DataFrame, facts: Facts) -> pd.DataFrame:
     return shifts[far & (shifts["days"] >= known["clock_days"])]
 
 
-CHECKS = (
-    Check(
-        "counter",
-        counter_went_back,
-        "the counter went back: it was replaced, reset, or ran over",
-        "Load the last count of the old counter and the first of the new one, or leave the gap.",
-    ),
-    Check("later", after_the_run, "after the day of the run", "Run with a later day to use them."),
-    Check(
-        "commissioning",
-        before_commissioning,
-        "before the system went into operation",
-        "Correct commissioned_on or the moments.",
-    ),
-    Check("overlap", overlapping, "overlaps another reading of its meter", "Keep one of them."),
-    Check(
-        "unit",
-        in_watt_hours,
-        "about a thousand times what can be expected: Wh in place of kWh",
-        "Divide by 1000 and load them again.",
-    ),
-    Check(
-        "unit",
-        in_megawatt_hours,
-        "about a thousandth of what can be expected: MWh in place of kWh, or the system stands still",
-        "Multiply by 1000 and load them again, or see to the system.",
-    ),
-    Check(
-        "rating",
-        beyond_the_rating,
-        "more than the rating can give",
-        "Correct dc_rating_kw, or see whether the unit is kWh and whether a gap is booked on one reading.",
-    ),
-    Check("negative", negative, "below zero", "See whether import and export are mixed, and the sign."),
-    Check("stuck", stuck, "one value over and over", "See whether the logger stood still or the values are estimates."),
-    Check("repeat", repeated_day, "a copy of the day before", "Get the day from its source again."),
-    Check(
-        "night",
-        output_at_night,
-        "output in the night",
-        "See whether this is the production meter, or whether another generator feeds it.",
-    ),
+_FLAGS: tuple[Flags, ...] = (
+    *(counter_went_back, after_the_run, before_commissioning, overlapping, in_watt_hours, in_megawatt_hours),
+    *(beyond_the_rating, negative, stuck, repeated_day, output_at_night),
+)
+_BY_NAME = {flags.__name__: flags for flags in _FLAGS}
+
+# In the order of the table: each judges what those before it left.
+CHECKS = tuple(
+    Check(row["name"], _BY_NAME[row["flags"]], row["reason"], row["what_to_do"])
+    for row in aftersun_datasets.rows("reading_checks.csv")
 )

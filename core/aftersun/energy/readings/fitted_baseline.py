@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from aftersun.energy.baseline import baseline
-from aftersun.energy.readings.calibration import Calibration, apply_calibration, calibrate_metered, with_evidence
+from aftersun.energy.readings.calibration import Calibration, apply_calibration, calibrate, with_evidence
 from aftersun.energy.readings.own_load import with_own_load
 from aftersun.energy.readings.quality import Checked, check_readings
 from aftersun.model.cohort import Cohort
@@ -33,6 +33,6 @@ def fitted_baseline(cohort: Cohort, readings: pd.DataFrame) -> FittedBaseline:
     checked = check_readings(cohort, readings)
     cohort = with_own_load(cohort, checked)
     plant = baseline(cohort)
-    calibration = calibrate_metered(cohort, plant, checked)
+    calibration = calibrate(cohort, plant, checked)
     plant = apply_calibration(plant, calibration)
     return FittedBaseline(with_evidence(cohort, calibration), plant, checked, calibration)

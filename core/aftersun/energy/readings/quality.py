@@ -52,8 +52,8 @@ def check_readings(cohort: Cohort, readings: pd.DataFrame) -> Checked:
         frame = frame[list(INTERVAL_COLUMNS)]
         return Checked(frame, frame.assign(reason=""), _no_findings())
     facts = Facts.of(cohort)
-    aside: list[pd.DataFrame] = []
-    findings: list[pd.DataFrame] = []
+    aside = [frame.iloc[:0].assign(reason="")[[*INTERVAL_COLUMNS, "reason"]]]
+    findings = [_no_findings()]
     for check in CHECKS:
         flags = check.flags(frame, facts)
         if flags.any():
@@ -138,5 +138,4 @@ def _table(series: pd.Index, check: str, counts: np.ndarray, texts: list[str], w
 
 
 def _no_findings() -> pd.DataFrame:
-    dtypes = {name: "int64" if name == "readings" else "object" for name in FINDING_COLUMNS}
-    return pd.DataFrame({name: pd.Series(dtype=dtype) for name, dtype in dtypes.items()})
+    return pd.DataFrame(columns=list(FINDING_COLUMNS), dtype=object).astype({"readings": "int64"})

@@ -50,8 +50,8 @@ def case(make_cohort: Any) -> Case:
 
 
 def fit(case: Case, rows: pd.DataFrame) -> Calibration:
-    cohort, plant, energy = case
-    return calibrate(cohort, plant, energy, check_readings(cohort, rows))
+    cohort, plant, _ = case
+    return calibrate(cohort, plant, check_readings(cohort, rows))
 
 
 def output(case: Case, site: int = 0) -> np.ndarray:
@@ -125,7 +125,7 @@ def test_outages_resets_and_gaps_do_not_carry_the_factor_away(case: Case) -> Non
     cohort = case[0]
     checked = check_readings(cohort, rows.drop(index=10))
     assert len(checked.set_aside) == 1
-    evidence = calibrate(*case, checked).evidence.loc["S0"]
+    evidence = calibrate(*case[:2], checked).evidence.loc["S0"]
     assert abs(evidence["factor"] - 0.85) < 2 * evidence["factor_se"]
     plain = np.delete(kwh, [9, 10, 14]).sum() / np.delete(typical(output(case), starts, ends), [9, 10, 14]).sum()
     assert plain < 0.85 - 2 * evidence["factor_se"]  # what a mere ratio of sums would say

@@ -31,8 +31,8 @@ def case(make_cohort: Any) -> Case:
 
 
 def evidence(case: Case, rows: pd.DataFrame, site: str = "S0") -> pd.Series:
-    cohort, plant, energy = case
-    return calibrate(cohort, plant, energy, check_readings(cohort, rows)).evidence.loc[site]
+    cohort, plant, _ = case
+    return calibrate(cohort, plant, check_readings(cohort, rows)).evidence.loc[site]
 
 
 def test_huber_is_the_mean_of_calm_values_and_bends_for_wild_ones() -> None:
