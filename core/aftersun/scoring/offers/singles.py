@@ -119,8 +119,8 @@ def rows_of(table: str, parts: Sequence[Tables]) -> pd.DataFrame:
     return there[0] if there else pd.DataFrame(columns=stored)
 
 
-def failed_ranking(site_ids: pd.Index, retrofit: str) -> pd.DataFrame:
-    """Return the rows that stand for a retrofit that failed in this run."""
+def failed_ranking(site_ids: pd.Index | pd.Series, retrofit: str | pd.Series) -> pd.DataFrame:
+    """Return the rows that stand for a retrofit, or one for each row, that failed in this run."""
     columns = {"status": Status.FAILED, "obstacle": Obstacle.PLUGIN_FAILED}
     return pd.DataFrame({"site_id": site_ids, "retrofit": retrofit, **columns, **_UNLESS_VALUED})
 

@@ -31,10 +31,9 @@ _MAKING = ".making"
 
 @dataclass(frozen=True, eq=False)
 class ChunkResult:
-    """Tables of a chunk as Parquet files in memory, as if the retrofits in ``without`` were not there; what failed."""
+    """Tables of a chunk as Parquet files in memory, and what failed: then they do not count."""
 
     tables: Mapping[str, bytes]
-    without: Failed
     failures: tuple[Failure, ...] = ()
 
 
@@ -63,7 +62,11 @@ class FinishedChunks:
         return [number for number in range(self._chunks) if self._without.get(number) != self.failed]
 
     def add(self, number: int, result: ChunkResult, known: Failed) -> None:
-        """Keep the result of a chunk for which these failures were known."""
+        """Keep the result of a chunk for which these failures were known, or note what else failed in it."""
+        for failure in result.failures:
+            self.fail(failure, known)
+        if result.failures:
+            return
         tables = {name: data for name, data in result.tables.items() if not self._only or name in self._only}
         folder = self._chunk_folder(number)
         making = folder.with_name(folder.name + _MAKING)
@@ -73,12 +76,10 @@ class FinishedChunks:
             for table, data in tables.items():
                 _write(making / f"{table}.parquet", data)
             files = {table: hashlib.sha256(data).hexdigest() for table, data in tables.items()}
-            _write(making / _DONE, json.dumps({"without": dict(result.without), "files": files}).encode())
+            _write(making / _DONE, json.dumps({"without": dict(known), "files": files}).encode())
         shutil.rmtree(folder, ignore_errors=True)
         making.rename(folder)
-        self._without[number], self._tables[number] = dict(result.without), list(tables)
-        for failure in result.failures:
-            self.fail(failure, known)
+        self._without[number], self._tables[number] = dict(known), list(tables)
 
     def fail(self, failure: Failure, known: Failed) -> None:
         """Note that a retrofit failed: none of its results count, in no chunk. Its safety notes are still asked for.

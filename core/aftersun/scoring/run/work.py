@@ -11,17 +11,16 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from aftersun.host.asking import LIMIT_S, plugin_limit
-from aftersun.host.registry import Failure, Registry, load_plugins
+from aftersun.host.registry import Registry, load_plugins
 from aftersun.host.sources import Source, program_hash, versions
 from aftersun.host.stand_in import with_stand_ins
-from aftersun.model.codes import Status
 from aftersun.model.weather import WeatherYear
 from aftersun.money.company import Company
 from aftersun.scoring.offers.chunk import Scored, score
 from aftersun.scoring.offers.ranking_rule import ranked
 from aftersun.scoring.offers.singles import failed_ranking
-from aftersun.scoring.run.finished_chunks import SAFETY, ChunkResult, Failed
-from aftersun.scoring.value.cohorts import Chunk, GridCell, Weather, cohort_of, year_of
+from aftersun.scoring.run.finished_chunks import ChunkResult, Failed
+from aftersun.scoring.value.cohorts import Chunk, Weather, cohort_of, year_of
 
 RANKING = "ranking"
 
@@ -75,28 +74,10 @@ def compute(task: ChunkTask) -> ChunkResult:
     with plugin_limit(request.plugin_seconds):
         scored = score(cohort, chunk.fitted, registry, request.company, chunk.readings, request.ranges)
     failures = tuple(failure for failure in scored.failures if task.failed.get(failure.plugin, True))
-    without = {**task.failed, **_as_if_not_there(scored, registry, failures)}
-    return ChunkResult(pack(scored, {*task.failed, *(failure.plugin for failure in failures)}), without, failures)
+    return ChunkResult(pack(scored, task.failed), failures)
 
 
-def _as_if_not_there(scored: Scored, registry: Registry, failures: tuple[Failure, ...]) -> Failed:
-    """Return those that failed before they left a trace: the chunk need not be computed again without them.
-
-    They were valued on no site, so they are in no set of several; and they brought no fact to draw of their own.
-    """
-    ranking = scored.frames[RANKING]
-    valued = set(ranking.loc[ranking["status"] != Status.FAILED, "retrofit"])
-    facts = {loaded.id: set(loaded.retrofit.facts) for loaded in registry.retrofits}
-    failed = {failure.plugin for failure in failures}
-    of_others = set().union(*(asked for name, asked in facts.items() if name not in failed))
-    return {
-        failure.plugin: failure.during != SAFETY
-        for failure in failures
-        if failure.plugin not in valued and facts.get(failure.plugin, set()) <= of_others
-    }
-
-
-def pack(scored: Scored, failed: set[str]) -> dict[str, bytes]:
+def pack(scored: Scored, failed: Failed) -> dict[str, bytes]:
     """Return the tables of a chunk as Parquet, the ranking with the rank within each site."""
     frames = {**scored.frames, RANKING: ranked(with_failed(scored.frames[RANKING], failed))}
     packed = {}
@@ -108,12 +89,10 @@ def pack(scored: Scored, failed: set[str]) -> dict[str, bytes]:
     return packed
 
 
-def with_failed(ranking: pd.DataFrame, failed: set[str]) -> pd.DataFrame:
+def with_failed(ranking: pd.DataFrame, failed: Failed) -> pd.DataFrame:
     """Return a ranking in which these retrofits have failed on every site."""
-    lost = ranking["retrofit"].isin(failed)
-    parts = [ranking[~lost]]
-    for name, rows in ranking[lost].groupby("retrofit"):
-        parts.append(failed_ranking(pd.Index(rows["site_id"]), str(name)))
+    lost = ranking[ranking["retrofit"].isin(failed)]
+    parts = [ranking.drop(lost.index), failed_ranking(lost["site_id"], lost["retrofit"])]
     ranking = pd.concat(parts, ignore_index=True)
     return ranking if "npv" in ranking else ranking.assign(npv=float("nan"))
 
@@ -127,25 +106,7 @@ def versions_of(request: RunRequest) -> dict[str, str]:
     return by_name
 
 
-class _WeatherKey:
-    """The weather of a chunk as a cache key: the same cell, or the same file content of a station, is the same year."""
-
-    def __init__(self, weather: Weather) -> None:
-        self.weather = weather
-        self._key = weather if isinstance(weather, GridCell) else (weather.station.station_id, weather.sha256)
-
-    def __hash__(self) -> int:
-        return hash(self._key)
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, _WeatherKey) and self._key == other._key
-
-
 @lru_cache(maxsize=4)
-def _kept_year(key: _WeatherKey) -> WeatherYear:
-    return year_of(key.weather)
-
-
 def _year(weather: Weather) -> WeatherYear:
     """Return the year, kept with its planes while a process works on chunks of the same weather."""
-    return _kept_year(_WeatherKey(weather))
+    return year_of(weather)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from types import MappingProxyType
 from zlib import crc32
@@ -28,12 +28,12 @@ from aftersun.money.company import Company
 CHUNK_SITES = 2000  # fewer cost more a site, since each chunk is asked the same hundreds of questions; more only memory
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True)
 class StationYear:
-    """A weather year as the inventory holds it."""
+    """A weather year as the inventory holds it; the station's record, with the hash of its file, tells it apart."""
 
     station: Station
-    hours: pd.DataFrame
+    hours: pd.DataFrame = field(compare=False)
 
     @property
     def sha256(self) -> str:

@@ -181,7 +181,7 @@ class TestCluster:
 
         class Counting(cluster.Cluster):
             def _send(self, task):
-                return self._client.submit(ChunkResult, {"n": bytes([task])}, {}, pure=False)
+                return self._client.submit(ChunkResult, {"n": bytes([task])}, pure=False)
 
         taken = []
 
