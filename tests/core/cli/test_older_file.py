@@ -21,9 +21,7 @@ def older(tmp_path: Path) -> Path:
 
 def test_every_command_works_on_a_file_of_version_0_1_0(aftersun, older, tmp_path, monkeypatch):
     add_columns(monkeypatch)
-    ran = aftersun("calls", older)
-    assert ran.code == 2
-    assert "older layout" in ran.err
+    assert aftersun("calls", older).code == 0  # which only reads
     assert aftersun("log", "fact", older, SITE, "roof_colour=grey", "--origin", "letter of the owner").code == 0
 
     def works(*words: object) -> str:

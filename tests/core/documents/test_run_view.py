@@ -15,7 +15,7 @@ from aftersun import api
 from aftersun.documents.letters.compose import Choices, compose
 from aftersun.documents.run_view import RunView
 from aftersun.inventory.runs import bulk_reading
-from aftersun.inventory.store.file import Inventory, bring_up_to_date
+from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.tables import RUN_TABLES
 from aftersun.model.errors import AftersunError
 from aftersun.scoring.run.rank import Settings, rank
@@ -284,7 +284,7 @@ def test_a_run_of_version_0_1_0_says_what_it_said(tmp_path):
             ).fetchall()
         )
         advised = connection.execute("SELECT site_id, retrofit, status, reason FROM ranking").fetchall()
-    bring_up_to_date(path)
+    Inventory.open(path).close()
     with Inventory.open(path, read_only=True) as inventory:
         view = RunView(inventory)
         assert view.call_texts() == sentences

@@ -80,7 +80,7 @@ class Inventory:
 
     @classmethod
     def open(cls, path: Path | str, read_only: bool = False, may_use: Sequence[Path] = ()) -> Inventory:
-        """Open an inventory; an older one is brought up to date unless ``read_only``.
+        """Open an inventory; an older one is brought up to date first, also where it is then only read.
 
         ``may_use`` are folders and files that SQL may read and write besides; where an inventory is opened for
         writing and none are named, the folders of runs under way.
@@ -94,7 +94,13 @@ class Inventory:
         """
         inventory = cls.open_as_it_is(path, read_only, may_use)
         try:
-            _bring_up_to_date(inventory.path, inventory.connection, read_only)
+            older = is_older(inventory.connection)
+            if read_only and older:
+                inventory.close()
+                cls.open(path).close()
+                return cls.open_as_it_is(path, read_only, may_use)
+            if not read_only and (older or holds_less(inventory.connection)):
+                migrate(inventory.connection)
         except BaseException as error:
             inventory.close()
             if of_the_file(error):
@@ -178,14 +184,6 @@ class Inventory:
             ) from error
         if error is not None and of_the_file(error):
             raise _unwritten(self.path) from error
-
-
-def bring_up_to_date(path: Path | str) -> None:
-    """Give an inventory today's layout if it has an older one; one that has it is only read. Raises as ``open``."""
-    with Inventory.open_as_it_is(path, read_only=True) as inventory:
-        older = is_older(inventory.connection)
-    if older:
-        Inventory.open(path).close()
 
 
 def files_beside(path: Path) -> list[Path]:
@@ -325,13 +323,3 @@ def _check_version(path: Path, connection: duckdb.DuckDBPyConnection) -> None:
             f"{path} was made by a newer program (layout {version}, known up to {newest_version()}).",
             "Install the newer version of the program; nothing was changed.",
         )
-
-
-def _bring_up_to_date(path: Path, connection: duckdb.DuckDBPyConnection, read_only: bool) -> None:
-    if read_only and is_older(connection):
-        raise AftersunError(
-            f"{path} has an older layout and was opened for reading only.",
-            "Rank, or load a table, to bring it up to date; a backup of it can be made before.",
-        )
-    if not read_only and (is_older(connection) or holds_less(connection)):
-        migrate(connection)

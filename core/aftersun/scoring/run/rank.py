@@ -16,7 +16,7 @@ from aftersun.host.asking import LIMIT_S
 from aftersun.host.registry import Failure, Registry
 from aftersun.host.sources import program_hash, read_sources, versions
 from aftersun.inventory.runs import stored_runs
-from aftersun.inventory.store.file import Inventory, bring_up_to_date
+from aftersun.inventory.store.file import Inventory
 from aftersun.model.errors import AftersunError
 from aftersun.money.company import Company, load_company
 from aftersun.scoring.calls.acceptance import Beta, chance_by_offer, chance_of_yes
@@ -70,7 +70,9 @@ def rank(
     try:
         request = _request(settings)
         check_names(request.registry, request.company)
-        bring_up_to_date(inventory_file)  # and see that there is one, before anything is put beside it
+        Inventory.open(
+            inventory_file, read_only=True
+        ).close()  # bring it up to date, and see that there is one, before anything is put beside it
     except (KeyboardInterrupt, duckdb.InterruptException):
         raise Stopped(0, 0) from None
     with held_run_folder(inventory_file) as folder:
