@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from datetime import date
+from datetime import date, timedelta
 
 import duckdb
 import numpy as np
@@ -56,6 +56,13 @@ def some_offer(inventory, offer):
         offer,
     )
     return rows["site_id"].iloc[0], rows.iloc[0]
+
+
+def test_a_letter_may_hold_for_its_own_day_alone(opened):
+    site, _ = some_offer(opened, "bird_mesh")
+    assert one(opened, site, valid_until=DAY).valid_until == DAY
+    with pytest.raises(AftersunError, match="end before it is made"):
+        one(opened, site, valid_until=DAY - timedelta(days=1))
 
 
 def test_as_computed_the_figures_are_those_of_the_run(opened):
