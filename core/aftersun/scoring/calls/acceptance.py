@@ -2,53 +2,43 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
+from typing import Any
 
-import numpy as np
 import pandas as pd
 from scipy.special import betaincinv
 
 from aftersun.inventory.log.call_log import DONE, UNREACHED, YES
 
-INTERVAL = 0.8  # from the value exceeded with 90 % to that exceeded with 10 %, as for net present values
+TAIL = 0.1  # from the value exceeded with 90 % to that exceeded with 10 %, as for net present values
 
 
 @dataclass(frozen=True)
 class Beta:
-    """A beta distribution: what is believed of a chance, worth ``a`` times yes and ``b`` times no."""
+    """A beta distribution, or one a row: what is believed of a chance, worth ``a`` times yes and ``b`` times no."""
 
-    a: float
-    b: float
+    a: Any
+    b: Any
 
     @property
-    def mean(self) -> float:
+    def mean(self) -> Any:
         """The expected chance."""
         return self.a / (self.a + self.b)
 
-    def after(self, yes: float, of: float) -> Beta:
+    def after(self, yes: Any, of: Any) -> Beta:
         """Return what is believed after ``yes`` times yes in ``of`` tries."""
         return Beta(self.a + yes, self.b + of - yes)
 
-    def interval(self, share: float = INTERVAL) -> tuple[float, float]:
-        """Return the limits between which the chance lies with this probability, the rest equally on both sides."""
-        tail = (1.0 - share) / 2.0
-        return float(betaincinv(self.a, self.b, tail)), float(betaincinv(self.a, self.b, 1.0 - tail))
+    def interval(self) -> tuple[Any, Any]:
+        """Return the limits between which the chance lies with 80 % probability, the rest equally on both sides."""
+        return betaincinv(self.a, self.b, TAIL), betaincinv(self.a, self.b, 1.0 - TAIL)
 
 
 YES_PRIOR = Beta(3.0, 17.0)  # common practice, no source: mean 0.15; no acceptance rate of such calls is published
 CONTACT_PRIOR = Beta(2.0, 2.0)  # assumption: every second call is answered, known no better than from four calls
-_NO_PRIORS: Mapping[str, Beta] = MappingProxyType({})
 
 
-def chance_of_yes(
-    log: pd.DataFrame,
-    retrofits: Iterable[str] = (),
-    prior: Beta = YES_PRIOR,
-    priors: Mapping[str, Beta] = _NO_PRIORS,
-    share: float = INTERVAL,
-) -> pd.DataFrame:
+def chance_of_yes(log: pd.DataFrame, prior: Beta = YES_PRIOR) -> pd.DataFrame:
     """Return the chance of a yes per retrofit, given that the customer answers.
 
     Parameters
@@ -56,38 +46,26 @@ def chance_of_yes(
     log
         Columns site_id, outcome, retrofit: the call log. An unanswered call tells nothing. Work done without a
         recorded yes counts as one; after a yes it is no further answer.
-    retrofits
-        Those wanted besides the ones in the log.
-    priors
-        By retrofit, where one has its own.
 
     Returns
     -------
     Columns yes, answered (counts), chance, low, high (0..1), indexed by retrofit in alphabetical order. chance is the
-    posterior mean (a + yes) / (a + b + answered), low to high holds it with probability ``share``.
+    posterior mean (a + yes) / (a + b + answered), low to high holds it with a probability of 80 %.
     """
-    about = log[log["retrofit"] != ""]
-    agreed = set(map(tuple, about.loc[about["outcome"] == YES, ["site_id", "retrofit"]].to_numpy()))
-    pairs = pd.Series(list(map(tuple, about[["site_id", "retrofit"]].to_numpy())), index=about.index, dtype=object)
-    done = about["outcome"] == DONE
+    about = log.loc[log["retrofit"] != "", ["site_id", "retrofit", "outcome"]]
+    agreed = about[about["outcome"] == YES]
     # Work may take several visits: it was agreed to once.
-    silent = done & ~pairs.isin(agreed) & ~pairs[done].duplicated().reindex(about.index, fill_value=False)
-    yes = (about["outcome"] == YES) | silent
-    answered = yes | ~(done | (about["outcome"] == UNREACHED))
-    names = pd.Index(sorted({*retrofits, *about["retrofit"]}), name="retrofit", dtype="object")
-    counts = pd.DataFrame(
-        {
-            "yes": yes.astype(int).groupby(about["retrofit"]).sum().reindex(names, fill_value=0),
-            "answered": answered.astype(int).groupby(about["retrofit"]).sum().reindex(names, fill_value=0),
-        },
-        index=names,
-    )
-    believed = [
-        priors.get(str(row.Index), prior).after(int(str(row.yes)), int(str(row.answered)))
-        for row in counts.itertuples()
-    ]
-    limits = np.array([belief.interval(share) for belief in believed]).reshape(-1, 2)
-    return counts.assign(chance=[belief.mean for belief in believed], low=limits[:, 0], high=limits[:, 1])
+    done = about[about["outcome"] == DONE].drop_duplicates().assign(outcome=YES)
+    silent = done.merge(agreed.drop_duplicates(), how="left", indicator=True)
+    silent = silent[silent["_merge"] == "left_only"]
+    answers = pd.concat([about[~about["outcome"].isin([DONE, UNREACHED])], silent])
+    names = pd.Index(sorted(set(about["retrofit"])), name="retrofit", dtype="object")
+    yes = answers.loc[answers["outcome"] == YES, "retrofit"].value_counts().reindex(names, fill_value=0)
+    answered = answers["retrofit"].value_counts().reindex(names, fill_value=0)
+    belief = prior.after(yes, answered)
+    low, high = belief.interval()
+    columns = {"yes": yes, "answered": answered, "chance": belief.mean, "low": low, "high": high}
+    return pd.DataFrame(columns, index=names)
 
 
 def chance_by_offer(members: pd.DataFrame, chances: pd.Series, usual: float) -> dict[str, float]:

@@ -16,7 +16,6 @@ import numpy.typing as npt
 import pandas as pd
 
 from aftersun.model.codes import NotCalled
-from aftersun.model.errors import AftersunError
 from aftersun.model.ranges import Bools, Floats, Ints
 from aftersun.money.company import Month
 
@@ -51,26 +50,18 @@ class Candidates:
         return replace(self, **{name: getattr(self, name)[which] for name in of_offers}, use=self.use[:, which])
 
     @classmethod
-    def of(cls, candidates: pd.DataFrame, month: Month, rounds: pd.DataFrame | None = None) -> Candidates:
-        """Check the frames of :func:`aftersun.scoring.calls.programme.choose_offers` and bring them in order."""
+    def of(cls, candidates: pd.DataFrame, month: Month, rounds: pd.DataFrame) -> Candidates:
+        """Bring the frames of :func:`aftersun.scoring.calls.programme.choose_offers` in order."""
         table = candidates.sort_values("offer_id", ignore_index=True)
-        _check(table, month)
-        site = pd.factorize(table["site_id"])[0].astype(np.int64)
-        if rounds is None:  # each site is one, and the way costs nothing
-            trips, number = pd.DataFrame({"round": np.unique(site), "cost": 0.0}), site
-        else:
-            trips = rounds.sort_values("round", ignore_index=True)
-            number = pd.Index(trips["round"]).get_indexer(pd.Index(table["round"])).astype(np.int64)
-            _check_rounds(trips, number)
+        trips = rounds.sort_values("round", ignore_index=True)
         chance = _column(table, "chance_of_yes")
         limits = _limits(table, trips, month)
-        skills = [name for name in table if str(name).startswith(HOURS)]
         # skills work side by side: the day ends with the one that takes longest
-        longest = table[skills].to_numpy(dtype=np.float64).max(axis=1) if skills else np.zeros(len(table))
+        longest = table.filter(regex=f"^{HOURS}").max(axis=1).fillna(0.0).to_numpy(dtype=np.float64)
         return cls(
             offer=table["offer_id"].to_numpy(dtype=object),
-            site=site,
-            round=number,
+            site=pd.factorize(table["site_id"])[0].astype(np.int64),
+            round=pd.Index(trips["round"]).get_indexer(pd.Index(table["round"])).astype(np.int64),
             value=_column(table, "value"),
             chance=chance,
             must=table["must_call"].to_numpy(dtype=bool),
@@ -197,45 +188,3 @@ def greedy_order(offers: Candidates, limit: Floats) -> list[int]:
 
 def _column(table: pd.DataFrame, name: str) -> Floats:
     return table[name].to_numpy(dtype=np.float64) if name in table else np.zeros(len(table))
-
-
-def _check(table: pd.DataFrame, month: Month) -> None:
-    if table.empty:
-        raise AftersunError(
-            "There is no offer to choose from: nobody who may be called has an offer that may be proposed.",
-            "Look at the reasons of the offers and sites that were left out.",
-        )
-    if table["offer_id"].duplicated().any():
-        raise AftersunError("An offer comes twice among the candidates.", "Give one row an offer.")
-    if not np.isfinite(_column(table, "value")).all():
-        raise AftersunError("The value of an offer is not known.", "Leave out offers without a finite value.")
-    if not table["chance_of_yes"].between(0, 1).all():
-        raise AftersunError("The chance of a yes of an offer is not between 0 and 1.", "15 % is 0.15.")
-    for skill in sorted(month.hours):
-        if HOURS + skill not in table:
-            raise AftersunError(
-                f"There are hours of the skill '{skill}', which no offer knows.",
-                "Correct the name below [month.hours], or add the skill below [work].",
-            )
-    for name in _amounts(table, "materials"):
-        if not _possible(table[name]):
-            raise AftersunError(
-                f"An offer has a negative or unknown amount of {name.replace('_', ' ')}.",
-                "Hours and prices of an offer are 0 or more.",
-            )
-
-
-def _check_rounds(trips: pd.DataFrame, number: Ints) -> None:
-    if trips["round"].duplicated().any() or (number < 0).any():
-        raise AftersunError("A round of an offer comes twice or not at all among the rounds.", "Give each one row.")
-    if not all(_possible(trips[name]) for name in _amounts(trips, "cost")):
-        raise AftersunError("The way of a round has a negative or unknown cost.", "Costs and hours are 0 or more.")
-
-
-def _amounts(table: pd.DataFrame, money: str) -> list[str]:
-    return [str(name) for name in table if name == money or str(name).startswith(HOURS)]
-
-
-def _possible(amounts: pd.Series) -> bool:
-    values = amounts.to_numpy(dtype=np.float64)
-    return bool((np.isfinite(values) & (values >= 0)).all())

@@ -9,15 +9,8 @@ import pandas as pd
 from aftersun.inventory.log.call_log import LATER, OBJECTION, UNREACHED
 from aftersun.model.codes import ContactRule
 
-QUIET_DAYS = 90  # assumption: who was spoken to within a quarter of a year is not called about offers again
 
-
-def contact_rule(
-    customers: pd.DataFrame,
-    log: pd.DataFrame | None = None,
-    as_of: date | None = None,
-    quiet_days: int = QUIET_DAYS,
-) -> pd.Series:
+def contact_rule(customers: pd.DataFrame, log: pd.DataFrame, as_of: date, quiet_days: int) -> pd.Series:
     """Return per customer_id the :class:`ContactRule` that forbids to call about offers, "" where none does.
 
     The first rule that holds gives the reason: objection, register, permission, basis, asked to be called later, quiet
@@ -27,12 +20,14 @@ def contact_rule(
     Parameters
     ----------
     customers
-        Columns customer_id, contact_allowed and, each judged where it is there, on_register, register_agreement_on,
-        has_contact_basis, last_contact_on; those of :func:`aftersun.inventory.log.call_log.customers`.
+        Columns customer_id, contact_allowed, on_register, register_agreement_on, has_contact_basis, last_contact_on;
+        those of :func:`aftersun.inventory.log.call_log.customers`.
     log
         Columns customer_id, called_on, outcome, leave_until of the call log.
     as_of
-        Day of the call list; without it nothing is judged that needs a day.
+        Day of the call list.
+    quiet_days
+        Who was spoken to within so many days is not called about offers again.
     """
     rows = customers.set_index("customer_id")
     reason = pd.Series("", index=rows.index, dtype=object)
@@ -40,51 +35,29 @@ def contact_rule(
     def exclude(flags: pd.Series, why: ContactRule) -> None:
         reason[flags.fillna(False).astype(bool) & (reason == "")] = why
 
-    if log is not None:
-        exclude(_among(rows, log.loc[log["outcome"] == OBJECTION, "customer_id"]), ContactRule.OBJECTED)
-    if "on_register" in rows:
-        exclude(rows["on_register"].fillna(False) & ~_agreed(rows, as_of), ContactRule.ON_REGISTER)
+    today = pd.Timestamp(as_of)
+    talks = log[log["outcome"] != UNREACHED]
+    waiting = talks.loc[talks["leave_until"] > today, "customer_id"]
+    agreed = (rows["register_agreement_on"] <= today).fillna(False)  # to be called in spite of the register
+    exclude(_among(rows, log.loc[log["outcome"] == OBJECTION, "customer_id"]), ContactRule.OBJECTED)
+    exclude(rows["on_register"].fillna(False) & ~agreed, ContactRule.ON_REGISTER)
     exclude(rows["contact_allowed"].eq(False), ContactRule.NOT_ALLOWED)
     exclude(rows["contact_allowed"].isna(), ContactRule.NOT_SETTLED)
-    if "has_contact_basis" in rows:
-        exclude(~rows["has_contact_basis"], ContactRule.NO_BASIS)
-    if as_of is not None:
-        today = pd.Timestamp(as_of)
-        talks = _NO_TALKS if log is None else log[log["outcome"] != UNREACHED]
-        waiting = talks.loc[talks["leave_until"] > today, "customer_id"]
-        exclude(_among(rows, waiting), ContactRule.ASKED_TO_WAIT)
-        exclude(_last_contact(rows, talks, today) > today - pd.Timedelta(days=quiet_days), ContactRule.QUIET_PERIOD)
+    exclude(~rows["has_contact_basis"], ContactRule.NO_BASIS)
+    exclude(_among(rows, waiting), ContactRule.ASKED_TO_WAIT)
+    exclude(_last_contact(rows, talks, today) > today - pd.Timedelta(days=quiet_days), ContactRule.QUIET_PERIOD)
     return reason
-
-
-_NO_TALKS = pd.DataFrame(
-    {
-        "customer_id": pd.Series(dtype="string"),
-        "called_on": pd.Series(dtype="datetime64[us]"),
-        "outcome": pd.Series(dtype="string"),
-        "leave_until": pd.Series(dtype="datetime64[us]"),
-    }
-)
 
 
 def _among(rows: pd.DataFrame, ids: pd.Series) -> pd.Series:
     return pd.Series(rows.index.isin(ids), index=rows.index)
 
 
-def _agreed(rows: pd.DataFrame, as_of: date | None) -> pd.Series:
-    """Return who agreed to be called in spite of the register, by that day if there is one."""
-    if "register_agreement_on" not in rows:
-        return pd.Series(False, index=rows.index)
-    since = rows["register_agreement_on"]
-    return since.notna() if as_of is None else (since <= pd.Timestamp(as_of)).fillna(False)
-
-
 def _last_contact(rows: pd.DataFrame, talks: pd.DataFrame, today: pd.Timestamp) -> pd.Series:
     """Return the last contact by table or log; none where the customer then asked for a call that is due now."""
     newest = talks.sort_values("called_on", kind="stable").drop_duplicates("customer_id", keep="last")
     newest = newest.set_index("customer_id").reindex(rows.index)
-    recorded = rows["last_contact_on"] if "last_contact_on" in rows else pd.Series(pd.NaT, index=rows.index)
-    both = pd.DataFrame({"recorded": recorded, "logged": newest["called_on"]}, index=rows.index)
+    both = pd.DataFrame({"recorded": rows["last_contact_on"], "logged": newest["called_on"]}, index=rows.index)
     due = (newest["outcome"] == LATER).fillna(False) & (newest["leave_until"] <= today)
     due &= both["recorded"].isna() | (both["recorded"] <= both["logged"])
     return both.max(axis=1).mask(due)

@@ -11,10 +11,9 @@ import pandas as pd
 from aftersun.model.codes import ContactRule, NotCalled
 from aftersun.money.company import Company
 from aftersun.scoring.calls.booking import HOURS
-from aftersun.scoring.calls.programme import Limits, Selection, choose_offers
+from aftersun.scoring.calls.programme import Selection, choose_offers
 from aftersun.scoring.calls.visits import round_trips, rounds_of
 
-SEARCH = Limits(seconds=30.0, gap=1e-4, hours_s=15.0)
 _OUTCOME = ("status", "gap", "value", "greedy_value", "travel_cost", "hour_method")
 
 
@@ -52,11 +51,6 @@ def plan_month(
         customer_id and the reason not to call, "" = may be called, by site_id of every site.
     chances
         Chance of a yes by offer, as :func:`aftersun.scoring.calls.acceptance.chance_by_offer` gives it.
-
-    Raises
-    ------
-    AftersunError
-        If the company file's month cannot be.
     """
     table = pd.DataFrame({"site_id": excluded.index, "customer_id": customers.reindex(excluded.index).to_numpy()})
     table["excluded_reason"] = excluded.to_numpy()
@@ -75,7 +69,7 @@ def plan_month(
         candidates.drop_duplicates("site_id").set_index("site_id")["round"],
         company,
     )
-    selection = choose_offers(candidates.drop(columns="work_hours"), company.month, trips, limits=SEARCH)
+    selection = choose_offers(candidates.drop(columns="work_hours"), company.month, trips)
     return Plan(
         _calls(table, candidates, selection),
         selection.capacities,

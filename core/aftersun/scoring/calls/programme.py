@@ -41,7 +41,7 @@ class Limits:
     ran out is always the same; one that time cut short need not be.
     """
 
-    seconds: float = 40.0
+    seconds: float = 30.0
     gap: float = 1e-4
     hours_s: float = 15.0
 
@@ -97,12 +97,7 @@ class _Search:
     seconds: float
 
 
-def choose_offers(
-    candidates: pd.DataFrame,
-    month: Month,
-    rounds: pd.DataFrame | None = None,
-    limits: Limits = Limits(),
-) -> Selection:
+def choose_offers(candidates: pd.DataFrame, month: Month, rounds: pd.DataFrame, limits: Limits = Limits()) -> Selection:
     """Choose the offers to call about. The order of rows does not matter.
 
     Parameters
@@ -111,18 +106,12 @@ def choose_offers(
         One row an offer (of one retrofit or a bundle) to somebody who may be called. Columns: offer_id, site_id; value
         (money: chance_of_yes x contribution - cost of the call, the way not in it); chance_of_yes (0..1);
         ``hours_<skill>`` for each skill of the company (hours on site if it is a yes); equipment ("" = none);
-        materials (money, if it is a yes); must_call (true: a safety matter, called whatever it is worth); and round
-        if ``rounds`` are given.
+        materials (money, if it is a yes); must_call (true: a safety matter, called whatever it is worth); and round.
     month
         What can be done in it.
     rounds
         Columns round, cost (money) and hours_<skill> of one trip, as :func:`aftersun.scoring.calls.visits.round_trips`
-        gives them; None = the way costs nothing. A skill without a column is not on the road.
-
-    Raises
-    ------
-    AftersunError
-        If there is no candidate, an amount cannot be, or a capacity is of an unknown skill.
+        gives them. A skill without a column is not on the road.
     """
     offers = Candidates.of(candidates, month, rounds)
     safety = _safety_matters(offers)

@@ -16,7 +16,6 @@ from scipy.cluster.hierarchy import fcluster, linkage
 from scipy.sparse.csgraph import minimum_spanning_tree
 from scipy.spatial.distance import pdist, squareform
 
-from aftersun.model.errors import AftersunError
 from aftersun.model.ranges import Floats, Ints
 from aftersun.model.sphere import EARTH_RADIUS_KM, unit_vectors
 from aftersun.money.company import Company
@@ -35,17 +34,8 @@ def rounds_of(sites: pd.DataFrame, visit_km: float) -> pd.Series:
         Columns site_id, latitude, longitude (degrees, north and east positive); the order of rows does not matter.
     visit_km
         Two sites farther apart in a straight line are never in one round.
-
-    Raises
-    ------
-    AftersunError
-        If ``visit_km`` is negative, a site comes twice or has no position.
     """
-    if not (np.isfinite(visit_km) and visit_km >= 0):
-        raise AftersunError(
-            f"Sites cannot be {visit_km:g} km apart in one day's round.", "Set visit_km below [month] to 0 or more."
-        )
-    ordered = _checked(sites)
+    ordered = sites.sort_values("site_id", ignore_index=True)
     points = _on_the_sphere(ordered)
     reach_km = max(visit_km, _LEAST_KM)
     # a chord through the earth that is as long as half its circumference or more joins any two sites
@@ -81,16 +71,8 @@ def round_trips(sites: pd.DataFrame, rounds: pd.Series, company: Company) -> pd.
     -------
     Columns round, sites, stops, km by road, cost (money), and the column ``hours_<skill>`` of the skill that the
     company file pays on the road: the hours of everybody in the van.
-
-    Raises
-    ------
-    AftersunError
-        If a site comes twice, has no position, or its hours are negative or unknown.
     """
-    ordered = _checked(sites)
-    work_hours = ordered["work_hours"].to_numpy(dtype=np.float64)
-    if not (np.isfinite(work_hours) & (work_hours >= 0)).all():
-        raise AftersunError("A site has no hours on site, or fewer than 0.", "Give work_hours of 0 or more.")
+    ordered = sites.sort_values("site_id", ignore_index=True)
     travel = company.travel
     way = trip(ordered["latitude"].to_numpy(), ordered["longitude"].to_numpy(), company)
     table = pd.DataFrame(
@@ -98,7 +80,7 @@ def round_trips(sites: pd.DataFrame, rounds: pd.Series, company: Company) -> pd.
             "round": ordered["site_id"].map(rounds).to_numpy(),
             "sites": 1,
             "km": 2.0 * way.distance_km,
-            "work_hours": work_hours,
+            "work_hours": ordered["work_hours"],
         }
     )
     trips = table.groupby("round", as_index=False).agg({"sites": "sum", "km": "mean", "work_hours": "mean"})
@@ -111,18 +93,6 @@ def round_trips(sites: pd.DataFrame, rounds: pd.Series, company: Company) -> pd.
     trips["cost"] = trips["km"] * travel.cost_per_km + hours * company.work[travel.skill]
     trips[f"hours_{travel.skill}"] = hours
     return trips.drop(columns="work_hours")
-
-
-def _checked(sites: pd.DataFrame) -> pd.DataFrame:
-    ordered = sites.sort_values("site_id", ignore_index=True)
-    if ordered["site_id"].duplicated().any():
-        raise AftersunError("A site comes twice among those to be visited.", "Give one row a site.")
-    degrees = ordered[["latitude", "longitude"]].to_numpy(dtype=np.float64)
-    if not (np.isfinite(degrees).all() and (np.abs(degrees) <= (90.0, 360.0)).all()):
-        raise AftersunError(
-            "A site to be visited has no position.", "Give latitude and longitude in degrees, north and east positive."
-        )
-    return ordered
 
 
 def _on_the_sphere(sites: pd.DataFrame) -> Floats:
@@ -146,8 +116,6 @@ def _parts(points: Floats, rows: Ints) -> Iterator[Ints]:
 
 def _mean_edge_km(points: Floats) -> float:
     """Return the mean straight edge of the shortest tree that joins the sites; 0 of a single one."""
-    if len(points) < 2:
-        return 0.0
     apart = np.unique(points, axis=0)  # in the matrix of pairs 0 would mean that there is no way
     if len(apart) < 2:
         return 0.0

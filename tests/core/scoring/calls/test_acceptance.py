@@ -36,10 +36,11 @@ def test_ten_answered_calls_with_two_yes():
 
 
 def test_without_any_call_the_prior_stands():
-    found = chance_of_yes(calls([]), ["tilt_mount"], priors={"tilt_mount": Beta(1, 1)}).loc["tilt_mount"]
+    found = chance_of_yes(calls(["unreached"]), prior=Beta(1, 1)).loc["bird_mesh"]
     # Beta(1, 1) is uniform: its central 80 % lies between 0.1 and 0.9
     assert found[["chance", "low", "high"]].tolist() == pytest.approx([0.5, 0.1, 0.9])
-    assert chance_of_yes(calls([]), ["x"]).loc["x", "chance"] == pytest.approx(0.15)  # 3 / 20
+    assert chance_of_yes(calls(["unreached"])).loc["bird_mesh", "chance"] == pytest.approx(0.15)  # 3 / 20
+    assert chance_of_yes(calls([])).empty
 
 
 def test_interval_after_one_yes_from_nothing_known():
@@ -84,7 +85,8 @@ def test_chance_of_contact_counts_one_talk_once_and_every_unanswered_call():
 
 @given(st.lists(st.sampled_from(OUTCOMES)))
 def test_law_the_chance_lies_in_its_interval_and_a_yes_raises_it_and_a_no_lowers_it(outcomes):
-    found = chance_of_yes(calls(outcomes), ["bird_mesh"]).loc["bird_mesh"]
+    outcomes = ["unreached", *outcomes]
+    found = chance_of_yes(calls(outcomes)).loc["bird_mesh"]
     assert 0 < found["low"] < found["chance"] < found["high"] < 1
     more = {
         end: chance_of_yes(calls([*outcomes, end])).loc["bird_mesh", "chance"] for end in ("yes", "no", "unreached")
@@ -94,9 +96,9 @@ def test_law_the_chance_lies_in_its_interval_and_a_yes_raises_it_and_a_no_lowers
     assert chance_of_contact(calls(outcomes))[0].mean < chance_of_contact(calls([*outcomes, "no"]))[0].mean
 
 
-@given(st.floats(0.5, 50), st.floats(0.5, 50), st.floats(0.05, 0.95))
-def test_interval_is_that_of_scipys_beta_distribution(a, b, share):
-    assert Beta(a, b).interval(share) == pytest.approx(beta(a, b).interval(share), abs=1e-9)
+@given(st.floats(0.5, 50), st.floats(0.5, 50))
+def test_interval_is_that_of_scipys_beta_distribution(a, b):
+    assert Beta(a, b).interval() == pytest.approx(beta(a, b).interval(0.8), abs=1e-9)
 
 
 def test_priors_are_the_common_ones():

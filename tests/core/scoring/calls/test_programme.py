@@ -13,9 +13,9 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from aftersun.model.codes import HourMethod, NotCalled, PlanStatus
-from aftersun.model.errors import AftersunError
 from aftersun.money.company import Month
-from aftersun.scoring.calls.programme import Limits, choose_offers
+from aftersun.scoring.calls import programme
+from aftersun.scoring.calls.programme import Limits, Selection
 from aftersun.wording import shortage_text
 
 EXACT = Limits(gap=0.0, hours_s=0.0)
@@ -46,6 +46,15 @@ def offers(values: Sequence[float], hours: Sequence[float] = (), **more: Any) ->
     table = pd.DataFrame({"offer_id": ids, "site_id": ids, "value": np.array(values, dtype=float)})
     table["hours_crew"] = np.array(hours if len(hours) else [1.0] * len(values), dtype=float)
     return table.assign(**{"chance_of_yes": 1.0, "equipment": "", "materials": 0.0, "must_call": False} | more)
+
+
+def choose_offers(
+    table: pd.DataFrame, capacity: Month, trips: pd.DataFrame | None = None, limits: Limits | None = None
+) -> Selection:
+    """Choose from a table; without trips all sites are one round, and the way costs nothing."""
+    if trips is None:
+        table, trips = table.assign(round=0), pd.DataFrame({"round": [0], "cost": [0.0]})
+    return programme.choose_offers(table, capacity, trips, limits or Limits())
 
 
 def numbers(found) -> set[int]:
@@ -310,27 +319,3 @@ def test_the_solver_prints_nothing(capfd) -> None:
     choose_offers(offers([60, 100, 120], [10, 20, 30]), month({"crew": 50}, {}))
     print("still there", flush=True)
     assert capfd.readouterr().out == "still there\n"
-
-
-GOOD = offers([10, 20])
-WAY = pd.DataFrame({"round": [1], "cost": [1.0]})
-
-
-@pytest.mark.parametrize(
-    ("table", "rounds", "sentence"),
-    [
-        (GOOD.iloc[:0], None, "no offer to choose from"),
-        (GOOD.assign(offer_id="01"), None, "comes twice"),
-        (GOOD.assign(value=np.nan), None, "value of an offer is not known"),
-        (GOOD.assign(chance_of_yes=15.0), None, "not between 0 and 1"),
-        (GOOD.assign(materials=-1.0), None, "negative or unknown amount of materials"),
-        (GOOD.assign(hours_crew=-1.0), None, "negative or unknown amount of hours crew"),
-        (GOOD.drop(columns="hours_crew"), None, "skill 'crew', which no offer knows"),
-        (GOOD.assign(round=2), WAY, "not at all among the rounds"),
-        (GOOD.assign(round=1), WAY.assign(cost=-1.0), "negative or unknown cost"),
-    ],
-)
-def test_bad_input_is_told_by_the_rule_it_breaks(table, rounds, sentence) -> None:
-    with pytest.raises(AftersunError, match=sentence) as caught:
-        choose_offers(table, month({"crew": 5}, {}), rounds)
-    assert caught.value.hint

@@ -10,7 +10,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from aftersun.model.errors import AftersunError
 from aftersun.model.sphere import great_circle_km
 from aftersun.scoring.calls import visits
 from aftersun.scoring.calls.visits import round_trips, rounds_of
@@ -102,23 +101,3 @@ def test_sites_at_the_same_place_lengthen_nothing() -> None:
     sites = at((30, 0), (30, 0), (30, 0))
     road = COMPANY.travel.road_factor
     assert round_trips(sites, rounds_of(sites, 0.0), COMPANY)["km"].item() == pytest.approx(60 * road)
-
-
-@pytest.mark.parametrize(
-    ("change", "km", "sentence"),
-    [
-        ({}, -1.0, "cannot be -1 km apart"),
-        ({"latitude": np.nan}, 10.0, "has no position"),
-        ({"latitude": 95.0}, 10.0, "has no position"),
-        ({"site_id": "a"}, 10.0, "comes twice"),
-    ],
-)
-def test_what_cannot_be_is_told(change, km, sentence) -> None:
-    with pytest.raises(AftersunError, match=sentence):
-        rounds_of(at((0, 0), (1, 1)).assign(**change), km)
-
-
-def test_hours_on_site_are_known_and_not_negative() -> None:
-    sites = at((0, 0), hours=-1.0)
-    with pytest.raises(AftersunError, match="hours on site"):
-        round_trips(sites, rounds_of(sites, 10.0), COMPANY)
