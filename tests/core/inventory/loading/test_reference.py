@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from aftersun.inventory.loading.reference import reference_markdown
+from column_reference import reference_markdown
 
 README = Path(__file__).parents[4] / "core" / "README.md"
 

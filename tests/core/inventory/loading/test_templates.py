@@ -7,10 +7,10 @@ import subprocess
 import sys
 from pathlib import Path
 
+import column_reference as reference
 import openpyxl
 import pytest
 
-from aftersun.inventory.loading import reference
 from aftersun.inventory.loading.contents import tables_in
 from aftersun.inventory.loading.load import load_file
 from aftersun.inventory.loading.templates import write_templates
@@ -67,7 +67,7 @@ def test_every_column_is_in_the_reference() -> None:
 def test_reference_is_renewed_between_its_markers(tmp_path: Path) -> None:
     path = tmp_path / "README.md"
     path.write_text(f"before\n{reference.BEGIN}\nold\n{reference.END}\nafter\n", encoding="utf-8")
-    command = [sys.executable, "-m", "aftersun.inventory.loading.reference", str(path)]
+    command = [sys.executable, reference.__file__, str(path)]
     for _ in range(2):  # again changes nothing
         subprocess.run(command, check=True)
         text = path.read_text(encoding="utf-8")

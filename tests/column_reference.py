@@ -1,6 +1,6 @@
 """The reference of all columns as Markdown, made from the dictionary.
 
-``python -m aftersun.inventory.loading.reference README.md`` renews it between its two markers in that file.
+``python tests/column_reference.py core/README.md`` renews it between its two markers in that file.
 """
 
 from __future__ import annotations
@@ -60,7 +60,7 @@ def renewed(text: str) -> str:
 def main(arguments: Sequence[str]) -> None:
     """Renew the reference in the one file named."""
     if len(arguments) != 1:
-        raise SystemExit("usage: python -m aftersun.inventory.loading.reference FILE")
+        raise SystemExit("usage: python tests/column_reference.py FILE")
     path = Path(arguments[0])
     path.write_text(renewed(path.read_text(encoding="utf-8")), encoding="utf-8")
 
