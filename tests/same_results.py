@@ -63,11 +63,15 @@ def _call_texts(after: Tables) -> list[str | None]:
 def _cost_notes(after: Tables) -> list[str]:
     rows = after["cost_item"].to_dict("records")
     when = ["" if wording.when_text(row) == wording.say("when.once") else wording.when_text(row) for row in rows]
-    return ["; ".join(filter(None, [at, row["note"]])) for at, row in zip(when, rows, strict=True)]
+    return ["; ".join(filter(None, [at, wording.note_text(row)])) for at, row in zip(when, rows, strict=True)]
 
 
 def _equipment(after: Tables) -> list[str]:
     return ["+".join(names) for names in after["offer"]["equipment"]]
+
+
+def _questions(after: Tables) -> list[str]:
+    return [", ".join(names) for names in after["question"]["retrofits"]]
 
 
 def _capacities(after: Tables) -> list[str]:
@@ -90,6 +94,7 @@ PRINTED: Mapping[tuple[str, str], Callable[[Tables], list]] = {
     ("call", "sentence"): _call_texts,
     ("cost_item", "note"): _cost_notes,
     ("offer", "equipment"): _equipment,
+    ("question", "retrofits"): _questions,
     ("run_plan", "status"): _plan,
     ("run_plan", "shortage"): _shortages,
     ("run_capacity", "name"): _capacities,

@@ -106,6 +106,19 @@ def when_text(row: Row, language: str = ENGLISH.language) -> str:
     return say("when.later" if row["in_year"] else "when.once", language, years=row["in_year"])
 
 
+def note_text(row: Row, language: str = ENGLISH.language) -> str:
+    """Return what is said beside a cost item, "" = nothing: ``row`` of table cost_item."""
+    figures = {name: _value(row, name) for name in ("trip_km", "trip_hours", "storeys_assumed")}
+    said = {
+        "trip": figures["trip_km"] is not None,
+        "out_of_reach": _value(row, "out_of_reach"),
+        "roof_kind_unknown": _value(row, "roof_kind_unknown"),
+        "storeys_assumed": figures["storeys_assumed"] is not None,
+    }
+    parts = [say(f"cost_note.{key}", language, **figures) for key, is_so in said.items() if is_so]
+    return "; ".join(filter(None, [_value(row, "note"), *parts]))
+
+
 def _valued(row: Row, currency: str, write: Figures) -> Iterator[str]:
     """Yield what an evaluated retrofit does for the owner over its years, and what was assumed of the site."""
     language = write.language

@@ -14,7 +14,7 @@ from aftersun.inventory.store.dictionary import columns
 from aftersun.model.figures import ENGLISH
 from aftersun.money.prices import AVOIDED_KINDS
 from aftersun.scoring.run.site_detail import CloserLook
-from aftersun.wording import not_called_text, reason_text, say, status_text, when_text
+from aftersun.wording import not_called_text, note_text, reason_text, say, status_text, when_text
 
 DRIVERS_SHOWN = 3  # of each retrofit; JSON has all
 _TABLES = (
@@ -256,7 +256,7 @@ def _cost_table(items: pd.DataFrame) -> None:
                 f"{item['quantity']:,.3g}",
                 item["unit"],
                 f"{'+' if item['kind'] in AVOIDED_KINDS else ''}{amount(item['price'])}",
-                item["note"],
+                note_text(item),
             ]
         )
     if rows:

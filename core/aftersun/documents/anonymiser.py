@@ -9,7 +9,6 @@ import pandas as pd
 
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.pseudonyms import pseudonyms
-from aftersun.money.template import TRAVEL
 
 _KINDS = {"site_id": "site", "customer_id": "customer", "array_id": "array", "tariff_id": "tariff"}
 # Whatever would tell a place: to a tenth of a degree (11 km), with distances and heights no finer than that allows.
@@ -19,6 +18,7 @@ _ROUNDED = {
     "dc_rating_kw": 0.1, "inverter_rating_kw": 0.1, "export_limit_kw": 0.1,
 }  # fmt: skip
 _TO_THE_YEAR = ("commissioned_on", "connectors_renewed_on", "warranty_until")  # told as the first of January
+_LEFT_OUT = ("trip_km", "trip_hours")  # they tell the distance from the company's base
 _REPLACED_BY_COMPANY = "by the company"
 _FAR = "far from its weather station, or at another height"
 
@@ -42,11 +42,11 @@ class Anonymiser:
                 changed[column] = ((frame[column] / step).round() * step).round(1)
             elif column in _TO_THE_YEAR:
                 changed[column] = _first_of_year(frame[column])
+            elif column in _LEFT_OUT:
+                changed[column] = frame[column].mask(frame[column].notna())
         if "overridden" in frame:  # who decided and why: free text, and often a name
             filled = frame["overridden"].fillna("") != ""
             changed["overridden"] = frame["overridden"].mask(filled, _REPLACED_BY_COMPANY)
-        if {"kind", "note"} <= set(frame.columns):  # km and hours of the way tell the distance from the base
-            changed["note"] = frame["note"].mask(frame["kind"] == TRAVEL, "")
         if {"weather_basis", "remark"} <= set(frame.columns):  # tells distance and height in words, to the km and m
             filled = frame["remark"].fillna("") != ""
             changed["remark"] = frame["remark"].mask(filled, _FAR)

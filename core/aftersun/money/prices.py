@@ -134,8 +134,9 @@ class Prices:
         -------
         Frame with the columns site (position among the sites), site_id, kind, item, quantity, unit, unit_cost (as in
         the company file), cost (the company's own, without tax), price_before_tax (with markup), price (what the owner
-        pays), note, in_year (whole years after the first visit), every_year (no); sorted by site, then by visit in the
-        order of its lines, the trip last.
+        pays), note (of the line), trip_km and trip_hours (there and back; NaN = no trip), out_of_reach (farther than
+        the company goes), roof_kind_unknown and storeys_assumed (to price the access), in_year (whole years after the
+        first visit), every_year (no); sorted by site, then by visit in the order of its lines, the trip last.
         """
         return self._table([(year, item) for year, items in self._visits(lines) for item in items])
 
@@ -203,7 +204,7 @@ class Prices:
         return self._equipment[place]
 
     def _table(self, items: Sequence[tuple[int, Item]]) -> pd.DataFrame:
-        """Return one row for each site and item with its money and note, sorted by site."""
+        """Return one row for each site and item with its money and what was assumed, sorted by site."""
         where = [np.flatnonzero(item.quantity > 0) for _, item in items]
         site = np.concatenate([np.empty(0, dtype=np.intp), *where])
         quantity, unit_cost = (
@@ -226,26 +227,36 @@ class Prices:
                 "cost": cost,
                 "price_before_tax": cost * self._markup,
                 "price": cost * self._markup * self._tax,
-                "note": _texts([self._note(item, row) for _, item, row in each]),
+                **self._remarks(site, [item for _, item, _ in each]),
                 "in_year": np.array([year for year, _, _ in each], dtype=np.int64),
                 "every_year": False,
             }
         )
         return table.sort_values("site", kind="stable", ignore_index=True)
 
-    def _note(self, item: Item, site: int) -> str:
-        """Return the note of the first line that asks for it at a site, with what was assumed to price it."""
-        if item.kind == TRAVEL:
-            way = self._trip
-            far = "" if way.within_reach[site] else "; farther than the company goes"
-            return f"{2 * way.distance_km[site]:.0f} km and {way.hours[site]:.1f} h there and back{far}"
-        line = next(line for line in item.lines if line.quantity[site] > 0)
-        if item.kind != ACCESS or line.item != "roof" or self._roof_kinds[site] == "ground":
-            return line.note
-        remarks = [line.note, "roof kind not known" if self._roof_kinds[site] is None else ""]
-        if self._storeys[site] is None:
-            remarks.append(f"{self._company.access.storeys_if_unknown} storeys assumed")
-        return "; ".join(filter(None, remarks))
+    def _remarks(self, site: npt.NDArray[np.intp], items: Sequence[Item]) -> dict[str, Any]:
+        """Return columns: the note of the first line that asks for an item at its site, and what the price goes by."""
+        rows = list(zip(items, site.tolist(), strict=True))
+        lines = [next((line for line in item.lines if line.quantity[row] > 0), None) for item, row in rows]
+        trip = np.array([item.kind == TRAVEL for item in items], dtype=bool)
+        climbed = [
+            line is not None and item.kind == ACCESS and line.item == "roof" and self._roof_kinds[row] != "ground"
+            for (item, row), line in zip(rows, lines, strict=True)
+        ]
+        on_roof = np.array(climbed, dtype=bool)
+        kind_unknown, storeys_unknown = (
+            np.array([value is None for value in values], dtype=bool)[site]
+            for values in (self._roof_kinds, self._storeys)
+        )
+        storeys = np.full(len(site), self._company.access.storeys_if_unknown, dtype=np.int64)
+        return {
+            "note": _texts([line.note if line else "" for line in lines]),
+            "trip_km": np.where(trip, 2 * self._trip.distance_km[site], np.nan),
+            "trip_hours": np.where(trip, self._trip.hours[site], np.nan),
+            "out_of_reach": trip & ~self._trip.within_reach[site],
+            "roof_kind_unknown": on_roof & kind_unknown,
+            "storeys_assumed": pd.arrays.IntegerArray(storeys, ~(on_roof & storeys_unknown)),
+        }
 
 
 def _texts(values: Sequence[str]) -> pd.api.extensions.ExtensionArray:

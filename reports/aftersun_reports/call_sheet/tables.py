@@ -60,8 +60,8 @@ def questions(calls: CallList, called: pd.DataFrame, titles: Mapping[str, str]) 
     """All questions whose answer could turn the advice, most valuable first."""
     position = dict(zip(called["site_id"], values_of(called["position"]), strict=True))
 
-    def listed(names: str | None) -> str:
-        return ", ".join(titles.get(name.strip(), name.strip()) for name in (names or "").split(","))
+    def listed(names: Sequence[str]) -> str:
+        return ", ".join(titles.get(name, name) for name in names)
 
     layout = sheet(calls.run, "questions")
     table = calls.questions.sort_values(["value_of_phone", "value_if_known"], ascending=False, kind="stable")

@@ -27,7 +27,7 @@ def as_data(run: api.RunView, sites: Sites, notes: NotesOfRun) -> dict[str, Any]
     question = run.table("question").sort_values(["site_id", "value_of_phone"], ascending=[True, False], kind="stable")
     loss = run.table("site_loss").sort_values(["site_id", "position"], kind="stable")
     loss = loss[(loss["kwh"].abs() >= _LEAST_KWH) | loss["step"].isin(_ENDS)]
-    energy = run.table("site_energy")
+    energy, titles = run.table("site_energy"), run.titles()
     return {
         "facts": _facts(run, sites),
         "arrays": _arrays(run, ids),
@@ -63,7 +63,9 @@ def as_data(run: api.RunView, sites: Sites, notes: NotesOfRun) -> dict[str, Any]
         "offers": _offers(run, ids),
         "members": by_site(run.table("offer_member"), ids, ("npv_alone", "npv_added"), ("offer", "retrofit")),
         "questions": by_site(
-            question,
+            question.assign(
+                retrofits=[", ".join(titles.get(name, name) for name in names) for names in question["retrofits"]]
+            ),
             ids,
             ("chance_true", "value_if_known", "value_of_phone", "value_of_visit", "visit_cost"),
             ("question", "retrofits"),

@@ -84,7 +84,7 @@ function siteQuestions(site) {
   if (!rows.length) return [el('h3', {}, 'Questions to ask'), el('p', {}, 'Nothing that is unknown here could turn the advice.')];
   return [el('h3', {}, 'Questions to ask'), table(`What an answer is worth before it is known, ${DATA.format.currency}`,
     ['question', 'about', { num: 'by phone' }, { num: 'by a visit' }, { num: 'for certain' }, { num: 'the visit costs' }],
-    rows.map((row) => [row.question, row.retrofits.split(/,\s*/).map((id) => title(id.trim())).join(', '),
+    rows.map((row) => [row.question, row.retrofits,
       ...[row.value_of_phone, row.value_of_visit, row.value_if_known, row.visit_cost].map((value) => ({ num: known(value) ? amount(value) : '' }))]), 'stack')];
 }
 

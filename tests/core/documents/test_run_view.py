@@ -178,7 +178,8 @@ def test_free_text_is_left_out_without_names(demo, tmp_path):
         assert "by A. Person; saw it at her roof" in set(named.table("run_assumption")["overridden"])
         ways = plain.table("cost_item").query("kind == 'travel'")
         assert len(ways)
-        assert (ways["note"] == "").all()
+        assert ways[["trip_km", "trip_hours"]].isna().all(axis=None)
+        assert named.table("cost_item").query("kind == 'travel'")["trip_km"].notna().all()
 
 
 def test_letters_need_names(opened):

@@ -25,6 +25,7 @@ from aftersun.model.change import (
 from aftersun.model.errors import AftersunError
 from aftersun.money.company import Company, load_company
 from aftersun.money.prices import Prices, Visit
+from aftersun.wording import note_text
 
 MESH = CostLine(MATERIAL, "mesh", np.array([20.0, 10.0, 0.0]), "m", "sides of the block")
 ROOF = CostLine(ACCESS, "roof", np.array([1.0, 1.0, 0.0]), "visit")
@@ -83,7 +84,7 @@ def test_one_row_a_site_and_line_by_hand(company: Company, sites: pd.DataFrame) 
 
 def test_what_was_assumed_for_access_is_said(company: Company, sites: pd.DataFrame) -> None:
     table = Prices(sites, company).rows([ROOF])
-    notes = table.loc[table["kind"] == ACCESS, "note"].tolist()
+    notes = [note_text(row) for row in table[table["kind"] == ACCESS].to_dict("records")]
     assert notes == ["", "roof kind not known; 2 storeys assumed"]
 
 
@@ -111,7 +112,7 @@ def test_the_trip_is_a_line_of_its_own(company: Company, sites: pd.DataFrame) ->
     table = Prices(far, company).rows([HOURS])
     trip = table[(table["kind"] == "travel") & (table["site"] == 0)].iloc[0]
     assert_allclose([trip["unit_cost"], trip["cost"], trip["price"]], [361.38, 361.38, 542.07], atol=0.01)
-    assert trip["note"] == "278 km and 5.6 h there and back; farther than the company goes"
+    assert note_text(trip.to_dict()) == "278 km and 5.6 h there and back; farther than the company goes"
 
 
 def test_prices_that_include_tax(company_file: Path, company_toml: str, sites: pd.DataFrame) -> None:

@@ -220,7 +220,7 @@ def questions_of(rows: Sequence[Row], members: Sequence[str], titles: Mapping[st
     questions = []
     valuable = [row for row in rows if value_of(row, "value_of_phone") and row["value_of_phone"] > 0]
     for row in sorted(valuable, key=lambda row: -float(row["value_of_phone"])):
-        about = [name for name in str(row["retrofits"]).split(", ") if name in members]
+        about = [name for name in row["retrofits"] if name in members]
         if about:
             worth = float(round(row["value_of_phone"]))
             questions.append(

@@ -87,5 +87,21 @@ CHANGES: tuple[Change, ...] = (
         "UPDATE call SET excluded_detail = array_to_string(list_transform(string_split(excluded_detail, ', '), "
         f"lambda name: {_capacity('name')}), ', ') WHERE excluded_reason = 'short_of_capacity'"
     ),
+    Statement(
+        "UPDATE cost_item SET trip_km = try_cast(regexp_extract(note, '^(\\d+) km and ', 1) AS DOUBLE), "
+        "trip_hours = try_cast(regexp_extract(note, ' and ([\\d.]+) h there and back', 1) AS DOUBLE), "
+        "out_of_reach = contains(note, 'farther than the company goes'), note = '' WHERE kind = 'travel'"
+    ),
+    Statement(
+        "UPDATE cost_item SET roof_kind_unknown = regexp_matches(note, '(^|; )roof kind not known'), "
+        "storeys_assumed = try_cast(regexp_extract(note, '(^|; )(\\d+) storeys assumed$', 2) AS INTEGER), "
+        "note = regexp_replace(note, '(^|; )(roof kind not known|(roof kind not known; )?\\d+ storeys assumed)$', '') "
+        "WHERE kind = 'access'"
+    ),
+    Statement(
+        "ALTER TABLE question ALTER COLUMN retrofits SET DATA TYPE VARCHAR[] "
+        "USING CASE WHEN retrofits IS NULL THEN [] WHEN starts_with(retrofits::VARCHAR, '[') "
+        "THEN retrofits::VARCHAR::VARCHAR[] ELSE string_split(retrofits::VARCHAR, ', ') END"
+    ),
 )
 """What made each further layout out of the one before, in order. Never edited once released; add another one."""

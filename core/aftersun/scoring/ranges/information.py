@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 from aftersun.host.registry import Registry
 from aftersun.model import tables
@@ -161,13 +162,15 @@ def questions(values: pd.DataFrame, sites: pd.DataFrame, registry: Registry, com
         value_if_known=("value_if_known", "sum"),
         value_of_phone=("value_of_phone", "sum"),
         value_of_visit=("value_of_visit", "sum"),
-        retrofits=("retrofit", lambda names: ", ".join(sorted(names))),
+        retrofits=("retrofit", sorted),
     )
     asked = {name: fact.question for loaded in registry.retrofits for name, fact in loaded.retrofit.facts.items()}
     asked |= dict(NUMBERS_ASKED.values())
     result = summed.reset_index()
     return result.assign(
-        question=[asked[fact] for fact in result["fact"]], visit_cost=_visit_cost(result, sites, company)
+        question=[asked[fact] for fact in result["fact"]],
+        visit_cost=_visit_cost(result, sites, company),
+        retrofits=result["retrofits"].astype(pd.ArrowDtype(pa.list_(pa.string()))),
     )[list(QUESTION_COLUMNS)]
 
 

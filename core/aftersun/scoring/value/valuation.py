@@ -250,6 +250,11 @@ ITEM_COLUMNS = [
     "cost",
     "price",
     "note",
+    "trip_km",
+    "trip_hours",
+    "out_of_reach",
+    "roof_kind_unknown",
+    "storeys_assumed",
     "in_year",
     "every_year",
 ]

@@ -204,7 +204,7 @@ def test_questions_are_about_what_is_proposed(opened):
     site, _ = some_offer(opened, "bird_mesh")
     asked = stored(
         opened,
-        "SELECT question FROM question WHERE site_id = ? AND value_of_phone > 0 AND retrofits LIKE '%bird_mesh%'",
+        "SELECT question FROM question WHERE site_id = ? AND value_of_phone > 0 AND 'bird_mesh' IN retrofits",
         site,
     )
     letter = one(opened, site, options=("bird_mesh",))

@@ -22,7 +22,7 @@ from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.migrations import newest_version, stored_version
 from aftersun.inventory.store.tables import RUN_TABLES
 from aftersun.model.errors import AftersunError
-from aftersun.wording import capacity_text, not_called_text, plan_text, status_text, when_text
+from aftersun.wording import capacity_text, not_called_text, note_text, plan_text, status_text, when_text
 
 OLDER = ("layout-1", "layout-2", "layout-3", "demo-0.1.0")  # the last one has layout 4, and a stored run
 VERSIONS = dict(zip(OLDER, (1, 2, 3, 4), strict=True))
@@ -62,9 +62,11 @@ def _said(row: dict[str, object], column: str) -> object:
         return not_called_text(str(value), str(row["excluded_detail"]))
     if column == "note" and "in_year" in row:
         when = when_text(row)
-        return "; ".join(filter(None, ["" if when == "once" else when, str(value)]))
+        return "; ".join(filter(None, ["" if when == "once" else when, note_text(row)]))
     if column == "name" and "bookable" in row:
         return capacity_text(str(value))
+    if column == "retrofits" and isinstance(value, list):
+        return ", ".join(value)
     if column == "equipment" and isinstance(value, list):
         return "+".join(value)
     return value

@@ -122,7 +122,7 @@ def test_a_question_adds_up_over_the_retrofits(company: Company) -> None:
     assert np.isnan(years["chance_true"])
     assert row["value_if_known"] == pytest.approx(0.1 * 900 + 0.1 * 100)
     assert 0 < row["value_of_phone"] < row["value_of_visit"] < row["value_if_known"]
-    assert row["retrofits"] == "bird_mesh, other"
+    assert row["retrofits"] == ["bird_mesh", "other"]
 
 
 def test_a_visit_costs_the_company_its_trip_and_its_inspection(company: Company) -> None:
