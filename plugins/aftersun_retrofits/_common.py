@@ -87,6 +87,11 @@ def unknown(frame: pd.DataFrame, column: str) -> api.Bools:
     return frame[column].isna().to_numpy(dtype=bool)
 
 
+def fragile(cohort: api.Cohort) -> api.Bools:
+    """Tell per site (S,) whether the roof is known to break under a step."""
+    return equals(cohort.sites, "roof_kind", FRAGILE)
+
+
 def of_site(cohort: api.Cohort, per_site: npt.NDArray[Number]) -> npt.NDArray[Number]:
     """Spread a value per site (S,) over its arrays (A,)."""
     spread: npt.NDArray[Number] = per_site[cohort.arrays["site"].to_numpy(dtype=np.intp)]
@@ -96,6 +101,11 @@ def of_site(cohort: api.Cohort, per_site: npt.NDArray[Number]) -> npt.NDArray[Nu
 def at_any_array(cohort: api.Cohort, per_array: api.Bools) -> api.Bools:
     """Tell per site (S,) whether it holds for one of its arrays (A,)."""
     return cohort.sum_by_site(per_array) > 0
+
+
+def exchanged(plant: api.Plant, where: api.Bools, **columns: npt.ArrayLike) -> api.Plant:
+    """Return the plant with these columns per array exchanged ``where`` it holds (A,)."""
+    return plant.replace(**{name: np.where(where, new, getattr(plant, name)) for name, new in columns.items()})
 
 
 def module_count(cohort: api.Cohort, module_rating_kw: float) -> api.Floats:
@@ -157,8 +167,7 @@ def _roof(cohort: api.Cohort) -> api.Bools:
 
 
 def _may_break(cohort: api.Cohort) -> api.Bools:
-    fragile = equals(cohort.sites, "roof_kind", FRAGILE) | unknown(cohort.sites, "roof_kind")
-    return _roof(cohort) & fragile
+    return _roof(cohort) & (fragile(cohort) | unknown(cohort.sites, "roof_kind"))
 
 
 def _perhaps_listed(cohort: api.Cohort) -> api.Bools:

@@ -42,20 +42,17 @@ def pitch_unknown(cohort: api.Cohort) -> api.Bools:
     return (np.isnan(rows) | (rows > 1)) & common.unknown(cohort.arrays, "ground_cover_ratio")
 
 
-def ready_to_raise(cohort: api.Cohort, plant: api.Plant, can: api.Bools, ground_cover: float) -> api.Plant:
+def ready_to_raise(cohort: api.Cohort, plant: api.Plant, ground_cover: float) -> api.Plant:
     """Return the plant with what any raising brings: rows that can shade each other, air behind.
 
     Rows whose distance is not known get ``ground_cover``, so that the gain is not overstated.
     """
-    usual = np.where(pitch_unknown(cohort), ground_cover, 0.0)
+    can, usual = can_be_raised(cohort), np.where(pitch_unknown(cohort), ground_cover, 0.0)
     shading = common.numbers(cohort.arrays, "ground_cover_ratio", usual)
     ground = common.of_site(cohort, common.equals(cohort.sites, "roof_kind", common.GROUND))
     new_frame = can & ~np.isin(plant.mounting.astype(str), FRAMES)
     frame = np.where(ground, common.GROUND_FRAME, common.FLAT_FRAME).astype(object)
-    return plant.replace(
-        ground_cover_ratio=np.where(can, shading, plant.ground_cover_ratio),
-        mounting=np.where(new_frame, frame, plant.mounting),
-    )
+    return common.exchanged(common.exchanged(plant, can, ground_cover_ratio=shading), new_frame, mounting=frame)
 
 
 @common.of_facts

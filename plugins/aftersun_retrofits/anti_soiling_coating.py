@@ -82,43 +82,33 @@ class AntiSoilingCoating:
             .reject(little & ~no_rain_record, LITTLE_SOILING)
             .survey(unknown, "what soils the modules here is not known")
             .survey(no_rain_record, "the weather station has no rain record, so the soiling loss is not known")
-            .survey(
-                common.equals(cohort.sites, "roof_kind", common.FRAGILE),
-                "fragile roof: how to reach the glass safely",
-            )
+            .survey(common.fragile(cohort), "fragile roof: how to reach the glass safely")
         )
 
     def change(self, cohort: api.Cohort, plant: api.Plant, assume: api.Assumed) -> api.Change:
         """Soil more slowly and clean in lighter rain, as new; the fade says how soon that is over."""
         coated = _coated(cohort, plant, assume)
         remarks = _remarks(cohort, plant, assume)
-        once, *renewed = (
-            api.Change(
-                plant=coated,
-                costs=_visits(cohort, assume, every),
-                yearly=(
-                    api.CostLine(
-                        api.AVOIDED_WORK,
-                        "roof_cleaning",
-                        _cleanings_saved(cohort, assume, fade),
-                        "clean",
-                        "cleanings paid for now",
-                    ),
-                ),
-                fade=fade,
-                remarks=remarks,
-                label=ONCE if every is None else f"re-applied every {f'{every} years' if every > 1 else 'year'}",
+        years = common.years_of_effect(self.about, assume)
+        ways = []
+        for every in (None, *renewals(assume)):
+            fade = left_by_year(assume["half_life_years"], years, every)
+            saved = _cleanings_saved(cohort, assume, fade)
+            ways.append(
+                api.Change(
+                    plant=coated,
+                    costs=_visits(cohort, assume, every),
+                    yearly=(api.CostLine(api.AVOIDED_WORK, "roof_cleaning", saved, "clean", "cleanings paid for now"),),
+                    fade=fade,
+                    remarks=remarks,
+                    label=ONCE if every is None else f"re-applied every {f'{every} years' if every > 1 else 'year'}",
+                )
             )
-            for every, fade in ((each, self._fade(assume, each)) for each in (None, *renewals(assume)))
-        )
-        return replace(once, alternatives=tuple(renewed))
+        return replace(ways[0], alternatives=ways[1:])
 
     def safety(self, cohort: api.Cohort) -> api.Notes:
         """Slippery glass, chemistry and run-off, and the way up."""
         return common.notes_for(cohort, self.notes)
-
-    def _fade(self, assume: api.Assumed, every: int | None) -> api.Floats:
-        return left_by_year(assume["half_life_years"], common.years_of_effect(self.about, assume), every)
 
 
 def renewals(assume: api.Assumed) -> tuple[int, ...]:

@@ -83,32 +83,22 @@ class BirdMesh:
         """Fit only around modules that lie on a pitched roof with a gap that mesh can close."""
         sites = cohort.sites
         fits = _can_be_meshed(cohort)
-        open_to_birds = fits & ~_closed_all_round(cohort)
+        none_fits = ~common.at_any_array(cohort, fits)
+        closed = ~common.at_any_array(cohort, fits & ~_closed_all_round(cohort))
         kind_unknown = common.at_any_array(cohort, fits & common.unknown(cohort.arrays, "mounting"))
         gap_mm = common.numbers(sites, "module_gap_mm")
         least, most = self.assumptions["least_gap_mm"].mode, self.assumptions["most_gap_mm"].mode
+        listed, fragile = common.equals(sites, "listed_building", True), common.fragile(cohort)
         return (
             api.Screening.of(cohort)
-            .reject(
-                ~common.at_any_array(cohort, fits),
-                "no modules that lie on a pitched roof with a gap below; mesh is for those",
-            )
-            .reject(~common.at_any_array(cohort, open_to_birds), "every side is closed already, as traced")
-            .reject(
-                gap_mm < least,
-                f"the gap is below {least:.0f} mm: birds cannot nest there and clips do not hold",
-            )
+            .reject(none_fits, "no modules that lie on a pitched roof with a gap below; mesh is for those")
+            .reject(closed, "every side is closed already, as traced")
+            .reject(gap_mm < least, f"the gap is below {least:.0f} mm: birds cannot nest there and clips do not hold")
             .reject(gap_mm > most, f"the gap is above {most:.0f} mm: mesh does not close it")
             .survey(np.isnan(gap_mm), "the gap between roof and modules is not known")
             .survey(kind_unknown, "how the modules are fixed is not known")
-            .survey(
-                common.equals(sites, "listed_building", True),
-                "listed building: consent before anything visible changes",
-            )
-            .survey(
-                common.equals(sites, "roof_kind", common.FRAGILE),
-                "fragile roof: how to reach the modules safely",
-            )
+            .survey(listed, "listed building: consent before anything visible changes")
+            .survey(fragile, "fragile roof: how to reach the modules safely")
         )
 
     def change(self, cohort: api.Cohort, plant: api.Plant, assume: api.Assumed) -> api.Change:

@@ -28,6 +28,7 @@ from aftersun import api
 from aftersun_retrofits import _common as common
 
 DANGERS = ("hot_connector", "open_string", "mixed_connectors")  # where known, the owner is told; worst first
+ONE_FAMILY = "always both halves of a pair, one family of one maker"
 
 
 def contact_power_w(imp_a: npt.ArrayLike, contact_mohm: npt.ArrayLike) -> api.Floats:
@@ -90,30 +91,24 @@ class ConnectorReplacement:
         life = self.assumptions["life_years"].mode
         renewed = cohort.years_since(sites["connectors_renewed_on"]) < life
         danger = _known_danger(cohort)
+        hot = common.equals(sites, "hot_connector", True)
+        module_level = common.equals(sites, "inverter_topology", "module level")
         in_roof = common.at_any_array(cohort, common.equals(arrays, "mounting", common.IN_ROOF))
         return (
             api.Screening.of(cohort)
             .reject(renewed & ~danger, f"the plugs were renewed less than {life:.0f} years ago")
-            .survey(
-                common.equals(sites, "hot_connector", True), "a hot or melted plug was seen: isolate, then find out why"
-            )
+            .survey(hot, "a hot or melted plug was seen: isolate, then find out why")
             .survey(renewed & danger, "the plugs are said to be renewed, yet a danger is known: see which are old")
-            .survey(
-                common.equals(sites, "inverter_topology", "module level"),
-                "each module's electronics have plugs of their own maker; see which",
-            )
+            .survey(module_level, "each module's electronics have plugs of their own maker; see which")
             .survey(in_roof, "the modules are the roof skin and have to be opened to reach the plugs")
-            .survey(
-                common.equals(sites, "roof_kind", common.FRAGILE),
-                "fragile roof: how to reach the plugs safely",
-            )
+            .survey(common.fragile(cohort), "fragile roof: how to reach the plugs safely")
         )
 
     def change(self, cohort: api.Cohort, plant: api.Plant, assume: api.Assumed) -> api.Change:
         """Renew all pairs: less resistance, an open string repaired, fewer fires and repair calls."""
         modules = common.module_count(cohort, assume["module_rating_kw"])
         strings = np.minimum(_strings(cohort, assume), modules)
-        pairs = modules + strings
+        pairs = cohort.sum_by_site(modules + strings)
         # on the ground plugs are reached from behind
         hidden = np.where(common.stands_on_ground(cohort), 0.0, modules)
         lifting_h = cohort.sum_by_site(hidden) * assume["lift_min_per_module"] / 60.0
@@ -125,14 +120,8 @@ class ConnectorReplacement:
                 strings_working=1.0 - (1.0 - plant.strings_working) * (1.0 - assume["open_string_repaired"]),
             ),
             costs=(
-                api.CostLine(
-                    api.MATERIAL,
-                    "connector_pair",
-                    cohort.sum_by_site(pairs),
-                    "pair",
-                    "always both halves of a pair, one family of one maker",
-                ),
-                api.CostLine(api.LABOUR, "electrician", cohort.sum_by_site(pairs) * assume["pair_min"] / 60.0, "h"),
+                api.CostLine(api.MATERIAL, "connector_pair", pairs, "pair", ONE_FAMILY),
+                api.CostLine(api.LABOUR, "electrician", pairs * assume["pair_min"] / 60.0, "h"),
                 api.CostLine(api.LABOUR, "helper", lifting_h, "h", "modules that hide their plugs"),
                 api.CostLine(api.INSPECTION, "insulation_test", np.ones(len(cohort)), "visit"),
                 *common.access(cohort),
@@ -146,16 +135,10 @@ class ConnectorReplacement:
 
     def safety(self, cohort: api.Cohort) -> api.Notes:
         """Arcs, plugs under load, makes that must not be mated, tests, and the way up."""
-        module_level = common.equals(cohort.sites, "inverter_topology", "module level")
-        perhaps = module_level | common.unknown(cohort.sites, "inverter_topology")
-        return common.notes_for(
-            cohort,
-            self.notes,
-            {
-                "module_electronics": perhaps,
-                **{f"known_{name}": common.equals(cohort.sites, name, True) for name in DANGERS},
-            },
-        )
+        only = {f"known_{name}": common.equals(cohort.sites, name, True) for name in DANGERS}
+        topology_unknown = common.unknown(cohort.sites, "inverter_topology")
+        only["module_electronics"] = topology_unknown | common.equals(cohort.sites, "inverter_topology", "module level")
+        return common.notes_for(cohort, self.notes, only)
 
     def _faults_avoided(self, cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
         """Return faults avoided for each fault that an average system has over its life, shape (S,)."""
@@ -218,14 +201,10 @@ def _age_years(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
 
 def _remarks(cohort: api.Cohort) -> npt.NDArray[np.object_]:
     hot = common.equals(cohort.sites, "hot_connector", True)
-    return np.select(
-        [hot, _known_danger(cohort)],
-        [
-            "A safety matter: a hot or melted plug is isolated now, by a licensed electrician, whatever is bought",
-            "A safety matter: the owner is told whether or not anything is bought",
-        ],
-        default="For safety: the energy gain is next to nothing",
-    ).astype(object)
+    texts = np.full(len(cohort), "For safety: the energy gain is next to nothing", dtype=object)
+    texts[_known_danger(cohort)] = "A safety matter: the owner is told whether or not anything is bought"
+    texts[hot] = "A safety matter: a hot or melted plug is isolated now, by a licensed electrician, whatever is bought"
+    return texts
 
 
 @api.hookimpl

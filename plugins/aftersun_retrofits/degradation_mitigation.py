@@ -52,6 +52,7 @@ MODULE_LEVEL = "module level"
 
 LEAST_RECOVERABLE = 0.1  # below it the growth that is prevented counts in part only: the effect it multiplies vanishes
 
+ANOTHER_REMEDY = "galvanically isolated: ask a qualified electrician and the inverter's maker for another remedy"
 NO_TREND = "the readings show no trend beyond normal ageing"
 FALLS = "the readings fall faster than by normal ageing: find out why"
 NOTHING_MISSING = "the readings show nothing missing"
@@ -121,27 +122,22 @@ class DegradationMitigation:
         warranty_ended = cohort.years_since(sites["warranty_until"])  # years ago; 0 = it runs, NaN = unknown
         smallest = self.assumptions["smallest_excess_loss"].mode
         trend, falls = _trend(sites, self.assumptions["normal_trend_per_year"].mode)
+        nothing_missing = common.numbers(sites, "meter_shortfall") == 0
+        module_level, isolated = (common.equals(sites, "inverter_topology", kind) for kind in (MODULE_LEVEL, ISOLATED))
+        thin_film, n_type = (common.equals(sites, "cell_type", kind) for kind in (THIN_FILM, N_TYPE))
+        dry = common.equals(sites, "humid_or_coastal", False)
         return (
             api.Screening.of(cohort)
-            .reject(
-                common.equals(sites, "inverter_topology", MODULE_LEVEL),
-                "module-level electronics keep the voltage to earth low",
-            )
-            .reject(
-                common.equals(sites, "inverter_topology", ISOLATED),
-                "galvanically isolated: ask a qualified electrician and the inverter's maker for another remedy",
-            )
-            .reject(common.equals(sites, "cell_type", THIN_FILM), "thin film degrades in other ways")
-            .reject(common.equals(sites, "cell_type", N_TYPE), "on n-type cells night bias can make it worse")
+            .reject(module_level, "module-level electronics keep the voltage to earth low")
+            .reject(isolated, ANOTHER_REMEDY)
+            .reject(thin_film, "thin film degrades in other ways")
+            .reject(n_type, "on n-type cells night bias can make it worse")
             .reject(loss < smallest, f"less than {smallest:.0%} excess loss is measured: within the scatter")
-            .reject(
-                unmeasured & common.equals(sites, "humid_or_coastal", False),
-                "dry air, and no excess loss is measured",
-            )
+            .reject(unmeasured & dry, "dry air, and no excess loss is measured")
             .survey(unmeasured, "measure first: no excess loss is recorded")
             .survey(unmeasured & trend & ~falls, NO_TREND)
             .survey(unmeasured & falls, FALLS)
-            .survey(unmeasured & (common.numbers(sites, "meter_shortfall") == 0), NOTHING_MISSING)
+            .survey(unmeasured & nothing_missing, NOTHING_MISSING)
             .survey(common.unknown(sites, "cell_type"), "the cell type is not known")
             .survey(common.unknown(sites, "inverter_topology"), "the kind of inverter is not known")
             .survey(warranty_ended == 0.0, "the performance warranty still runs: claim first")
@@ -150,8 +146,7 @@ class DegradationMitigation:
 
     def change(self, cohort: api.Cohort, plant: api.Plant, assume: api.Assumed) -> api.Change:
         """Take the recoverable part off the excess loss; the fade gives the time that recovery takes."""
-        ones = np.ones(len(cohort))
-        sites = cohort.sites
+        sites, ones = cohort.sites, np.ones(len(cohort))
         measured = ~common.unknown(sites, "measured_excess_loss")
         # An expected loss is of the reversible kind by definition; shunts in a measured one only perhaps.
         reversible = np.where(measured, assume["reversible_chance"], 1.0) * ~_ruled_out(cohort)
@@ -160,18 +155,15 @@ class DegradationMitigation:
         light = lightly_hit(loss, assume["severe_loss"])
         severe = min(assume["severe_recoverable_share"], assume["recoverable_share"])
         recoverable = light * assume["recoverable_share"] + (1.0 - light) * severe
-        left, shunts = left_after_recovery(
-            plant.excess_loss, plant.shunt_share, common.of_site(cohort, recoverable * reversible)
-        )
+        recovered = common.of_site(cohort, recoverable * reversible)
+        left, shunts = left_after_recovery(plant.excess_loss, plant.shunt_share, recovered)
         devices = np.maximum(np.ceil(cohort.sum_by_site(rating) / assume["dc_kw_per_device"]), 1.0)
         years = common.years_of_effect(self.about, assume)
         trend, falls = _trend(sites, assume["normal_trend_per_year"])
-        growth = growth_by_year(
-            np.where(trend & ~falls, 0.0, assume["growth_per_year"]),
-            np.minimum(assume["growth_limit"], np.maximum(0.5 / np.maximum(loss, 1e-9), 1.0)),
-            years,
-        )
+        grows = np.where(trend & ~falls, 0.0, assume["growth_per_year"])
+        growth_limit = np.minimum(assume["growth_limit"], np.maximum(0.5 / np.maximum(loss, 1e-9), 1.0))
         prevented = light / np.maximum(recoverable, LEAST_RECOVERABLE)
+        gained = prevented[:, np.newaxis] * growth_by_year(grows, growth_limit, years)
         return api.Change(
             plant=plant.replace(
                 excess_loss=left,
@@ -183,17 +175,15 @@ class DegradationMitigation:
                 api.CostLine(api.MATERIAL, "night_bias_device", devices, "piece"),
                 api.CostLine(api.LABOUR, "electrician", assume["device_hours"] * devices, "h"),
             ),
-            fade=recovered_by_year(_time_constant(cohort, assume), years) + prevented[:, np.newaxis] * growth,
+            fade=recovered_by_year(_time_constant(cohort, assume), years) + gained,
             remarks=_remarks(cohort, assume),
         )
 
     def safety(self, cohort: api.Cohort) -> api.Notes:
         """Voltage at night, earthing and polarity; the warranty claim before the sale."""
         warranty_ended = cohort.years_since(cohort.sites["warranty_until"]) > 0.0  # False where unknown
-        only = {
-            "module_electronics": common.equals(cohort.sites, "inverter_topology", MODULE_LEVEL),
-            "warranty_claim_first": ~warranty_ended,
-        }
+        module_level = common.equals(cohort.sites, "inverter_topology", MODULE_LEVEL)
+        only = {"module_electronics": module_level, "warranty_claim_first": ~warranty_ended}
         return common.notes_for(cohort, self.notes, only)
 
 

@@ -51,6 +51,7 @@ GROSS = "gross feed-in"
 UNPAID = ("deemed export", "no export")  # one more kWh exported earns nothing more
 
 FREE = "One more kWh exported earns nothing, so what is diverted costs nothing"
+DIVERTING_AT_NIGHT = "; diverting then pays only while export earns less than the night price"
 UNHEARD = "Nothing is counted, since the store or what heats it is not known"
 
 DIVERTER, TIMER, BOTH = "diverter", "night timer instead of a diverter", "diverter and night timer"
@@ -92,18 +93,15 @@ class HotWaterDiverter:
         unpriced = common.unknown(sites, "export_price") & (no_rule | common.equals(sites, "export_rule", BILLED))
         element_unknown = common.unknown(sites, "element_kw") & ~common.equals(sites, "water_heat", *ELECTRIC)
         may_have_element = common.numbers(sites, "element_kw") != 0.0  # NaN too
+        perhaps_no_cut_out = may_have_element & common.unknown(sites, "element_cut_out")
+        combi, solar_thermal = (common.equals(sites, "water_heat", kind) for kind in (COMBI, SOLAR_THERMAL))
+        all_sold = common.equals(sites, "export_rule", GROSS)
         return (
             api.Screening.of(cohort)
-            .reject(common.equals(sites, "water_heat", COMBI), "a combi boiler has no hot-water store")
+            .reject(combi, "a combi boiler has no hot-water store")
             .reject(litres == 0.0, "there is no hot-water store")
-            .reject(
-                common.equals(sites, "water_heat", SOLAR_THERMAL),
-                "solar thermal already heats the store when there is surplus",
-            )
-            .reject(
-                common.equals(sites, "export_rule", GROSS),
-                "all that is generated is sold, so there is no surplus to use",
-            )
+            .reject(solar_thermal, "solar thermal already heats the store when there is surplus")
+            .reject(all_sold, "all that is generated is sold, so there is no surplus to use")
             .reject(small & ~nobody_counted, "the store is not larger than a day's hot water")
             .survey(small & nobody_counted, "the store may not be larger than a day's hot water")
             .survey(no_heat, "what heats the water now is not known")
@@ -111,10 +109,7 @@ class HotWaterDiverter:
             .survey(battery > 0.0, "the battery takes the surplus first")
             .survey(np.isnan(battery), "whether there is a battery is not known")
             .survey(element_unknown, "whether the store has an electric element is not known")
-            .survey(
-                may_have_element & common.unknown(sites, "element_cut_out"),
-                "whether the element has its own cut-out is not known",
-            )
+            .survey(perhaps_no_cut_out, "whether the element has its own cut-out is not known")
             .survey(no_rule, "how export is counted is not known")
             .survey(unpriced, "the price paid for export is not known")
             .survey(~no_heat & np.isnan(_fuel_price(sites)), "the price of the heat it would replace is not known")
@@ -148,16 +143,14 @@ class HotWaterDiverter:
                 api.Change(
                     plant=plant.replace(**at_night),
                     costs=(*timer, *kept),
-                    remarks=_timer_remarks(sites, ""),
+                    remarks=_timer_remarks(sites),
                     label=TIMER,
                     available=night,
                 ),
                 api.Change(
                     plant=plant.replace(**with_diverter, **at_night),
                     costs=(*diverter, *timer, *hot),
-                    remarks=_timer_remarks(
-                        sites, "; diverting then pays only while export earns less than the night price"
-                    ),
+                    remarks=_timer_remarks(sites, DIVERTING_AT_NIGHT),
                     label=BOTH,
                     available=night,
                 ),
@@ -242,12 +235,11 @@ def _remark(limit: float, export: float, value: float) -> str:
     return f"Pays only while {cheaper}"
 
 
-def _timer_remarks(sites: pd.DataFrame, and_so: str) -> Texts:
+def _timer_remarks(sites: pd.DataFrame, and_so: str = "") -> Texts:
     """Say what the timer does, in the prices of the tariff; "" where there is no night price."""
-    prices = zip(
-        *(common.numbers(sites, name).tolist() for name in ("night_import_price", "import_price")), strict=True
-    )
-    texts = [f"Heats the water at night, for {night:.3g} instead of {day:.3g} per kWh{and_so}" for night, day in prices]
+    night, day = (common.numbers(sites, name) for name in ("night_import_price", "import_price"))
+    prices = zip(night.tolist(), day.tolist(), strict=True)
+    texts = [f"Heats the water at night, for {low:.3g} instead of {high:.3g} per kWh{and_so}" for low, high in prices]
     return np.where(_has_night_price(sites), np.array(texts, dtype=object), "").astype(object)
 
 

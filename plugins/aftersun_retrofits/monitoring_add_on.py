@@ -196,11 +196,10 @@ class MonitoringAddOn:
 
     def change(self, cohort: api.Cohort, plant: api.Plant, assume: api.Assumed) -> api.Change:
         """Raise availability by the share of output that earlier notice brings back, at most to 1."""
-        ones = np.ones(len(cohort))
+        ones, none = np.ones(len(cohort)), np.zeros(len(cohort))
         online = assume.chance(cohort.sites, self.facts["internet_at_inverter"])
         unwatched = _not_yet_watched(cohort, assume)
         kinds = self._faults(cohort, plant, assume)
-        none = np.zeros(len(cohort))
         cost = sum((kind.cost for kind in kinds), none)
         saved = sum((kind.saved for kind in kinds), none)
         shortfall, error = (common.numbers(cohort.sites, name) for name in ("meter_shortfall", "meter_factor_se"))
@@ -232,9 +231,8 @@ class MonitoringAddOn:
 
     def _faults(self, cohort: api.Cohort, plant: api.Plant, assume: api.Assumed) -> tuple[Faults, ...]:
         """Return the kinds of fault: stop, one string, one module-level device, trip."""
-        daily, of_operation = cohort.once(
-            ("monitoring_add_on", plant.digest()), lambda: _by_day(api.hourly_generation(cohort, plant))
-        )
+        key = ("monitoring_add_on", plant.digest())
+        daily, of_operation = cohort.once(key, lambda: _by_day(api.hourly_generation(cohort, plant)))
         wet = wet_day_starts(cohort.weather.rain_mm, assume["wet_day_mm"], assume["wet_trip_share"])
         module_level = common.equals(cohort.sites, "inverter_topology", MODULE_LEVEL)
         portal = np.where(common.equals(cohort.sites, "monitoring", UNREAD), assume["unread_portal_factor"], 1.0)
@@ -265,9 +263,8 @@ class MonitoringAddOn:
             seen = share >= assume["smallest_visible_share"]
             return faults(per_year, share, without, np.where(seen, alerted, without), EVEN_STARTS)
 
-        stopped = assume["inverter_share_of_output"] * np.where(
-            module_level, assume["module_level_central_chance"], 1.0
-        )
+        central = np.where(module_level, assume["module_level_central_chance"], 1.0)
+        stopped = assume["inverter_share_of_output"] * central
         everywhere = np.full(len(cohort), stop_alerted)
         strings, modules = _parts(cohort, assume)
         return (
@@ -302,12 +299,8 @@ def _stop_rate(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
     age = np.maximum(cohort.as_of.year - common.numbers(cohort.sites, "inverter_year"), 0.0)
     of_system = common.years_since(cohort, "commissioned_on", assume["inverter_age_years"])
     age = np.where(np.isnan(age), of_system, age)
-    hazard = (
-        assume["inverter_stop_rate"],
-        assume["inverter_stop_observed_years"],
-        assume["late_inverter_age_years"],
-        assume["late_stop_factor"],
-    )
+    names = ("inverter_stop_rate", "inverter_stop_observed_years", "late_inverter_age_years", "late_stop_factor")
+    hazard = [assume[name] for name in names]
     life = assume["life_years"]
     rate: api.Floats = (stops_until(age + life, *hazard) - stops_until(age, *hazard)) / life
     return rate
@@ -330,11 +323,8 @@ def _not_yet_watched(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
 def _remarks(cohort: api.Cohort, assume: api.Assumed) -> npt.NDArray[np.object_]:
     unread = common.equals(cohort.sites, "monitoring", UNREAD)
     stood = common.numbers(cohort.sites, "meter_zero_day_share") >= assume["zero_days_told"]  # NaN is no
-    texts = [
-        "; ".join(text for text, holds in ((PORTAL_FIRST, portal), (STOPS_SEEN, stops)) if holds)
-        for portal, stops in zip(unread.tolist(), stood.tolist(), strict=True)
-    ]
-    return np.array(texts, dtype=object)
+    portal = np.where(unread, PORTAL_FIRST, "").astype(object)
+    return portal + np.where(unread & stood, "; ", "") + np.where(stood, STOPS_SEEN, "")
 
 
 @api.hookimpl

@@ -31,7 +31,6 @@ glass sheds more dirt is not counted, nor is a frame left unbolted in a storm, n
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -56,84 +55,68 @@ class TiltMount:
         """Fit only frames and flat roofs that bear them, not what lies on a pitched roof or in its skin."""
         sites, arrays = cohort.sites, cohort.arrays
         can = raising.can_be_raised(cohort)
+        none_can = ~common.at_any_array(cohort, can)
+        fragile = common.fragile(cohort) & ~common.on_ground(cohort)
         in_roof = common.at_any_array(cohort, common.equals(arrays, "mounting", common.IN_ROOF))
-        unsure = can & common.unknown(arrays, "mounting")
-        lying_flat = can & common.equals(arrays, "mounting", common.FLUSH)
+        unsure = common.at_any_array(cohort, can & common.unknown(arrays, "mounting"))
+        lying_flat = common.at_any_array(cohort, can & common.equals(arrays, "mounting", common.FLUSH))
+        no_pitch = common.at_any_array(cohort, can & raising.pitch_unknown(cohort))
+        listed = common.equals(sites, "listed_building", True)
         screening = (
             api.Screening.of(cohort)
-            .reject(
-                common.equals(sites, "roof_kind", common.FRAGILE) & ~common.on_ground(cohort),
-                "a fragile roof bears neither frames nor ballast",
-            )
-            .reject(~common.at_any_array(cohort, can) & in_roof, "modules that are the roof skin cannot be raised")
-            .reject(
-                ~common.at_any_array(cohort, can),
-                "on a pitched roof raised modules catch the wind and win too little",
-            )
-            .survey(common.at_any_array(cohort, unsure), "how the modules are fixed is not known")
-            .survey(
-                common.at_any_array(cohort, lying_flat),
-                "the modules lie flat now; see whether there is room for rows with space between",
-            )
-            .survey(
-                common.at_any_array(cohort, can & raising.pitch_unknown(cohort)),
-                "the distance from row to row is not known, and raised rows shade each other",
-            )
-            .survey(
-                common.equals(sites, "listed_building", True),
-                "listed building: consent before anything visible changes",
-            )
+            .reject(fragile, "a fragile roof bears neither frames nor ballast")
+            .reject(none_can & in_roof, "modules that are the roof skin cannot be raised")
+            .reject(none_can, "on a pitched roof raised modules catch the wind and win too little")
+            .survey(unsure, "how the modules are fixed is not known")
+            .survey(lying_flat, "the modules lie flat now; see whether there is room for rows with space between")
+            .survey(no_pitch, "the distance from row to row is not known, and raised rows shade each other")
+            .survey(listed, "listed building: consent before anything visible changes")
         )
         return raising.screen_wind(screening, cohort, {name: given.mode for name, given in self.assumptions.items()})
 
     def change(self, cohort: api.Cohort, plant: api.Plant, assume: api.Assumed) -> api.Change:
         """Raise what can be raised to the one best tilt of the site, or set it anew two or four times a year."""
-        can = raising.can_be_raised(cohort)
-        raised = raising.ready_to_raise(cohort, plant, can, assume["ground_cover_if_unknown"])
-        best, most_kwh = _best_tilt_deg(cohort, plant, raised, can, assume)
+        raised = raising.ready_to_raise(cohort, plant, assume["ground_cover_if_unknown"])
+        best, most_kwh = _best_tilt_deg(cohort, plant, raised, assume)
         of_array = common.of_site(cohort, best)
-        moved = can & (np.abs(of_array - plant.tilt_deg) > assume["least_change_deg"])  # NaN does not move
+        turned = np.abs(of_array - plant.tilt_deg) > assume["least_change_deg"]  # not where it is NaN
+        moved = raising.can_be_raised(cohort) & turned
         fixed = api.Change(
-            plant=plant.replace(
-                tilt_deg=np.where(moved, of_array, plant.tilt_deg),
-                tilt_positions=np.where(moved, 1.0, plant.tilt_positions),
-                ground_cover_ratio=np.where(moved, raised.ground_cover_ratio, plant.ground_cover_ratio),
-                mounting=np.where(moved, raised.mounting, plant.mounting),
+            plant=common.exchanged(
+                plant,
+                moved,
+                tilt_deg=of_array,
+                tilt_positions=1.0,
+                ground_cover_ratio=raised.ground_cover_ratio,
+                mounting=raised.mounting,
             ),
-            costs=_costs(cohort, can, assume),
+            costs=_costs(cohort, assume),
             remarks=_remarks(cohort, _fixed_remarks(cohort, plant, moved, best, most_kwh), assume),
             label="fixed tilt",
         )
-        return replace(fixed, alternatives=self._seasonal(cohort, plant, raised, can, assume, fixed.costs))
+        return replace(fixed, alternatives=self._seasonal(cohort, plant, raised, assume))
 
     def _seasonal(
-        self,
-        cohort: api.Cohort,
-        plant: api.Plant,
-        raised: api.Plant,
-        can: api.Bools,
-        assume: api.Assumed,
-        costs: Sequence[api.CostLine],
-    ) -> tuple[api.Change, ...]:
+        self, cohort: api.Cohort, plant: api.Plant, raised: api.Plant, assume: api.Assumed
+    ) -> list[api.Change]:
         """Return the changes to two and to four positions, for the sites where anything can be raised."""
         years = common.years_of_effect(self.about, assume)
         by_owner = common.on_ground(cohort) * assume.chance(cohort.sites, self.facts["owner_present"])
         missed = by_owner * assume["missed_by_owner"] + (1.0 - by_owner) * assume["missed_by_visit"]
-        modules = _modules(cohort, can, assume)
+        modules = _modules(cohort, assume)
         beyond_h = np.maximum(modules * assume["adjust_min_per_module"] / 60.0 - assume["visit_includes_h"], 0.0)
         today = api.annual_generation(cohort, plant)
         changes = []
         for positions, label in POSITIONS.items():
-            right, wrong = _seasonal_plants(cohort, raised, can, positions, assume)
+            right, wrong = _seasonal_plants(cohort, raised, positions, assume)
+            right_kwh, wrong_kwh = api.annual_generation(cohort, right), api.annual_generation(cohort, wrong)
             share = angles.swapped_share(missed) if positions == 2 else angles.held_back_share(missed)
-            left = angles.effect_left(
-                today, api.annual_generation(cohort, right), api.annual_generation(cohort, wrong), share
-            )
+            left = angles.effect_left(today, right_kwh, wrong_kwh, share)
             visits = positions * (1.0 - by_owner)
             changes.append(
                 api.Change(
                     plant=right,
-                    costs=costs,
+                    costs=_costs(cohort, assume),
                     yearly=(
                         api.CostLine(api.STANDING, "seasonal_adjustment_visit", visits, "visit"),
                         api.CostLine(api.LABOUR, "roofer", visits * beyond_h, "h", "longer than a visit includes"),
@@ -141,25 +124,24 @@ class TiltMount:
                     fade=np.repeat(left[:, np.newaxis], years, axis=1),
                     remarks=_remarks(cohort, _seasonal_remarks(cohort, positions, assume), assume),
                     label=label,
-                    available=common.at_any_array(cohort, can),
+                    available=common.at_any_array(cohort, raising.can_be_raised(cohort)),
                 )
             )
-        return tuple(changes)
+        return changes
 
     def safety(self, cohort: api.Cohort) -> api.Notes:
         """Wind and load, live cables, lifting, and the way up."""
-        ground = common.on_ground(cohort)
-        return common.notes_for(cohort, self.notes, {"waterproofing": ~ground})
+        return common.notes_for(cohort, self.notes, {"waterproofing": ~common.on_ground(cohort)})
 
 
-def _modules(cohort: api.Cohort, can: api.Bools, assume: api.Assumed) -> api.Floats:
+def _modules(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
     """Return the modules that can be raised per site (S,)."""
-    return cohort.sum_by_site(np.where(can, common.module_count(cohort, assume["module_rating_kw"]), 0.0))
+    count = common.module_count(cohort, assume["module_rating_kw"])
+    return cohort.sum_by_site(np.where(raising.can_be_raised(cohort), count, 0.0))
 
 
-def _costs(cohort: api.Cohort, can: api.Bools, assume: api.Assumed) -> tuple[api.CostLine, ...]:
-    modules = _modules(cohort, can, assume)
-    ones = np.ones(len(cohort))
+def _costs(cohort: api.Cohort, assume: api.Assumed) -> tuple[api.CostLine, ...]:
+    modules, ones = _modules(cohort, assume), np.ones(len(cohort))
     return (
         api.CostLine(api.INSPECTION, "structural_check", ones, "check"),
         api.CostLine(api.MATERIAL, "tilt_frame", modules, "module"),
@@ -169,16 +151,14 @@ def _costs(cohort: api.Cohort, can: api.Bools, assume: api.Assumed) -> tuple[api
     )
 
 
-def _tilted(cohort: api.Cohort, raised: api.Plant, can: api.Bools, tilt_deg: api.Floats) -> api.Plant:
+def _tilted(cohort: api.Cohort, raised: api.Plant, tilt_deg: api.Floats) -> api.Plant:
     """Return the plant with all that can be raised fixed at one tilt per site (S,)."""
-    return raised.replace(
-        tilt_deg=np.where(can, common.of_site(cohort, tilt_deg), raised.tilt_deg),
-        tilt_positions=np.where(can, 1.0, raised.tilt_positions),
-    )
+    tilt = common.of_site(cohort, tilt_deg)
+    return common.exchanged(raised, raising.can_be_raised(cohort), tilt_deg=tilt, tilt_positions=1.0)
 
 
 def _best_tilt_deg(
-    cohort: api.Cohort, plant: api.Plant, raised: api.Plant, can: api.Bools, assume: api.Assumed
+    cohort: api.Cohort, plant: api.Plant, raised: api.Plant, assume: api.Assumed
 ) -> tuple[api.Floats, api.Floats]:
     """Return per site (S,) the tilt of the lowest bill, NaN where none beats the baseline, and that of most energy."""
     step = assume["tilt_step_deg"]
@@ -186,13 +166,13 @@ def _best_tilt_deg(
     most, most_kwh = np.full(len(cohort), -np.inf), fit
     for steps in STEPS_FROM_FIT:
         tilt = np.clip(fit + steps * step, 0.0, assume["most_tilt_deg"])
-        generated = api.annual_generation(cohort, _tilted(cohort, raised, can, tilt))
+        generated = api.annual_generation(cohort, _tilted(cohort, raised, tilt))
         better = generated > most
         most, most_kwh = np.where(better, generated, most), np.where(better, tilt, most_kwh)
     lowest, best = api.electricity_bill(cohort, plant), np.full(len(cohort), np.nan)
     for steps in (0, 1, -1):  # three simulations and no more
         tilt = np.clip(most_kwh + steps * step, 0.0, assume["most_tilt_deg"])
-        bill = api.electricity_bill(cohort, _tilted(cohort, raised, can, tilt))
+        bill = api.electricity_bill(cohort, _tilted(cohort, raised, tilt))
         lower = bill < lowest
         lowest, best = np.where(lower, bill, lowest), np.where(lower, tilt, best)
     return best, most_kwh
@@ -200,28 +180,28 @@ def _best_tilt_deg(
 
 def _seasonal_tilts(cohort: api.Cohort, positions: int, assume: api.Assumed) -> tuple[api.Floats, ...]:
     """Return per site (S,) the tilts in between, in summer and in winter, in the steps of the frames and no steeper."""
-    step, tilts = (
-        assume["tilt_step_deg"],
-        angles.seasonal_tilts_deg(common.numbers(cohort.sites, "latitude"), positions),
-    )
+    step = assume["tilt_step_deg"]
+    tilts = angles.seasonal_tilts_deg(common.numbers(cohort.sites, "latitude"), positions)
     return tuple(np.minimum(np.round(tilt / step) * step, assume["most_tilt_deg"]) for tilt in tilts)
 
 
 def _seasonal_plants(
-    cohort: api.Cohort, raised: api.Plant, can: api.Bools, positions: int, assume: api.Assumed
+    cohort: api.Cohort, raised: api.Plant, positions: int, assume: api.Assumed
 ) -> tuple[api.Plant, api.Plant]:
     """Return the plant as it should be adjusted, and the one that stands for missed adjustments."""
     between, summer, winter = (common.of_site(cohort, tilt) for tilt in _seasonal_tilts(cohort, positions, assume))
     middle = summer if positions == 2 else between  # two positions have no middle one: one plane less to simulate
-    right = raised.replace(
-        tilt_deg=np.where(can, middle, raised.tilt_deg),
-        tilt_positions=np.where(can, float(positions), raised.tilt_positions),
-        summer_tilt_deg=np.where(can, summer, raised.summer_tilt_deg),
-        winter_tilt_deg=np.where(can, winter, raised.winter_tilt_deg),
+    right = common.exchanged(
+        raised,
+        raising.can_be_raised(cohort),
+        tilt_deg=middle,
+        tilt_positions=float(positions),
+        summer_tilt_deg=summer,
+        winter_tilt_deg=winter,
     )
     if positions == 2:
         return right, right.replace(summer_tilt_deg=right.winter_tilt_deg, winter_tilt_deg=right.summer_tilt_deg)
-    return right, right.replace(tilt_positions=np.where(can, 1.0, raised.tilt_positions))
+    return right, common.exchanged(right, raising.can_be_raised(cohort), tilt_positions=1.0)
 
 
 def _fixed_remarks(
@@ -259,11 +239,10 @@ def _remarks(cohort: api.Cohort, texts: npt.NDArray[np.object_], assume: api.Ass
     """Add what holds the frames: ballast within what the roof bears, or the ground."""
     need, reserve = raising.ballast_kg_m2(cohort, assume), common.numbers(cohort.sites, "roof_reserve_kg_m2")
     on_roof = common.at_any_array(cohort, raising.raised_on_roof(cohort))
-    ground = common.on_ground(cohort)
     said = texts.copy()
     for row in np.flatnonzero(on_roof & (need <= reserve)):
         said[row] += f"; wind calls for {need[row]:.0f} kg/m2 more ballast, the roof bears {reserve[row]:.0f}"
-    for row in np.flatnonzero(ground):
+    for row in np.flatnonzero(common.on_ground(cohort)):
         said[row] += "; posts or weights in the ground have to hold it, not a roof"
     return said
 
