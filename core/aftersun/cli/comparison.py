@@ -19,13 +19,7 @@ def difference_as_data(difference: Difference) -> dict[str, Any]:
         "same_results": difference.same,
         "made_differently": difference.causes,
         "tables_that_differ": _tables(difference),
-        "sites": {
-            "of_both": difference.sites_of_both,
-            "only_in_first": difference.only_in_first,
-            "only_in_second": difference.only_in_second,
-            "best_offer_changed": difference.best_offer_changed,
-            "ranking_changed": difference.ranking_changed,
-        },
+        "sites": difference.sites,
         "movers": difference.movers,
         "safety_notes_that_differ": difference.notes,
     }
@@ -77,15 +71,7 @@ def _show_results(difference: Difference) -> None:
     if difference.same:
         terminal.result("All results are the same to the bit.")
         return
-    terminal.say(
-        "runs.results",
-        of_both=difference.sites_of_both,
-        offers=difference.best_offer_changed,
-        rankings=difference.ranking_changed,
-        first=difference.only_in_first,
-        second=difference.only_in_second,
-        tables=", ".join(_tables(difference)),
-    )
+    terminal.say("runs.results", **difference.sites, tables=", ".join(_tables(difference)))
     rows = [
         [
             row["site_id"],

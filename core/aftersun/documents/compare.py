@@ -16,15 +16,8 @@ from aftersun.model.change import SEVERITIES
 from aftersun.model.errors import AftersunError
 
 # Why: kinds of difference in what runs were made from.
-PROGRAM, PLUGIN, INPUT, SETTING, COMPANY, FAILURE, COMPUTED = (
-    "program",
-    "plugin",
-    "input",
-    "setting",
-    "company file",
-    "failed plugin",
-    "changes no result",
-)
+PROGRAM, PLUGIN, INPUT, SETTING = "program", "plugin", "input", "setting"
+COMPANY, FAILURE, COMPUTED = "company file", "failed plugin", "changes no result"
 _CODE = "code of "
 _INPUT_NAMES = {"customers": "contact rules of customers", "call_log": "call log", "owners": "owners of sites"}
 
@@ -43,7 +36,8 @@ class Cause:
 class Difference:
     """Two runs side by side.
 
-    ``tables`` says of each result table whether all its rows are the same. ``movers`` has site_id, offer_first,
+    ``tables`` says of each result table whether all its rows are the same. ``sites`` counts sites: of_both,
+    only_in_first, only_in_second, best_offer_changed, ranking_changed. ``movers`` has site_id, offer_first,
     offer_second, npv_first, npv_second, npv_change of the sites whose best offer or its worth changed, largest change
     first. ``notes`` has every safety note that only one of the runs has: site_id, retrofit, note_id, severity, text,
     who, tell_owner, and only_in, first or second.
@@ -53,11 +47,7 @@ class Difference:
     second: RunRecord
     causes: Sequence[Cause]
     tables: Mapping[str, bool]
-    sites_of_both: int
-    only_in_first: int
-    only_in_second: int
-    best_offer_changed: int
-    ranking_changed: int
+    sites: Mapping[str, int]
     movers: pd.DataFrame
     notes: pd.DataFrame
 
@@ -82,18 +72,13 @@ def compare(inventory: Inventory, first: str | None = None, second: str | None =
     """
     before, after = _two_runs(inventory, first, second)
     ids = [before.run_id, after.run_id]
-    counts = map(int, inventory.connection.execute(_COUNTS, ids).fetchall()[0])
-    of_both, only_first, only_second, offers, rankings = counts
+    (counts,) = inventory.connection.execute(_COUNTS, ids).df().to_dict("records")
     return Difference(
         before,
         after,
         causes(before, after),
         {table: _same(inventory, table, ids) for table in RUN_TABLES},
-        of_both,
-        only_first,
-        only_second,
-        offers,
-        rankings,
+        sites={str(name): int(count) for name, count in counts.items()},
         movers=inventory.connection.execute(f"{_MOVERS} LIMIT $3", [*ids, movers]).df(),
         notes=inventory.connection.execute(_NOTES, [*ids, list(SEVERITIES)]).df(),
     )
@@ -101,12 +86,13 @@ def compare(inventory: Inventory, first: str | None = None, second: str | None =
 
 def causes(before: RunRecord, after: RunRecord) -> list[Cause]:
     """Return all in which two runs were made differently."""
-    made = _made_from(before), _made_from(after)
+    first, second = _made_from(before), _made_from(after)
+    named = [(kind, name) for kind in first for name in sorted(first[kind].keys() | second[kind].keys())]
+    pairs = [(kind, name, first[kind].get(name), second[kind].get(name)) for kind, name in named]
     return [
-        Cause(kind, name, _text(made[0][kind].get(name)), _text(made[1][kind].get(name)))
-        for kind in made[0]
-        for name in sorted(made[0][kind].keys() | made[1][kind].keys())
-        if made[0][kind].get(name) != made[1][kind].get(name)
+        Cause(kind, name, *(None if value is None else str(value) for value in (left, right)))
+        for kind, name, left, right in pairs
+        if left != right
     ]
 
 
@@ -156,10 +142,6 @@ def _flat(value: Any, key: str = "") -> dict[str, Any]:
     }
 
 
-def _text(value: Any) -> str | None:
-    return None if value is None else str(value)
-
-
 def _same(inventory: Inventory, table: str, run_ids: Sequence[str]) -> bool:
     """Tell whether a table has the same rows in both runs, to the bit and whatever their order."""
     packed = ", ".join(f"{quoted(name)} := {quoted(name)}" for name in RUN_TABLES[table].columns if name != "run_id")
@@ -181,12 +163,13 @@ order_b AS (SELECT site_id, list(retrofit || ' ' || coalesce(status, '') ORDER B
 _COUNTS = f"""
 {_SIDES}
 SELECT
-    (SELECT count(*) FROM order_a SEMI JOIN order_b USING (site_id)),
-    (SELECT count(*) FROM order_a ANTI JOIN order_b USING (site_id)),
-    (SELECT count(*) FROM order_b ANTI JOIN order_a USING (site_id)),
-    (SELECT count(*) FROM best_a JOIN best_b USING (site_id) WHERE best_a.offer IS DISTINCT FROM best_b.offer),
+    (SELECT count(*) FROM order_a SEMI JOIN order_b USING (site_id)) AS of_both,
+    (SELECT count(*) FROM order_a ANTI JOIN order_b USING (site_id)) AS only_in_first,
+    (SELECT count(*) FROM order_b ANTI JOIN order_a USING (site_id)) AS only_in_second,
+    (SELECT count(*) FROM best_a JOIN best_b USING (site_id) WHERE best_a.offer IS DISTINCT FROM best_b.offer)
+        AS best_offer_changed,
     (SELECT count(*) FROM order_a JOIN order_b USING (site_id)
-        WHERE order_a.retrofits IS DISTINCT FROM order_b.retrofits)
+        WHERE order_a.retrofits IS DISTINCT FROM order_b.retrofits) AS ranking_changed
 """
 _MOVERS = f"""
 {_SIDES}

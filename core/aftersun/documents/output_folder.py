@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -15,8 +16,8 @@ from aftersun.documents import placing
 from aftersun.documents.letters.compose import Choices, Composed, compose, compose_notices
 from aftersun.documents.letters.issue import Batch, issue
 from aftersun.documents.run_view import RunView
-from aftersun.documents.writing import Job, left_in_english, outputs_named, settings_of, write
-from aftersun.host.registry import Failure, Registry, find_plugins
+from aftersun.documents.writing import Job, left_in_english, outputs_named, settings_of
+from aftersun.host.registry import Failure, find_plugins
 from aftersun.inventory.log import letters as letter_store
 from aftersun.inventory.log.letters import LetterFile
 from aftersun.inventory.store.file import Inventory
@@ -79,9 +80,7 @@ def make_letters(
         As :func:`aftersun.documents.letters.compose.compose`, or if no output writes letters or the folder cannot be
         written to; nothing is stored or written then.
     """
-    return _issued(
-        inventory_file, order, folder, lambda opened: _composed(opened, recipients, choices, made_on), progress
-    )
+    return _issued(inventory_file, order, folder, lambda job: _composed(job, recipients, choices, made_on), progress)
 
 
 def make_notices(
@@ -106,80 +105,67 @@ def make_notices(
     if bool(site_ids) == everyone:
         raise AftersunError("It is not clear whom to write to.", "Name sites, or give --all, not both.")
 
-    def notices(opened: _Opened) -> Composed:
-        wanted = sorted(set(opened.view.to_tell()["site_id"])) if everyone else site_ids
-        return compose_notices(opened.job.inventory, opened.job.view(), wanted, made_on, everyone)
+    def notices(job: Job) -> Composed:
+        wanted = sorted(set(job.run.to_tell()["site_id"])) if everyone else site_ids
+        return compose_notices(job.inventory, job.run, wanted, made_on, everyone)
 
     return _issued(inventory_file, order, folder, notices, progress)
 
 
-@dataclass(frozen=True)
-class _Opened:
-    """An inventory with its newest run, the company file, the plugins, and the job that outputs are to do."""
-
-    view: RunView
-    company: Company
-    registry: Registry
-    job: Job
-    remarks: tuple[str, ...]
-
-
 @contextmanager
-def _open(inventory_file: Path, order: Order, folder: Path, letters_alone: bool) -> Iterator[_Opened]:
+def _open(inventory_file: Path, order: Order, folder: Path, letters_alone: bool) -> Iterator[Job]:
     """Open an inventory for writing from it into a folder: of letters, or of a whole run."""
     with Inventory.open(inventory_file) as inventory, placing.workshop(folder, inside=letters_alone) as work:
         view = RunView(inventory)
-        company, head, remark = _letterhead(view, order.company_file)
+        company, head, remarks = _letterhead(view, order.company_file)
         registry = find_plugins(company.retrofits.off, order.plugin_folder)
         outputs = outputs_named(registry, order.only)
         if letters_alone:
             outputs = [output for output in outputs if output.of == OF_LETTER]
             if not outputs:
                 raise AftersunError("No output that writes letters is among these.", "'aftersun outputs' lists them.")
-        job = Job(inventory, view.run_id, head, outputs, settings_of(order.settings, outputs), work)
-        yield _Opened(view, company, registry, job, (*filter(None, [remark]), *left_in_english(outputs, head)))
+        settings = settings_of(order.settings, outputs)
+        remarks += left_in_english(outputs, head)
+        yield Job(view, company, registry, head, outputs, settings, work, tuple(remarks))
 
 
-def _letterhead(view: RunView, given: Path | None) -> tuple[Company, Letterhead, str]:
-    """Return the company file given, the one of the run, or what the run stored of it; its letterhead, and a remark.
+def _letterhead(view: RunView, given: Path | None) -> tuple[Company, Letterhead, list[str]]:
+    """Return the company file given, the one of the run, or what the run stored of it; its letterhead, and remarks.
 
     Prices and rates are the run's, whatever the file says now.
     """
     stored = str(view.run.settings.get("company_file", ""))
-    path = given
-    if path is None and stored and Path(stored).is_file():
-        path = Path(stored)
-    if path is None:
-        company = view.used_company()
-        remark = (
-            "The company file of the run is no longer where it was: the letterhead is the one that the run stored, in "
-            "English and without pictures. Name the file with --company."
-        )
-        return company, letterhead_of(company), remark
-    company = load_company(path)
-    return company, read_letterhead(company, path), ""
+    path = Path(stored) if given is None and stored and Path(stored).is_file() else given
+    if path is not None:
+        company = load_company(path)
+        return company, read_letterhead(company, path), []
+    company = view.used_company()
+    remark = (
+        "The company file of the run is no longer where it was: the letterhead is the one that the run stored, in "
+        "English and without pictures. Name the file with --company."
+    )
+    return company, letterhead_of(company), [remark]
 
 
-def _composed(opened: _Opened, recipients: Sequence[str] | int, choices: Choices, made_on: date) -> Composed:
+def _composed(job: Job, recipients: Sequence[str] | int, choices: Choices, made_on: date) -> Composed:
     """Compose letters; of a batch by the call list what was chosen for the last letter of a site holds on."""
-    section, inventory = opened.company.letter, opened.job.inventory
+    section = job.company.letter
     choices = replace(choices, most_options=section.most_options, valid_days=section.valid_days)
     if not isinstance(recipients, int):
-        return compose(inventory, opened.job.view(), recipients, choices, made_on)
-    wanted = list(opened.view.calls()["site_id"].head(recipients))
-    last = letter_store.newest(inventory, wanted, notices=False)
+        return compose(job.inventory, job.run, recipients, choices, made_on)
+    wanted = list(job.run.calls()["site_id"].head(recipients))
+    last = letter_store.newest(job.inventory, wanted, notices=False)
     earlier = {site: choices.or_earlier(issued.choices) for site, issued in last.items() if issued.open}
-    return compose(inventory, opened.job.view(), wanted, choices, made_on, earlier, batch=True)
+    return compose(job.inventory, job.run, wanted, choices, made_on, earlier, batch=True)
 
 
 def _issued(
-    inventory_file: Path, order: Order, folder: Path, letters: Callable[[_Opened], Composed], progress: Progress
+    inventory_file: Path, order: Order, folder: Path, letters: Callable[[Job], Composed], progress: Progress
 ) -> Report:
     """Have letters written, put them into the folder and keep them: all, or nothing."""
-    with _open(inventory_file, order, folder, letters_alone=True) as opened:
-        job = opened.job
+    with _open(inventory_file, order, folder, letters_alone=True) as job:
         progress(0, 2)
-        composed = letters(opened)
+        composed = letters(job)
         progress(1, 2)
         batch = issue(job, composed)
         made = _lay_out(batch.files, job.work / LETTERS)
@@ -187,8 +173,8 @@ def _issued(
             with placing.put_files(made, folder), job.inventory.transaction() as connection:
                 letter_store.keep(connection, batch.new_files, batch.new_letters)
         files = tuple((file.output, path.name) for file, path in zip(batch.files, made, strict=True))
-        failures = (*opened.registry.failures, *batch.failures)
-        return Report(job.run_id, folder, files, batch, (), failures, (*opened.remarks, *composed.remarks))
+        failures = (*job.registry.failures, *batch.failures)
+        return Report(job.run.run_id, folder, files, batch, (), failures, (*job.remarks, *composed.remarks))
 
 
 def letter_again(inventory_file: Path, number: str, letter_version: int | None, folder: Path) -> list[Path]:
@@ -221,8 +207,7 @@ def write_folder(
     """
     placing.refuse_existing(folder, replace_folder)
     letters = 0 if order.without_names else letters
-    with _open(inventory_file, order, folder, letters_alone=False) as opened:
-        job = opened.job
+    with _open(inventory_file, order, folder, letters_alone=False) as job:
         made = job.work / "folder"
         made.mkdir()
         skipped = tuple(output.id for output in job.outputs if order.without_names and output.personal)
@@ -230,27 +215,27 @@ def write_folder(
         of_letters = [output for output in job.outputs if output.of == OF_LETTER]
         steps = len(of_run) + 2
         entries: list[tuple[str, str]] = []
-        failures = list(opened.registry.failures)
+        failures = list(job.registry.failures)
         for done, output in enumerate(of_run):
             progress(done, steps)
-            view = job.view(personal=not order.without_names)
-            result = write(output, view, job.work / output.id, job.settings[output.id])
-            if result.failure is not None:
-                failures.append(result.failure)
-            entries += [(output.id, name) for name in _take(result.files, job.work / output.id, made, output.id)]
-        batch, remarks = Batch(), opened.remarks
-        if letters and of_letters and len(opened.view.calls()):
+            files = job.write(output, personal=not order.without_names)
+            if isinstance(files, Failure):
+                failures.append(files)
+            else:
+                entries += [(output.id, name) for name in _take(files, job.work / output.id, made, output.id)]
+        batch, remarks = Batch(), job.remarks
+        if letters and of_letters and len(job.run.calls()):
             progress(len(of_run), steps)
-            composed = _composed(opened, letters, Choices(), made_on)
+            composed = _composed(job, letters, Choices(), made_on)
             batch, remarks = issue(replace(job, outputs=of_letters), composed), (*remarks, *composed.remarks)
             failures += batch.failures
             paths = _lay_out(batch.files, made / LETTERS)
             entries += [(file.output, f"{LETTERS}/{path.name}") for file, path in zip(batch.files, paths, strict=True)]
-        report = Report(job.run_id, folder, (*entries, ("", MANIFEST)), batch, skipped, tuple(failures), remarks)
+        report = Report(job.run.run_id, folder, (*entries, ("", MANIFEST)), batch, skipped, tuple(failures), remarks)
         if not entries:
             return replace(report, files=())
         progress(steps - 1, steps)
-        manifest = _manifest(opened, report, made, letters, order.without_names)
+        manifest = _manifest(job, report, made, letters, order.without_names)
         (made / MANIFEST).write_text(json.dumps(manifest, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
         with placing.put_folder(made, folder, replace_folder), job.inventory.transaction() as connection:
             letter_store.keep(connection, batch.new_files, batch.new_letters)
@@ -288,10 +273,9 @@ def _told_settings(given: Mapping[str, str]) -> dict[str, str]:
     return {name: value.replace("\\", "/").rstrip("/").rpartition("/")[2] for name, value in given.items()}
 
 
-def _manifest(opened: _Opened, report: Report, made: Path, letters: int, without_names: bool) -> dict[str, Any]:
+def _manifest(job: Job, report: Report, made: Path, letters: int, without_names: bool) -> dict[str, Any]:
     """Return which run and inputs made a folder: nothing personal, no path of this machine."""
-    view, origins = opened.view, opened.registry.output_origins
-    run, settings = view.made_from, opened.job.settings
+    view, run, origins = job.run, job.run.made_from, job.registry.output_origins
     return {
         "run": {
             "run_id": view.run_id,
@@ -307,8 +291,8 @@ def _manifest(opened: _Opened, report: Report, made: Path, letters: int, without
         "written": {
             "written_at": datetime.now(UTC).isoformat(timespec="seconds"),
             "program_version": version("aftersun"),
-            "outputs": {name: origins.get(name, "") for name in settings},
-            "settings": {name: _told_settings(given) for name, given in settings.items() if given},
+            "outputs": {name: origins.get(name, "") for name in job.settings},
+            "settings": {name: _told_settings(given) for name, given in job.settings.items() if given},
             "letters": letters,
             "without_names": without_names,
             "left_out": list(report.skipped),
@@ -322,7 +306,7 @@ def _manifest(opened: _Opened, report: Report, made: Path, letters: int, without
             {
                 "path": name,
                 "output": output,
-                "sha256": placing.sha256_of(made / name),
+                "sha256": hashlib.sha256((made / name).read_bytes()).hexdigest(),
                 "bytes": (made / name).stat().st_size,
             }
             for output, name in report.files

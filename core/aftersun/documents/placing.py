@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import re
 import shutil
 from collections.abc import Iterator, Sequence
@@ -23,11 +22,6 @@ def harmless(text: str, otherwise: str) -> str:
 def is_harmless(name: str) -> bool:
     """Tell whether a file name can be taken as it is."""
     return re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_-]{0,79}(\.[A-Za-z0-9]{1,8})?", name) is not None
-
-
-def sha256_of(path: Path) -> str:
-    """Return the SHA-256 of a file in hex digits."""
-    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 @contextmanager

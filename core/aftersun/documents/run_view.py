@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -62,41 +61,24 @@ class RunView:
         letters: Sequence[Letter] = (),
         letterhead: Letterhead | None = None,
     ) -> None:
-        found = stored_run(inventory, run_id)
-        if found is None and run_id is not None:
+        run = stored_run(inventory, run_id)
+        if run is None and run_id is not None:
             raise AftersunError("There is no such run in the inventory.", "The table 'run' lists those stored.")
-        if found is None:
+        if run is None:
             raise AftersunError("Nothing has been ranked yet.", "Run 'aftersun rank' first.")
         if letters and not personal:
             raise ValueError("letters hold names; a view without them has none")
-        self.run = found
-        self._inventory = inventory
-        self._tables = RunTables(inventory, found.run_id)
+        self.inventory = inventory
+        self.run = run
+        self.run_id = run.run_id
+        self.as_of = run.as_of
+        self.made_at = run.finished_at
+        self._tables = RunTables(inventory, run.run_id)
         self._anonymiser = None if personal else Anonymiser(inventory)
         self._letters = tuple(letters)
         self._letterhead = letterhead
         self._frames: dict[str, pd.DataFrame] = {}
         self._members: dict[str, tuple[str, ...]] | None = None
-
-    @property
-    def inventory(self) -> Inventory:
-        """The inventory that it is stored in."""
-        return self._inventory
-
-    @property
-    def run_id(self) -> str:
-        """Its id."""
-        return self.run.run_id
-
-    @property
-    def as_of(self) -> date:
-        """The day that ages and prices are taken at."""
-        return self.run.as_of
-
-    @property
-    def made_at(self) -> datetime:
-        """When it was finished, UTC."""
-        return self.run.finished_at
 
     @property
     def made_from(self) -> Mapping[str, Any]:
@@ -177,7 +159,7 @@ class RunView:
             sites = self._sites()
             named = {letter.site_id for letter in self._letters}
             wanted |= set(sites.loc[sites["site_id"].isin(named), "customer_id"].dropna())
-        return read.contacts(self._inventory, sorted(wanted))[list(CONTACT_COLUMNS)]
+        return read.contacts(self.inventory, sorted(wanted))[list(CONTACT_COLUMNS)]
 
     def replaced_by_company(self) -> list[str]:
         """Return a sentence for each value assumed of every system, or chance of a fact, that the company replaced."""
@@ -288,13 +270,12 @@ class RunView:
             If there is no such site.
         """
         sites = self.sites()
-        found = sites[sites["site_id"] == site_id]
-        if found.empty:
+        rows = sites[sites["site_id"] == site_id]
+        if rows.empty:
             raise AftersunError(
-                "There is no such site in the inventory.",
-                "Check the site's number; it is the column site_id.",
+                "There is no such site in the inventory.", "Check the site's number; it is the column site_id."
             )
-        return {str(name): value for name, value in found.iloc[0].items() if not pd.isna(value)}
+        return {str(name): value for name, value in rows.iloc[0].items() if not pd.isna(value)}
 
     def call_of(self, site_id: str) -> Mapping[str, Any]:
         """Return the call-list row of a site; a site loaded after the run has none and gets that as its reason."""
@@ -308,7 +289,7 @@ class RunView:
 
     def _frame(self, name: str, reader: Any) -> pd.DataFrame:
         if name not in self._frames:
-            self._frames[name] = reader(self._inventory)
+            self._frames[name] = reader(self.inventory)
         return self._frames[name].copy(deep=False)
 
     def _shown(self, frame: pd.DataFrame) -> pd.DataFrame:

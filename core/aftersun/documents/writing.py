@@ -16,32 +16,33 @@ from aftersun.inventory.store.file import Inventory
 from aftersun.model.errors import AftersunError
 from aftersun.model.letter import Letter
 from aftersun.model.output import OF_LETTER, Letterhead, Output
+from aftersun.money.company import Company
 
 _MOST_NAMED = 8  # texts
 
 
 @dataclass(frozen=True)
-class Written:
-    """The files that an output wrote, first the one to open; none and the reason where it failed."""
-
-    files: tuple[Path, ...]
-    failure: Failure | None = None
-
-
-@dataclass(frozen=True)
 class Job:
-    """What outputs write from: an inventory and a run of it, the letterhead, and an empty folder to work in."""
+    """What outputs write from: a run, the company and its letterhead, and an empty folder to work in."""
 
-    inventory: Inventory
-    run_id: str
+    run: RunView
+    company: Company
+    registry: Registry
     letterhead: Letterhead
     outputs: Sequence[Output]
     settings: Mapping[str, Mapping[str, str]]  # by output
     work: Path
+    remarks: tuple[str, ...]  # for the company to read
 
-    def view(self, letters: Sequence[Letter] = (), personal: bool = True) -> RunView:
-        """Return the run as an output sees it."""
-        return RunView(self.inventory, self.run_id, personal=personal, letters=letters, letterhead=self.letterhead)
+    @property
+    def inventory(self) -> Inventory:
+        """The inventory that the run is stored in."""
+        return self.run.inventory
+
+    def write(self, output: Output, letters: Sequence[Letter] = (), personal: bool = True) -> list[Path] | Failure:
+        """Have an output write the run, or letters of it, into a folder of its own."""
+        view = RunView(self.inventory, self.run.run_id, personal=personal, letters=letters, letterhead=self.letterhead)
+        return write(output, view, self.work / output.id, self.settings.get(output.id, {}))
 
 
 def outputs_named(registry: Registry, only: Sequence[str]) -> list[Output]:
@@ -98,40 +99,32 @@ def left_in_english(outputs: Sequence[Output], head: Letterhead) -> list[str]:
     return remarks
 
 
-def write(output: Output, view: RunView, folder: Path, settings: Mapping[str, str]) -> Written:
-    """Ask an output to write into a folder of its own, and check what it says that it wrote.
+def write(output: Output, view: RunView, folder: Path, settings: Mapping[str, str]) -> list[Path] | Failure:
+    """Return the files that an output wrote into a folder of its own, checked, first the one to open; or why it failed.
 
     What it prints goes nowhere: stdout belongs to the command. It may raise anything.
     """
     folder.mkdir()
     try:
         with redirect_stdout(io.StringIO()):
-            paths = output.write(view, folder, dict(settings))
-            files = tuple(_checked(Path(path), folder) for path in paths)
-        problem = _problem(output, files, len(view.letters()))
+            files = [folder / path for path in output.write(view, folder, dict(settings))]
+            problem = _problem(output, files, folder, len(view.letters()))
     except AftersunError as error:
         problem = " ".join(filter(None, [str(error), error.hint]))
     except (Exception, SystemExit) as error:
         problem = _reason(error, view.personal)
-    return Written((), Failure(output.id, "write", problem)) if problem else Written(files)
+    return Failure(output.id, "write", problem) if problem else files
 
 
-class _NotWritten(Exception):
-    """A file that an output names and that cannot be taken."""
-
-
-def _checked(path: Path, folder: Path) -> Path:
-    inside = folder / path
-    if inside.is_symlink() or not inside.is_file():
-        raise _NotWritten("it names a file that it did not write")
-    if not inside.resolve().is_relative_to(folder.resolve()):
-        raise _NotWritten("it names a file outside of its folder")
-    if not all(is_harmless(part) for part in inside.relative_to(folder).parts):
-        raise _NotWritten("it gave a file a name with other characters than letters, digits, underscores and hyphens")
-    return inside
-
-
-def _problem(output: Output, files: Sequence[Path], letters: int) -> str:
+def _problem(output: Output, files: Sequence[Path], folder: Path, letters: int) -> str:
+    """Return what is wrong with the files that an output says that it wrote, "" = nothing."""
+    for path in files:
+        if path.is_symlink() or not path.is_file():
+            return "it names a file that it did not write"
+        if not path.resolve().is_relative_to(folder.resolve()):
+            return "it names a file outside of its folder"
+        if not all(is_harmless(part) for part in path.relative_to(folder).parts):
+            return "it gave a file a name with other characters than letters, digits, underscores and hyphens"
     if len(set(files)) != len(files):
         return "it names a file twice"
     if output.of == OF_LETTER and len(files) != letters:
@@ -142,8 +135,6 @@ def _problem(output: Output, files: Sequence[Path], letters: int) -> str:
 def _reason(error: BaseException, personal: bool) -> str:
     """Tell what went wrong and where. What the error itself says may hold a name, if there were names to read."""
     text = " ".join(str(error).split())
-    if isinstance(error, _NotWritten):
-        return text
     frame = traceback.extract_tb(error.__traceback__)[-1]
     why = f": {text}" if text and not personal else ""
     return f"{type(error).__name__}{why} ({Path(frame.filename).name}, line {frame.lineno})"

@@ -70,6 +70,9 @@ def inventory(tmp_path):
         yield opened
 
 
+UNCHANGED = dict.fromkeys(("only_in_first", "only_in_second", "best_offer_changed", "ranking_changed"), 0)
+
+
 def second(inventory, tables, **changed):
     run = replace(RUN, run_id="two", finished_at=AT + timedelta(hours=1), **changed)
     write_run(inventory, run, tables)
@@ -81,7 +84,8 @@ def test_the_same_to_the_bit_whatever_the_order_of_rows(inventory):
     assert found.same
     assert list(found.causes) == []
     assert (found.first.run_id, found.second.run_id) == ("one", "two")
-    assert (found.best_offer_changed, found.ranking_changed, len(found.movers), len(found.notes)) == (0, 0, 0, 0)
+    assert found.sites == {**UNCHANGED, "of_both": 3}
+    assert (len(found.movers), len(found.notes)) == (0, 0)
 
 
 def test_one_bit_is_a_difference(inventory):
@@ -90,7 +94,7 @@ def test_one_bit_is_a_difference(inventory):
     found = compare(inventory)
     assert not found.same
     assert [table for table, same in found.tables.items() if not same] == ["ranking"]
-    assert (found.best_offer_changed, found.ranking_changed) == (0, 0)
+    assert found.sites == {**UNCHANGED, "of_both": 3}
 
 
 def test_a_row_that_stands_twice_is_a_difference(inventory):
@@ -107,8 +111,13 @@ def test_what_came_of_it_by_hand(inventory):
     )
     second(inventory, {"ranking": other, "safety_note": NOTES})
     found = compare(inventory)
-    assert (found.sites_of_both, found.only_in_first, found.only_in_second) == (2, 1, 1)
-    assert (found.best_offer_changed, found.ranking_changed) == (2, 1)
+    assert found.sites == {
+        "of_both": 2,
+        "only_in_first": 1,
+        "only_in_second": 1,
+        "best_offer_changed": 2,
+        "ranking_changed": 1,
+    }
     movers = found.movers.astype(object).where(found.movers.notna(), None)
     assert list(movers.itertuples(index=False, name=None)) == [
         ("S1", "bird_mesh", "tilt_mount", 100.0, 150.0, 50.0),

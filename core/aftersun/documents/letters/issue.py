@@ -6,13 +6,12 @@ import hashlib
 import json
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
-from typing import Any
 
 from aftersun.documents.letters.changes import changes_between
 from aftersun.documents.letters.compose import Choices, Composed
 from aftersun.documents.letters.facts import fact
 from aftersun.documents.placing import harmless
-from aftersun.documents.writing import Job, write
+from aftersun.documents.writing import Job
 from aftersun.host.registry import Failure
 from aftersun.inventory.log import letters as letter_store
 from aftersun.inventory.log.letters import Issued, LetterFile
@@ -55,12 +54,12 @@ def issue(job: Job, composed: Composed) -> Batch:
         stored = letter_store.kept_files(job.inventory, letters, output.id)
         wanted = [letter for letter in letters if _key(letter) not in stored]
         if wanted:
-            made = write(output, job.view(wanted), job.work / output.id, job.settings.get(output.id, {}))
-            if made.failure is not None:
-                failures.append(made.failure)
+            made = job.write(output, wanted)
+            if isinstance(made, Failure):
+                failures.append(made)
                 continue
-            for letter, path in zip(wanted, made.files, strict=True):
-                choices = _as_json(composed.choices[letter.site_id], job.letterhead)
+            for letter, path in zip(wanted, made, strict=True):
+                choices = composed.choices[letter.site_id].as_json() | {_LETTERHEAD: _fingerprint(job.letterhead)}
                 file = LetterFile(output.id, letter, choices, _name(letter, path.suffix), path.read_bytes())
                 stored[_key(letter)] = file
                 new_files.append(file)
@@ -108,10 +107,6 @@ def _still_good(last: Letter, letter: Letter, choices: Choices) -> bool:
 
 def _key(letter: Letter) -> tuple[str, int]:
     return letter.number, letter.version
-
-
-def _as_json(choices: Choices, head: Letterhead) -> dict[str, Any]:
-    return {**choices.as_json(), _LETTERHEAD: _fingerprint(head)}
 
 
 def _fingerprint(head: Letterhead) -> str:
