@@ -21,8 +21,7 @@ EXPORT_COLUMNS = (*PROBLEM_COLUMNS, REJECT_ID)
 def of_wrong_width(raw: RawTable) -> pd.DataFrame:
     """Return the problems of rows whose cells cannot be told apart."""
     rows = pd.Index((~raw.fits).nonzero()[0])
-    reasons = [f"{raw.widths[row]} cells where the header has {len(raw.header)}" for row in rows]
-    return rules.problems(rows, "", reasons, "Check the separators and quotation marks of this line.")
+    return rules.problem(rows, "wrong_width", cells=raw.widths[rows].tolist(), wanted=len(raw.header))
 
 
 def sentences(raw: RawTable, problems: pd.DataFrame, most: int | None = None) -> list[str]:

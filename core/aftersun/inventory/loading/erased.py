@@ -56,8 +56,7 @@ def refused(
         if any(meets(kind, str(cell).strip()) for cell in cells for kind in _COLUMNS.values()):
             refused_rows[int(row)] = ""
     rows = pd.Index(sorted(refused_rows), dtype="int64")
-    hint = "Take the row out; if the customer came back, load with --allow-again."
-    return rows, rules.problems(rows, [refused_rows[row] for row in rows], "erased on request", hint)
+    return rows, rules.problem(rows, "erased", column=[refused_rows[row] for row in rows])
 
 
 def forget(connection: duckdb.DuckDBPyConnection, values: pd.DataFrame) -> None:

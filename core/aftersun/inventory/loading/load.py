@@ -119,9 +119,7 @@ def _unknown_references(connection: duckdb.DuckDBPyConnection, file: CheckedFile
         if name in file.values:
             known = connection.execute(f"SELECT DISTINCT {quoted(name)} FROM {quoted(owner)}").df()[name]
             given = file.values[name].dropna()
-            hint = f"Load the {owner} first, or correct the {name}."
-            unknown = given.index[~given.isin(known)]
-            problems.append(rules.problems(unknown, name, f"no {owner} with this {name} is loaded", hint))
+            problems.append(rules.problem(given.index[~given.isin(known)], "not_loaded", column=name, owner=owner))
     return problems
 
 

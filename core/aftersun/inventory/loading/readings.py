@@ -12,7 +12,6 @@ from aftersun.inventory.store import rules
 from aftersun.model import tables
 
 _COLUMNS = ("ends_at", "kwh", "register_kwh")
-_HINT = "Give kwh with ends_at for the energy of an interval, or register_kwh alone for a counter."
 
 
 def longest_interval_days() -> float:
@@ -30,18 +29,16 @@ def row_problems(text: pd.DataFrame, values: pd.DataFrame) -> list[pd.DataFrame]
         text[name].notna() if name in text else pd.Series(False, index=text.index) for name in _COLUMNS
     )
     problems = [
-        rules.where(~energy & ~counter, "kwh", "neither an energy nor a counter", _HINT),
-        rules.where(energy & counter, "register_kwh", "both an energy and a counter", _HINT),
-        rules.where(energy & ~counter & ~kwh_end, "ends_at", "an energy without the end of its interval", _HINT),
-        rules.where(counter & ~energy & kwh_end, "ends_at", "a counter is read at one moment", _HINT),
+        rules.where(~energy & ~counter, "no_reading"),
+        rules.where(energy & counter, "two_readings"),
+        rules.where(energy & ~counter & ~kwh_end, "energy_without_end"),
+        rules.where(counter & ~energy & kwh_end, "counter_with_end"),
     ]
     if "ends_at" in values:
         days = (values["ends_at"] - values["starts_at"]).dt.total_seconds() / 86400
         longest = longest_interval_days()
-        backward = "Correct the moments; a day ends at 00:00 of the next day."
-        long = "Correct the moments, or split the reading."
         problems += [
-            rules.where(days <= 0, "ends_at", "does not lie after starts_at", backward),
-            rules.where(days > longest, "ends_at", f"lies more than {longest:g} days after starts_at", long),
+            rules.where(days <= 0, "interval_backward"),
+            rules.where(days > longest, "interval_too_long", longest=longest),
         ]
     return problems

@@ -72,8 +72,8 @@ def read_text(
         problems += wrong
         if name not in COLUMNS:
             silent = cleaned.notna() & values[name].isna() & ~cleaned.index.isin(rules.gather(wrong)["row"])
-            hint = f"Tell what was learnt{f': {column.limits}' if column.limits else ''}, or leave it out."
-            problems.append(rules.where(silent, column.name, "tells nothing", hint))
+            limits = f": {column.limits}" if column.limits else ""
+            problems.append(rules.where(silent, "tells_nothing", column=name, limits=limits))
     frame = pd.DataFrame(values, index=text.index)
     frame["retrofit"] = frame["retrofit"].fillna("")
     frame, about_arrays = learnt_facts.with_arrays(connection, frame)
@@ -98,34 +98,16 @@ def _row_problems(connection: duckdb.DuckDBPyConnection, rows: pd.DataFrame, tod
     strange = named_one & ~all_known & bool(len(run_ids))
     later = rows["outcome"] == LATER
     too_soon = later & ~(rows["leave_until"] > rows["called_on"]).fillna(False)
-    needs_one = rows["outcome"].isin([YES, DONE]) & ~named_one
     return [
         rules.where(
-            rows["site_id"].notna() & ~rows["site_id"].isin(sites),
-            "site_id",
-            "no site with this site_id is loaded",
-            "Load the site first, or correct the site_id.",
+            rows["site_id"].notna() & ~rows["site_id"].isin(sites), "not_loaded", column="site_id", owner="site"
         ),
-        rules.where(rows["called_on"] > pd.Timestamp(today), "called_on", "lies in the future", "Correct the day."),
-        rules.where(
-            too_soon, "leave_until", "missing or not after the day of the call", "Say until when to leave in peace."
-        ),
-        rules.where(
-            rows["leave_until"].notna() & rows["outcome"].notna() & ~later,
-            "leave_until",
-            f"belongs to the outcome {LATER} alone",
-            "Leave it empty, or correct the outcome.",
-        ),
-        rules.where(needs_one, "retrofit", f"missing: {YES} and {DONE} are about one", "Say which retrofit."),
-        rules.where(
-            strange, "retrofit", "not a retrofit of any stored run", "'aftersun retrofits' lists the identifiers."
-        ),
-        rules.where(
-            rows["run_id"].notna() & ~rows["run_id"].isin(run_ids),
-            "run_id",
-            "no such run is stored",
-            "Leave it empty for the newest run of that day.",
-        ),
+        rules.where(rows["called_on"] > pd.Timestamp(today), "call_in_future"),
+        rules.where(too_soon, "no_later_day"),
+        rules.where(rows["leave_until"].notna() & rows["outcome"].notna() & ~later, "later_day_unasked"),
+        rules.where(rows["outcome"].isin([YES, DONE]) & ~named_one, "retrofit_missing"),
+        rules.where(strange, "retrofit_unknown"),
+        rules.where(rows["run_id"].notna() & ~rows["run_id"].isin(run_ids), "run_unknown"),
     ]
 
 

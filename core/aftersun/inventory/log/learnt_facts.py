@@ -56,13 +56,8 @@ def with_arrays(connection: duckdb.DuckDBPyConnection, values: pd.DataFrame) -> 
     filled = values["array_id"].where(named | ~about_array, values["site_id"].map(single)).astype("string")
     foreign = named & ~(values["array_id"].map(owner) == values["site_id"]).fillna(False)
     problems = [
-        rules.where(foreign, "array_id", "not an array of this site", "Correct the array_id or the site_id."),
-        rules.where(
-            about_array & filled.isna(),
-            "array_id",
-            "missing: a fact about an array is told, and the site has several arrays or none",
-            "Say which array it is about.",
-        ),
+        rules.where(foreign, "foreign_array"),
+        rules.where(about_array & filled.isna(), "array_missing"),
     ]
     return values.assign(array_id=filled), problems
 
@@ -82,19 +77,9 @@ def tariff_problems(connection: duckdb.DuckDBPyConnection, values: pd.DataFrame)
         if not _in_force(connection, _tariff_of(connection, str(site_id)), day.date())
     ]
     return [
-        rules.where(unknown, _TARIFF_ID, "no tariff with this tariff_id is loaded", "Load the tariff first."),
-        rules.where(
-            about_tariff & renamed,
-            _TARIFF_ID,
-            "told together with a price",
-            "Tell the tariff or its prices, not both at once.",
-        ),
-        rules.problems(
-            pd.Index(bare, dtype=values.index.dtype),
-            "import_price",
-            "missing: the site has no tariff in force to which a price could be added",
-            "Tell import_price too.",
-        ),
+        rules.where(unknown, "tariff_unknown"),
+        rules.where(about_tariff & renamed, "tariff_and_price"),
+        rules.problem(pd.Index(bare, dtype=values.index.dtype), "price_missing"),
     ]
 
 

@@ -1,21 +1,24 @@
 """Column rules, made from the dictionary: text in, values and problems out. Whole columns at a time.
 
 Problems are frames with the columns of ``PROBLEM_COLUMNS``: ``row`` is the index label of the row. They never
-hold a value, so that they can be printed.
+hold a value, so that they can be printed. Their sentences stand in ``problems.csv``.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+import aftersun_datasets
 from aftersun.inventory.store.dictionary import BOOLEAN, CHOICE, DATE, INTEGER, MOMENT, NUMBER, TEXT, Column
 
 PROBLEM_COLUMNS = ("row", "column", "reason", "what_to_do")
 
+_SENTENCES = {row["problem"]: row for row in aftersun_datasets.rows("problems.csv", "aftersun.inventory")}
 _NUMBER = r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?"
 _DECIMAL_COMMA = r"^([+-]?[0-9]*),([0-9]+)$"
 # From 1900 on: an earlier year is a slip. A time of midnight is how programs write a mere day.
@@ -27,12 +30,25 @@ _LONGEST_TEXT = 10_000  # characters; the database takes no key of more than 120
 _LARGEST_EXACT = 2**53  # whole numbers beyond it are not exact in double precision
 
 
-def problems(rows: pd.Index, column: str | Sequence[str], reason: str | Sequence[str], what_to_do: str) -> pd.DataFrame:
-    """Return a problem for each of these rows; ``column`` and ``reason`` are one for all or one a row."""
-    return pd.DataFrame({"row": rows.to_numpy(), "column": column, "reason": reason, "what_to_do": what_to_do})
+def problem(rows: pd.Index, name: str, **figures: Any) -> pd.DataFrame:
+    """Return a problem of ``problems.csv`` for each of these rows; a figure is one for all, or a list of one a row."""
+    lists = {figure: values for figure, values in figures.items() if isinstance(values, list)}
+    texts = {column: _SENTENCES[name][column] for column in PROBLEM_COLUMNS[1:]}
+    each = [{**figures, **dict(zip(lists, values, strict=True))} for values in zip(*lists.values(), strict=True)]
+    cells = {
+        column: [text.format_map(row) for row in each] if lists else text.format_map(figures)
+        for column, text in texts.items()
+    }
+    return pd.DataFrame({"row": rows.to_numpy(), **cells})
 
 
-NONE = problems(pd.Index([], dtype="int64"), "", "", "")
+def where(flags: pd.Series, name: str, **figures: Any) -> pd.DataFrame:
+    """Return a problem of ``problems.csv`` for each row that is flagged; unknown flags are not."""
+    mask = flags.to_numpy(dtype=bool, na_value=False)
+    return problem(flags.index[mask], name, **figures) if mask.any() else NONE
+
+
+NONE = pd.DataFrame({"row": pd.Index([], dtype="int64"), "column": "", "reason": "", "what_to_do": ""})
 
 
 def gather(parts: Iterable[pd.DataFrame]) -> pd.DataFrame:
@@ -53,23 +69,17 @@ def parse(column: Column, text: pd.Series) -> tuple[pd.Series, list[pd.DataFrame
     """Turn clean text into values of the column's dtype, NA where unknown or wrong, and list the problems."""
     values, problems = _PARSERS[column.type](column, text)
     if column.required:
-        hint = f"Fill it in: {column.meaning[:1].lower()}{column.meaning[1:]}."
-        problems.append(where(text.isna(), column.name, "missing", hint))
+        meaning = f"{column.meaning[:1].lower()}{column.meaning[1:]}"
+        problems.append(where(text.isna(), "missing", column=column.name, meaning=meaning))
     return values, problems
-
-
-def where(flags: pd.Series, column: str, reason: str, what_to_do: str) -> pd.DataFrame:
-    """Return a problem for each row that is flagged; unknown flags are not."""
-    mask = flags.to_numpy(dtype=bool, na_value=False)
-    return problems(flags.index[mask], column, reason, what_to_do) if mask.any() else NONE
 
 
 def _text(column: Column, text: pd.Series) -> tuple[pd.Series, list[pd.DataFrame]]:
     broken = text.str.contains("\0", regex=False)
     long = text.str.len() > _LONGEST_TEXT
     problems = [
-        where(broken, column.name, "holds a NUL character, which is no text", "Write it anew."),
-        where(long, column.name, f"longer than {_LONGEST_TEXT:,} characters", "Shorten it."),
+        where(broken, "nul_character", column=column.name),
+        where(long, "too_long", column=column.name, most=_LONGEST_TEXT),
     ]
     return text.mask((broken | long).fillna(False)), problems
 
@@ -77,61 +87,52 @@ def _text(column: Column, text: pd.Series) -> tuple[pd.Series, list[pd.DataFrame
 def _number(column: Column, text: pd.Series) -> tuple[pd.Series, list[pd.DataFrame]]:
     values = text.where(text.str.fullmatch(_NUMBER).fillna(False)).astype("Float64")
     values = values.where(values.abs() < np.inf)
-    unreadable = where(
-        text.notna() & values.isna(),
-        column.name,
-        "not a plain number",
-        "Write digits with a decimal point, without unit or thousands separator; leave it empty if unknown.",
-    )
-    return values, [unreadable, *_beyond_limits(column, values)]
+    return values, [_unreadable(column, text, values, "no_number"), *_beyond_limits(column, values)]
 
 
 def _integer(column: Column, text: pd.Series) -> tuple[pd.Series, list[pd.DataFrame]]:
     numbers, problems = _number(column, text)
     whole = ((numbers == np.floor(numbers)) & (numbers.abs() <= _LARGEST_EXACT)).fillna(False)
-    hint = "Write a whole number; leave it empty if unknown."
-    broken = where(numbers.notna() & ~whole, column.name, "not a whole number", hint)
+    broken = where(numbers.notna() & ~whole, "not_whole", column=column.name)
     return numbers.where(whole).astype("Int64"), [*problems, broken]
 
 
 def _beyond_limits(column: Column, values: pd.Series) -> Iterable[pd.DataFrame]:
-    unit = f" {column.unit}" if column.unit else ""
-    hint = f"Correct it; allowed is {column.limits}{unit}."
+    figures = {"column": column.name, "limits": column.limits, "unit": f" {column.unit}" if column.unit else ""}
     if column.minimum is not None:
-        reason = f"below the lowest allowed value, {column.minimum:.10g}{unit}"
-        yield where(values < column.minimum, column.name, reason, hint)
+        yield where(values < column.minimum, "too_low", limit=column.minimum, **figures)
     if column.maximum is not None:
-        reason = f"above the highest allowed value, {column.maximum:.10g}{unit}"
-        yield where(values > column.maximum, column.name, reason, hint)
+        yield where(values > column.maximum, "too_high", limit=column.maximum, **figures)
+
+
+def _unreadable(column: Column, text: pd.Series, values: pd.Series, name: str) -> pd.DataFrame:
+    return where(text.notna() & values.isna(), name, column=column.name, choices=", ".join(column.choices))
 
 
 def _boolean(column: Column, text: pd.Series) -> tuple[pd.Series, list[pd.DataFrame]]:
     folded = text.str.lower()
     values = folded.map(_TRUTH).astype("boolean")
     wrong = folded.notna() & values.isna() & (folded != _UNKNOWN)
-    return values, [where(wrong, column.name, "neither yes nor no", "Write yes or no; leave it empty if unknown.")]
+    return values, [where(wrong, "not_yes_no", column=column.name)]
 
 
 def _date(column: Column, text: pd.Series) -> tuple[pd.Series, list[pd.DataFrame]]:
     day = text.where(text.str.fullmatch(_DATE).fillna(False)).str.slice(0, 10)
     values = pd.to_datetime(day, format="%Y-%m-%d", errors="coerce").astype("datetime64[us]")
-    hint = "Write it as YYYY-MM-DD, for example 2019-04-30; leave it empty if unknown."
-    return values, [where(text.notna() & values.isna(), column.name, "not a date", hint)]
+    return values, [_unreadable(column, text, values, "no_date")]
 
 
 def _moment(column: Column, text: pd.Series) -> tuple[pd.Series, list[pd.DataFrame]]:
     plain = text.where(text.str.fullmatch(_MOMENT).fillna(False))
     minute = plain.str.slice(0, 10) + " " + plain.str.slice(11, 16).replace("", "00:00")
     values = pd.to_datetime(minute, format="%Y-%m-%d %H:%M", errors="coerce").astype("datetime64[us]")
-    hint = "Write it as YYYY-MM-DD HH:MM or, for the beginning of a day, YYYY-MM-DD; midnight is 00:00."
-    return values, [where(text.notna() & values.isna(), column.name, "not a moment", hint)]
+    return values, [_unreadable(column, text, values, "no_moment")]
 
 
 def _choice(column: Column, text: pd.Series) -> tuple[pd.Series, list[pd.DataFrame]]:
     folded = text.str.lower().str.replace(r"\s+", " ", regex=True)
     values = folded.map({choice.lower(): choice for choice in column.choices}).astype("string")
-    hint = f"Write one of: {', '.join(column.choices)}; leave it empty if unknown."
-    return values, [where(text.notna() & values.isna(), column.name, "not one of the choices", hint)]
+    return values, [_unreadable(column, text, values, "no_choice")]
 
 
 _PARSERS = {
@@ -165,12 +166,7 @@ def repeated_keys(keys: Sequence[str], values: pd.DataFrame, lines: npt.NDArray[
     name = ", ".join(keys)
     return gather(
         [
-            problems(
-                clashing.index,
-                name,
-                [f"line {number} has the same key and says something else" for number in other],
-                "Keep the row that is right and delete the other, or correct the key.",
-            ),
-            problems(same.index, name, [f"says the same as line {number}" for number in same], "Delete this row."),
+            problem(clashing.index, "clashing_key", column=name, line=list(other)),
+            problem(same.index, "repeated_row", column=name, line=list(same)),
         ]
     )
