@@ -10,6 +10,8 @@ from io import StringIO
 import numpy as np
 import pandas as pd
 
+from aftersun.climate.text import Unusable
+
 _AS_CSV = "Save it as CSV with commas between columns and points in numbers."
 
 
@@ -21,20 +23,12 @@ class PlainTable:
     rows: pd.DataFrame
 
 
-class BadTable(ValueError):
-    """Something is wrong with the table's form; ``hint`` says what to do."""
-
-    def __init__(self, reason: str, hint: str = _AS_CSV) -> None:
-        super().__init__(reason)
-        self.hint = hint
-
-
 def read_plain_table(text: str, needed: Collection[str], possible: Collection[str] = ()) -> PlainTable:
     """Read a table that has the columns ``needed`` and may have those ``possible``, in any order.
 
     Raises
     ------
-    BadTable
+    Unusable
         If a column is missing, unknown or given twice, a row has another number of cells than the header, or a cell
         does not end.
     """
@@ -52,12 +46,12 @@ def read_plain_table(text: str, needed: Collection[str], possible: Collection[st
             header = [cell.strip() for cell in cells]
             _check_header(header, needed, possible)
         elif len(cells) != len(header):
-            raise BadTable(f"line {reader.line_num} has {len(cells)} cells instead of {len(header)}")
+            raise Unusable(f"line {reader.line_num} has {len(cells)} cells instead of {len(header)}", _AS_CSV)
         else:
             lines.append(reader.line_num)
             rows.append([cell.strip() for cell in cells])
     if not header:
-        raise BadTable("it has no header line", f"Begin with the line {','.join(needed)}.")
+        raise Unusable("it has no header line", f"Begin with the line {','.join(needed)}.")
     return PlainTable(entries, pd.DataFrame(rows, index=lines, columns=header, dtype=str))
 
 
@@ -66,7 +60,7 @@ def _records(reader: Iterator[list[str]]) -> Iterator[list[str]]:
         yield from reader
     except csv.Error as error:  # a cell of more than 131,072 characters
         hint = f"Look for a quotation mark that is not closed. {_AS_CSV}"
-        raise BadTable("it cannot be split into cells", hint) from error
+        raise Unusable("it cannot be split into cells", hint) from error
 
 
 def _check_header(header: list[str], needed: Collection[str], possible: Collection[str]) -> None:
@@ -77,7 +71,7 @@ def _check_header(header: list[str], needed: Collection[str], possible: Collecti
         reasons += [f"has {len(unknown)} unknown names"] if unknown else []
         reasons += ["names a column twice"] if len(set(header)) < len(header) else []
         columns = ", ".join(needed) + (f"; it may have {', '.join(possible)}" if possible else "")
-        raise BadTable(f"its header {' and '.join(reasons)}", f"The columns are {columns}. {_AS_CSV}")
+        raise Unusable(f"its header {' and '.join(reasons)}", f"The columns are {columns}. {_AS_CSV}")
 
 
 def to_numbers(rows: pd.DataFrame, name: str) -> pd.Series:
@@ -85,12 +79,12 @@ def to_numbers(rows: pd.DataFrame, name: str) -> pd.Series:
 
     Raises
     ------
-    BadTable
+    Unusable
         If a cell that is not empty holds something else, naming the first line.
     """
     text = rows[name]
     values = pd.to_numeric(text.where(text != ""), errors="coerce")
     wrong = (~np.isfinite(values) & (text != "")).to_numpy()
     if wrong.any():
-        raise BadTable(f"line {rows.index[wrong][0]} has no number in the column {name}")
+        raise Unusable(f"line {rows.index[wrong][0]} has no number in the column {name}", _AS_CSV)
     return values.astype(float)

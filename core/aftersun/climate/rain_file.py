@@ -19,10 +19,10 @@ import numpy as np
 import pandas as pd
 
 from aftersun.climate.limits import limit
-from aftersun.climate.plain_table import BadTable, PlainTable, read_plain_table, to_numbers
+from aftersun.climate.plain_table import PlainTable, read_plain_table, to_numbers
 from aftersun.climate.rain import Rain, doubt
 from aftersun.climate.synthesis.rain import wet_day_counts
-from aftersun.climate.text import read_bytes, to_text
+from aftersun.climate.text import Unusable, read_bytes, to_text
 from aftersun.model.errors import AftersunError
 from aftersun.model.typical_year import DAYS_IN_MONTH, FIRST_DAY, MONTHS
 from aftersun.model.weather import Hours
@@ -61,7 +61,7 @@ def spread_month(total_mm: float, rain_days: int, days: int) -> Hours:
 def _rain(table: PlainTable) -> pd.Series:
     mm = to_numbers(table.rows, "rain_mm")
     if (mm < 0).any():
-        raise BadTable(f"line {mm.index[mm < 0][0]} has negative rain", "Leave cells without a measurement empty.")
+        raise Unusable(f"line {mm.index[mm < 0][0]} has negative rain", "Leave cells without a measurement empty.")
     return mm
 
 
@@ -70,18 +70,18 @@ def _days_of_year(table: PlainTable) -> tuple[Hours, str]:
     date = pd.to_datetime(table.rows["date"], format="%Y-%m-%d", errors="coerce")
     wrong = date.isna().to_numpy()
     if wrong.any():
-        raise BadTable(f"line {table.rows.index[wrong][0]} has no date", "Write dates like 2023-05-17.")
+        raise Unusable(f"line {table.rows.index[wrong][0]} has no date", "Write dates like 2023-05-17.")
     mm = _rain(table)
     leap = ((date.dt.month == 2) & (date.dt.day == 29)).to_numpy()
     date, mm = date[~leap], mm[~leap]
     day = FIRST_DAY[date.dt.month.to_numpy() - 1] + date.dt.day.to_numpy() - 1
     if len(set(day)) < len(day):
-        raise BadTable("it has more than one record for a day of the year", "Give one year, 365 days, or 12 months.")
+        raise Unusable("it has more than one record for a day of the year", "Give one year, 365 days, or 12 months.")
     daily = np.full(365, np.nan)
     daily[day] = mm
     missing = int(np.isnan(daily).sum())
     if missing > (most := limit("rain_days_missing")):
-        raise BadTable(
+        raise Unusable(
             f"{missing} of the 365 days have no value", f"Up to {most:.0f} count as dry; give a complete year of days."
         )
     years = sorted(set(date.dt.year))
@@ -94,10 +94,10 @@ def _days_of_months(table: PlainTable) -> tuple[Hours, str]:
     """Rain by day (365,) from monthly totals, and what it is."""
     month = to_numbers(table.rows, "month")
     if sorted(month) != list(range(1, 13)):
-        raise BadTable("its months are not 1 to 12, each once", "Give twelve rows, one a month.")
+        raise Unusable("its months are not 1 to 12, each once", "Give twelve rows, one a month.")
     total = _rain(table).set_axis(month).sort_index()
     if (gaps := total.isna().to_numpy()).any():
-        raise BadTable(f"{MONTHS[int(np.argmax(gaps))]} has no rain value", "Give the total of each month.")
+        raise Unusable(f"{MONTHS[int(np.argmax(gaps))]} has no rain value", "Give the total of each month.")
     days = np.full(12, np.nan)
     if "rain_days" in table.rows:
         days = to_numbers(table.rows, "rain_days").set_axis(month).sort_index().to_numpy()
@@ -105,7 +105,7 @@ def _days_of_months(table: PlainTable) -> tuple[Hours, str]:
     days = np.where(known, days, wet_day_counts(total.to_numpy()))
     wrong = (days < 0) | (days > DAYS_IN_MONTH) | (days != np.rint(days)) | ((days == 0) & (total > 0))
     if wrong.any():
-        raise BadTable(
+        raise Unusable(
             f"{MONTHS[int(np.argmax(wrong))]} has an impossible number of rain days",
             "rain_days is a whole number up to the days of the month, and at least 1 where it rained.",
         )
@@ -122,7 +122,7 @@ def _by_day(text: str) -> tuple[Hours, str]:
         return _days_of_year(read_plain_table(text, ("date", "rain_mm")))
     if "month" in names:
         return _days_of_months(read_plain_table(text, ("month", "rain_mm"), ("rain_days",)))
-    raise BadTable("its header names neither date nor month", _FORMS)
+    raise Unusable("its header names neither date nor month", _FORMS)
 
 
 def read_rain(path: Path) -> Rain:
@@ -142,7 +142,7 @@ def read_rain(path: Path) -> Rain:
     text = to_text(read_bytes(path))
     try:
         daily, basis = _by_day(text)
-    except BadTable as error:
+    except Unusable as error:
         raise AftersunError(f"The rain in {path.name} cannot be used: {error}.", error.hint) from error
     hourly = np.repeat(daily / 24, 24)
     why_not = doubt(hourly, 0.0)

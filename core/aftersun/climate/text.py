@@ -34,6 +34,14 @@ def read_bytes(path: Path) -> bytes:
     return content
 
 
+class Unusable(ValueError):
+    """What a file holds cannot be used; ``hint`` says what to do."""
+
+    def __init__(self, reason: str, hint: str) -> None:
+        super().__init__(reason)
+        self.hint = hint
+
+
 def to_text(content: bytes) -> str:
     """Decode UTF-8, with or without its mark, UTF-16 with its mark, else Latin-1; lines end with a line feed."""
     encodings = ("utf-16", "latin-1") if content[:2] in (b"\xff\xfe", b"\xfe\xff") else ("utf-8-sig", "latin-1")

@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 
 from aftersun.climate.formats import parse
+from aftersun.climate.gate.findings import Findings
 from aftersun.climate.gate.order import in_order
 from aftersun.climate.read import WeatherReading, read_weather
 from aftersun.model.errors import AftersunError
@@ -111,7 +112,7 @@ def test_sample_year_with_two_clocks_is_refused(samples: Path) -> None:
     # Honolulu: GHI 1953 kWh/m2; in nine months irradiance stands an hour before the file's own column of
     # extraterrestrial irradiance, in the other three it agrees with it.
     path = samples / "HI-Honolulu_Intl_Arpt.tmy3"
-    ordered, _ = in_order(parse(path.read_text(encoding="utf-8"), path.name).hours)
+    ordered = in_order(parse(path.read_text(encoding="utf-8"), path.name).hours, Findings(path.name))
     assert round(ordered["ghi"].sum() / 1000) == 1953
     with pytest.raises(AftersunError, match=r"Jan, Apr, May, Jun, Jul, Aug, Oct, Nov, Dec comes 1\.0 h early"):
         read_weather(path)

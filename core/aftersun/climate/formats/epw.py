@@ -7,7 +7,8 @@ from io import StringIO
 import pandas as pd
 import pvlib
 
-from aftersun.climate.formats.raw import RawWeather, Unusable, numbers, place_name, station_number
+from aftersun.climate.formats.raw import RawWeather, numbers, place_name, position, station_number
+from aftersun.climate.text import Unusable
 
 # From these values on a field counts as missing (EnergyPlus documentation, Auxiliary Programs, EPW fields).
 EPW_MISSING = pd.Series(
@@ -42,10 +43,7 @@ def read_epw(text: str) -> RawWeather:
     return RawWeather(
         station_id=station_number(meta["WMO_code"]),
         name=place_name(meta["city"], meta["state-prov"]),
-        latitude=meta["latitude"],
-        longitude=meta["longitude"],
-        elevation_m=meta["altitude"],
-        utc_offset_h=meta["TZ"],
+        **position(meta),
         source=f"EPW file ({str(meta['data_type']).strip() or 'origin not stated'})",
         hours=hours,
     )

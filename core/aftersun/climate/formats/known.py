@@ -18,14 +18,10 @@ import pandas as pd
 from aftersun.climate.formats.epw import read_epw
 from aftersun.climate.formats.nsrdb import read_nsrdb
 from aftersun.climate.formats.plain import read_plain
-from aftersun.climate.formats.pvgis import (
-    read_pvgis_hourly_csv,
-    read_pvgis_hourly_json,
-    read_pvgis_tmy_csv,
-    read_pvgis_tmy_json,
-)
-from aftersun.climate.formats.raw import RawWeather, Unusable
+from aftersun.climate.formats.pvgis import read_pvgis_hourly, read_pvgis_tmy
+from aftersun.climate.formats.raw import RawWeather
 from aftersun.climate.formats.tmy import read_tmy2, read_tmy3
+from aftersun.climate.text import Unusable
 from aftersun.model.errors import AftersunError
 
 
@@ -44,10 +40,10 @@ FORMATS = (
     Format("TMY2", re.compile(r" ?\d{5} .{22} .. +-?\d+ [NS] +\d+ +\d+ [EW] +\d+ +\d+ +-?\d+ *\n"), read_tmy2),
     Format("TMY3", re.compile(r'[^\n]*\n"?Date \(MM/DD/YYYY\)"?,"?Time \(HH:MM\)'), read_tmy3),
     Format("EPW", re.compile(r"LOCATION,"), read_epw),
-    Format("PVGIS", re.compile(_PVGIS_PLACE + r"(Irradiance Time Offset[^\n]*\n)?month,year"), read_pvgis_tmy_csv),
-    Format("PVGIS", re.compile(_PVGIS_PLACE + "Radiation database:"), read_pvgis_hourly_csv),
-    Format("PVGIS", re.compile(r'\s*\{(?s:.*?)"tmy_hourly"\s*:\s*\['), read_pvgis_tmy_json),
-    Format("PVGIS", re.compile(r'\s*\{(?s:.*?)"hourly"\s*:\s*\['), read_pvgis_hourly_json),
+    Format("PVGIS", re.compile(_PVGIS_PLACE + r"(Irradiance Time Offset[^\n]*\n)?month,year"), read_pvgis_tmy),
+    Format("PVGIS", re.compile(_PVGIS_PLACE + "Radiation database:"), read_pvgis_hourly),
+    Format("PVGIS", re.compile(r'\s*\{(?s:.*?)"tmy_hourly"\s*:\s*\['), read_pvgis_tmy),
+    Format("PVGIS", re.compile(r'\s*\{(?s:.*?)"hourly"\s*:\s*\['), read_pvgis_hourly),
     Format("NSRDB", re.compile(r"Source,Location ID,[^\n]*\n[^\n]*\nYear,Month,Day,Hour,Minute"), read_nsrdb),
     Format("plain table", re.compile(r"(#[^\n]*\n)*# *[a-z_]+ *="), read_plain),
 )

@@ -21,13 +21,15 @@ columns ``rain_mm`` and ``albedo``. An empty cell is a missing value. ``year`` s
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from aftersun.climate.formats.raw import RawWeather, Unusable, numbers
-from aftersun.climate.plain_table import BadTable, read_plain_table, to_numbers
+from aftersun.climate.formats.raw import RawWeather, numbers
+from aftersun.climate.plain_table import read_plain_table, to_numbers
 from aftersun.climate.table import VALUES
+from aftersun.climate.text import Unusable
 from aftersun.model.typical_year import calendar
 from aftersun.model.weather import HOURS_PER_YEAR
 
@@ -40,13 +42,10 @@ _LINES = f"Lines '# name = value' before the header give {', '.join(_PLACE)}; th
 
 def read_plain(text: str) -> RawWeather:
     """Read the plain table described above."""
-    try:
-        table = read_plain_table(text, _NEEDED, OPTIONAL)
-        columns = {name: to_numbers(table.rows, name) for name in map(str, table.rows)}
-    except BadTable as error:
-        raise Unusable(str(error), error.hint) from error
+    table = read_plain_table(text, _NEEDED, OPTIONAL)
+    columns = {name: to_numbers(table.rows, name) for name in map(str, table.rows)}
     entries = table.entries
-    latitude, longitude, elevation_m, utc_offset_h = (_number(entries, name) for name in _PLACE)
+    place: dict[str, Any] = {name: _number(entries, name) for name in _PLACE}
     year = _number(entries, "year") if "year" in entries else math.nan
     hour = columns.pop("hour").to_numpy()
     if not (np.isin(hour, np.arange(HOURS_PER_YEAR))).all():
@@ -61,10 +60,7 @@ def read_plain(text: str) -> RawWeather:
         name=entries.get("name", ""),
         source=entries.get("source") or "plain table",
         hours=hours.assign(year=year, month=month, day=day, hour=hour_of_day),
-        latitude=latitude,
-        longitude=longitude,
-        elevation_m=elevation_m,
-        utc_offset_h=utc_offset_h,
+        **place,
     )
 
 

@@ -15,7 +15,8 @@ import numpy as np
 import pandas as pd
 import pvlib
 
-from aftersun.climate.formats.raw import Instants, RawWeather, Unusable, numbers
+from aftersun.climate.formats.raw import Instants, RawWeather, numbers
+from aftersun.climate.text import Unusable
 from aftersun.model.weather import HOURS_PER_YEAR
 
 _TABLE = re.compile(r"^time.*(\n.+)+", re.MULTILINE)
@@ -23,27 +24,25 @@ _LOWEST_SUN_DEG = 1.0
 """Sun height below which the beam on the horizontal says nothing of the beam itself."""
 
 
-def read_pvgis_tmy_csv(text: str) -> RawWeather:
-    """Read a typical year as CSV with `pvlib.iotools.read_pvgis_tmy`."""
+def read_pvgis_tmy(text: str) -> RawWeather:
+    """Read a typical year as CSV or JSON with `pvlib.iotools.read_pvgis_tmy`."""
+    if _is_json(text):
+        return raw_pvgis_tmy(*pvlib.iotools.read_pvgis_tmy(StringIO(text), pvgis_format="json"))
     if (rows := _rows(text)) != HOURS_PER_YEAR:
         raise ValueError(f"it holds {rows} complete hours instead of {HOURS_PER_YEAR}")
     return raw_pvgis_tmy(*pvlib.iotools.read_pvgis_tmy(BytesIO(text.encode()), pvgis_format="csv"))
 
 
-def read_pvgis_tmy_json(text: str) -> RawWeather:
-    """Read a typical year as JSON with `pvlib.iotools.read_pvgis_tmy`."""
-    return raw_pvgis_tmy(*pvlib.iotools.read_pvgis_tmy(StringIO(text), pvgis_format="json"))
+def read_pvgis_hourly(text: str) -> RawWeather:
+    """Read an hourly series as CSV or JSON with `pvlib.iotools.read_pvgis_hourly`."""
+    if not _is_json(text):
+        _rows(text)
+    kind = "json" if _is_json(text) else "csv"
+    return _raw_hourly(*pvlib.iotools.read_pvgis_hourly(StringIO(text), pvgis_format=kind))
 
 
-def read_pvgis_hourly_csv(text: str) -> RawWeather:
-    """Read an hourly series as CSV with `pvlib.iotools.read_pvgis_hourly`."""
-    _rows(text)
-    return _raw_hourly(*pvlib.iotools.read_pvgis_hourly(StringIO(text), pvgis_format="csv"))
-
-
-def read_pvgis_hourly_json(text: str) -> RawWeather:
-    """Read an hourly series as JSON with `pvlib.iotools.read_pvgis_hourly`."""
-    return _raw_hourly(*pvlib.iotools.read_pvgis_hourly(StringIO(text), pvgis_format="json"))
+def _is_json(text: str) -> bool:
+    return text.lstrip().startswith("{")
 
 
 def _rows(text: str) -> int:
@@ -125,8 +124,7 @@ def _place(meta: Mapping[str, Any]) -> Mapping[str, Any]:
 def _slope(meta: Mapping[str, Any]) -> float | None:
     """Slope of the plane in degrees, None where there is no fixed one."""
     inputs = meta["inputs"]
-    stated = inputs.get("Slope")
-    if stated is None:
-        stated = inputs.get("mounting_system", {}).get("fixed", {}).get("slope", {}).get("value")
+    fixed = inputs.get("mounting_system", {}).get("fixed", {}).get("slope", {}).get("value")
+    stated = inputs.get("Slope", fixed)
     number = re.match(r"-?[\d.]+", str(stated))
     return float(number.group()) if number else None

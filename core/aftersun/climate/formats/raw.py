@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -53,14 +54,6 @@ class RawWeather:
         return self.utc_offset_h if self.standard_offset_h is None else self.standard_offset_h
 
 
-class Unusable(ValueError):
-    """The file is sound, but not what is needed; ``hint`` says what is."""
-
-    def __init__(self, reason: str, hint: str) -> None:
-        super().__init__(reason)
-        self.hint = hint
-
-
 def numbers(frame: pd.DataFrame, names: Mapping[str, str] | None = None) -> pd.DataFrame:
     """Pick `COLUMNS` as numbers; ``names`` maps ours to the frame's where they differ from pvlib's.
 
@@ -72,6 +65,12 @@ def numbers(frame: pd.DataFrame, names: Mapping[str, str] | None = None) -> pd.D
         values = frame.get(theirs, pd.Series(np.nan, frame.index))
         columns[ours] = pd.to_numeric(values, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
     return pd.DataFrame(columns)
+
+
+def position(meta: Mapping[str, Any]) -> dict[str, Any]:
+    """Return where a station is and its clock, from a header as pvlib reads it."""
+    names = {"latitude": "latitude", "longitude": "longitude", "elevation_m": "altitude", "utc_offset_h": "TZ"}
+    return {ours: meta[theirs] for ours, theirs in names.items()}
 
 
 def place_name(*parts: object) -> str:

@@ -9,7 +9,7 @@ from tempfile import TemporaryDirectory
 import pandas as pd
 import pvlib
 
-from aftersun.climate.formats.raw import RawWeather, numbers, place_name
+from aftersun.climate.formats.raw import RawWeather, numbers, place_name, position
 
 TMY3_MISSING = -9900
 
@@ -43,10 +43,7 @@ def read_tmy3(text: str) -> RawWeather:
     return RawWeather(
         station_id=f"{meta['USAF']:06d}",
         name=place_name(meta["Name"], meta["State"]),
-        latitude=meta["latitude"],
-        longitude=meta["longitude"],
-        elevation_m=meta["altitude"],
-        utc_offset_h=meta["TZ"],
+        **position(meta),
         source="TMY3 file",
         hours=hours,
     )
@@ -83,10 +80,7 @@ def read_tmy2(text: str) -> RawWeather:
     return RawWeather(
         station_id=str(meta["WBAN"]),
         name=place_name(city, meta["State"]),
-        latitude=meta["latitude"],
-        longitude=meta["longitude"],
-        elevation_m=meta["altitude"],
-        utc_offset_h=float(meta["TZ"]),
+        **position(meta),
         source="TMY2 file",
         hours=hours,
     )

@@ -1,4 +1,4 @@
-"""The quality gate: can these hours be believed? Each check is one small function that returns findings.
+"""The quality gate: can these hours be believed? Each check is one small function that notes findings.
 
 The checks stand in stages, because a later one makes sense only where the earlier ones hold: the hours and
 the place, values and units, the clock, and last whether the components of irradiance agree.
@@ -6,7 +6,7 @@ the place, values and units, the clock, and last whether the components of irrad
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -16,7 +16,7 @@ from aftersun.climate.formats import RawWeather
 from aftersun.climate.gate import clock_correction
 from aftersun.climate.gate.clock import check_clock, check_night, fit_clock
 from aftersun.climate.gate.clock_correction import IRRADIANCE
-from aftersun.climate.gate.findings import Finding, refusal, settle
+from aftersun.climate.gate.findings import Findings
 from aftersun.climate.gate.instants import settle_instant, to_mid_hours
 from aftersun.climate.gate.order import fill_holes, in_order, name_hours
 from aftersun.climate.limits import limit
@@ -44,7 +44,7 @@ class CheckedHours:
     correction: str
 
 
-def check_place(raw: RawWeather) -> list[Finding]:
+def check_place(raw: RawWeather, findings: Findings) -> None:
     """Latitude, longitude, height and time zone must be possible."""
     bounds = {
         "latitude": (raw.latitude, -90.0, 90.0),
@@ -53,24 +53,22 @@ def check_place(raw: RawWeather) -> list[Finding]:
         "time zone": (raw.utc_offset_h, -12.0, 14.0),
         "standard time": (raw.zone_h, -12.0, 14.0),
     }
-    return [
-        refusal(f"the header gives {value:g} as the {name}", "Correct the header of the file.")
-        for name, (value, low, high) in bounds.items()
-        if not low <= value <= high
-    ]
+    for name, (value, low, high) in bounds.items():
+        if not low <= value <= high:
+            findings.refuse(f"the header gives {value:g} as the {name}", "Correct the header of the file.")
 
 
-def check_negative(name: str, values: Hours) -> list[Finding]:
+def check_negative(name: str, values: Hours, findings: Findings) -> None:
     """Irradiance must not be negative beyond a sensor's offset at night."""
     low = np.flatnonzero(values < -limit("irradiance_negative"))
     if low.size:
         text = f"{name} is negative, down to {values.min():.0f} W/m2, first {name_hours(low)}"
-        return [refusal(text, "Look for a code for missing values, or a faulty sensor.")]
-    slightly = int((values < 0).sum())
-    return [Finding(f"{name} was slightly negative in {slightly} hours and set to 0")] if slightly else []
+        findings.refuse(text, "Look for a code for missing values, or a faulty sensor.")
+    elif slightly := int((values < 0).sum()):
+        findings.remark(f"{name} was slightly negative in {slightly} hours and set to 0")
 
 
-def check_irradiance_unit(ghi: Hours) -> list[Finding]:
+def check_irradiance_unit(ghi: Hours, findings: Findings) -> None:
     """The highest hour and the year's sum must be believable; names the unit that would explain them."""
     peak, year = float(ghi.max()), float(ghi.sum() / 1000)
 
@@ -78,22 +76,20 @@ def check_irradiance_unit(ghi: Hours) -> list[Finding]:
         peak_fits = limit("ghi_peak_min") <= peak / factor <= limit("irradiance_max")
         return peak_fits and limit("ghi_year_min") <= year / factor <= limit("ghi_year_max")
 
-    if fits(1.0):
-        return []
-    units = {3.6: "kJ/m2 an hour", 0.001: "kW/m2", 0.0036: "MJ/m2 an hour"}
-    unit = next((name for factor, name in units.items() if fits(factor)), None)
-    cause = f": the unit is probably {unit} instead of W/m2" if unit else ""
-    text = f"ghi sums to {year:.4g} kWh/m2 a year with a highest hour of {peak:.4g} W/m2{cause}"
-    return [refusal(text, "Irradiance must be the mean of the hour in W/m2.")]
+    if not fits(1.0):
+        units = {3.6: "kJ/m2 an hour", 0.001: "kW/m2", 0.0036: "MJ/m2 an hour"}
+        unit = next((name for factor, name in units.items() if fits(factor)), None)
+        cause = f": the unit is probably {unit} instead of W/m2" if unit else ""
+        text = f"ghi sums to {year:.4g} kWh/m2 a year with a highest hour of {peak:.4g} W/m2{cause}"
+        findings.refuse(text, "Irradiance must be the mean of the hour in W/m2.")
 
 
-def check_range(name: str, values: Hours, low: float, high: float, unit: str) -> list[Finding]:
+def check_range(name: str, values: Hours, low: float, high: float, unit: str, findings: Findings) -> None:
     """No hour may lie outside ``low`` to ``high``."""
     beyond = np.flatnonzero((values < low) | (values > high))
-    if not beyond.size:
-        return []
-    text = f"{name} is {values[beyond[0]]:g}, outside {low:g} to {high:g} {unit}, at {name_hours(beyond)}"
-    return [refusal(text, f"Look for a code for missing values or a unit other than {unit}.")]
+    if beyond.size:
+        text = f"{name} is {values[beyond[0]]:g}, outside {low:g} to {high:g} {unit}, at {name_hours(beyond)}"
+        findings.refuse(text, f"Look for a code for missing values or a unit other than {unit}.")
 
 
 def closure_residual(ghi: Hours, dni: Hours, dhi: Hours, zenith: Hours) -> float:
@@ -102,55 +98,55 @@ def closure_residual(ghi: Hours, dni: Hours, dhi: Hours, zenith: Hours) -> float
     return float(np.abs(ghi - dhi - beam).mean() / ghi.mean())
 
 
-def check_closure(ghi: Hours, dni: Hours, dhi: Hours, zenith: Hours) -> list[Finding]:
+def check_closure(ghi: Hours, dni: Hours, dhi: Hours, zenith: Hours, findings: Findings) -> None:
     """The components of irradiance must agree; names a mistake in the columns that would explain it."""
     residual = closure_residual(ghi, dni, dhi, zenith)
     if residual <= limit("closure_warn"):
-        return []
+        return
     text = f"GHI differs from DHI + DNI cos(zenith) by {100 * residual:.1f} % of mean GHI"
     if residual <= limit("closure_refuse"):
-        return [Finding(text)]
-    overhead = np.zeros_like(zenith)
+        findings.remark(text)
+        return
     mistakes = {
         "DNI and DHI are exchanged": closure_residual(ghi, dhi, dni, zenith),
-        "the DNI column holds the beam on the horizontal": closure_residual(ghi, dni, dhi, overhead),
+        "the DNI column holds the beam on the horizontal": closure_residual(ghi, dni, dhi, np.zeros_like(zenith)),
     }
     cause, best = min(mistakes.items(), key=lambda mistake: mistake[1])
     if best > limit("closure_refuse"):
         cause = "the three do not come from one measurement or model"
-    return [refusal(f"{text}: {cause}", "Get a file whose components of irradiance belong together.")]
+    findings.refuse(f"{text}: {cause}", "Get a file whose components of irradiance belong together.")
 
 
-def settle_albedo(albedo: Hours) -> tuple[Hours, list[Finding]]:
+def settle_albedo(albedo: Hours, findings: Findings) -> Hours:
     """Replace missing and unbelievable ground reflectance by the usual value, and say so."""
     good = (albedo >= limit("albedo_min")) & (albedo <= limit("albedo_max"))
-    if good.all():
-        return albedo, []
     usual = limit("albedo")
-    where = f"in {int((~good).sum())} hours without a believable value" if good.any() else "all year, for want of data"
-    return np.where(good, albedo, usual), [Finding(f"ground reflectance {usual:g} was taken {where}")]
+    if not good.all():
+        bad = int((~good).sum())
+        where = f"in {bad} hours without a believable value" if good.any() else "all year, for want of data"
+        findings.remark(f"ground reflectance {usual:g} was taken {where}")
+    return np.where(good, albedo, usual)
 
 
 def check_clocks(
-    hours: pd.DataFrame, place: Place, stated_offset_h: float, correct_clock: bool
-) -> tuple[pd.DataFrame, list[Finding], str]:
+    hours: pd.DataFrame, place: Place, stated_offset_h: float, correct_clock: bool, findings: Findings
+) -> tuple[pd.DataFrame, str]:
     """Does irradiance follow the sun? Moves single months that provably do not, if that is asked for.
 
     ``place`` has the clock by which irradiance stands at mid-hour, ``stated_offset_h`` is the header's, by which
-    likely mistakes are named. Returns the hours, what was found, and what was moved in words.
+    likely mistakes are named. Returns the hours, and what was moved in words.
     """
     fit = fit_clock(hours["ghi"].to_numpy(), *place)
-    findings = check_clock(fit, place.longitude, stated_offset_h)
-    if not any(finding.stops for finding in findings):
-        return hours, findings, ""
-    moved, words = clock_correction.with_moved_months(hours, fit, *place)
-    if not words:
-        return hours, findings, ""
-    if not correct_clock:
-        return hours, [replace(finding, hint=f"{finding.hint} {clock_correction.HINT}") for finding in findings], ""
-    rest = Finding(f"{words}; temperature, wind and rain stand as they were")
-    again = fit_clock(moved["ghi"].to_numpy(), *place)
-    return moved, [rest, *check_clock(again, place.longitude, stated_offset_h)], words
+    check_clock(fit, place.longitude, stated_offset_h, findings)
+    moved, words = clock_correction.with_moved_months(hours, fit, *place) if findings.refusals else (hours, "")
+    if words and not correct_clock:
+        findings.refusals = {text: f"{hint} {clock_correction.HINT}" for text, hint in findings.refusals.items()}
+        return hours, ""
+    if words:
+        findings.refusals.clear()
+        findings.remark(f"{words}; temperature, wind and rain stand as they were")
+        check_clock(fit_clock(moved["ghi"].to_numpy(), *place), place.longitude, stated_offset_h, findings)
+    return moved, words
 
 
 def check_hours(raw: RawWeather, file_name: str, *, correct_clock: bool = False) -> CheckedHours:
@@ -163,35 +159,35 @@ def check_hours(raw: RawWeather, file_name: str, *, correct_clock: bool = False)
     AftersunError
         At the first stage with findings that stop the file, naming all of that stage.
     """
-    ordered, findings = in_order(raw.hours)
-    hours, holes = fill_holes(ordered)
-    remarks = settle([*check_place(raw), *findings, *holes], file_name)
+    findings = Findings(file_name)
+    check_place(raw, findings)
+    hours = fill_holes(in_order(raw.hours, findings), findings)
+    findings.settle()
 
-    findings = check_irradiance_unit(hours["ghi"].to_numpy())
+    check_irradiance_unit(hours["ghi"].to_numpy(), findings)
     for name in IRRADIANCE:
-        findings += check_negative(name, hours[name].to_numpy())
+        check_negative(name, hours[name].to_numpy(), findings)
     temp_air, wind_speed = hours["temp_air"].to_numpy(), hours["wind_speed"].to_numpy()
-    findings += check_range("temp_air", temp_air, limit("temp_air_min"), limit("temp_air_max"), "deg C")
-    findings += check_range("wind_speed", wind_speed, 0.0, limit("wind_speed_max"), "m/s")
-    remarks += settle(findings, file_name)
+    check_range("temp_air", temp_air, limit("temp_air_min"), limit("temp_air_max"), "deg C", findings)
+    check_range("wind_speed", wind_speed, 0.0, limit("wind_speed_max"), "m/s", findings)
+    findings.settle()
     hours = hours.assign(**{name: np.maximum(hours[name].to_numpy(), 0.0) for name in IRRADIANCE})
-    findings = check_range("dni", hours["dni"].to_numpy(), 0.0, limit("irradiance_max"), "W/m2")
-    findings += check_range("dhi", hours["dhi"].to_numpy(), 0.0, limit("irradiance_max"), "W/m2")
-    remarks += settle(findings, file_name)
+    for name in ("dni", "dhi"):
+        check_range(name, hours[name].to_numpy(), 0.0, limit("irradiance_max"), "W/m2", findings)
+    findings.settle()
 
-    at_h, findings = settle_instant(hours, raw)
-    remarks += settle(findings, file_name)
+    at_h = settle_instant(hours, raw, findings)
+    findings.settle()
     # An instant past the beginning of the hour is the middle of the hour by another clock.
     clock = Place(raw.latitude, raw.longitude, raw.utc_offset_h + 0.5 - at_h)
-    hours, findings, moved = check_clocks(hours, clock, raw.utc_offset_h, correct_clock)
-    remarks += settle(findings, file_name)
-    hours, findings = to_mid_hours(hours, raw, at_h)
-    remarks += settle(findings, file_name)
+    hours, moved = check_clocks(hours, clock, raw.utc_offset_h, correct_clock, findings)
+    findings.settle()
+    hours = to_mid_hours(hours, raw, at_h, findings)
 
-    place = (raw.latitude, raw.longitude, raw.zone_h)
     ghi, dni, dhi = (hours[name].to_numpy() for name in IRRADIANCE)
     sun = sun_position(year_times(raw.zone_h), raw.latitude, raw.longitude, raw.elevation_m)
-    closure = check_closure(ghi, dni, dhi, sun["zenith"].to_numpy())
-    albedo, replaced = settle_albedo(hours["albedo"].to_numpy())
-    remarks += settle([*check_night(ghi, *place), *closure, *replaced], file_name)
-    return CheckedHours(hours.assign(albedo=albedo), remarks, moved)
+    check_night(ghi, raw.latitude, raw.longitude, raw.zone_h, findings)
+    check_closure(ghi, dni, dhi, sun["zenith"].to_numpy(), findings)
+    hours = hours.assign(albedo=settle_albedo(hours["albedo"].to_numpy(), findings))
+    findings.settle()
+    return CheckedHours(hours, tuple(findings.remarks), moved)

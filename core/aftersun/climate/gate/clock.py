@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import pvlib
 
-from aftersun.climate.gate.findings import Finding, refusal
+from aftersun.climate.gate.findings import Findings
 from aftersun.climate.limits import limit
 from aftersun.model.typical_year import FIRST_DAY, MONTHS
 from aftersun.model.weather import HOURS_PER_YEAR, Hours
@@ -143,47 +143,42 @@ def _one_block(months: npt.NDArray[np.bool_]) -> bool:
     return int((months != np.roll(months, 1)).sum()) == 2
 
 
-def _mixed_clocks(months: Hours) -> list[Finding]:
-    """Do the months of a year disagree about the clock? By their shifts in hours, NaN where not judged."""
+def _mixed_clocks(months: Hours) -> str | None:
+    """Say whether the months of a year disagree about the clock, by their shifts in hours, NaN where not judged."""
     most = limit("clock_month_refuse")
     known = np.isfinite(months)
     out = known & (np.abs(months) > most)
     apart = np.abs(_round_clock(months[known] - np.median(months[known])))
     if not out.any() or not (apart > most).any():
-        return []
+        return None
     shift = float(np.median(months[out]))
     cause = "the year was put together from months with different clocks"
     if _one_block(out) and abs(shift - 1) <= limit("clock_cause"):
         cause = "daylight-saving time was left in"
-    text = f"irradiance of {month_names(out)} comes {_words(shift)}, unlike the rest of the year: {cause}"
-    return [refusal(text, _HINT)]
+    return f"irradiance of {month_names(out)} comes {_words(shift)}, unlike the rest of the year: {cause}"
 
 
-def check_clock(fit: ClockFit, longitude: float, utc_offset_h: float) -> list[Finding]:
+def check_clock(fit: ClockFit, longitude: float, utc_offset_h: float, findings: Findings) -> None:
     """Judge the hemisphere, likeness to the sun, months against each other, and the shift of the year."""
-    if fit.other_hemisphere_fit > fit.fit + limit("sun_fit_hemisphere"):
-        return [refusal("summer and winter are exchanged: the latitude has the wrong sign", _HINT)]
-    if fit.fit < limit("sun_fit_min"):
-        text = f"irradiance does not follow the sun (correlation {fit.fit:.2f}): the hours are out of order"
-        return [refusal(text, _HINT)]
-    mixed = _mixed_clocks(fit.month_shift_h)
-    if mixed:
-        return mixed
     text = f"irradiance comes {_words(fit.shift_h)}"
-    if abs(fit.shift_h) > limit("clock_refuse"):
-        causes = " or ".join(likely_causes(fit.shift_h, longitude, utc_offset_h))
-        return [refusal(f"{text}: {causes}", _HINT)]
-    if abs(fit.shift_h) > limit("clock_warn"):
-        return [Finding(f"{text}, as with a satellite's time of overpass")]
-    return []
+    if fit.other_hemisphere_fit > fit.fit + limit("sun_fit_hemisphere"):
+        findings.refuse("summer and winter are exchanged: the latitude has the wrong sign", _HINT)
+    elif fit.fit < limit("sun_fit_min"):
+        why = f"irradiance does not follow the sun (correlation {fit.fit:.2f}): the hours are out of order"
+        findings.refuse(why, _HINT)
+    elif mixed := _mixed_clocks(fit.month_shift_h):
+        findings.refuse(mixed, _HINT)
+    elif abs(fit.shift_h) > limit("clock_refuse"):
+        findings.refuse(f"{text}: {' or '.join(likely_causes(fit.shift_h, longitude, utc_offset_h))}", _HINT)
+    elif abs(fit.shift_h) > limit("clock_warn"):
+        findings.remark(f"{text}, as with a satellite's time of overpass")
 
 
-def check_night(ghi: Hours, latitude: float, longitude: float, utc_offset_h: float) -> list[Finding]:
+def check_night(ghi: Hours, latitude: float, longitude: float, utc_offset_h: float, findings: Findings) -> None:
     """Remark on irradiance in hours in which the sun is down from beginning to end."""
     height = sun_height(latitude, longitude, utc_offset_h).reshape(-1, STEPS_PER_HOUR)
     dark = height.max(axis=1) == 0
     share = float(ghi[dark].sum() / ghi.sum())
-    if share <= limit("night_share"):
-        return []
-    text = f"{100 * share:.1f} % of the year's irradiance falls in hours without sun"
-    return [Finding(f"{text}, as with a sensor that does not read nought at night")]
+    if share > limit("night_share"):
+        text = f"{100 * share:.1f} % of the year's irradiance falls in hours without sun"
+        findings.remark(f"{text}, as with a sensor that does not read nought at night")

@@ -1,39 +1,39 @@
-"""What the checks of the quality gate find: a reason to refuse the file, or a remark that goes with it."""
+"""What the checks of the quality gate find: reasons to refuse the file, and remarks that go with it."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from aftersun.model.errors import AftersunError
 
 
-@dataclass(frozen=True)
-class Finding:
-    """One finding: a clause without full stop, and what to do where it ``stops`` the file."""
+@dataclass
+class Findings:
+    """What was found in one file so far: ``remarks``, and of ``refusals`` the reason and what to do about it.
 
-    text: str
-    stops: bool = False
-    hint: str = ""
-
-
-def refusal(text: str, hint: str) -> Finding:
-    """A finding that stops the file."""
-    return Finding(text, True, hint)
-
-
-def settle(findings: Iterable[Finding], file_name: str) -> tuple[str, ...]:
-    """Return the remarks among ``findings``.
-
-    Raises
-    ------
-    AftersunError
-        If any of them stops the file, with all that do in one sentence.
+    All of them are clauses without full stop; hints are sentences.
     """
-    findings = tuple(findings)
-    stopping = [finding for finding in findings if finding.stops]
-    if stopping:
-        reasons = "; ".join(finding.text for finding in stopping)
-        hints = " ".join(dict.fromkeys(finding.hint for finding in stopping))
-        raise AftersunError(f"{file_name} was refused: {reasons}.", hints)
-    return tuple(finding.text for finding in findings)
+
+    file_name: str
+    remarks: list[str] = field(default_factory=list)
+    refusals: dict[str, str] = field(default_factory=dict)
+
+    def remark(self, text: str) -> None:
+        """Note something that does not stop the file."""
+        self.remarks.append(text)
+
+    def refuse(self, text: str, hint: str) -> None:
+        """Note a reason that stops the file at the end of this stage."""
+        self.refusals[text] = hint
+
+    def settle(self) -> None:
+        """End a stage of checks.
+
+        Raises
+        ------
+        AftersunError
+            If any of them stops the file, with all that do in one sentence.
+        """
+        if self.refusals:
+            hints = " ".join(dict.fromkeys(self.refusals.values()))
+            raise AftersunError(f"{self.file_name} was refused: {'; '.join(self.refusals)}.", hints)

@@ -17,7 +17,7 @@ import pvlib
 from scipy.optimize import minimize_scalar
 
 from aftersun.climate.formats import RawWeather
-from aftersun.climate.gate.findings import Finding, refusal
+from aftersun.climate.gate.findings import Findings
 from aftersun.climate.limits import limit
 from aftersun.climate.sun import sun_position, year_times
 from aftersun.model.weather import HOURS_PER_YEAR, Hours
@@ -33,31 +33,25 @@ class Sky(NamedTuple):
     dni: Hours
 
 
-def _times(utc_offset_h: float, at_h: float) -> pd.DatetimeIndex:
-    """The instants ``at_h`` after the beginning of each hour of the year."""
-    return year_times(utc_offset_h) + pd.Timedelta(hours=at_h - 0.5)
-
-
-def _cosine(raw: RawWeather, at_h: float) -> Hours:
-    position = sun_position(_times(raw.utc_offset_h, at_h), raw.latitude, raw.longitude, raw.elevation_m)
-    cosine: Hours = np.maximum(np.cos(np.radians(position["zenith"].to_numpy())), 0.0)
-    return cosine
+def _sun(raw: RawWeather, utc_offset_h: float, at_h: float) -> tuple[pd.DataFrame, Hours]:
+    """The sun ``at_h`` after the beginning of each hour of the year: its position, and the cosine of its zenith."""
+    times = year_times(utc_offset_h) + pd.Timedelta(hours=at_h - 0.5)
+    position = sun_position(times, raw.latitude, raw.longitude, raw.elevation_m)
+    return position, np.maximum(np.cos(np.radians(position["zenith"].to_numpy())), 0.0)
 
 
 def _sky(raw: RawWeather, utc_offset_h: float, at_h: float) -> Sky:
     """The clear sky of Ineichen and Perez (2002) as in pvlib, cleaner than any real one."""
-    times = _times(utc_offset_h, at_h)
-    position = sun_position(times, raw.latitude, raw.longitude, raw.elevation_m)
-    pressure = pvlib.atmosphere.alt2pres(raw.elevation_m)
-    airmass = pvlib.atmosphere.get_relative_airmass(position["apparent_zenith"])
-    clear = pvlib.clearsky.ineichen(
-        position["apparent_zenith"],
-        pvlib.atmosphere.get_absolute_airmass(airmass, pressure),
+    position, cosine = _sun(raw, utc_offset_h, at_h)
+    place = pvlib.location.Location(raw.latitude, raw.longitude, altitude=raw.elevation_m)
+    clear = place.get_clearsky(
+        position.index,
+        solar_position=position.assign(apparent_elevation=90 - position["apparent_zenith"]),
+        dni_extra=pvlib.irradiance.get_extra_radiation(
+            year_times(utc_offset_h).day_of_year.to_numpy(), method="spencer"
+        ),
         linke_turbidity=limit("clear_turbidity"),
-        altitude=raw.elevation_m,
-        dni_extra=pvlib.irradiance.get_extra_radiation(times.day_of_year.to_numpy(), method="spencer"),
     ).fillna(0.0)
-    cosine = np.maximum(np.cos(np.radians(position["zenith"].to_numpy())), 0.0)
     return Sky(cosine, clear["ghi"].to_numpy(), clear["dni"].to_numpy())
 
 
@@ -76,7 +70,7 @@ def find_instant(hours: pd.DataFrame, raw: RawWeather) -> tuple[float, float]:
     ghi, dni, dhi = (hours[name].to_numpy() for name in ("ghi", "dni", "dhi"))
 
     def residual(at_h: float) -> float:
-        return float(np.abs(ghi - dhi - dni * _cosine(raw, at_h)).mean() / ghi.mean())
+        return float(np.abs(ghi - dhi - dni * _sun(raw, raw.utc_offset_h, at_h)[1]).mean() / ghi.mean())
 
     best = minimize_scalar(residual, bounds=(-0.5, 1.0), method="bounded", options={"xatol": 1 / 600})
     return float(best.x), float(best.fun)
@@ -88,7 +82,7 @@ def _between(values: Hours, shift_h: float, use: npt.NDArray[np.bool_] | None = 
     if abs(shift_h - whole) < _EXACT_H:
         return np.roll(values, -whole)
     stand = np.arange(HOURS_PER_YEAR)
-    known = np.ones(HOURS_PER_YEAR, dtype=bool) if use is None else use
+    known = slice(None) if use is None else use
     between: Hours = np.interp(stand + shift_h, stand[known], values[known], period=HOURS_PER_YEAR)
     return between
 
@@ -111,20 +105,23 @@ def _irradiance(hours: pd.DataFrame, raw: RawWeather, at_h: float, shift_h: floa
     return {"ghi": new_dhi + new_dni * now.cosine + lack, "dni": new_dni, "dhi": new_dhi}
 
 
-def settle_instant(hours: pd.DataFrame, raw: RawWeather) -> tuple[float, list[Finding]]:
+def settle_instant(hours: pd.DataFrame, raw: RawWeather, findings: Findings) -> float:
     """Return when in its hour, in h from its beginning, irradiance stands; found by its components if not stated."""
     if raw.instants is None:
-        return 0.5, []
+        return 0.5
     if raw.instants.irradiance_h is not None:
-        return raw.instants.irradiance_h, []
+        return raw.instants.irradiance_h
     at, residual = find_instant(hours, raw)
+    text = "the file does not say at which minute its irradiance stands"
     if residual > limit("closure_warn"):
-        text = "the file does not say at which minute its irradiance stands, and its components fit none"
-        return at, [refusal(text, "Get it again from its source, which states the irradiance time offset now.")]
-    return at, [Finding(f"the file does not say at which minute its irradiance stands; {60 * at:.0f} fits best")]
+        hint = "Get it again from its source, which states the irradiance time offset now."
+        findings.refuse(f"{text}, and its components fit none", hint)
+    else:
+        findings.remark(f"{text}; {60 * at:.0f} fits best")
+    return at
 
 
-def to_mid_hours(hours: pd.DataFrame, raw: RawWeather, at_h: float) -> tuple[pd.DataFrame, list[Finding]]:
+def to_mid_hours(hours: pd.DataFrame, raw: RawWeather, at_h: float, findings: Findings) -> pd.DataFrame:
     """Bring a complete year to the middles of the hours of the station's standard time.
 
     Irradiance, which stands ``at_h`` after the beginning of each hour, follows the clear sky between two instants,
@@ -134,15 +131,12 @@ def to_mid_hours(hours: pd.DataFrame, raw: RawWeather, at_h: float) -> tuple[pd.
     lag = raw.utc_offset_h - raw.zone_h
     air_at = 0.5 if raw.instants is None else raw.instants.air_h
     if (at_h, air_at, lag) == (0.5, 0.5, 0.0):
-        return hours, []
-    findings = []
+        return hours
     if lag:
-        findings.append(Finding(f"its hours were turned from {_zone(raw.utc_offset_h)} to {_zone(raw.zone_h)}"))
+        findings.remark(f"its hours were turned from {_zone(raw.utc_offset_h)} to {_zone(raw.zone_h)}")
     if abs(at_h - 0.5) > _EXACT_H:
-        text = (
-            f"irradiance of {60 * at_h:.0f} min past the hour was brought to mid-hour along the course of a clear sky"
-        )
-        findings.append(Finding(text))
+        how = "was brought to mid-hour along the course of a clear sky"
+        findings.remark(f"irradiance of {60 * at_h:.0f} min past the hour {how}")
     moved = pd.DataFrame({name: np.roll(hours[name].to_numpy(), -round(lag)) for name in hours}, index=hours.index)
     air = {name: _between(hours[name].to_numpy(dtype=float), 0.5 + lag - air_at) for name in ("temp_air", "wind_speed")}
-    return moved.assign(**_irradiance(hours, raw, at_h, 0.5 + lag - at_h), **air), findings
+    return moved.assign(**_irradiance(hours, raw, at_h, 0.5 + lag - at_h), **air)

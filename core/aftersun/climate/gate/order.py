@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from aftersun.climate.gate.findings import Finding, refusal
+from aftersun.climate.gate.findings import Findings
 from aftersun.climate.limits import limit
 from aftersun.model.ranges import Ints
 from aftersun.model.typical_year import DAYS_IN_MONTH, FIRST_DAY, MONTHS, calendar
@@ -34,9 +34,8 @@ def _longest_run(holes: npt.NDArray[np.bool_]) -> int:
     """Length of the longest run of true values on the circle of the year."""
     if holes.all():
         return len(holes)
-    turned = np.roll(holes, -int(np.argmin(holes)))
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], turned, [False])).astype(int)))
-    return int(np.max(edges[1::2] - edges[::2], initial=0))
+    sound = np.flatnonzero(~holes)
+    return int(np.diff(sound, append=sound[0] + len(holes)).max()) - 1
 
 
 def _whole(column: pd.Series) -> Ints:
@@ -45,36 +44,34 @@ def _whole(column: pd.Series) -> Ints:
     return np.where((values >= 0) & (values < 100) & (values % 1 == 0), values, -1).astype(np.int64)
 
 
-def in_order(records: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
+def in_order(records: pd.DataFrame, findings: Findings) -> pd.DataFrame:
     """Lay a file's records on the hours 0..8759 of a non-leap year.
 
     29 February is dropped and said so. Hours that are missing are NaN in the result; hours that occur twice
     or have an impossible date stop the file.
     """
-    findings = []
     leap = (records["month"] == 2) & (records["day"] == 29)
     if leap.any():
         records = records[~leap]
-        findings.append(Finding(f"29 February was dropped ({int(leap.sum())} hours)"))
+        findings.remark(f"29 February was dropped ({int(leap.sum())} hours)")
     month, day, hour = (_whole(records[name]) for name in ("month", "day", "hour"))
     real = (month >= 1) & (month <= 12) & (day >= 1) & (hour >= 0) & (hour <= 23)
     real &= day <= DAYS_IN_MONTH[np.clip(month, 1, 12) - 1]
     if not real.all():
-        wrong = int((~real).sum())
-        text = f"{wrong} records have a date that does not exist"
-        findings.append(refusal(text, "Get the file again from its source."))
+        wrong = f"{int((~real).sum())} records have a date that does not exist"
+        findings.refuse(wrong, "Get the file again from its source.")
         records, month, day, hour = records[real], month[real], day[real], hour[real]
     position = 24 * (FIRST_DAY[month - 1] + day - 1) + hour
     ordered = records.drop(columns=["month", "day", "hour"]).set_index(position)
     twice = ordered.index.duplicated()
     if twice.any():
         text = f"{int(twice.sum())} hours occur more than once, first {name_hours(np.unique(position[twice]))}"
-        findings.append(refusal(text, "Give one record an hour and one year a file."))
+        findings.refuse(text, "Give one record an hour and one year a file.")
         ordered = ordered[~twice]
-    return ordered.reindex(np.arange(HOURS_PER_YEAR)), findings
+    return ordered.reindex(np.arange(HOURS_PER_YEAR))
 
 
-def fill_holes(ordered: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
+def fill_holes(ordered: pd.DataFrame, findings: Findings) -> pd.DataFrame:
     """Interpolate a few missing hours linearly in time; more than that stops the file.
 
     The needed columns are irradiance, air temperature and wind speed; rain and albedo are settled elsewhere.
@@ -83,18 +80,20 @@ def fill_holes(ordered: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
     missing = holes.any(axis=1).to_numpy()
     count, run = int(missing.sum()), _longest_run(missing)
     if not count:
-        return ordered, []
+        return ordered
     columns = ", ".join(name for name in NEEDED if holes[name].any())
     names = name_hours(np.flatnonzero(missing))
     most, longest = limit("missing_hours"), limit("missing_run")
     if count > most or run > longest:
         text = f"{count} hours are missing or lack a value ({columns}; up to {run} h in a row), first {names}"
         hint = f"Up to {most:.0f} hours in runs of up to {longest:.0f} are filled in; get a complete year."
-        return ordered, [refusal(text, hint)]
+        findings.refuse(text, hint)
+        return ordered
     every = np.arange(HOURS_PER_YEAR)
     filled = ordered.copy()
     for name in NEEDED:
         known = ~holes[name].to_numpy()
         values = ordered[name].to_numpy(dtype=float)
         filled[name] = np.interp(every, every[known], values[known], period=HOURS_PER_YEAR)
-    return filled, [Finding(f"{count} missing hours were interpolated ({columns}): {names}")]
+    findings.remark(f"{count} missing hours were interpolated ({columns}): {names}")
+    return filled
