@@ -115,6 +115,12 @@ def module_count(cohort: api.Cohort, module_rating_kw: float) -> api.Floats:
     return np.where(np.isnan(count), by_rating, count)
 
 
+def string_count(cohort: api.Cohort, string_rating_kw: float) -> api.Floats:
+    """Return strings per array (A,): counted, else rating over ``string_rating_kw``."""
+    by_rating = np.ceil(numbers(cohort.arrays, "dc_rating_kw") / string_rating_kw)
+    return numbers(cohort.arrays, "strings", np.maximum(by_rating, 1.0))
+
+
 @of_facts
 def counted_modules(cohort: api.Cohort) -> api.Floats:
     """Return modules per array (A,): counted, else rows x columns, else NaN."""
@@ -170,10 +176,6 @@ def _may_break(cohort: api.Cohort) -> api.Bools:
     return _roof(cohort) & (fragile(cohort) | unknown(cohort.sites, "roof_kind"))
 
 
-def _perhaps_listed(cohort: api.Cohort) -> api.Bools:
-    return ~equals(cohort.sites, "listed_building", False)
-
-
 # Where a shared note holds; one that is not here holds everywhere.
 _WHERE: Mapping[str, Callable[[api.Cohort], api.Bools]] = {
     "work_at_height": _roof,
@@ -182,5 +184,5 @@ _WHERE: Mapping[str, Callable[[api.Cohort], api.Bools]] = {
     "fragile_roof": _may_break,
     "asbestos_sheets": _may_break,
     "ground_array": on_ground,
-    "listed_building": _perhaps_listed,
+    "listed_building": lambda cohort: ~equals(cohort.sites, "listed_building", False),  # unknown counts as listed
 }

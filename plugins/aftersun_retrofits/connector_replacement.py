@@ -107,7 +107,7 @@ class ConnectorReplacement:
     def change(self, cohort: api.Cohort, plant: api.Plant, assume: api.Assumed) -> api.Change:
         """Renew all pairs: less resistance, an open string repaired, fewer fires and repair calls."""
         modules = common.module_count(cohort, assume["module_rating_kw"])
-        strings = np.minimum(_strings(cohort, assume), modules)
+        strings = np.minimum(common.string_count(cohort, assume["string_rating_kw"]), modules)
         pairs = cohort.sum_by_site(modules + strings)
         # on the ground plugs are reached from behind
         hidden = np.where(common.stands_on_ground(cohort), 0.0, modules)
@@ -177,12 +177,6 @@ def _building_share(cohort: api.Cohort, modules: api.Floats, assume: api.Assumed
         default=assume["building_share_of_fires"],
     )
     return cohort.sum_by_site(share * modules) / np.maximum(cohort.sum_by_site(modules), 1.0)
-
-
-def _strings(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
-    """Return strings per array (A,), as counted or guessed from the rating."""
-    guessed = np.ceil(common.numbers(cohort.arrays, "dc_rating_kw") / assume["string_rating_kw"])
-    return common.numbers(cohort.arrays, "strings", np.maximum(guessed, 1.0))
 
 
 def _contact_gain(modules_per_string: api.Floats, assume: api.Assumed) -> api.Floats:

@@ -308,8 +308,7 @@ def _stop_rate(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
 
 def _parts(cohort: api.Cohort, assume: api.Assumed) -> tuple[api.Floats, api.Floats]:
     """Return the strings and the modules of each site, counted or reckoned from the rating; both (S,), 1 or more."""
-    guessed = np.ceil(common.numbers(cohort.arrays, "dc_rating_kw") / assume["string_rating_kw"])
-    strings = common.numbers(cohort.arrays, "strings", guessed)
+    strings = common.string_count(cohort, assume["string_rating_kw"])
     modules = common.module_count(cohort, assume["module_rating_kw"])
     return np.maximum(cohort.sum_by_site(strings), 1.0), np.maximum(cohort.sum_by_site(modules), 1.0)
 

@@ -8,6 +8,7 @@ from dataclasses import fields
 import numpy as np
 import numpy.typing as npt
 
+import aftersun_datasets
 from aftersun.model.change import (
     ACCESS,
     COST_KINDS,
@@ -24,27 +25,8 @@ from aftersun.model.change import (
 )
 from aftersun.model.plant import PER_ARRAY, Plant, level_of
 
-# What each numeric plant column may hold. Losses are shares; a retrofit may not push the plant out of the physical.
-_LIMITS: Mapping[str, tuple[float, float]] = {
-    "tilt_deg": (0, 90),
-    "tilt_positions": (1, 4),
-    "summer_tilt_deg": (0, 90),
-    "winter_tilt_deg": (0, 90),
-    "azimuth_deg": (0, 360),
-    "ground_cover_ratio": (0, 1),
-    "temp_coefficient_per_k": (-0.01, 0),
-    "extra_temp_k": (-30, 30),
-    "transmittance": (0.5, 1.2),
-    "shunt_share": (0, 1),
-    "ageing": (0, 1),
-    "strings_working": (0, 1),
-    "availability": (0, 1),
-    "inverter_efficiency": (0, 1),
-    "calibration": (0.1, 2),
-    "export_limit_kw": (0, np.inf),
-    "store_set_c": (0, 100),
-    "store_max_c": (0, 100),
-}
+# What numeric plant columns may hold, where it is not 0 to 1 for a loss, or 0 or more.
+_LIMITS = {row["column"]: (float(row["low"]), float(row["high"])) for row in aftersun_datasets.rows("plant_limits.csv")}
 ANY_TEXT: Mapping[str, Collection[str]] = {}
 _UNLIMITED = "export_limit_kw"  # the only column in which infinity has a meaning
 
@@ -104,10 +86,8 @@ def check_change(
         low, high = _LIMITS.get(column.name, (0.0, 1.0 if column.name.endswith("_loss") else np.inf))
         bad = ~((values >= low) & (values <= high))  # NaN fails both
         bad |= np.isinf(values) & (column.name != _UNLIMITED)
-        require(
-            not bad.any(),
-            f"plant.{column.name} leaves {low}..{high} or is not a number in {int(bad.sum())} places",
-        )
+        leaves = f"plant.{column.name} leaves {low}..{high} or is not a number in {int(bad.sum())} places"
+        require(not bad.any(), leaves)
     positions = answer.plant.tilt_positions
     require(bool(np.isin(positions, (1, 2, 4)).all()), "plant.tilt_positions has to be 1, 2 or 4")
     _lines("costs", answer.costs, COST_KINDS, size, price_items)
@@ -138,9 +118,8 @@ def _lines(name: str, lines: Sequence[CostLine], kinds: Sequence[str], size: int
         _numbers(f"{name} '{line.item}'", line.quantity)
         bad = ~(np.isfinite(line.quantity) & (line.quantity >= 0))
         require(not bad.any(), f"{name}: '{line.item}' has {int(bad.sum())} quantities below 0 or not a number")
-        require(
-            isinstance(line.in_year, int) and line.in_year >= 0, f"{name}: '{line.item}' is for year {line.in_year}"
-        )
+        later = isinstance(line.in_year, int) and line.in_year >= 0
+        require(later, f"{name}: '{line.item}' is for year {line.in_year}")
         require(name == "costs" or line.in_year == 0, f"{name}: '{line.item}' comes every year, not in one of them")
         known = line.kind in (LABOUR, ACCESS) or line.item in price_items
         require(known, f"{name}: '{line.item}' is not among the declared price items")

@@ -12,11 +12,7 @@ from typing import TypeVar
 from aftersun.host.answer_checks import ANY_TEXT, PluginError, check_change, check_notes, check_screening
 from aftersun.host.asking import TookTooLong, asking
 from aftersun.host.registry import Failure, Loaded
-from aftersun.model.change import (
-    Change,
-    Notes,
-    Screening,
-)
+from aftersun.model.change import Change, Notes, Screening
 from aftersun.model.cohort import Cohort, lent
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Assumed

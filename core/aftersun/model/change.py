@@ -105,20 +105,15 @@ class Screening:
 
     def reject(self, where: Bools, reason: str) -> Screening:
         """Mark the sites ``where`` as not fitting, unless they are already."""
-        hit = np.asarray(where, dtype=bool) & (self.status != DOES_NOT_FIT)
-        status, texts = self.status.copy(), self.reason.copy()
-        status[hit] = DOES_NOT_FIT
-        texts[hit] = reason
-        return Screening(status, texts)
+        return self._mark(where, DOES_NOT_FIT, reason)
 
     def survey(self, where: Bools, reason: str) -> Screening:
         """Mark the sites ``where`` as to be surveyed first, unless they do not fit."""
+        return self._mark(where, SURVEY_FIRST, np.where(self.reason == "", reason, self.reason + f"; {reason}"))
+
+    def _mark(self, where: Bools, status: str, reason: npt.ArrayLike) -> Screening:
         hit = np.asarray(where, dtype=bool) & (self.status != DOES_NOT_FIT)
-        status, texts = self.status.copy(), self.reason.copy()
-        status[hit] = SURVEY_FIRST
-        for row in np.flatnonzero(hit):
-            texts[row] = f"{texts[row]}; {reason}" if texts[row] else reason
-        return Screening(status, texts)
+        return Screening(np.where(hit, status, self.status), np.where(hit, reason, self.reason))
 
 
 CAUTION = "caution"  # may hurt or damage a little

@@ -74,10 +74,8 @@ class FactTest(NamedTuple):
 @cache
 def fact_tests() -> Mapping[tuple[str, str], FactTest]:
     """Return the ways to learn of facts, by fact and way, from ``fact_tests.csv``."""
-    rows = aftersun_datasets.rows("fact_tests.csv")
-    return MappingProxyType(
-        {
-            (row["fact"], row["way"]): FactTest(float(row["sensitivity"]), float(row["specificity"]), row["inspection"])
-            for row in rows
-        }
-    )
+    tests = {}
+    for row in aftersun_datasets.rows("fact_tests.csv"):
+        chances = float(row["sensitivity"]), float(row["specificity"])
+        tests[row["fact"], row["way"]] = FactTest(*chances, row["inspection"])
+    return MappingProxyType(tests)
