@@ -86,7 +86,8 @@ TABLES: Mapping[str, list[dict[str, Any]]] = {
     "run_plan": [{"status": "proven_best", "gap": 0.0, "value": 1234.0, "greedy_value": 1100.0, "travel_cost": 56.0}],
     "run_assumption": [
         {"retrofit": "bird_mesh", "name": "life_years", "used": 12.0, "low": 8.0, "mode": 15.0, "high": 25.0,
-         "unit": "a", "source": "assumption", "meaning": "years counted", "overridden": "workshop: steel rusts here"},
+         "unit": "a", "source": "assumption", "meaning": "years counted", "replaced": True,
+         "replaced_why": "steel rusts here"},
     ],
     "run_claim": [{"retrofit": "bird_mesh", "text": "Up to 20 % more energy.", "source": "common practice"}],
     "run_retrofit": [
@@ -95,7 +96,10 @@ TABLES: Mapping[str, list[dict[str, Any]]] = {
                             ("hot_water_diverter", "Hot water from surplus"))
     ],
     "run_value": [{"retrofit": "", "offers": 3, "npv_p90": 100.0, "npv_p50": 577.0, "npv_p10": 900.0}],
-    "site_energy": [{"site_id": "S1", "remark": "the weather station is 52 km away"}, {"site_id": "S2", "remark": ""}],
+    "site_energy": [
+        {"site_id": "S1", "distance_km": 52.1, "station_far": True},
+        {"site_id": "S2", "distance_km": 12.0, "station_far": False},
+    ],
 }  # fmt: skip
 
 LETTERHEAD = api.Letterhead(

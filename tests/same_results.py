@@ -70,6 +70,15 @@ def _equipment(after: Tables) -> list[str]:
     return ["+".join(names) for names in after["offer"]["equipment"]]
 
 
+def _stations(after: Tables) -> list[str]:
+    return [wording.station_text(row) for row in after["site_energy"].to_dict("records")]
+
+
+def _replaced(after: Tables) -> list[str]:
+    rows = after["run_assumption"].to_dict("records")
+    return [wording.replaced_text(row["replaced_by"], row["replaced_why"]) if row["replaced"] else "" for row in rows]
+
+
 def _questions(after: Tables) -> list[str]:
     return [", ".join(names) for names in after["question"]["retrofits"]]
 
@@ -95,6 +104,8 @@ PRINTED: Mapping[tuple[str, str], Callable[[Tables], list]] = {
     ("cost_item", "note"): _cost_notes,
     ("offer", "equipment"): _equipment,
     ("question", "retrofits"): _questions,
+    ("site_energy", "remark"): _stations,
+    ("run_assumption", "overridden"): _replaced,
     ("run_plan", "status"): _plan,
     ("run_plan", "shortage"): _shortages,
     ("run_capacity", "name"): _capacities,

@@ -76,8 +76,10 @@ from aftersun.wording import (
     not_called_text,
     plan_text,
     reason_text,
+    replaced_text,
     say,
     shortage_text,
+    station_text,
     status_text,
     survey_text,
 )
@@ -156,10 +158,12 @@ __all__ = [
     "read_notes",
     "read_ranges",
     "reason_text",
+    "replaced_text",
     "say",
     "severity_order",
     "shortage_text",
     "simulate",
+    "station_text",
     "status_text",
     "survey_text",
 ]

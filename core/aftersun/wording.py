@@ -119,6 +119,22 @@ def note_text(row: Row, language: str = ENGLISH.language) -> str:
     return "; ".join(filter(None, [_value(row, "note"), *parts]))
 
 
+def station_text(row: Row, language: str = ENGLISH.language) -> str:
+    """Return why the weather station makes the energy of a site less certain, "" = it does not: of site_energy."""
+    height = _value(row, "height_difference_m")
+    parts = ["distance"] if _value(row, "station_far") else []
+    if _value(row, "station_steep"):
+        parts.append("higher" if height > 0 else "lower")
+    figures = {"distance_km": row["distance_km"], "height_m": None if height is None else abs(height)}
+    return say("station.and", language).join(say(f"station.{part}", language, **figures) for part in parts)
+
+
+def replaced_text(who: str | None, why: str | None, language: str = ENGLISH.language) -> str:
+    """Return by whom a value was replaced, and why, where that is said."""
+    by = say("replaced.by", language, who=who) if who else say("replaced.by_company", language)
+    return f"{by}; {why}" if why else by
+
+
 def _valued(row: Row, currency: str, write: Figures) -> Iterator[str]:
     """Yield what an evaluated retrofit does for the owner over its years, and what was assumed of the site."""
     language = write.language

@@ -287,7 +287,7 @@ def test_other_sheets_hold_the_stored_tables(small: Any) -> None:
     assert "1,234 NOK" in small["Month"]["A2"].value
     (assumed,) = rows(small["Assumptions"])
     assert (assumed["about"], assumed["used"], assumed["usual"]) == ("Bird mesh", 12, 15)
-    assert assumed["replaced by the company"] == "workshop: steel rusts here"
+    assert assumed["replaced by the company"] == "by the company; steel rusts here"
     (claim,) = rows(small["Claims of the trade"])
     assert claim["claim"] == "Up to 20 % more energy."
     facts = {(row["what"], row["name"]): (row["value"], row["remark"]) for row in rows(small["Run"])}

@@ -14,7 +14,16 @@ from aftersun.inventory.store.dictionary import columns
 from aftersun.model.figures import ENGLISH
 from aftersun.money.prices import AVOIDED_KINDS
 from aftersun.scoring.run.site_detail import CloserLook
-from aftersun.wording import not_called_text, note_text, reason_text, say, status_text, when_text
+from aftersun.wording import (
+    not_called_text,
+    note_text,
+    reason_text,
+    replaced_text,
+    say,
+    station_text,
+    status_text,
+    when_text,
+)
 
 DRIVERS_SHOWN = 3  # of each retrofit; JSON has all
 _TABLES = (
@@ -196,7 +205,7 @@ def _weather(row: pd.Series) -> str:
         return say("site.normals", **figures)
     height = row["height_difference_m"]
     apart = "" if pd.isna(height) else f", {abs(height):.0f} m {'higher' if height > 0 else 'lower'}"
-    return say("site.station", **figures, apart=apart, far=say("site.far") if cell(row["remark"]) else "")
+    return say("site.station", **figures, apart=apart, far=say("site.far") if station_text(row.to_dict()) else "")
 
 
 def _retrofits(view: RunView, site_id: str, look: CloserLook | None) -> None:
@@ -214,9 +223,9 @@ def _retrofits(view: RunView, site_id: str, look: CloserLook | None) -> None:
         _drivers(look, mine, row["npv"], view.currency)
         for claim in records(claims[claims["retrofit"] == mine]):
             terminal.paragraph(f"The trade says: {claim['text']} ({claim['source']})", indent=2, hang=2)
-        replaced = assumed[(assumed["retrofit"] == mine) & (assumed["overridden"].fillna("") != "")]
-        for item in records(replaced):
-            terminal.say("site.replaced", indent=2, hang=2, **item, what=in_words(item["name"]))
+        for item in records(assumed[(assumed["retrofit"] == mine) & assumed["replaced"].fillna(False)]):
+            why = replaced_text(cell(item["replaced_by"]), cell(item["replaced_why"]))
+            terminal.say("site.replaced", indent=2, hang=2, **item, why=why, what=in_words(item["name"]))
         _safety(notes[notes["retrofit"] == mine], shown)
     terminal.result("")
     terminal.say("site.local_first")

@@ -44,7 +44,8 @@ def weather_for(latitude: Floats, longitude: Floats, elevation_m: Floats, statio
     DataFrame
         One row a site: ``weather_id`` (a station, or the cell of the grid), ``basis`` (STATION or NORMALS),
         ``cell_latitude``, ``cell_longitude``, ``distance_km`` and ``height_difference_m`` (of the station; NaN for
-        normals), ``weather_sd_share`` (standard deviation of the year's in-plane irradiation, share of it), ``remark``.
+        normals), ``weather_sd_share`` (standard deviation of the year's in-plane irradiation, share of it),
+        ``station_far``, ``station_steep`` (as :func:`nearest_station` says, false for normals).
 
     Raises
     ------
@@ -60,7 +61,7 @@ def weather_for(latitude: Floats, longitude: Floats, elevation_m: Floats, statio
         climb = np.abs(np.nan_to_num(height))
         station_sd = np.hypot(_share("station_per_km") * distance, _share("station_per_m") * climb)
     else:
-        near = pd.DataFrame({"station_id": [""] * len(latitude), "remark": [""] * len(latitude)})
+        near = pd.DataFrame({"station_id": "", "station_far": False, "station_steep": False}, range(len(latitude)))
         distance = height = station_sd = np.full(len(latitude), np.nan)
         if np.isnan(grid_sd).any():
             raise AftersunError(
@@ -78,7 +79,8 @@ def weather_for(latitude: Floats, longitude: Floats, elevation_m: Floats, statio
             "distance_km": np.where(by_grid, np.nan, distance),
             "height_difference_m": np.where(by_grid, np.nan, height),
             "weather_sd_share": np.sqrt(_share("long_term_mean") ** 2 + _share("transposition") ** 2 + own_sd**2),
-            "remark": np.where(by_grid, "", near["remark"]),
+            "station_far": ~by_grid & near["station_far"],
+            "station_steep": ~by_grid & near["station_steep"],
         }
     )
 

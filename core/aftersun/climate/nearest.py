@@ -14,19 +14,6 @@ from aftersun.model.sphere import great_circle_km
 from aftersun.model.weather import Station
 
 
-def _remarks(distance_km: Floats, height_difference_m: Floats) -> list[str]:
-    """Words for stations that are far away or much higher or lower; empty where neither."""
-    far = distance_km > limit("station_distance")
-    steep = np.abs(height_difference_m) > limit("station_height")
-    remarks = []
-    for distance, height, is_far, is_steep in zip(distance_km, height_difference_m, far, steep, strict=True):
-        parts = [f"the weather station is {distance:.0f} km away"] if is_far else []
-        if is_steep:
-            parts.append(f"the weather station lies {abs(height):.0f} m {'higher' if height > 0 else 'lower'}")
-        remarks.append(" and ".join(parts))
-    return remarks
-
-
 def nearest_station(
     latitude: Floats, longitude: Floats, elevation_m: Floats, stations: Sequence[Station]
 ) -> pd.DataFrame:
@@ -44,8 +31,8 @@ def nearest_station(
     -------
     DataFrame
         S rows: ``station_id``, ``distance_km``, ``height_difference_m`` (station less site, NaN where
-        unknown), and ``remark``, empty unless the station is farther or much higher or lower than is commonly
-        accepted.
+        unknown), and whether the station is farther (``station_far``), or higher or lower (``station_steep``), than is
+        commonly accepted.
 
     Raises
     ------
@@ -74,6 +61,7 @@ def nearest_station(
             "station_id": ids[best],
             "distance_km": distance,
             "height_difference_m": difference,
-            "remark": _remarks(distance, difference),
+            "station_far": distance > limit("station_distance"),
+            "station_steep": np.abs(difference) > limit("station_height"),
         }
     )

@@ -18,9 +18,10 @@ _ROUNDED = {
     "dc_rating_kw": 0.1, "inverter_rating_kw": 0.1, "export_limit_kw": 0.1,
 }  # fmt: skip
 _TO_THE_YEAR = ("commissioned_on", "connectors_renewed_on", "warranty_until")  # told as the first of January
-_LEFT_OUT = ("trip_km", "trip_hours")  # they tell the distance from the company's base
-_REPLACED_BY_COMPANY = "by the company"
-_FAR = "far from its weather station, or at another height"
+_LEFT_OUT = {
+    "trip_km", "trip_hours",  # they tell the distance from the company's base
+    "replaced_by", "replaced_why",  # free text, and often a name
+}  # fmt: skip
 
 
 class Anonymiser:
@@ -44,12 +45,6 @@ class Anonymiser:
                 changed[column] = _first_of_year(frame[column])
             elif column in _LEFT_OUT:
                 changed[column] = frame[column].mask(frame[column].notna())
-        if "overridden" in frame:  # who decided and why: free text, and often a name
-            filled = frame["overridden"].fillna("") != ""
-            changed["overridden"] = frame["overridden"].mask(filled, _REPLACED_BY_COMPANY)
-        if {"weather_basis", "remark"} <= set(frame.columns):  # tells distance and height in words, to the km and m
-            filled = frame["remark"].fillna("") != ""
-            changed["remark"] = frame["remark"].mask(filled, _FAR)
         anonymous = frame.assign(**changed)
         # The order would tell the numbers: rows come sorted by them.
         by = [column for column in ("site_id", "array_id") if column in anonymous]

@@ -20,7 +20,7 @@ from aftersun.model.letter import Letter
 from aftersun.model.output import Letterhead, SafetyNotes
 from aftersun.money.company import Company
 from aftersun.money.letterhead import letterhead_of
-from aftersun.wording import call_text, not_called_text, say
+from aftersun.wording import call_text, not_called_text, replaced_text, say
 
 if TYPE_CHECKING:
     from aftersun.model import output
@@ -166,9 +166,7 @@ class RunView:
         sentences = []
         for section in ("system", "facts"):
             for name, given in self.company[section].items():
-                who = say("replaced.by", who=given["who"]) if given["who"] else say("replaced.by_company")
-                why = f"{who}; {given['why']}" if given["why"] else who
-                what = name.replace("_", " ")
+                why, what = replaced_text(given["who"], given["why"]), name.replace("_", " ")
                 sentences.append(say(f"replaced.{section}", why=why, name=what, value=given["value"]))
         return sentences
 
@@ -257,9 +255,9 @@ class RunView:
         return SafetyNotes(notes, sets, shown)
 
     def far_from_weather(self) -> int:
-        """Return how many sites have a remark on the distance or height of their weather station."""
-        remark = self.table("site_energy")["remark"]
-        return int((remark.fillna("") != "").sum())
+        """Return how many sites have a weather station too far away, or too high or low."""
+        energy = self.table("site_energy")
+        return int((energy["station_far"] | energy["station_steep"]).sum())
 
     def facts(self, site_id: str) -> Mapping[str, Any]:
         """Return the known technical facts of a site as they stand in the inventory now.

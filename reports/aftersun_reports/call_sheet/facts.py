@@ -29,7 +29,11 @@ def month(run: api.RunView) -> Table:
 
 def assumptions(run: api.RunView, titles: Mapping[str, str]) -> Table:
     """Every number that was assumed, its range and source, and who of the company replaced it."""
-    return _table(run, "assumptions", "run_assumption", {"retrofit": (("retrofit",), titled(titles))})
+    made: Made = {
+        "retrofit": (("retrofit",), titled(titles)),
+        "replaced": (("replaced", "replaced_by", "replaced_why"), _replaced_text),
+    }
+    return _table(run, "assumptions", "run_assumption", made)
 
 
 def claims(run: api.RunView, titles: Mapping[str, str]) -> Table:
@@ -93,10 +97,8 @@ def _result_rows(run: api.RunView) -> Iterator[Sequence[Any]]:
     left = call.loc[call["position"].isna(), ["excluded_reason", "excluded_detail"]].fillna("")
     for code, detail, count in left.value_counts().reset_index().itertuples(index=False, name=None):
         yield "not called", why_not_called(code, detail) or "no reason stored", sites(count), ""
-    for row in records_of(run.table("site_energy")[["site_id", "remark"]]):
-        if row["remark"]:
-            # Without names a distance would tell the place.
-            why = row["remark"] if run.personal else "far from its weather station, or at another height"
+    for row in records_of(run.table("site_energy")):
+        if why := api.station_text(row):
             yield "less certain energy", str(row["site_id"]), why, ""
 
 
@@ -110,6 +112,10 @@ _MONEY = {
 }
 
 
+def _replaced_text(replaced: str | None, who: str | None, why: str | None) -> str:
+    return api.replaced_text(who, why) if replaced == "yes" else ""
+
+
 def _replaced(run: api.RunView) -> Iterator[Sequence[Any]]:
     kind = "replaced by the company"
     rows: list[Sequence[Any]] = []
@@ -119,8 +125,8 @@ def _replaced(run: api.RunView) -> Iterator[Sequence[Any]]:
             why = "; ".join(str(given[part]) for part in free if given.get(part))
             rows.append((kind, f"{what}: {str(name).replace('_', ' ')}", f"{given['value']:g}", why))
     for row in records_of(run.table("run_assumption")):
-        if row["overridden"]:
+        if why := _replaced_text(row["replaced"], row["replaced_by"], row["replaced_why"]):
             about = run.titles().get(row["retrofit"], row["retrofit"])
             used = f"{row['used']:g} {row['unit'] or ''}".rstrip()
-            rows.append((kind, f"{about}: {row['name'].replace('_', ' ')}", used, row["overridden"]))
+            rows.append((kind, f"{about}: {row['name'].replace('_', ' ')}", used, why))
     yield from rows or [(kind, "nothing", "every assumption is the program's own", "")]

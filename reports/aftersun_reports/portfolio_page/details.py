@@ -32,7 +32,7 @@ def as_data(run: api.RunView, sites: Sites, notes: NotesOfRun) -> dict[str, Any]
         "facts": _facts(run, sites),
         "arrays": _arrays(run, ids),
         "energy": by_site(
-            energy if run.personal else energy.assign(remark=""),  # the remark tells distances exactly
+            energy.assign(remark=[api.station_text(row) for row in energy.to_dict("records")]),
             ids,
             (
                 *("generated_kwh", "used_kwh", "to_water_kwh", "exported_kwh", "curtailed_kwh", "imported_kwh"),

@@ -11,6 +11,7 @@ from aftersun.climate.nearest import nearest_station
 from aftersun.model.errors import AftersunError
 from aftersun.model.sphere import great_circle_km
 from aftersun.model.weather import Station
+from aftersun.wording import station_text
 
 
 def station(station_id: str, latitude: float, longitude: float, elevation_m: float = 0.0) -> Station:
@@ -27,7 +28,7 @@ def test_nearest_and_its_differences() -> None:
     assert places["station_id"].tolist() == ["near"]
     assert places["distance_km"][0] == pytest.approx(22.239, abs=0.01)
     assert places["height_difference_m"].tolist() == [150.0]
-    assert places["remark"].tolist() == [""]
+    assert places[["station_far", "station_steep"]].to_numpy().tolist() == [[False, False]]
 
 
 def test_far_and_high_stations_are_remarked() -> None:
@@ -37,7 +38,7 @@ def test_far_and_high_stations_are_remarked() -> None:
         np.array([0.0, 0.0, 650.0]),
         [station("a", 45.0, 8.0, 201.0)],
     )
-    assert places["remark"].tolist() == [
+    assert [station_text(row) for row in places.to_dict("records")] == [
         "the weather station is 51 km away and the weather station lies 201 m higher",
         "the weather station lies 201 m higher",
         "the weather station lies 449 m lower",
@@ -47,7 +48,7 @@ def test_far_and_high_stations_are_remarked() -> None:
 def test_unknown_height_is_not_remarked() -> None:
     places = nearest_station(one(45.0), one(8.0), one(np.nan), [station("a", 45.0, 8.0, 3000.0)])
     assert np.isnan(places["height_difference_m"][0])
-    assert places["remark"].tolist() == [""]
+    assert places[["station_far", "station_steep"]].to_numpy().tolist() == [[False, False]]
 
 
 def test_equally_near_stations_go_by_their_id() -> None:

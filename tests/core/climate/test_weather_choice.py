@@ -43,7 +43,7 @@ def test_beyond_reach_the_normals_of_the_place_are_surer_than_the_station():
     assert row["basis"] == NORMALS
     assert row["weather_id"].startswith("N+")
     assert np.isnan(row["distance_km"])
-    assert row["remark"] == ""
+    assert not row[["station_far", "station_steep"]].any()
     assert row["weather_sd_share"] < hypot(0.05, 0.03, 0.0004 * 3.9 * KM_PER_DEGREE)
 
 

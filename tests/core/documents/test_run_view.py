@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 
 import duckdb
@@ -19,7 +20,7 @@ from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.tables import RUN_TABLES
 from aftersun.model.errors import AftersunError
 from aftersun.scoring.run.rank import Settings, rank
-from aftersun.wording import reason_text, status_text, survey_text
+from aftersun.wording import reason_text, station_text, status_text, survey_text
 
 WORST_FIRST = ("danger", "warning", "caution")  # ANSI Z535.6 signal words
 
@@ -167,15 +168,18 @@ def test_free_text_is_left_out_without_names(demo, tmp_path):
     shutil.copy(demo.inventory, other)
     with Inventory.open(other) as inventory, inventory.transaction() as connection:
         connection.execute(
-            "UPDATE run_assumption SET overridden = 'by A. Person; saw it at her roof' WHERE name = 'life_years'"
+            "UPDATE run_assumption SET replaced = true, replaced_by = 'A. Person', replaced_why = 'saw it at her roof' "
+            "WHERE name = 'life_years'"
         )
         failed = [{"plugin": "mine", "during": "screen", "reason": "KeyError: S0127"}]
         connection.execute("UPDATE run SET failures = ?", [json.dumps(failed)])
     with Inventory.open(other, read_only=True) as inventory:
         plain, named = RunView(inventory, personal=False), RunView(inventory)
-        assert set(plain.table("run_assumption")["overridden"].fillna("")) == {"", "by the company"}
+        assumed = plain.table("run_assumption")
+        assert set(assumed.loc[assumed["replaced"], "name"]) == {"life_years"}
+        assert assumed[["replaced_by", "replaced_why"]].isna().all(axis=None)
         assert plain.made_from["failures"] == [{"plugin": "mine", "during": "screen"}]
-        assert "by A. Person; saw it at her roof" in set(named.table("run_assumption")["overridden"])
+        assert {"A. Person", "saw it at her roof"} <= set(named.table("run_assumption").query("replaced").stack())
         ways = plain.table("cost_item").query("kind == 'travel'")
         assert len(ways)
         assert ways[["trip_km", "trip_hours"]].isna().all(axis=None)
@@ -196,12 +200,15 @@ def test_many_sites_come_by_one_query(opened):
     )
 
 
-def test_the_words_on_distant_weather_tell_no_distance(opened):
-    named = RunView(opened).table("site_energy")["remark"].fillna("")
-    veiled = RunView(opened, personal=False).table("site_energy")["remark"].fillna("")
-    assert named.str.contains("km").any()
-    assert (veiled != "").sum() == (named != "").sum() > 0
-    assert not veiled.str.contains(r"\d", regex=True).any()
+def test_the_words_on_distant_weather_tell_no_distance_closer_than_ten_km(opened):
+    named, veiled = (
+        [text for row in view.table("site_energy").to_dict("records") if (text := station_text(row))]
+        for view in (RunView(opened), RunView(opened, personal=False))
+    )
+    assert len(named) == len(veiled) > 0
+    assert {int(km) % 10 for text in named for km in re.findall(r"(\d+) km", text)} != {0}
+    assert {int(km) % 10 for text in veiled for km in re.findall(r"(\d+) km", text)} == {0}
+    assert {int(m) % 50 for text in veiled for m in re.findall(r"(\d+) m ", text)} <= {0}
 
 
 def test_without_names_days_are_known_to_the_year_and_ratings_to_a_tenth_of_a_kilowatt(opened):

@@ -12,6 +12,7 @@ import pandas as pd
 
 from aftersun.model.change import severity_order
 from aftersun.model.letter import LetterFact, LetterLoss, LetterNote, LetterQuestion
+from aftersun.wording import station_text
 
 MOST_QUESTIONS = 5
 _LARGEST_LOSSES = 3
@@ -127,7 +128,7 @@ def findings_of(system: System, today: date) -> tuple[LetterFact, ...]:
     """Return what stands out: yield, use, meter readings, losses, weather."""
     site, energy = system.site, system.energy
     expected = fact("finding_expected", kwh=energy["generated_kwh"], **_size(system.arrays), **_age(site, today))
-    far = [fact("finding_far_weather")] if value_of(energy, "remark") else []
+    far = [fact("finding_far_weather")] if station_text(energy) else []
     return (
         expected,
         *_used(energy),

@@ -103,5 +103,18 @@ CHANGES: tuple[Change, ...] = (
         "USING CASE WHEN retrofits IS NULL THEN [] WHEN starts_with(retrofits::VARCHAR, '[') "
         "THEN retrofits::VARCHAR::VARCHAR[] ELSE string_split(retrofits::VARCHAR, ', ') END"
     ),
+    Statement(
+        "ALTER TABLE site_energy ADD COLUMN IF NOT EXISTS remark VARCHAR; "
+        "UPDATE site_energy SET station_far = contains(coalesce(remark, ''), ' km away'), "
+        "station_steep = regexp_matches(coalesce(remark, ''), ' m (higher|lower)'); "
+        "ALTER TABLE site_energy DROP COLUMN remark"
+    ),
+    Statement(
+        "ALTER TABLE run_assumption ADD COLUMN IF NOT EXISTS overridden VARCHAR; "
+        "UPDATE run_assumption SET replaced = coalesce(overridden, '') != '', replaced_by = nullif(nullif("
+        "regexp_extract(overridden, '^by (.*?)(; |$)', 1), 'the company'), ''), "
+        "replaced_why = nullif(regexp_extract(overridden, '; (.*)$', 1), ''); "
+        "ALTER TABLE run_assumption DROP COLUMN overridden"
+    ),
 )
 """What made each further layout out of the one before, in order. Never edited once released; add another one."""

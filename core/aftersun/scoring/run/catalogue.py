@@ -116,11 +116,9 @@ def catalogue(registry: Registry, company: Company) -> dict[str, pd.DataFrame]:
                     "unit": given.unit,
                     "source": given.source,
                     "meaning": given.meaning,
-                    "overridden": "; ".join(
-                        filter(None, [f"by {override.who}" if override.who else "by the company", override.why])
-                    )
-                    if override
-                    else "",
+                    "replaced": override is not None,
+                    "replaced_by": (override and override.who) or None,
+                    "replaced_why": (override and override.why) or None,
                 }
             )
         claims.extend({"retrofit": about.id, "text": c.text, "source": c.source} for c in loaded.retrofit.claims)

@@ -22,7 +22,16 @@ from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.migrations import newest_version, stored_version
 from aftersun.inventory.store.tables import RUN_TABLES
 from aftersun.model.errors import AftersunError
-from aftersun.wording import capacity_text, not_called_text, note_text, plan_text, status_text, when_text
+from aftersun.wording import (
+    capacity_text,
+    not_called_text,
+    note_text,
+    plan_text,
+    replaced_text,
+    station_text,
+    status_text,
+    when_text,
+)
 
 OLDER = ("layout-1", "layout-2", "layout-3", "demo-0.1.0")  # the last one has layout 4, and a stored run
 VERSIONS = dict(zip(OLDER, (1, 2, 3, 4), strict=True))
@@ -51,6 +60,10 @@ def _layout(path: Path) -> dict[str, set[tuple[str, str]]]:
 
 def _said(row: dict[str, object], column: str) -> object:
     """Return a value as it was before sentences became codes."""
+    if column == "remark" and "station_far" in row:
+        return station_text(row)
+    if column == "overridden":
+        return replaced_text(row["replaced_by"], row["replaced_why"]) if row["replaced"] else ""  # type: ignore[arg-type]
     if column == "shortage":  # that of the stored run was empty
         return ""
     value = row[column]
