@@ -6,7 +6,7 @@ All letters of a batch come from one reading of each table.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import Any
@@ -117,20 +117,14 @@ def compose(
             "The newest run was stored by an older program, which kept less than a letter needs.", "Rank again."
         )
     closed = _closed_since(inventory, view, made_on)
-    letters: list[Letter] = []
-    remarks: list[str] = []
-    for site_id in wanted:
-        try:
-            _check_site(source, site_id, choices, closed)
-            of_site = _still_there(earlier[site_id], source.offers(site_id)) if site_id in earlier else choices
-            chosen = _chosen(source, site_id, of_site)
-        except AftersunError as error:
-            if not batch:
-                raise
-            remarks.append(f"No letter: {error}")
-            continue
-        letters.append(_letter(source, site_id, chosen, of_site, made_on))
-        remarks += _remarks(source, site_id, chosen, of_site)
+
+    def write(site_id: str) -> tuple[Letter, list[str]]:
+        _check_site(source, site_id, choices, closed)
+        of_site = _still_there(earlier[site_id], source.offers(site_id)) if site_id in earlier else choices
+        records = [source.records(site_id, offer) for offer in _chosen(source, site_id, of_site)]
+        return _letter(source, site_id, records, of_site, made_on), _below_cost(source, site_id, records, of_site)
+
+    letters, remarks = _each(source, wanted, write, "No letter" if batch else "")
     strange = set(choices.prices) - {option.offer for letter in letters for option in letter.options}
     if strange:
         raise AftersunError(
@@ -138,7 +132,7 @@ def compose(
             "Choose that offer with --option, or leave its price out; nothing was written.",
         )
     held = {letter.site_id: earlier.get(letter.site_id, choices) for letter in letters}
-    return Composed(tuple(letters), held, tuple(remarks))
+    return Composed(letters, held, remarks)
 
 
 def compose_notices(
@@ -155,32 +149,45 @@ def compose_notices(
         If a site is unknown or no danger is known to stand there. No sentence holds a customer's data.
     """
     wanted = list(dict.fromkeys(site_ids))
-    source = Source(inventory, view, wanted)
-    letters: list[Letter] = []
-    remarks: list[str] = []
-    for site_id in wanted:
-        try:
-            letters.append(_notice(source, site_id, made_on))
-        except AftersunError as error:
-            if not batch:
-                raise
-            remarks.append(f"No notice: {error}")
-            continue
-        if site_id in source.learnt_since:
-            remarks.append(_LEARNT.format(site_id))
     if not wanted:
         raise AftersunError("There is no known danger at any site of the run.", "There is nobody to be told.")
-    return Composed(tuple(letters), {letter.site_id: Choices() for letter in letters}, tuple(remarks))
+    source = Source(inventory, view, wanted)
+
+    def write(site_id: str) -> tuple[Letter, list[str]]:
+        if not source.dangers(site_id):
+            raise AftersunError(
+                f"Site {site_id}: the run knows of no danger there, so there is no safety notice to write.",
+                "If one was found since, record the fact and rank again; nothing was written.",
+            )
+        return _dangers_alone(source, site_id, made_on), []
+
+    letters, remarks = _each(source, wanted, write, "No notice" if batch else "")
+    return Composed(letters, {letter.site_id: Choices() for letter in letters}, remarks)
 
 
-def _notice(source: Source, site_id: str, made_on: date) -> Letter:
-    _site(source, site_id)
-    if not source.dangers(site_id):
-        raise AftersunError(
-            f"Site {site_id}: the run knows of no danger there, so there is no safety notice to write.",
-            "If one was found since, record the fact and rank again; nothing was written.",
-        )
-    return _dangers_alone(source, site_id, made_on)
+def _each(
+    source: Source, site_ids: Sequence[str], write: Callable[[str], tuple[Letter, list[str]]], left_out: str
+) -> tuple[tuple[Letter, ...], tuple[str, ...]]:
+    """Return a letter for each site, and remarks; one that cannot be written is ``left_out``, "" = an error."""
+    letters: list[Letter] = []
+    remarks: list[str] = []
+    for site_id in site_ids:
+        try:
+            if site_id not in source.sites:
+                raise AftersunError(
+                    "There is no such site in the inventory.", "Check the sites' numbers; they are the column site_id."
+                )
+            letter, of_letter = write(site_id)
+        except AftersunError as error:
+            if not left_out:
+                raise
+            remarks.append(f"{left_out}: {error}")
+            continue
+        letters.append(letter)
+        if site_id in source.learnt_since:
+            remarks.append(f"Site {site_id}: facts were learnt after the run, which does not know them; rank again.")
+        remarks += of_letter
+    return tuple(letters), tuple(remarks)
 
 
 def _dangers_alone(source: Source, site_id: str, made_on: date) -> Letter:
@@ -200,20 +207,14 @@ def _dangers_alone(source: Source, site_id: str, made_on: date) -> Letter:
     )
 
 
-_LEARNT = "Site {}: facts were learnt after the run, which does not know them; rank again."
-
-
-def _remarks(source: Source, site_id: str, chosen: Sequence[str], choices: Choices) -> list[str]:
-    """Return what the company should know of a letter."""
+def _below_cost(source: Source, site_id: str, records: Sequence[Records], choices: Choices) -> list[str]:
+    """Return a remark for each price that the company would lose money at."""
     remarks = []
-    if site_id in source.learnt_since:
-        remarks.append(_LEARNT.format(site_id))
-    for offer in chosen:
-        records = source.records(site_id, offer)
-        price = _price(records, choices)
-        if price is not None and below_cost(records, price, source.catalogue):
-            amount = ENGLISH.amount(price, source.catalogue.currency, 2)
-            remarks.append(f"Site {site_id}: {amount} for {offer} is less than the work costs the company.")
+    for each in records:
+        price = _price(each, choices)
+        if price is not None and below_cost(each, price, source.company):
+            amount = ENGLISH.amount(price, source.view.currency, 2)
+            remarks.append(f"Site {site_id}: {amount} for {each.name} is less than the work costs the company.")
     return remarks
 
 
@@ -242,16 +243,7 @@ def _closed_since(inventory: Inventory, view: RunView, today: date) -> dict[str,
     return {str(customer): str(why) for customer, why in rules.items() if why in _AT_ONCE}
 
 
-def _site(source: Source, site_id: str) -> Row:
-    if site_id not in source.sites:
-        raise AftersunError(
-            "There is no such site in the inventory.", "Check the sites' numbers; they are the column site_id."
-        )
-    return source.sites[site_id]
-
-
 def _check_site(source: Source, site_id: str, choices: Choices, closed: Mapping[str, str]) -> None:
-    site = _site(source, site_id)
     call = source.row("call", site_id)
     if call is None or source.row("site_energy", site_id) is None:
         why = "is newer than the run"
@@ -259,7 +251,7 @@ def _check_site(source: Source, site_id: str, choices: Choices, closed: Mapping[
             reason = str(value_of(call, "excluded_reason") or "")
             why = f"could not be valued ({not_called_text(reason, value_of(call, 'excluded_detail'))})"
         raise AftersunError(f"Site {site_id} {why}.", "Complete its facts and rank again; nothing was written.")
-    reason = closed.get(str(site["customer_id"])) or str(value_of(call, "excluded_reason") or "")
+    reason = closed.get(str(source.sites[site_id]["customer_id"])) or str(value_of(call, "excluded_reason") or "")
     if reason in set(ContactRule) and not choices.asked_for:  # other reasons of the call list forbid no letter
         raise AftersunError(
             f"Site {site_id}: {not_called_text(reason, value_of(call, 'excluded_detail'))}.",
@@ -298,30 +290,28 @@ def _not_on_offer(source: Source, site_id: str, name: str) -> AftersunError:
 
 def _price(records: Records, choices: Choices) -> float | None:
     """Return the price that was set, None = as computed."""
-    offer = str(records.offer["offer"])
-    if offer in choices.prices:
-        return choices.prices[offer]
+    if records.name in choices.prices:
+        return choices.prices[records.name]
     return float(records.offer["upfront"]) * (1.0 - choices.discount) if choices.discount else None
 
 
-def _letter(source: Source, site_id: str, chosen: Sequence[str], choices: Choices, made_on: date) -> Letter:
-    catalogue, system = source.catalogue, source.system(site_id)
-    records = [source.records(site_id, offer) for offer in chosen]
-    options = [option_of(one, _price(one, choices), catalogue) for one in records]
+def _letter(source: Source, site_id: str, records: Sequence[Records], choices: Choices, made_on: date) -> Letter:
+    company, system = source.company, source.system(site_id)
+    options = [option_of(each, _price(each, choices), source.catalogue, company) for each in records]
     nothing_now = LetterOption(offer="", years=max(option.years for option in options))
-    members = [name for one in records for name in one.names]
+    members = [name for each in records for name in each.names]
     return replace(
         _dangers_alone(source, site_id, made_on),
         valid_until=choices.valid_until or made_on + timedelta(days=choices.valid_days),
-        price_date=source.company.identity.price_date,
-        sales_tax_rate=catalogue.sales_tax_rate,
+        price_date=company.identity.price_date,
+        sales_tax_rate=company.money.sales_tax_rate,
         weather=weather_of(system.energy),
         system=system_facts(system, source.unknown_demand_kwh, made_on),
         findings=findings_of(system, made_on),
         today=months_of([row for row in source.rows("offer_month", site_id) if row["offer"] == ""]),
         losses=losses_of(system.site, system.losses),
         options=(*options, nothing_now),
-        questions=questions_of(source.rows("question", site_id), members, catalogue.titles),
+        questions=questions_of(source.rows("question", site_id), members, source.catalogue.title),
         remark=choices.remark.strip(),
         from_meters=system.evidence is not None,
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from numbers import Integral, Real
@@ -216,7 +216,9 @@ def notes_of(rows: Sequence[Row]) -> tuple[LetterNote, ...]:
     return tuple(sorted(dict.fromkeys(notes), key=lambda note: severity_order(note.severity)))
 
 
-def questions_of(rows: Sequence[Row], members: Sequence[str], titles: Mapping[str, str]) -> tuple[LetterQuestion, ...]:
+def questions_of(
+    rows: Sequence[Row], members: Sequence[str], title: Callable[[str], str]
+) -> tuple[LetterQuestion, ...]:
     """Return the questions about what is proposed whose answer is worth something, the most valuable first."""
     questions = []
     valuable = [row for row in rows if value_of(row, "value_of_phone") and row["value_of_phone"] > 0]
@@ -224,7 +226,5 @@ def questions_of(rows: Sequence[Row], members: Sequence[str], titles: Mapping[st
         about = [name for name in row["retrofits"] if name in members]
         if about:
             worth = float(round(row["value_of_phone"]))
-            questions.append(
-                LetterQuestion(str(row["question"]), tuple(titles.get(name, name) for name in about), worth)
-            )
+            questions.append(LetterQuestion(str(row["question"]), tuple(map(title, about)), worth))
     return tuple(questions[:MOST_QUESTIONS])

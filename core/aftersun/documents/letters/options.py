@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -21,7 +22,7 @@ from aftersun.model.letter import (
     LetterPrice,
     LetterYear,
 )
-from aftersun.model.ranges import Floats
+from aftersun.money.company import Company
 from aftersun.money.measures import capital_recovery, discounted_payback, npv
 from aftersun.money.template import TRAVEL
 from aftersun.wording import survey_text
@@ -36,24 +37,15 @@ _CODE = re.compile(r" ?\((?:the plant's [^)]*|[a-z]+(?:_[a-z0-9]+)+)\)")  # name
 
 @dataclass(frozen=True)
 class Catalogue:
-    """What holds for all letters of a run: its retrofits, their assumptions and claims, rates and currency."""
+    """What a run knows of each retrofit: what it is, what it assumes, and what the trade claims of it."""
 
     retrofits: Mapping[str, Row]
     assumptions: Mapping[str, Sequence[Row]]
     claims: Mapping[str, Sequence[Row]]
-    discount_rate: float
-    sales_tax_rate: float
-    reserve_share: float  # of the price before tax that the company puts by for warranty
-    currency: str
-
-    @property
-    def titles(self) -> dict[str, str]:
-        """Title by retrofit."""
-        return {name: str(row["title"]) for name, row in self.retrofits.items()}
 
     def title(self, retrofit: str) -> str:
         """Return the title of a retrofit."""
-        return self.titles.get(retrofit, retrofit)
+        return str(self.retrofits.get(retrofit, {}).get("title", retrofit))
 
 
 @dataclass(frozen=True)
@@ -72,6 +64,11 @@ class Records:
     exported_kwh: float  # a year, today
 
     @property
+    def name(self) -> str:
+        """Its id."""
+        return str(self.offer["offer"])
+
+    @property
     def names(self) -> list[str]:
         """The retrofits that it consists of."""
         return [str(row["retrofit"]) for row in self.members]
@@ -83,7 +80,7 @@ class Records:
         return bool(value_of(self.offer, "must_call")) and (alone or not float(self.offer["npv"]) > 0)
 
 
-def option_of(records: Records, price: float | None, catalogue: Catalogue) -> LetterOption:
+def option_of(records: Records, price: float | None, catalogue: Catalogue, company: Company) -> LetterOption:
     """Return an offer of the run as an option of a letter, at a price with tax, None = as computed.
 
     The price is certain, and paid in year 0: another one moves the net present value and each of its percentiles by
@@ -93,45 +90,36 @@ def option_of(records: Records, price: float | None, catalogue: Catalogue) -> Le
     value with all prices, of later visits too, put back, as an even amount a year over ``years`` (capital recovery at
     the run's discount rate).
     """
-    offer = records.offer
+    offer, money = records.offer, company.money
     years = int(offer["years"])
     before = _money(offer["upfront"])
     paid = before if price is None else _money(price)
     lower = 0.0 if price is None else float(offer["upfront"]) - paid  # what the owner keeps by the price that was set
     net = np.array([float(row["net"]) for row in records.cash])
     net[0] += lower
-    all_prices = float(npv(catalogue.discount_rate, np.array([float(row["upfront"]) for row in records.cash]))) - lower
-    share = float(capital_recovery(catalogue.discount_rate, years)) if years >= 1 else 0.0
-
-    def worth(column: str) -> float | None:
-        value = value_of(offer, column)
-        return None if value is None else _money(float(value) + lower)
-
-    def yearly(value: float | None) -> float | None:
-        return None if value is None else _money((value + all_prices) * share)
-
-    value = _money(float(offer["npv"]) + lower)
-    p90, p50, p10 = (worth(column) for column in ("npv_p90", "npv_p50", "npv_p10"))
+    sums = np.cumsum(net)
+    all_prices = float(npv(money.real_discount_rate, np.array([float(row["upfront"]) for row in records.cash]))) - lower
+    share = float(capital_recovery(money.real_discount_rate, years)) if years >= 1 else 0.0
+    gains: dict[str, Any] = {}
+    for level in ("", "_p90", "_p50", "_p10"):
+        stored = value_of(offer, f"npv{level}")
+        value = None if stored is None else _money(float(stored) + lower)
+        gains[f"npv{level}"] = value
+        gains[f"yearly{level}"] = None if value is None else _money((value + all_prices) * share)
+    payback = float(discounted_payback(money.real_discount_rate, paid, net[1:])) if net.size > 1 else np.inf
     return LetterOption(
-        offer=str(offer["offer"]),
+        offer=records.name,
         parts=tuple(_part(row, catalogue) for row in records.members),
         price=paid,
         price_before=before,
-        sales_tax=_money(paid * catalogue.sales_tax_rate / (1.0 + catalogue.sales_tax_rate)),
+        sales_tax=_money(paid * money.sales_tax_rate / (1.0 + money.sales_tax_rate)),
         price_lines=price_lines(records.costs, before),
         years=years,
         first_year_saving=_money(offer["first_year_saving"]),
-        yearly=_money((value + all_prices) * share),
-        yearly_p90=yearly(p90),
-        yearly_p50=yearly(p50),
-        yearly_p10=yearly(p10),
-        npv=value,
-        npv_p90=p90,
-        npv_p50=p50,
-        npv_p10=p10,
+        **gains,
         chance_npv_positive=chance_of_gain(offer, lower if price is not None else None),
-        discounted_payback_years=_payback(catalogue.discount_rate, paid, net[1:]),
-        cash=_cash(net),
+        discounted_payback_years=round(payback, 2) if np.isfinite(payback) else None,
+        cash=tuple(LetterYear(year, _money(net[year]), _money(sums[year])) for year in range(len(net))),
         months=months_of(records.months),
         claims=_claims(records, catalogue),
         assumptions=_assumptions(records, catalogue),
@@ -141,10 +129,10 @@ def option_of(records: Records, price: float | None, catalogue: Catalogue) -> Le
     )
 
 
-def below_cost(records: Records, price: float, catalogue: Catalogue) -> bool:
+def below_cost(records: Records, price: float, company: Company) -> bool:
     """Tell whether the company would lose money at this price, its reserve for warranty counted."""
-    lower = (float(records.offer["upfront"]) - price) / (1.0 + catalogue.sales_tax_rate)
-    return float(records.offer["contribution"]) - lower * (1.0 - catalogue.reserve_share) < -0.005
+    lower = (float(records.offer["upfront"]) - price) / (1.0 + company.money.sales_tax_rate)
+    return float(records.offer["contribution"]) - lower * (1.0 - company.calls.warranty_reserve_share) < -0.005
 
 
 def chance_of_gain(offer: Row, lower: float | None) -> float | None:
@@ -155,18 +143,6 @@ def chance_of_gain(offer: Row, lower: float | None) -> float | None:
         return None if stored is None else round(float(stored), 4)
     moved = np.asarray(drawn, dtype=np.float64) + lower
     return round(1.0 - float(np.interp(0.0, moved, _LEVELS)), 4)
-
-
-def _payback(rate: float, price: float, later: Floats) -> float | None:
-    if not later.size:
-        return None
-    years = float(discounted_payback(rate, price, later))
-    return round(years, 2) if np.isfinite(years) else None
-
-
-def _cash(net: Floats) -> tuple[LetterYear, ...]:
-    sums = np.cumsum(net)
-    return tuple(LetterYear(year, _money(net[year]), _money(sums[year])) for year in range(len(net)))
 
 
 def months_of(rows: Sequence[Row]) -> tuple[LetterMonth, ...]:
@@ -199,20 +175,20 @@ def price_lines(costs: Sequence[Row], price: float) -> tuple[LetterPrice, ...]:
 
 def _part(row: Row, catalogue: Catalogue) -> LetterPart:
     name = str(row["retrofit"])
-    about = catalogue.retrofits.get(name, {})
-    return LetterPart(name, str(about.get("title", name)), str(about.get("summary", "")), _money(row["npv_added"]))
+    summary = catalogue.retrofits.get(name, {}).get("summary", "")
+    return LetterPart(name, catalogue.title(name), str(summary), _money(row["npv_added"]))
 
 
 def _claims(records: Records, catalogue: Catalogue) -> tuple[LetterClaim, ...]:
-    names = records.names
-    claims = []
     less = None
-    if len(names) == 1 and len(records.months) == _MONTHS:  # of several it is not plain which one does it
+    if len(records.names) == 1 and len(records.months) == _MONTHS:  # of several it is not plain which one does it
         less = records.exported_kwh - sum(float(row["exported_kwh"]) for row in records.months)
-    for name in names:
-        computed = computed_of(records.ranking.get(name, {}), records.generated_kwh, less)
-        claims += [LetterClaim(str(c["text"]), str(c["source"]), computed) for c in catalogue.claims.get(name, ())]
-    return tuple(claims)
+    computed = {name: computed_of(records.ranking.get(name, {}), records.generated_kwh, less) for name in records.names}
+    return tuple(
+        LetterClaim(str(claim["text"]), str(claim["source"]), computed[name])
+        for name in records.names
+        for claim in catalogue.claims.get(name, ())
+    )
 
 
 def computed_of(row: Row, generated_kwh: float, less_exported_kwh: float | None) -> LetterFact:
@@ -238,12 +214,16 @@ def computed_of(row: Row, generated_kwh: float, less_exported_kwh: float | None)
 
 def _assumptions(records: Records, catalogue: Catalogue) -> tuple[LetterAssumption, ...]:
     """Return what the members assume, what moves the result most first; without drivers by name."""
-    moved = {(str(row["retrofit"]), str(row["name"])): row for row in records.drivers}
-    rows = [row for name in records.names for row in catalogue.assumptions.get(name, ())]
+    drivers = {(row["retrofit"], row["name"]): row for row in records.drivers}
+    rows = [
+        (row, drivers.get((name, row["name"]), {}))
+        for name in records.names
+        for row in catalogue.assumptions.get(name, ())
+    ]
 
-    def order(row: Row) -> tuple[float, str, str]:
-        driver = moved.get((str(row["retrofit"]), str(row["name"])))
-        swing = 0.0 if driver is None else abs(float(driver["npv_high"]) - float(driver["npv_low"]))
+    def order(pair: tuple[Row, Row]) -> tuple[float, str, str]:
+        row, driver = pair
+        swing = abs(float(driver["npv_high"]) - float(driver["npv_low"])) if driver else 0.0
         return -swing, str(row["name"]), str(row["retrofit"])
 
     several = len(records.names) > 1
@@ -256,9 +236,9 @@ def _assumptions(records: Records, catalogue: Catalogue) -> tuple[LetterAssumpti
             unit=str(row["unit"]),
             source=str(row["source"]),
             replaced=str(value_of(row, "overridden") or ""),
-            turns=bool(moved.get((str(row["retrofit"]), str(row["name"])), {}).get("turns", False)),
+            turns=bool(driver.get("turns", False)),
         )
-        for row in sorted(rows, key=order)[:MOST_ASSUMPTIONS]
+        for row, driver in sorted(rows, key=order)[:MOST_ASSUMPTIONS]
     )
 
 
@@ -273,13 +253,12 @@ def _survey(records: Records, catalogue: Catalogue) -> tuple[LetterFact, ...]:
     for name in records.names:
         row = records.ranking.get(name, {})
         if survey_text(row):
-            quick = [fact("survey_quick_payback")] if value_of(row, "quick_payback") else []
             reason = value_of(row, "screening_reason")
-            conditions = (*quick, *([fact("survey", text=str(reason))] if reason else []))
+            conditions = [fact("survey_quick_payback")] if value_of(row, "quick_payback") else []
+            conditions += [fact("survey", text=str(reason))] if reason else []
             several = len(records.names) > 1
-            to_look_at += (
-                [fact("survey_of", retrofit=catalogue.title(name), what=conditions)] if several else conditions
-            )
+            of_retrofit = fact("survey_of", retrofit=catalogue.title(name), what=tuple(conditions))
+            to_look_at += [of_retrofit] if several else conditions
     return tuple(to_look_at)
 
 

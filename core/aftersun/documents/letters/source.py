@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
 
 import pandas as pd
@@ -26,30 +27,21 @@ class Source:
 
     def __init__(self, inventory: Inventory, view: RunView, site_ids: Sequence[str]) -> None:
         self.view = view
-        self._tables = {name: _by_site(view.table_of_sites(name, site_ids)) for name in _RUN_TABLES}
-        sites = view.sites()
-        asked_for = sites[sites["site_id"].isin(site_ids)]
-        self.sites: dict[str, Row] = {str(row["site_id"]): row for row in asked_for.to_dict("records")}
-        arrays = view.arrays()
-        self.arrays = _by_site(arrays[arrays["site_id"].isin(site_ids)])
-        owners = [str(row["customer_id"]) for row in self.sites.values() if value_of(row, "customer_id") is not None]
-        people = read.contacts(inventory, sorted(set(owners))).to_dict("records")
-        self._people: dict[str, Row] = {str(row["customer_id"]): row for row in people}
+        self._tables = {name: _by(view.table_of_sites(name, site_ids), "site_id") for name in _RUN_TABLES}
+        sites, arrays = view.sites(), view.arrays()
+        self.sites = {site: rows[0] for site, rows in _by(sites[sites["site_id"].isin(site_ids)], "site_id").items()}
+        self._tables["array"] = _by(arrays[arrays["site_id"].isin(site_ids)], "site_id")
+        owners = {str(row["customer_id"]) for row in self.sites.values() if value_of(row, "customer_id") is not None}
+        self._people = _by(read.contacts(inventory, sorted(owners)), "customer_id")
         facts = learnt_facts.facts(inventory)
         new = facts["recorded_at"] > pd.Timestamp(view.made_at).tz_localize(None)
         self.learnt_since = frozenset(facts.loc[new, "site_id"])
-        company = view.used_company()
-        self.company = company
-        self.unknown_demand_kwh = system_values(company.system_overrides)["unknown_demand_kwh"]
-        retrofits = view.table("run_retrofit").to_dict("records")
+        self.company = view.used_company()
+        self.unknown_demand_kwh = system_values(self.company.system_overrides)["unknown_demand_kwh"]
         self.catalogue = Catalogue(
-            {str(row["retrofit"]): row for row in retrofits},
+            {retrofit: rows[0] for retrofit, rows in _by(view.table("run_retrofit"), "retrofit").items()},
             _by(view.table("run_assumption"), "retrofit"),
             _by(view.table("run_claim"), "retrofit"),
-            company.money.real_discount_rate,
-            company.money.sales_tax_rate,
-            company.calls.warranty_reserve_share,
-            view.currency,
         )
 
     def dangers(self, site_id: str) -> tuple[LetterNote, ...]:
@@ -71,7 +63,7 @@ class Source:
 
     def customer(self, site_id: str) -> tuple[str, ...]:
         """Return name and address of the site's customer, line by line."""
-        person = self._people.get(str(self.sites[site_id]["customer_id"]), {})
+        (person,) = self._people.get(str(self.sites[site_id]["customer_id"]), [{}])
         return tuple(str(person[name]) for name in ("name", "street", "town") if value_of(person, name))
 
     def system(self, site_id: str) -> System:
@@ -80,7 +72,7 @@ class Source:
         assert energy is not None  # checked before
         return System(
             self.sites[site_id],
-            self.arrays.get(site_id, ()),
+            self.rows("array", site_id),
             energy,
             self.row("site_evidence", site_id),
             self.rows("site_loss", site_id),
@@ -110,11 +102,7 @@ class Source:
 
 
 def _by(frame: pd.DataFrame, column: str) -> dict[str, Sequence[Row]]:
-    rows_by: dict[str, list[Row]] = {}
+    rows_by = defaultdict(list)
     for row in frame.to_dict("records"):
-        rows_by.setdefault(str(row[column]), []).append(row)
+        rows_by[str(row[column])].append(row)
     return dict(rows_by)
-
-
-def _by_site(frame: pd.DataFrame) -> dict[str, Sequence[Row]]:
-    return _by(frame, "site_id")
