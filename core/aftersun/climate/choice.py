@@ -54,21 +54,15 @@ def weather_for(latitude: Floats, longitude: Floats, elevation_m: Floats, statio
     """
     cell_latitude, cell_longitude = cell_of(latitude, longitude)
     grid_sd = ghi_sd_shares(latitude, longitude)
-    if stations:
-        near = nearest_station(latitude, longitude, elevation_m, stations)
-        distance = near["distance_km"].to_numpy(dtype=np.float64)
-        height = near["height_difference_m"].to_numpy(dtype=np.float64)
-        climb = np.abs(np.nan_to_num(height))
-        station_sd = np.hypot(_share("station_per_km") * distance, _share("station_per_m") * climb)
-    else:
-        near = pd.DataFrame({"station_id": "", "station_far": False, "station_steep": False}, range(len(latitude)))
-        distance = height = station_sd = np.full(len(latitude), np.nan)
-        if np.isnan(grid_sd).any():
-            raise AftersunError(
-                f"{int(np.isnan(grid_sd).sum())} sites lie where the built-in normals have no land.",
-                "Check their position, or add the weather of a station with 'aftersun weather add'.",
-            )
-    by_grid = np.isnan(station_sd) | (grid_sd < station_sd)  # NaN compares false: no land, so the station
+    if not stations and np.isnan(grid_sd).any():
+        raise AftersunError(
+            f"{int(np.isnan(grid_sd).sum())} sites lie where the built-in normals have no land.",
+            "Check their position, or add the weather of a station with 'aftersun weather add'.",
+        )
+    near = nearest_station(latitude, longitude, elevation_m, stations)
+    climb_m = near["height_difference_m"].abs().fillna(0.0)
+    station_sd = np.hypot(_share("station_per_km") * near["distance_km"], _share("station_per_m") * climb_m)
+    by_grid = grid_sd < station_sd  # NaN compares false: no land, so the station
     own_sd = np.where(by_grid, grid_sd, station_sd)
     return pd.DataFrame(
         {
@@ -76,8 +70,8 @@ def weather_for(latitude: Floats, longitude: Floats, elevation_m: Floats, statio
             "basis": np.where(by_grid, NORMALS, STATION),
             "cell_latitude": cell_latitude,
             "cell_longitude": cell_longitude,
-            "distance_km": np.where(by_grid, np.nan, distance),
-            "height_difference_m": np.where(by_grid, np.nan, height),
+            "distance_km": near["distance_km"].mask(by_grid),
+            "height_difference_m": near["height_difference_m"].mask(by_grid),
             "weather_sd_share": np.sqrt(_share("long_term_mean") ** 2 + _share("transposition") ** 2 + own_sd**2),
             "station_far": ~by_grid & near["station_far"],
             "station_steep": ~by_grid & near["station_steep"],

@@ -10,6 +10,7 @@ import math
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import pandas as pd
@@ -92,14 +93,8 @@ def fetch_pvgis(
         does not pass the gate.
     """
     request = _Request("PVGIS", latitude, longitude, url.rstrip("/") + "/", timeout_s)
-
-    def ask() -> Answer:
-        # Without a year to be coerced to, the stamps keep the years of their months.
-        answer: Answer = pvlib.iotools.get_pvgis_tmy(
-            latitude, longitude, url=request.url, timeout=timeout_s, coerce_year=None
-        )
-        return answer
-
+    # Without a year to be coerced to, the stamps keep the years of their months.
+    ask = partial(pvlib.iotools.get_pvgis_tmy, url=request.url, timeout=timeout_s, coerce_year=None)
     return _reading(request, ask, raw_pvgis_tmy, options)
 
 
@@ -128,19 +123,13 @@ def fetch_nsrdb(
             "The NSRDB answers only with a key and the e-mail address it was given to.",
             "Register at the service for a free key; give both with --api-key and --email, or take PVGIS.",
         )
-
-    def ask() -> Answer:
-        answer: Answer = pvlib.iotools.get_nsrdb_psm4_tmy(
-            latitude, longitude, api_key, email, url=url, timeout=timeout_s
-        )
-        return answer
-
+    ask = partial(pvlib.iotools.get_nsrdb_psm4_tmy, api_key=api_key, email=email, url=url, timeout=timeout_s)
     return _reading(request, ask, raw_nsrdb, options)
 
 
 def _reading(
     request: _Request,
-    ask: Callable[[], Answer],
+    ask: Callable[[float, float], Answer],
     raw_of: Callable[[pd.DataFrame, dict[str, Any]], RawWeather],
     options: ReadingOptions,
 ) -> WeatherReading:
@@ -149,7 +138,7 @@ def _reading(
     """
     service = request.service
     try:
-        frame, meta = ask()
+        frame, meta = ask(request.latitude, request.longitude)
         raw, content = raw_of(frame, meta), frame.to_csv().encode()
     except requests.Timeout:
         raise AftersunError(

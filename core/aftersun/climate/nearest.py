@@ -8,7 +8,6 @@ import numpy as np
 import pandas as pd
 
 from aftersun.climate.limits import limit
-from aftersun.model.errors import AftersunError
 from aftersun.model.ranges import Floats
 from aftersun.model.sphere import great_circle_km
 from aftersun.model.weather import Station
@@ -32,29 +31,18 @@ def nearest_station(
     DataFrame
         S rows: ``station_id``, ``distance_km``, ``height_difference_m`` (station less site, NaN where
         unknown), and whether the station is farther (``station_far``), or higher or lower (``station_steep``), than is
-        commonly accepted.
-
-    Raises
-    ------
-    AftersunError
-        If there is no station.
+        commonly accepted. Without any station the id is empty and the distance infinite.
     """
-    if not stations:
-        raise AftersunError(
-            "There is no weather station yet.",
-            "Add a typical year of the area: aftersun weather add INVENTORY FILE.",
-        )
     ordered = sorted(stations, key=lambda station: station.station_id)
+    best, distance = np.zeros(len(latitude), dtype=int), np.full(len(latitude), np.inf)
     # One station at a time: memory stays at the number of sites however many stations there are.
-    best = np.zeros(len(latitude), dtype=int)
-    distance = great_circle_km(latitude, longitude, ordered[0].latitude, ordered[0].longitude)
-    for number, station in enumerate(ordered[1:], start=1):
+    for number, station in enumerate(ordered):
         to_this = great_circle_km(latitude, longitude, station.latitude, station.longitude)
         closer = to_this < distance
         best[closer] = number
         distance = np.where(closer, to_this, distance)
-    ids = np.array([station.station_id for station in ordered], dtype=object)
-    heights = np.array([station.elevation_m for station in ordered])
+    ids = np.array([station.station_id for station in ordered] or [""], dtype=object)
+    heights = np.array([station.elevation_m for station in ordered] or [np.nan])
     difference = heights[best] - elevation_m
     return pd.DataFrame(
         {

@@ -45,8 +45,7 @@ class Normals:
 
     ``clearness_shape`` (12, 11) holds the quantiles 0, 0.1 .. 1 of the daily clearness index divided by its monthly
     mean; a straight line between them has the mean 1. The ends stand for the darkest and the brightest day of a
-    month. ``ghi_sd_share`` is the standard deviation of the yearly irradiation against measured long-term years, as a
-    share of it, without the change from year to year. ``sources`` are citations, and what is not measured there.
+    month. ``sources`` are citations, and what is not measured there.
     """
 
     latitude: float
@@ -58,7 +57,6 @@ class Normals:
     wind_speed_m_s: Floats
     clearness_shape: Floats
     sources: tuple[str, ...]
-    ghi_sd_share: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,8 +142,9 @@ def cell_of(latitude: npt.ArrayLike, longitude: npt.ArrayLike) -> tuple[Floats, 
 
 
 def ghi_sd_shares(latitude: npt.ArrayLike, longitude: npt.ArrayLike) -> Floats:
-    """Return ``ghi_sd_share`` of the normals of points (S,) in degrees, NaN where no land is near.
+    """Return how sure the normals of points (S,) in degrees are of the yearly irradiation, NaN where no land is near.
 
+    It is the standard deviation against measured long-term years, as a share, without the change from year to year.
     Raises AftersunError if a value is not a place on earth.
     """
     number = _cells(latitude, longitude)
@@ -190,7 +189,7 @@ def normals_at(latitude: float, longitude: float) -> Normals:
         )
     grid = _grid()
     values = {name: array[..., number].astype(np.float64) for name, array in grid.arrays.items() if array.ndim <= 2}
-    basis, remark = list(BASES.items())[int(values["ghi_basis"])]
+    remark = list(BASES.values())[int(values["ghi_basis"])]
     return Normals(
         latitude=float(latitude),
         longitude=float(longitude),
@@ -201,5 +200,4 @@ def normals_at(latitude: float, longitude: float) -> Normals:
         wind_speed_m_s=np.full(12, values["wind_speed"] / 100),
         clearness_shape=_clearness_shape(grid.arrays["clearness_shape"], latitude, longitude),
         sources=(*grid.sources, remark) if remark else grid.sources,
-        ghi_sd_share=_assumed(f"ghi_sd_{basis}"),
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Collection, Iterator
+from collections.abc import Collection
 from dataclasses import dataclass
 from io import StringIO
 
@@ -36,9 +36,12 @@ def read_plain_table(text: str, needed: Collection[str], possible: Collection[st
     header: list[str] = []
     lines, rows = [], []
     reader = csv.reader(StringIO(text))
-    for cells in _records(reader):
-        if not any(cell.strip() for cell in cells):
-            continue
+    try:
+        records = [(reader.line_num, cells) for cells in reader if any(cell.strip() for cell in cells)]
+    except csv.Error as error:  # a cell of more than 131,072 characters
+        hint = f"Look for a quotation mark that is not closed. {_AS_CSV}"
+        raise Unusable("it cannot be split into cells", hint) from error
+    for line, cells in records:
         if not header and cells[0].lstrip().startswith("#"):
             name, _, value = ",".join(cells).lstrip("# ").partition("=")
             entries[name.strip().lower()] = value.strip()
@@ -46,21 +49,13 @@ def read_plain_table(text: str, needed: Collection[str], possible: Collection[st
             header = [cell.strip() for cell in cells]
             _check_header(header, needed, possible)
         elif len(cells) != len(header):
-            raise Unusable(f"line {reader.line_num} has {len(cells)} cells instead of {len(header)}", _AS_CSV)
+            raise Unusable(f"line {line} has {len(cells)} cells instead of {len(header)}", _AS_CSV)
         else:
-            lines.append(reader.line_num)
+            lines.append(line)
             rows.append([cell.strip() for cell in cells])
     if not header:
         raise Unusable("it has no header line", f"Begin with the line {','.join(needed)}.")
     return PlainTable(entries, pd.DataFrame(rows, index=lines, columns=header, dtype=str))
-
-
-def _records(reader: Iterator[list[str]]) -> Iterator[list[str]]:
-    try:
-        yield from reader
-    except csv.Error as error:  # a cell of more than 131,072 characters
-        hint = f"Look for a quotation mark that is not closed. {_AS_CSV}"
-        raise Unusable("it cannot be split into cells", hint) from error
 
 
 def _check_header(header: list[str], needed: Collection[str], possible: Collection[str]) -> None:

@@ -11,7 +11,7 @@ import pvlib
 from aftersun.climate.limits import limit
 from aftersun.climate.table import VALUES
 from aftersun.model.errors import AftersunError
-from aftersun.model.weather import HOURS_PER_YEAR, Hours, Station, WeatherYear
+from aftersun.model.weather import HOURS_PER_YEAR, Station, WeatherYear
 
 # A typical year is laid on this calendar year: the middle of a leap-year cycle, where the calendar is least
 # out of step with the sun for months that may come from any year. Of nine years tried, years like it fit the
@@ -40,11 +40,6 @@ def sun_position(times: pd.DatetimeIndex, latitude: float, longitude: float, ele
         times, latitude, longitude, altitude=elevation_m, method="nrel_numpy"
     )
     return position[["zenith", "apparent_zenith", "azimuth"]]
-
-
-def _column(hours: pd.DataFrame, name: str) -> Hours:
-    values: Hours = hours[name].to_numpy(dtype=np.float64, na_value=np.nan, copy=True)
-    return values
 
 
 def weather_year(station: Station, hours: pd.DataFrame) -> WeatherYear:
@@ -77,7 +72,7 @@ def weather_year(station: Station, hours: pd.DataFrame) -> WeatherYear:
             f"The stored hours of weather station {station.station_id} {what}.",
             "Add the station's weather file again.",
         )
-    values = {name: _column(hours, name) for name in VALUES}
+    values = {name: hours[name].to_numpy(dtype=np.float64, na_value=np.nan, copy=True) for name in VALUES}
     rain, albedo = values.pop("rain_mm"), values.pop("albedo")
     holes = [name for name, column in values.items() if np.isnan(column).any()]
     if np.isnan(rain).any() and not np.isnan(rain).all():

@@ -24,10 +24,12 @@ from aftersun.model.ranges import Floats
 
 _HALF_YEAR_DAYS = 182
 _PHI_STEPS = 4096
-_SEASONS = ("winter", "transition", "summer")
-_DAY_TYPES = ("workday", "saturday", "sunday")
-# First day (month, day) of each season's part of the year and the season's position, as [1]_ sets them.
-_SEASON_STARTS = (((1, 1), 0), ((3, 21), 1), ((5, 15), 2), ((9, 15), 1), ((11, 1), 0))
+_SUMMER, _WINTER, _TRANSITION = range(3)  # in the order of the table
+# First day (month, day) of each season's part of the year, as [1]_ sets them.
+_SEASON_STARTS = (
+    *(((1, 1), _WINTER), ((3, 21), _TRANSITION), ((5, 15), _SUMMER)),
+    *(((9, 15), _TRANSITION), ((11, 1), _WINTER)),
+)
 
 
 def day_of_year_factor(day: npt.ArrayLike) -> Floats:
@@ -59,11 +61,7 @@ def _household(times: pd.DatetimeIndex, season_day: pd.DatetimeIndex) -> Floats:
 @cache
 def _household_table() -> Floats:
     """Return mean power by season, day type and hour, shape (3, 3, 24)."""
-    table = np.full((len(_SEASONS), len(_DAY_TYPES), 24), np.nan)
-    for row in aftersun_datasets.rows("load_shapes.csv"):
-        season, day = _SEASONS.index(row["season"]), _DAY_TYPES.index(row["day"])
-        table[season, day, int(row["hour"])] = float(row["value"])
-    return table
+    return np.array([float(row["value"]) for row in aftersun_datasets.rows("load_shapes.csv")]).reshape(3, 3, 24)
 
 
 def _season(days: pd.DatetimeIndex) -> npt.NDArray[np.intp]:

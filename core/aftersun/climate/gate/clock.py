@@ -138,11 +138,6 @@ def month_names(months: npt.NDArray[np.bool_]) -> str:
     return ", ".join(MONTHS[month] for month in np.flatnonzero(months))
 
 
-def _one_block(months: npt.NDArray[np.bool_]) -> bool:
-    """Do the months follow one another, round the year?"""
-    return int((months != np.roll(months, 1)).sum()) == 2
-
-
 def _mixed_clocks(months: Hours) -> str | None:
     """Say whether the months of a year disagree about the clock, by their shifts in hours, NaN where not judged."""
     most = limit("clock_month_refuse")
@@ -153,7 +148,8 @@ def _mixed_clocks(months: Hours) -> str | None:
         return None
     shift = float(np.median(months[out]))
     cause = "the year was put together from months with different clocks"
-    if _one_block(out) and abs(shift - 1) <= limit("clock_cause"):
+    one_block = int((out != np.roll(out, 1)).sum()) == 2  # round the year
+    if one_block and abs(shift - 1) <= limit("clock_cause"):
         cause = "daylight-saving time was left in"
     return f"irradiance of {month_names(out)} comes {_words(shift)}, unlike the rest of the year: {cause}"
 

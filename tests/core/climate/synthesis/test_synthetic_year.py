@@ -67,7 +67,6 @@ def normals_of(year: WeatherYear) -> Normals:
         wind_speed_m_s=monthly_means(year.wind_speed),
         clearness_shape=np.array([np.quantile(month, quantiles) / month.mean() for month in months]),
         sources=("a real year",),
-        ghi_sd_share=0.0,
     )
 
 
@@ -310,7 +309,7 @@ def invented(latitude: float, longitude: float = 10.0, clearness: npt.ArrayLike 
         "clearness_shape": np.full((12, 11), np.nan),
     } | others
     ghi = extraterrestrial(latitude) * clearness
-    return Normals(latitude, longitude, ghi_kwh_m2_day=ghi, sources=("invented",), ghi_sd_share=0.0, **given)  # type: ignore[arg-type]
+    return Normals(latitude, longitude, ghi_kwh_m2_day=ghi, sources=("invented",), **given)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(
