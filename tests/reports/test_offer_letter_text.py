@@ -59,7 +59,6 @@ def test_the_hook_brings_an_output_of_letters_that_needs_names() -> None:
 def test_number_version_dates_and_origin_stand_in_it(write: Write) -> None:
     (path,) = write(LETTER)
     text = text_of(path)
-    assert path.name == "2026-000012-v1.pdf"
     for expected in (
         "Offer2026000012",
         "Date4May2026",
@@ -252,7 +251,6 @@ def test_a_second_version_says_what_changed_and_a_first_does_not(write: Write) -
         ),
     )
     first, second = write(LETTER, later)
-    assert second.name == "2026-000012-v2.pdf"
     assert "Whatchangedsinceversion1•Birdmesh:thepricechangedfrom952.00to900.50EUR." in text_of(second)
     assert "Whatchanged" not in text_of(first)
 
@@ -342,30 +340,17 @@ def test_marks_that_turn_text_around_and_control_characters_are_taken_out(write:
         assert present in text
 
 
-@pytest.mark.parametrize(
-    ("number", "name"),
-    [
-        ("../../etc/passwd", "etc-passwd-v1.pdf"),
-        ("C:\\x\t=1", "C-x-1-v1.pdf"),
-        ("2026/12", "2026-12-v1.pdf"),
-        ("…", "letter-v1.pdf"),
-        ("9" * 300, "9" * 60 + "-v1.pdf"),
-    ],
-)
-def test_file_names_are_harmless(write: Write, number: str, name: str) -> None:
-    assert write(replace(LETTER, number=number))[0].name == name
-
-
-def test_numbers_that_read_alike_once_harmless_get_files_of_their_own(write: Write) -> None:
-    paths = write(replace(LETTER, number="1/2"), replace(LETTER, number="1 2"))
-    assert [path.name for path in paths] == ["1-2-v1.pdf", "1-2-v1-2.pdf"]
-    assert "Offer1/2" in text_of(paths[0])
+@pytest.mark.parametrize("number", ["../../etc/passwd", "C:\\x\t=1", "…", "9" * 300])
+def test_file_names_are_harmless_whatever_the_number(write: Write, number: str) -> None:
+    assert write(replace(LETTER, number=number))[0].name == "letter-1.pdf"
 
 
 def test_one_file_a_letter_in_the_order_of_the_letters(write: Write) -> None:
     numbers = ["2026-000003", "2026-000001", "2026-000002"]
     paths = write(*(replace(LETTER, number=number) for number in numbers))
-    assert [path.name for path in paths] == [f"{number}-v1.pdf" for number in numbers]
+    assert len(set(paths)) == 3
+    for number, path in zip(numbers, paths, strict=True):
+        assert f"Offer{bare(number)}" in text_of(path)
 
 
 def test_without_letters_nothing_is_written(write: Write) -> None:

@@ -16,7 +16,7 @@ from aftersun import api
 from aftersun.energy.losses import _CONSTANT, _STEPS
 from aftersun.energy.readings.checks import CHECKS
 from aftersun_reports.offer_letter import OfferLetter
-from aftersun_reports.offer_letter.wording import Figures, Words, english
+from aftersun_reports.offer_letter.wording import Words, english
 
 GERMAN = tomllib.loads(files("aftersun_datasets").joinpath("demo", "words_de.toml").read_text(encoding="utf-8"))[
     "words"
@@ -24,7 +24,7 @@ GERMAN = tomllib.loads(files("aftersun_datasets").joinpath("demo", "words_de.tom
 
 
 def words(head: api.Letterhead = HEAD) -> Words:
-    return Words(head.words, Figures(head, "EUR", [0.5]))
+    return Words(head, "EUR", [0.5])
 
 
 def said(code: str, head: api.Letterhead = HEAD, **values: object) -> str:

@@ -9,7 +9,7 @@ from tempfile import TemporaryDirectory
 from aftersun import api
 from aftersun_reports.offer_letter.page import page
 from aftersun_reports.offer_letter.typeset import Typesetter
-from aftersun_reports.offer_letter.wording import english, file_stem
+from aftersun_reports.offer_letter.wording import english
 
 __all__ = ["OfferLetter", "aftersun_outputs"]
 
@@ -31,7 +31,7 @@ class OfferLetter:
         return english()
 
     def write(self, run: api.RunView, folder: Path, settings: Mapping[str, str]) -> Sequence[Path]:
-        """Write one file for each of ``run.letters()``, named by number and version, and return them in their order.
+        """Write one file for each of ``run.letters()`` and return them in their order.
 
         The only setting is ``fonts``, a folder of further fonts for scripts that the built-in ones lack.
 
@@ -50,19 +50,11 @@ class OfferLetter:
         written: list[Path] = []
         with TemporaryDirectory(prefix="aftersun-letter-") as scratch:
             typesetter = Typesetter(head, Path(scratch), fonts)
-            for letter in run.letters():
-                path = _free(folder, file_stem(letter.number, letter.version))
+            for count, letter in enumerate(run.letters(), start=1):
+                path = folder / f"letter-{count}.pdf"
                 path.write_bytes(typesetter.pdf(page(letter, head)))
                 written.append(path)
         return written
-
-
-def _free(folder: Path, stem: str) -> Path:
-    """Return a path that no other letter has: different numbers may read alike once made harmless."""
-    path, copy = folder / f"{stem}.pdf", 2
-    while path.exists():
-        path, copy = folder / f"{stem}-{copy}.pdf", copy + 1
-    return path
 
 
 @api.hookimpl

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from aftersun import api
-from aftersun_reports.offer_letter.wording import Figures, Words, clean
+from aftersun_reports.offer_letter.wording import Words, clean
 
 _PARTS = ("used", "to_water", "exported")  # of what is generated, from the bottom of a bar upwards
 _SUMS = ("generated", "used", "to_water", "exported", "imported")
@@ -30,7 +30,7 @@ def steps(low: float, high: float, about: int = 5) -> list[float]:
     return [index * step for index in range(first, max(last, first + 1) + 1)]
 
 
-def cash(letter: api.Letter, letters: Sequence[str], words: Words, figures: Figures) -> dict[str, Any] | None:
+def cash(letter: api.Letter, letters: Sequence[str], words: Words) -> dict[str, Any] | None:
     """Return the chart of money added up over the years, None if no option has a course to show.
 
     Of an option that is named for safety alone no line is drawn: it would be a promise.
@@ -73,14 +73,14 @@ def cash(letter: api.Letter, letters: Sequence[str], words: Words, figures: Figu
                     "cash_alt_line",
                     letter=tag,
                     title=words.title(letter, option),
-                    first=figures.rounded(option.cash[0].cumulative),
-                    last=figures.rounded(option.cash[-1].cumulative),
+                    first=words.figures.rounded(option.cash[0].cumulative),
+                    last=words.figures.rounded(option.cash[-1].cumulative),
                     n=option.cash[-1].year,
                 )
                 for tag, option in drawn
             ),
         ),
-        "marks": [{"at": height(mark), "text": figures.rounded(mark, mark=False)} for mark in marks],
+        "marks": [{"at": height(mark), "text": words.figures.rounded(mark, mark=False)} for mark in marks],
         "years": [{"at": year / last_year, "text": str(int(year))} for year in years],
         "zero": height(0.0),
         "nothing": None
@@ -90,7 +90,7 @@ def cash(letter: api.Letter, letters: Sequence[str], words: Words, figures: Figu
     }
 
 
-def months(letter: api.Letter, letters: Sequence[str], words: Words, figures: Figures) -> dict[str, Any] | None:
+def months(letter: api.Letter, letters: Sequence[str], words: Words) -> dict[str, Any] | None:
     """Return the chart of energy month by month, today and with the first option, None if today is not known.
 
     Beside an option that is named for safety alone only today is shown.
@@ -112,8 +112,8 @@ def months(letter: api.Letter, letters: Sequence[str], words: Words, figures: Fi
         "title": words("months_title"),
         "lead": lead,
         "alt": words("months_alt"),
-        "marks": [{"at": mark / marks[-1], "text": figures.number(mark)} for mark in marks],
-        "months": [figures.month(month.month) for month in letter.today],
+        "marks": [{"at": mark / marks[-1], "text": words.figures.number(mark)} for mark in marks],
+        "months": [words.figures.month(month.month) for month in letter.today],
         "letter": letters[0] if shows_first else "",
         "parts": [{"fill": part} for part in parts],
         "bars": [
@@ -127,7 +127,7 @@ def months(letter: api.Letter, letters: Sequence[str], words: Words, figures: Fi
                     "name": words(name),
                     "fill": name if name in parts else "",
                     "values": [
-                        figures.fixed(math.fsum(_kwh(month, name) for month in values), 0) for _, values in series
+                        words.figures.fixed(math.fsum(_kwh(month, name) for month in values)) for _, values in series
                     ],
                 }
                 for name in sums

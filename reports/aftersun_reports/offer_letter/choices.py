@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from aftersun import api
-from aftersun_reports.offer_letter.wording import Figures, Words, breakable, clean, sentence
+from aftersun_reports.offer_letter.wording import Words, breakable, clean, sentence
 
 _SIDE_BY_SIDE = 3  # columns that a page holds in readable print; more go into a table below
 
@@ -18,7 +18,7 @@ _STAYS_WHOLE = 700  # characters in a cell
 Cell = dict[str, Any]
 
 
-def options(letter: api.Letter, letters: Sequence[str], words: Words, figures: Figures) -> dict[str, Any] | None:
+def options(letter: api.Letter, letters: Sequence[str], words: Words) -> dict[str, Any] | None:
     """Return the table of options, in groups of columns, None without options."""
     if not letter.options:
         return None
@@ -26,7 +26,7 @@ def options(letter: api.Letter, letters: Sequence[str], words: Words, figures: F
         {"letter": tag, "title": words.title(letter, option)}
         for tag, option in zip(letters, letter.options, strict=True)
     ]
-    columns = [_cells(letter, option, words, figures) for option in letter.options]
+    columns = [_cells(letter, option, words) for option in letter.options]
     promises = any(option.offer and not option.safety_remedial for option in letter.options)
     groups = []
     for start in range(0, len(columns), _SIDE_BY_SIDE):
@@ -68,7 +68,7 @@ def _cell(main: str = "", more: Sequence[str] = (), lines: Sequence[Sequence[str
     }
 
 
-def _cells(letter: api.Letter, option: api.LetterOption, words: Words, figures: Figures) -> dict[str, Cell]:
+def _cells(letter: api.Letter, option: api.LetterOption, words: Words) -> dict[str, Cell]:
     """Return the cells of an option by row."""
     if not option.offer:
         return {
@@ -79,8 +79,8 @@ def _cells(letter: api.Letter, option: api.LetterOption, words: Words, figures: 
             **dict.fromkeys(("chance", "payback", "survey_first"), _cell(words("nothing_cell"))),
         }
     cells = {
-        "price": _price(letter, option, words, figures),
-        "price_lines": _price_lines(option, words, figures),
+        "price": _price(letter, option, words),
+        "price_lines": _price_lines(option, words),
         "survey_first": _cell(sentence(words.listed(option.survey_first, "; ")) or words("survey_none")),
     }
     if option.safety_remedial:
@@ -93,31 +93,31 @@ def _cells(letter: api.Letter, option: api.LetterOption, words: Words, figures: 
     chance = option.chance_npv_positive
     return cells | {
         "what_it_is": _cell("\n".join(sentence(breakable(text)) for text in summaries)),
-        "yearly": _gain(option.yearly, yearly, words.counted("over_years", years), words, figures),
-        "net_worth": _gain(option.npv, net_worth, words.counted("within_years", years), words, figures),
+        "yearly": _gain(option.yearly, yearly, words.counted("over_years", years), words),
+        "net_worth": _gain(option.npv, net_worth, words.counted("within_years", years), words),
         "chance": _cell(words("chance_none")) if chance is None else _cell(words.chance(chance), figure=True),
         "payback": _cell(
             words.counted("payback_never", years)
             if payback is None
-            else words("payback_after", n=figures.fixed(payback, 1)),
+            else words("payback_after", n=words.figures.fixed(payback, 1)),
             figure=True,
         ),
     }
 
 
-def _price(letter: api.Letter, option: api.LetterOption, words: Words, figures: Figures) -> Cell:
+def _price(letter: api.Letter, option: api.LetterOption, words: Words) -> Cell:
     tax = words("price_no_tax")
     if letter.sales_tax_rate:
-        amount = figures.exact(option.sales_tax, mark=False)
-        tax = words("price_tax", rate=figures.percent(letter.sales_tax_rate), amount=amount)
-    price, before = figures.exact(option.price), figures.exact(option.price_before)
+        amount = words.figures.exact(option.sales_tax, mark=False)
+        tax = words("price_tax", rate=words.figures.percent(letter.sales_tax_rate), amount=amount)
+    price, before = words.figures.exact(option.price), words.figures.exact(option.price_before)
     return _cell(price, [tax, words("price_before", amount=before) if before != price else ""], figure=True)
 
 
-def _price_lines(option: api.LetterOption, words: Words, figures: Figures) -> Cell:
-    lines = [(_what(line, words), figures.exact(line.price, mark=False)) for line in option.price_lines]
-    if lines and figures.exact(option.price_before) != figures.exact(option.price):
-        lines.append((words("price_lines_before"), figures.exact(option.price_before, mark=False)))
+def _price_lines(option: api.LetterOption, words: Words) -> Cell:
+    lines = [(_what(line, words), words.figures.exact(line.price, mark=False)) for line in option.price_lines]
+    if lines and words.figures.exact(option.price_before) != words.figures.exact(option.price):
+        lines.append((words("price_lines_before"), words.figures.exact(option.price_before, mark=False)))
     return _cell(lines=lines)
 
 
@@ -135,13 +135,13 @@ def _what(line: api.LetterPrice, words: Words) -> str:
     return words.say(api.LetterFact("price_item", {"item": item, "quantity": line.quantity, **unit}))
 
 
-def _gain(expected: float, drawn: Sequence[float | None], span: str, words: Words, figures: Figures) -> Cell:
+def _gain(expected: float, drawn: Sequence[float | None], span: str, words: Words) -> Cell:
     """Return the middle of what was drawn with its range; what is expected, and that none was, where none was.
 
     ``drawn`` are P90, P50 and P10. The figure at the values used may lie outside their range.
     """
     p90, p50, p10 = drawn
     if p90 is None or p10 is None:
-        return _cell(figures.rounded(expected), [words("range_none"), span], figure=True)
-    range_ = words("range", low=figures.rounded(p90, mark=False), high=figures.rounded(p10, mark=False))
-    return _cell(figures.rounded(expected if p50 is None else p50), [range_, span], figure=True)
+        return _cell(words.figures.rounded(expected), [words("range_none"), span], figure=True)
+    range_ = words("range", low=words.figures.rounded(p90, mark=False), high=words.figures.rounded(p10, mark=False))
+    return _cell(words.figures.rounded(expected if p50 is None else p50), [range_, span], figure=True)

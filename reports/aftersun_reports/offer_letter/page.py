@@ -7,7 +7,7 @@ from typing import Any
 
 from aftersun import api
 from aftersun_reports.offer_letter import charts, choices
-from aftersun_reports.offer_letter.wording import Figures, Words, breakable, clean, sentence
+from aftersun_reports.offer_letter.wording import Words, breakable, clean, sentence
 
 _FIXED = (  # texts that the layout takes as they are
     *("page", "greeting", "notice_first", "system_title", "losses_title", "losses_unit", "findings_title"),
@@ -32,8 +32,7 @@ def page(letter: api.Letter, head: api.Letterhead) -> dict[str, Any]:
             *(line.price for line in option.price_lines),
         )
     ]
-    figures = Figures(head, clean(letter.currency), amounts)
-    words = Words(head.words, figures)
+    words = Words(head, clean(letter.currency), amounts)
     letters = words.letters(len(letter.options))
     number, version = breakable(letter.number), letter.version
     return {
@@ -50,7 +49,7 @@ def page(letter: api.Letter, head: api.Letterhead) -> dict[str, Any]:
         "contact": _lines(head.contact),
         "closing_lines": _lines(head.closing),
         "customer": _lines(letter.customer),
-        "reference": _reference(letter, words, figures),
+        "reference": _reference(letter, words),
         "headline": words("notice_title" if notice else "letter_title"),
         "notice": notice,
         "dangers": _dangers(letter, words),
@@ -59,34 +58,34 @@ def page(letter: api.Letter, head: api.Letterhead) -> dict[str, Any]:
         "changes": _section(
             words("changes_title", before=version - 1), [words.say(change) for change in letter.changes]
         ),
-        "system": _system(letter, words, figures),
-        "options": choices.options(letter, letters, words, figures),
+        "system": _system(letter, words),
+        "options": choices.options(letter, letters, words),
         "safety": _safety(letter, letters, words),
-        "cash": charts.cash(letter, letters, words, figures),
-        "months": charts.months(letter, letters, words, figures),
+        "cash": charts.cash(letter, letters, words),
+        "months": charts.months(letter, letters, words),
         "claims": _claims(letter, letters, words),
         "assumptions": _assumptions(letter, words),
         "questions": [_question(one, letter.currency, words) for one in letter.questions],
-        "answer": _answer(letter, head, words, figures),
-        "about": _about(letter, words, figures),
+        "answer": _answer(letter, head, words),
+        "about": _about(letter, words),
     }
 
 
-def _reference(letter: api.Letter, words: Words, figures: Figures) -> list[list[str]]:
+def _reference(letter: api.Letter, words: Words) -> list[list[str]]:
     return [
         [words("notice_number" if letter.notice else "number"), breakable(letter.number)],
         [words("version"), str(letter.version)],
-        [words("date"), figures.day(letter.made_on)],
-        *([] if letter.notice else [[words("valid_until"), figures.day(letter.valid_until)]]),
+        [words("date"), words.figures.day(letter.made_on)],
+        *([] if letter.notice else [[words("valid_until"), words.figures.day(letter.valid_until)]]),
         [words("site"), breakable(letter.site_id)],
     ]
 
 
-def _about(letter: api.Letter, words: Words, figures: Figures) -> dict[str, Any]:
+def _about(letter: api.Letter, words: Words) -> dict[str, Any]:
     rows = [
         *([[words("about_weather"), words.say(letter.weather).rstrip(".")]] if letter.weather else []),
-        *([] if letter.notice else [[words("about_prices"), figures.day(letter.price_date)]]),
-        [words("about_as_of"), figures.day(letter.as_of)],
+        *([] if letter.notice else [[words("about_prices"), words.figures.day(letter.price_date)]]),
+        [words("about_as_of"), words.figures.day(letter.as_of)],
         [words("about_run"), breakable(letter.run_id)],
         [words("about_program"), breakable(letter.program_version)],
     ]
@@ -100,11 +99,11 @@ def _opening(letter: api.Letter) -> str:
     return f"opening{'_meters' if letter.from_meters else ''}{'_danger' if letter.dangers else ''}"
 
 
-def _answer(letter: api.Letter, head: api.Letterhead, words: Words, figures: Figures) -> dict[str, Any]:
+def _answer(letter: api.Letter, head: api.Letterhead, words: Words) -> dict[str, Any]:
     """Return what is asked of the customer; of a known danger to phone the company, whatever is decided."""
     contact = ", ".join(_lines(head.contact))
     without = "" if contact else "_no_contact"
-    date = figures.day(letter.valid_until)
+    date = words.figures.day(letter.valid_until)
     more = ""
     if letter.notice:
         text, more = words(f"notice_phone{without}", contact=contact), words("notice_other")
@@ -168,7 +167,7 @@ def _safety(letter: api.Letter, letters: Sequence[str], words: Words) -> list[di
     ]
 
 
-def _system(letter: api.Letter, words: Words, figures: Figures) -> dict[str, Any] | None:
+def _system(letter: api.Letter, words: Words) -> dict[str, Any] | None:
     if not (letter.system or letter.findings or letter.losses):
         return None
     losses = [
@@ -176,7 +175,9 @@ def _system(letter: api.Letter, words: Words, figures: Figures) -> dict[str, Any
             words.say(api.LetterFact(f"loss_{loss.step}"))
             + (f" ({words('loss_by_chance')})" if loss.by_chance else ""),
             # what all begins with is no gain
-            figures.fixed(-loss.kwh, 0) if position == 0 and loss.kwh < 0 else figures.signed(-loss.kwh),
+            words.figures.fixed(-loss.kwh)
+            if position == 0 and loss.kwh < 0
+            else words.figures.fixed(-loss.kwh, sign=True),
         ]
         for position, loss in enumerate(letter.losses)
     ]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 import tomllib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from datetime import date
 from functools import lru_cache
 from importlib.resources import files
@@ -44,33 +44,28 @@ class Figures:
         self._isolated = head.language in _FROM_THE_RIGHT
         self._decimals = 2 if any(abs(price - round(price)) >= 0.005 for price in prices) else 0
 
-    def fixed(self, value: float, decimals: int) -> str:
-        """Return a number with so many decimals, halves rounded away from zero."""
-        return self.set(_typographic(self._plain.number(value, decimals)))
-
-    def signed(self, value: float) -> str:
-        """Return a whole number with its sign, plus or minus."""
-        text = self.fixed(abs(value), 0)
-        return self.set(f"{MINUS if value < 0 else '+'}{text}")
+    def fixed(self, value: float, decimals: int = 0, *, sign: bool = False) -> str:
+        """Return a number with so many decimals, halves rounded away from zero; ``sign`` writes a plus, too."""
+        return self._typographic(self._plain.number(value, decimals, sign=sign))
 
     def number(self, value: float) -> str:
         """Return a number with the digits that count, no zeros at the end."""
         if not math.isfinite(value) or abs(value) >= _EXACT_BELOW or value == 0:
-            return self.fixed(value, 0)
+            return self.fixed(value)
         decimals = max(_DIGITS - 1 - math.floor(math.log10(abs(value))), 0)
-        return self.set(_typographic(self._plain.number(value, decimals, spare=True)))
+        return self._typographic(self._plain.number(value, decimals, spare=True))
 
     def percent(self, share: float) -> str:
         """Return a share, 0..1, in percent."""
         return self.set(f"{self.number(share * 100)}{FIXED_SPACE}%")
 
     def exact(self, amount: float, mark: bool = True) -> str:
-        """Return a price."""
-        return self._amount(self.fixed(amount, self._decimals), mark)
+        """Return a price; ``mark`` = with its currency."""
+        return self._amount(amount, self._decimals, mark)
 
     def rounded(self, amount: float, mark: bool = True) -> str:
         """Return an amount that was calculated, in whole units: more digits would feign knowledge."""
-        return self._amount(self.fixed(amount, 0), mark)
+        return self._amount(amount, 0, mark)
 
     def specified(self, value: float, how: str) -> str:
         """Return a number as a text asks for it.
@@ -79,19 +74,20 @@ class Figures:
         """
         sign, spare, decimals, percent = (_OF_A_NUMBER.fullmatch(how) or _OF_A_NUMBER.match("")).groups()  # type: ignore[union-attr]
         write = self._plain.percent if percent else self._plain.number
-        return self.set(_typographic(write(value, int(decimals or 0), sign=bool(sign), spare=bool(spare))))
+        return self._typographic(write(value, int(decimals or 0), sign=bool(sign), spare=bool(spare)))
 
     def set(self, text: str) -> str:
         """Return text that reads from left to right as one piece wherever it stands, such as a number with its unit."""
         return f"\u2066{_ISOLATES.sub('', text)}\u2069" if self._isolated else text
 
-    def _amount(self, text: str, mark: bool) -> str:
-        if not mark or text == "–":
-            return text
-        if not self._plain.currency_first:
-            return self.set(f"{text}{FIXED_SPACE}{self._currency}")
-        sign = MINUS if MINUS in text else ""
-        return self.set(f"{sign}{self._currency}{FIXED_SPACE}{text.replace(MINUS, '')}")
+    def _amount(self, amount: float, decimals: int, mark: bool) -> str:
+        if not mark:
+            return self.fixed(amount, decimals)
+        return self._typographic(self._plain.amount(amount, self._currency, decimals))
+
+    def _typographic(self, text: str) -> str:
+        """Return a figure with a true minus sign, which no line parts."""
+        return self.set(text.replace("-", MINUS).replace(" ", FIXED_SPACE))
 
     def month(self, month: int) -> str:
         """Return the short name of a month, 1 to 12."""
@@ -102,17 +98,15 @@ class Figures:
         return self.set(self._plain.day(day).replace(" ", FIXED_SPACE))
 
 
-def _typographic(text: str) -> str:
-    """Return a figure with a true minus sign, which no line parts."""
-    return text.replace("-", MINUS).replace(" ", FIXED_SPACE)
-
-
 class Words:
-    """Texts by key. ``own`` replaces the English ones: what it lacks stays English, what is unknown here is unused."""
+    """Texts by key: English ones with the company's language file on top, and ``figures`` in the company's marks.
 
-    def __init__(self, own: Mapping[str, str], figures: Figures) -> None:
-        self._texts = {**english(), **own}
-        self._figures = figures
+    What the language file lacks stays English, what is unknown here is unused.
+    """
+
+    def __init__(self, head: api.Letterhead, currency: str, prices: Iterable[float]) -> None:
+        self._texts = {**english(), **head.words}
+        self.figures = Figures(head, currency, prices)
 
     def __call__(self, key: str, **values: object) -> str:
         """Return the text with {placeholders} filled in, in one pass: braces within a value stay as they are.
@@ -147,8 +141,8 @@ class Words:
         if isinstance(value, api.LetterFact):
             return self.say(value).lower() if how == "lower" else self.say(value)
         if isinstance(value, str):
-            return self._figures.day(date.fromisoformat(value)) if how == "day" else breakable(value)
-        return self._figures.specified(value, how)
+            return self.figures.day(date.fromisoformat(value)) if how == "day" else breakable(value)
+        return self.figures.specified(value, how)
 
     def listed(self, values: Sequence[api.LetterFact | str], between: str) -> str:
         """Return several facts or texts with something between them."""
@@ -171,18 +165,18 @@ class Words:
             name = self(key)
         else:
             name = breakable(unit.replace("share", "%", 1) if in_percent else unit)
-        text = self._figures.number(low * scale)
+        text = self.figures.number(low * scale)
         if high is not None:
-            text = self("up_to", low=text, high=self._figures.number(high * scale))
-        return self._figures.set(f"{text}{FIXED_SPACE}{name}") if name else text
+            text = self("up_to", low=text, high=self.figures.number(high * scale))
+        return self.figures.set(f"{text}{FIXED_SPACE}{name}") if name else text
 
     def chance(self, share: float) -> str:
         """Return a chance in whole percent; one near 0 or 1 is never written as certain."""
         if share > 0.99:
-            return self("chance_over", percent=self._figures.percent(0.99))
+            return self("chance_over", percent=self.figures.percent(0.99))
         if share < 0.01:
-            return self("chance_under", percent=self._figures.percent(0.01))
-        return self._figures.specified(share, "0%")
+            return self("chance_under", percent=self.figures.percent(0.01))
+        return self.figures.specified(share, "0%")
 
     def letters(self, options: int) -> list[str]:
         """Return the letter of each option; numbers go on where the language's letters end."""
@@ -227,9 +221,3 @@ def sentence(text: str) -> str:
     """Return text with a full stop, unless it ends in a mark already."""
     text = text.strip()
     return text if not text or text[-1] in ".!?:;。" else f"{text}."
-
-
-def file_stem(number: str, version: int) -> str:
-    """Return a file name without its ending, of letters, digits, underscores and hyphens alone."""
-    plain = re.sub(r"[^A-Za-z0-9_]+", "-", number).strip("-_")[:60]
-    return f"{plain or 'letter'}-v{version}"
