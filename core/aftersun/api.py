@@ -9,7 +9,7 @@ A plugin file starts with ``from aftersun import api`` and registers what it bri
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from typing import TypeVar
 
 import numpy as np
@@ -22,7 +22,6 @@ from aftersun.energy.generation import annual_generation as _annual_generation
 from aftersun.energy.generation import hourly_generation as _hourly_generation
 from aftersun.energy.soiling import annual_soiling_loss as _annual_soiling_loss
 from aftersun.host.specs import hookimpl
-from aftersun.model import tables
 from aftersun.model.change import (
     ACCESS,
     API_VERSION,
@@ -69,6 +68,7 @@ from aftersun.model.output import OF_LETTER, OF_RUN, Letterhead, Output, RunView
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Assumed, Bools, Claim, Fact, Floats, Range
 from aftersun.model.retrofit import Retrofit
+from aftersun.model.tables import read_claims, read_facts, read_notes, read_ranges
 from aftersun.model.weather import Station, WeatherYear
 from aftersun.money.tariffs import yearly_bill as _yearly_bill
 from aftersun.wording import (
@@ -226,40 +226,3 @@ def _remembered(
     whole = cohort.whole
     (result,) = whole.of_plants.recall(what, [plant.digest()], lambda _: [compute(whole, plant)], kept)
     return result
-
-
-def read_ranges(package: str, file: str) -> dict[str, Range]:
-    """Read assumptions from a CSV file that a package carries, by name.
-
-    The columns are name, low, mode, high, unit, source, meaning. ``file`` is a path inside the package, with slashes.
-    """
-    return dict(tables.ranges(file, package))
-
-
-def read_facts(package: str, file: str, ids: Sequence[str]) -> dict[str, Fact]:
-    """Read the facts ``ids`` from a CSV file with the columns id, low, mode, high, unit, source, meaning, question.
-
-    Raises
-    ------
-    KeyError
-        If the file lacks one of them.
-    """
-    return {name: tables.facts(file, package)[name] for name in ids}
-
-
-def read_claims(package: str, file: str, retrofit: str) -> tuple[Claim, ...]:
-    """Read the trade's claims of one retrofit from a CSV file with the columns retrofit, text, source."""
-    return tables.claims(file, package, retrofit)
-
-
-def read_notes(package: str, file: str, ids: Sequence[str]) -> dict[str, Note]:
-    """Read the safety notes ``ids`` from a CSV file with the columns id, severity, text, who, source, tell_owner.
-
-    ``tell_owner`` is yes or no and may be left out.
-
-    Raises
-    ------
-    KeyError
-        If the file lacks one of them.
-    """
-    return {name: tables.notes(file, package)[name] for name in ids}

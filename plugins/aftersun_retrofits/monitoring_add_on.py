@@ -30,7 +30,7 @@ finds it.
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -43,6 +43,8 @@ HOURS_PER_DAY = 24
 KWH_PER_YEAR_AND_W = 8.760
 EVEN_STARTS = np.full(DAYS, 1.0 / DAYS)
 
+Number: TypeAlias = api.Floats | float
+
 UNREAD = "portal nobody reads"
 READ = "portal somebody reads"
 MODULE_LEVEL = "module level"
@@ -54,12 +56,12 @@ STOPS_SEEN = "The readings show days without output that neighbours did not have
 class Faults(NamedTuple):
     """One kind of fault at S sites, each a number or (S,): energy as a share of a year's, per fault, while it lasts."""
 
-    per_year: api.Floats | float
-    share_lost: api.Floats | float
-    days_without: api.Floats | float
-    days_with: api.Floats | float
-    lost_without: api.Floats | float  # by a total stop of so many days
-    lost_with: api.Floats | float
+    per_year: Number
+    share_lost: Number
+    days_without: Number
+    days_with: Number
+    lost_without: Number  # by a total stop of so many days
+    lost_with: Number
 
     @property
     def cost(self) -> api.Floats:
@@ -80,7 +82,7 @@ class Faults(NamedTuple):
         return each
 
 
-def energy_lost(daily: api.Floats, days: api.Floats | float, starts: api.Floats) -> api.Floats:
+def energy_lost(daily: api.Floats, days: Number, starts: api.Floats) -> api.Floats:
     """Return what a total stop of ``days`` costs on average, as a share of a year's energy, (S,).
 
     Parameters
@@ -134,7 +136,7 @@ def wet_day_starts(rain_mm: api.Floats | None, wet_day_mm: float, wet_share: flo
     return starts
 
 
-def built_up(days: api.Floats | float, years: int) -> api.Floats:
+def built_up(days: Number, years: int) -> api.Floats:
     """Return the part of a steady loss that is reached in year 1, 2, ..., (years,) or (S, years).
 
     Faults that stay for ``days`` cost ``min(t, days) / days`` of their steady loss at time t after the first of them;
@@ -148,11 +150,7 @@ def built_up(days: api.Floats | float, years: int) -> api.Floats:
 
 
 def stops_until(
-    age_years: api.Floats | float,
-    rate: float,
-    observed_years: float,
-    late_age_years: float,
-    late_factor: float,
+    age_years: Number, rate: float, observed_years: float, late_age_years: float, late_factor: float
 ) -> api.Floats:
     """Return the stops that are expected of an inverter from new until ``age_years``.
 
@@ -160,7 +158,7 @@ def stops_until(
     set so that the mean over ``observed_years`` stays at the observed ``rate`` (1/a).
     """
 
-    def weighted(age: api.Floats | float) -> api.Floats:
+    def weighted(age: Number) -> api.Floats:
         late = np.maximum(np.subtract(age, late_age_years), 0.0)
         return np.asarray(age + (late_factor - 1.0) * late, dtype=np.float64)
 
@@ -175,8 +173,7 @@ def bounded_part(cost: api.Floats, shortfall: api.Floats, error: api.Floats, err
     """
     room = shortfall + errors * error
     room = np.where(np.isnan(room), np.inf, np.maximum(room, 0.0))
-    over = cost > room
-    return np.where(over, np.where(over, room, 1.0) / np.where(over, cost, 1.0), 1.0)
+    return np.divide(room, cost, out=np.ones_like(cost), where=cost > room)
 
 
 class MonitoringAddOn:
@@ -242,11 +239,7 @@ class MonitoringAddOn:
         stop_alerted, part_alerted = assume["days_stop_alerted"], assume["days_part_alerted"]
 
         def faults(
-            per_year: api.Floats | float,
-            share: api.Floats | float,
-            without: api.Floats,
-            alerted: api.Floats,
-            starts: api.Floats,
+            per_year: Number, share: Number, without: api.Floats, alerted: api.Floats, starts: api.Floats
         ) -> Faults:
             # Even starts cost their days whatever the seasons: most calls need no walk through the year.
             lost = (
@@ -255,7 +248,7 @@ class MonitoringAddOn:
             )
             return Faults(per_year, share, without, alerted, *lost)
 
-        def part_faults(per_year: api.Floats | float, parts: api.Floats) -> Faults:
+        def part_faults(per_year: Number, parts: api.Floats) -> Faults:
             # The loss of the only one is a total stop; that of one of very many is never told from weather.
             share = 1.0 / parts
             without = np.where(parts > 1, part_days, stop_days)
@@ -281,7 +274,7 @@ def _by_day(generated: npt.NDArray[np.float32]) -> tuple[api.Floats, api.Floats]
     return daily, operating_starts(generated)
 
 
-def _column(values: api.Floats | float) -> api.Floats:
+def _column(values: Number) -> api.Floats:
     return np.asarray(values, dtype=np.float64)[..., np.newaxis]
 
 
@@ -290,8 +283,8 @@ def _fade(kinds: tuple[Faults, ...], saved: api.Floats, years: int) -> api.Float
     by_year = np.zeros((len(saved), years))
     for kind in kinds:
         by_year += kind.saved_by_year(years)
-    some = _column(saved) > 0
-    return np.where(some, np.minimum(by_year / np.where(some, _column(saved), 1.0), 1.0), 1.0)
+    steady = _column(saved)
+    return np.minimum(np.divide(by_year, steady, out=np.ones_like(by_year), where=steady > 0), 1.0)
 
 
 def _stop_rate(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:

@@ -29,11 +29,10 @@ class Guard:
     def __init__(self, choices: Mapping[str, Collection[str]] = ANY_TEXT) -> None:
         self.failures: list[Failure] = []
         self._choices = choices
-        self._failed: set[str] = set()
 
     def failed(self, loaded: Loaded) -> bool:
         """Tell whether this retrofit has failed in this run."""
-        return loaded.id in self._failed
+        return any(failure.plugin == loaded.id for failure in self.failures)
 
     def screen(self, loaded: Loaded, cohort: Cohort) -> Screening | None:
         """Return the checked screening, or None if the retrofit failed."""
@@ -57,7 +56,6 @@ class Guard:
 
     def fail(self, loaded: Loaded, during: str, reason: str) -> None:
         """Mark a retrofit as failed for this run."""
-        self._failed.add(loaded.id)
         self.failures.append(Failure(loaded.id, during, reason))
 
     def _ask(

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import platform
 import sys
-from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 from importlib.machinery import ModuleSpec
@@ -96,20 +95,12 @@ def versions() -> dict[str, str]:
 
 @cache
 def _files_hash(folders: tuple[Path, ...]) -> str:
+    """Return a hash of the files in these folders that results may depend on; one may be a file itself."""
     digest = hashlib.sha256()
     for folder in folders:
-        for path in _files(folder):
-            digest.update(f"{path.relative_to(folder.parent).as_posix()}\n".encode())
-            digest.update(hashlib.sha256(path.read_bytes()).digest())
+        for path in [folder] if folder.is_file() else sorted(folder.rglob("*")):
+            parts = path.relative_to(folder).parts
+            if path.is_file() and "__pycache__" not in parts and not _NO_RESULTS.intersection(parts[:1]):
+                digest.update(f"{path.relative_to(folder.parent).as_posix()}\n".encode())
+                digest.update(hashlib.sha256(path.read_bytes()).digest())
     return digest.hexdigest()
-
-
-def _files(folder: Path) -> Iterator[Path]:
-    """Yield the files of a folder that results may depend on; or the one file that it is."""
-    if folder.is_file():
-        yield folder
-        return
-    for path in sorted(folder.rglob("*")):
-        parts = path.relative_to(folder).parts
-        if path.is_file() and "__pycache__" not in parts and not _NO_RESULTS.intersection(parts[:1]):
-            yield path

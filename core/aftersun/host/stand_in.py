@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from aftersun.host.registry import Registry
-from aftersun.model.change import DOES_NOT_FIT, About, Change, Notes, Screening
+from aftersun.model.change import About, Change, Notes, Screening
 from aftersun.model.cohort import Cohort
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Assumed, Claim, Fact, Range
@@ -32,8 +32,7 @@ class StandIn:
         """Fit nowhere."""
         if not self._notes:
             raise RuntimeError("failed before")
-        size = len(cohort)
-        return Screening(np.full(size, DOES_NOT_FIT, dtype=object), np.full(size, "failed before", dtype=object))
+        return Screening.of(cohort).reject(np.ones(len(cohort), dtype=bool), "failed before")
 
     def safety(self, cohort: Cohort) -> Notes:
         """Return the notes of the failed retrofit."""

@@ -23,6 +23,7 @@ from tempfile import TemporaryDirectory
 from typing import Any, Generic, Self, TypeVar
 
 from aftersun.host.asking import keep_note, read_note, too_long
+from aftersun.host.registry import Failure
 
 Job = TypeVar("Job")
 Answer = TypeVar("Answer")
@@ -34,15 +35,6 @@ _JOBS = 50  # that a process works off before it is replaced: what a plugin leak
 _ATTEMPTS = 2  # a process may be killed by somebody else once
 # "spawn" starts clean processes on every system; a forked one would inherit locks and open files.
 _SPAWN = get_context("spawn")
-
-
-@dataclass(frozen=True)
-class ProcessLost:
-    """What came of a job instead of an answer: the plugin asked when its process hung or ended, or "" for none."""
-
-    plugin: str
-    during: str
-    reason: str
 
 
 class _Worker:
@@ -117,11 +109,12 @@ class Workers(Generic[Job, Answer]):
         self._workers.clear()
         self._notes.cleanup()
 
-    def run(self, jobs: Iterator[Job]) -> Iterator[tuple[Job, Answer | ProcessLost]]:
+    def run(self, jobs: Iterator[Job]) -> Iterator[tuple[Job, Answer | Failure]]:
         """Yield each job with its answer, in order; jobs are taken from the iterator as late as possible.
 
         A job whose process hangs in a plugin is lost at once; one whose process ends is tried in another one first.
-        What the function raises is raised here.
+        Its answer is then the failure of the plugin asked at that moment, "" for none. What the function raises is
+        raised here.
         """
         tasks: deque[_Task[Job]] = deque()
         while True:
@@ -163,7 +156,7 @@ class Workers(Generic[Job, Answer]):
             plugin, during, seconds = read_note(task.worker.note)
             if plugin and seconds > self._seconds + _GRACE_S:
                 self._drop(task.worker)
-                task.end(ProcessLost(plugin, during, too_long(self._seconds)))
+                task.end(Failure(plugin, during, too_long(self._seconds)))
             return
         try:
             task.end(task.future.result())
@@ -176,7 +169,7 @@ class Workers(Generic[Job, Answer]):
             self._drop(task.worker)
             task.future, task.deaths = None, task.deaths + 1
             if task.deaths == _ATTEMPTS:
-                task.end(ProcessLost(plugin, during, f"ended the process that it ran in ({how})"))
+                task.end(Failure(plugin, during, f"ended the process that it ran in ({how})"))
 
     def _drop(self, worker: _Worker) -> None:
         self._workers.remove(worker)

@@ -10,22 +10,13 @@ from dataclasses import dataclass
 class Horizon:
     """Points of a skyline: ``azimuth_deg`` clockwise from north, rising, and ``height_deg`` above the horizontal.
 
-    Between two points the height runs straight, the last and the first point included. Hashable, so that what
+    Between two points the height runs straight, the last and the first point included. Directions are 0 to below 360
+    degrees and heights 0 to 90, as the column dictionary has them checked when they are loaded. Hashable, so that what
     depends on it can be kept by it.
     """
 
     azimuth_deg: tuple[float, ...]
     height_deg: tuple[float, ...]
-
-    def __post_init__(self) -> None:
-        if not self.azimuth_deg or len(self.azimuth_deg) != len(self.height_deg):
-            raise ValueError("a horizon needs points, each with an azimuth and a height")
-        if any(later <= earlier for earlier, later in zip(self.azimuth_deg, self.azimuth_deg[1:], strict=False)):
-            raise ValueError("the azimuths of a horizon have to rise")
-        if self.azimuth_deg[0] < 0 or self.azimuth_deg[-1] >= 360:
-            raise ValueError("the azimuths of a horizon have to lie within 0 to below 360 degrees")
-        if not all(0 <= height <= 90 for height in self.height_deg):
-            raise ValueError("the heights of a horizon have to lie within 0 to 90 degrees")
 
     @classmethod
     def of(cls, azimuth_deg: Sequence[float], height_deg: Sequence[float]) -> Horizon:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cache
 from types import MappingProxyType
 from typing import NamedTuple
@@ -37,23 +37,6 @@ def facts(file: str = "facts.csv", package: str = DATA) -> Mapping[str, Fact]:
 
 
 @cache
-def notes(file: str, package: str = DATA) -> Mapping[str, Note]:
-    """Return safety notes by id, from the columns id, severity, text, who, source and, if there is one, tell_owner."""
-    by_id = {}
-    for row in aftersun_datasets.rows(file, package):
-        tell_owner = row.get("tell_owner") == "yes"
-        by_id[row["id"]] = Note(row["id"], row["severity"], row["text"], row["who"], row["source"], tell_owner)
-    return MappingProxyType(by_id)
-
-
-@cache
-def claims(file: str, package: str, retrofit: str) -> tuple[Claim, ...]:
-    """Return what the trade promises of one retrofit, from the columns retrofit, text and source."""
-    rows = aftersun_datasets.rows(file, package)
-    return tuple(Claim(row["text"], row["source"]) for row in rows if row["retrofit"] == retrofit)
-
-
-@cache
 def settings(section: str) -> Mapping[str, Range]:
     """Return the usual settings of one section of the company file by name, from ``money.csv``."""
     rows = aftersun_datasets.rows("money.csv")
@@ -79,3 +62,50 @@ def fact_tests() -> Mapping[tuple[str, str], FactTest]:
         chances = float(row["sensitivity"]), float(row["specificity"])
         tests[row["fact"], row["way"]] = FactTest(*chances, row["inspection"])
     return MappingProxyType(tests)
+
+
+# What plugins read of their own packages, by aftersun.api.
+
+
+def read_ranges(package: str, file: str) -> dict[str, Range]:
+    """Read assumptions from a CSV file that a package carries, by name.
+
+    The columns are name, low, mode, high, unit, source, meaning. ``file`` is a path inside the package, with slashes.
+    """
+    return dict(ranges(file, package))
+
+
+def read_facts(package: str, file: str, ids: Sequence[str]) -> dict[str, Fact]:
+    """Read the facts ``ids`` from a CSV file with the columns id, low, mode, high, unit, source, meaning, question.
+
+    Raises
+    ------
+    KeyError
+        If the file lacks one of them.
+    """
+    return {name: facts(file, package)[name] for name in ids}
+
+
+def read_claims(package: str, file: str, retrofit: str) -> tuple[Claim, ...]:
+    """Read the trade's claims of one retrofit from a CSV file with the columns retrofit, text, source."""
+    rows = aftersun_datasets.rows(file, package)
+    return tuple(Claim(row["text"], row["source"]) for row in rows if row["retrofit"] == retrofit)
+
+
+def read_notes(package: str, file: str, ids: Sequence[str]) -> dict[str, Note]:
+    """Read the safety notes ``ids`` from a CSV file with the columns id, severity, text, who, source, tell_owner.
+
+    ``tell_owner`` is yes or no and may be left out.
+
+    Raises
+    ------
+    KeyError
+        If the file lacks one of them.
+    """
+    rows = {row["id"]: row for row in aftersun_datasets.rows(file, package)}
+    return {name: _note(rows[name]) for name in ids}
+
+
+def _note(row: Mapping[str, str]) -> Note:
+    tell_owner = row.get("tell_owner") == "yes"
+    return Note(row["id"], row["severity"], row["text"], row["who"], row["source"], tell_owner)

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from pvlib import solarposition
 
 from aftersun.energy.readings.calibration import SITE_COLUMNS
 from aftersun.inventory.store.dictionary import Column, columns
@@ -90,11 +91,11 @@ def _frame(names: Mapping[str, Column], rows: Sequence[Facts], others: Mapping[s
     strange = sorted({name for facts in rows for name in facts} - set(names) - set(others))
     if strange:
         raise ValueError(f"there is no column {', '.join(strange)}; there are {', '.join(names)}")
-    frame: dict[str, Any] = {}
-    for name, dtype in ({name: column.dtype for name, column in names.items()} | dict(others)).items():
+    dtypes: Mapping[str, Any] = {name: column.dtype for name, column in names.items()} | dict(others)
+    frame = {}
+    for name, dtype in dtypes.items():
         unknown = 0 if dtype == "int64" else None  # the columns that belong to the frame are always known
-        values: Any = [facts.get(name, unknown) for facts in rows]
-        frame[name] = pd.array(values, dtype=dtype)
+        frame[name] = pd.array([facts.get(name, unknown) for facts in rows], dtype=dtype)
     return pd.DataFrame(frame)
 
 
@@ -116,16 +117,12 @@ def sample_weather(rain_mm: Floats | str | None = "showers") -> WeatherYear:
     """
     times = pd.date_range("2023-01-01 00:30", periods=HOURS_PER_YEAR, freq="h", tz="Etc/GMT")
     day = np.arange(HOURS_PER_YEAR) // 24
-    hour = np.arange(HOURS_PER_YEAR) % 24 + 0.5
-    declination = np.radians(23.45 * np.sin(2 * np.pi * (284 + day + 1) / 365))
-    angle = np.radians(15 * (hour - 12))
+    declination = solarposition.declination_cooper69(day + 1)
+    angle = np.radians(15 * (np.arange(HOURS_PER_YEAR) % 24 - 11.5))
     latitude = np.radians(40.0)
-    cosine = np.sin(latitude) * np.sin(declination) + np.cos(latitude) * np.cos(declination) * np.cos(angle)
-    zenith = np.degrees(np.arccos(np.clip(cosine, -1, 1)))
-    azimuth = (
-        np.degrees(np.arctan2(np.sin(angle), np.cos(angle) * np.sin(latitude) - np.tan(declination) * np.cos(latitude)))
-        + 180
-    ) % 360
+    zenith = solarposition.solar_zenith_analytical(latitude, angle, declination)
+    azimuth = np.degrees(solarposition.solar_azimuth_analytical(latitude, angle, declination, zenith))
+    cosine = np.cos(zenith)
     up = cosine > 0.02
     dni = np.where(up, 700.0, 0.0)
     dhi = np.where(up, 90.0, 0.0)
@@ -139,7 +136,7 @@ def sample_weather(rain_mm: Floats | str | None = "showers") -> WeatherYear:
         wind_speed=np.full(HOURS_PER_YEAR, 3.0),
         rain_mm=_showers() if isinstance(rain_mm, str) else rain_mm,
         albedo=np.full(HOURS_PER_YEAR, 0.2),
-        zenith=zenith,
+        zenith=np.degrees(zenith),
         azimuth=azimuth,
         dni_extra=np.full(HOURS_PER_YEAR, 1367.0),
         airmass=np.where(up, 1 / np.maximum(cosine, 0.05), np.nan),

@@ -143,7 +143,7 @@ class RetrofitConformance:
         offered = cohort.take(self._answers.rows)
         lent = plant.take(self._answers.rows, cohort.array_rows(self._answers.rows))
         lent_before, kept = copied(lent), offered.sites.copy(deep=True)
-        retrofit.change(offered, lent, self._assume)
+        retrofit.change(offered, lent, assumed(retrofit, {}, {}))
         for frame, copy in ((cohort.sites, sites), (cohort.arrays, arrays), (offered.sites, kept)):
             assert frame.equals(copy), "it writes into the cohort's frames: work on a copy or on arrays of its own."
         for now, then in ((plant, before), (lent, lent_before)):
@@ -244,7 +244,8 @@ class RetrofitConformance:
 
     def test_without_time_it_is_worth_what_it_costs_and_no_more(self) -> None:
         """On a system about to be taken down the net present value is minus the price."""
-        ranking = self._scored(self._with(remaining_life_years=0.0), self._company)
+        company = sample_company(self._answers.lines, self.price_items)
+        ranking = self._scored(self._with(remaining_life_years=0.0), company)
         wrong = ranking[ranking["npv"] != -ranking["upfront"]]
         assert wrong.empty, "with no year left the NPV has to be minus the price paid."
 
@@ -278,14 +279,6 @@ class RetrofitConformance:
     def _said(self) -> Mapping[str, Mapping[str, object]]:
         return per_site(self._answers)
 
-    @property
-    def _assume(self) -> Assumed:
-        return assumed(self.retrofit, {}, {})
-
-    @property
-    def _company(self) -> Company:
-        return sample_company(self._answers.lines, self.price_items)
-
     def _with(self, **facts: float) -> Cohort:
         """Return the cohort with some numbers of all sites replaced."""
         size = len(self._cohort)
@@ -295,13 +288,7 @@ class RetrofitConformance:
     def _scored(self, cohort: Cohort, company: Company) -> pd.DataFrame:
         """Return the ranking rows of the sites that were evaluated, through the whole chain of a run."""
         only = Registry((Loaded(self.retrofit, self.retrofit.about.id, "test"),), (), (), ())
-        result = score(
-            cohort,
-            fitted=unknown_frame("fitted"),
-            readings=unknown_frame("reading"),
-            registry=only,
-            company=company,
-        )
+        result = score(cohort, unknown_frame("fitted"), only, company, unknown_frame("reading"))
         assert not result.failures, f"in a run it fails during {result.failures[0].during}: {result.failures[0].reason}"
         ranking = result.frames["ranking"]
         return ranking[ranking["npv"].notna()] if "npv" in ranking else ranking.assign(npv=0.0, upfront=0.0)

@@ -27,8 +27,8 @@ def odd_sites() -> tuple[Facts, ...]:
     return (
         {},
         unknown_site(),
-        _site(_lowest),
-        _site(_highest),
+        _site(lambda column: _at_limit(column, column.minimum, _OLD, 0)),
+        _site(lambda column: _at_limit(column, column.maximum, _FAR, -1)),
         *_every_choice(),
         *({**_given(BOOLEAN, answer), "arrays": [{}]} for answer in (True, False)),
         *(_given(DATE, day) for day in (_OLD, _TODAY, _FAR)),
@@ -85,14 +85,6 @@ def _open(*tables: str) -> list[Column]:
 
 def _optional(*tables: str) -> list[Column]:
     return [column for column in _open(*tables) if not column.required]
-
-
-def _lowest(column: Column) -> object:
-    return _at_limit(column, column.minimum, _OLD, 0)
-
-
-def _highest(column: Column) -> object:
-    return _at_limit(column, column.maximum, _FAR, -1)
 
 
 def _at_limit(column: Column, limit: float | None, day: pd.Timestamp, position: int) -> object:

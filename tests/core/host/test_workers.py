@@ -11,7 +11,8 @@ from run_support import alive, processes_of
 from worker_support import LIMIT_S, answer
 
 from aftersun.host import workers
-from aftersun.host.workers import AHEAD, ProcessLost, Workers
+from aftersun.host.registry import Failure
+from aftersun.host.workers import AHEAD, Workers
 
 
 def run(jobs, processes=1, seconds=60.0):
@@ -50,7 +51,7 @@ def test_what_does_not_stop_is_killed_and_named_and_the_others_stand(monkeypatch
     began = time.monotonic()
     assert run([("give", 1), ("hang", 0), ("give", 2)], seconds=LIMIT_S) == [
         1,
-        ProcessLost("odd", "change", f"has not answered for {LIMIT_S} s"),
+        Failure("odd", "change", f"has not answered for {LIMIT_S} s"),
         2,
     ]
     assert time.monotonic() - began < 60

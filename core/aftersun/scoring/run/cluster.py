@@ -13,7 +13,8 @@ from types import TracebackType
 from typing import Any, Self
 from uuid import uuid4
 
-from aftersun.host.workers import ProcessLost, Workers
+from aftersun.host.registry import Failure
+from aftersun.host.workers import Workers
 from aftersun.model.errors import AftersunError
 from aftersun.scoring.run.finished_chunks import ChunkResult
 from aftersun.scoring.run.work import ChunkTask, RunRequest, compute, versions_of
@@ -61,7 +62,7 @@ class Cluster:
     ) -> None:
         self._client.close()
 
-    def run(self, tasks: Iterator[ChunkTask]) -> Iterator[tuple[ChunkTask, ChunkResult | ProcessLost]]:
+    def run(self, tasks: Iterator[ChunkTask]) -> Iterator[tuple[ChunkTask, ChunkResult | Failure]]:
         """See :class:`aftersun.scoring.run.engine.Engine`.
 
         Raises
@@ -78,19 +79,19 @@ class Cluster:
                     return
                 task, future = sent[0]
                 try:
-                    outcome: ChunkResult | ProcessLost = self._fetch(future)
+                    outcome: ChunkResult | Failure = self._fetch(future)
                 except self._dask.KilledWorker:
                     outcome = self._compute_here(task)
                 sent.popleft()
                 future.release()
                 yield task, outcome
-                if isinstance(outcome, ProcessLost) and outcome.plugin:
+                if isinstance(outcome, Failure) and outcome.plugin:
                     return  # the others were sent with it; they are given again without it
         finally:
             for _, future in sent:
                 future.cancel()
 
-    def _compute_here(self, task: ChunkTask) -> ChunkResult | ProcessLost:
+    def _compute_here(self, task: ChunkTask) -> ChunkResult | Failure:
         """Compute a chunk that several workers died with, in a process of this machine that tells which plugin did it.
 
         A worker that dies takes down all that was sent to it, so it may have been the fault of another chunk.

@@ -7,7 +7,7 @@ from types import TracebackType
 from typing import Protocol, Self
 
 from aftersun.host.registry import Failure, Registry
-from aftersun.host.workers import ProcessLost, Workers
+from aftersun.host.workers import Workers
 from aftersun.model.errors import AftersunError
 from aftersun.scoring.run.finished_chunks import ChunkResult, FinishedChunks
 from aftersun.scoring.run.work import ChunkTask, RunRequest, compute
@@ -29,7 +29,7 @@ class Engine(Protocol):
     ) -> None:
         """End all that was started."""
 
-    def run(self, jobs: Iterator[ChunkTask], /) -> Iterator[tuple[ChunkTask, ChunkResult | ProcessLost]]:
+    def run(self, jobs: Iterator[ChunkTask], /) -> Iterator[tuple[ChunkTask, ChunkResult | Failure]]:
         """Yield each task with what came of it, in order.
 
         Tasks are taken from the iterator as late as possible and few at a time: neither they nor their results are all
@@ -46,7 +46,7 @@ class ThisProcess:
     def __exit__(self, *_: object) -> None:
         pass
 
-    def run(self, tasks: Iterator[ChunkTask]) -> Iterator[tuple[ChunkTask, ChunkResult | ProcessLost]]:
+    def run(self, tasks: Iterator[ChunkTask]) -> Iterator[tuple[ChunkTask, ChunkResult | Failure]]:
         """See :class:`Engine`."""
         return ((task, compute(task)) for task in tasks)
 
@@ -104,7 +104,7 @@ def work_off(
             if isinstance(outcome, ChunkResult):
                 finished.add(task.number, outcome, task.failed)
             elif outcome.plugin:
-                finished.fail(Failure(outcome.plugin, outcome.during, outcome.reason), task.failed)
+                finished.fail(outcome, task.failed)
             else:
                 raise AftersunError(
                     f"Chunk {task.number + 1} of {len(chunks)} {outcome.reason}; the run ends.",

@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 from run_support import Small, assert_same, copied, plugin, small, stored, without
 
-from aftersun.host.registry import find_plugins
-from aftersun.host.workers import ProcessLost, Workers
+from aftersun.host.registry import Failure, find_plugins
+from aftersun.host.workers import Workers
 from aftersun.model.errors import AftersunError
 from aftersun.scoring.run import cluster
 from aftersun.scoring.run import rank as rank_module
@@ -59,7 +59,7 @@ def test_who_computes(request_of, tmp_path):
 def test_a_chunk_that_ends_its_processes_ends_the_run_with_its_number(one, monkeypatch):
     class Deadly(ThisProcess):
         def run(self, tasks):
-            lost = ProcessLost("", "", "ended the process that it ran in (SIGKILL)")
+            lost = Failure("", "", "ended the process that it ran in (SIGKILL)")
             for task, outcome in super().run(tasks):
                 yield task, lost if task.number == 2 else outcome
 
