@@ -44,11 +44,8 @@ class Unusable(ValueError):
 
 def to_text(content: bytes) -> str:
     """Decode UTF-8, with or without its mark, UTF-16 with its mark, else Latin-1; lines end with a line feed."""
-    encodings = ("utf-16", "latin-1") if content[:2] in (b"\xff\xfe", b"\xfe\xff") else ("utf-8-sig", "latin-1")
-    for encoding in encodings:
-        try:
-            text = content.decode(encoding)
-            break
-        except UnicodeDecodeError:
-            continue
+    try:
+        text = content.decode("utf-16" if content[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig")
+    except UnicodeDecodeError:
+        text = content.decode("latin-1")
     return text.replace("\r\n", "\n").replace("\r", "\n")

@@ -28,14 +28,8 @@ _LOW_OR_ISOLATED = ("isolated", "module level")
 _LOSSES_KEPT = 20_000  # a number each
 # All that the loss in full sun of an array depends on, beside its skyline and the weather.
 _DECIDE_ON_FULL_SUN = (
-    "tilt_deg",
-    "azimuth_deg",
-    "mounting",
-    "ground_cover_ratio",
-    "dc_rating_kw",
-    "temp_coefficient_per_k",
-    "excess_loss",
-    "shunt_share",
+    *("tilt_deg", "azimuth_deg", "mounting", "ground_cover_ratio"),
+    *("dc_rating_kw", "temp_coefficient_per_k", "excess_loss", "shunt_share"),
 )
 _IN_ROWS = ("flat roof frame", "ground frame")
 

@@ -20,16 +20,11 @@ def simulated(cohort: Cohort, plant: Plant) -> Iterator[tuple[npt.NDArray[np.int
 
     A site's balance is the same bits whatever the block.
     """
-    for rows, part in _blocks(cohort):
-        yield rows, part, simulate(part, plant.take(rows, cohort.array_rows(rows)))
-
-
-def _blocks(cohort: Cohort) -> list[tuple[npt.NDArray[np.intp], Cohort]]:
-    """Return the blocks of a cohort, kept with it: it is simulated again and again."""
 
     def cut() -> list[tuple[npt.NDArray[np.intp], Cohort]]:
         whole = np.arange(len(cohort), dtype=np.intp)
         cuts = np.array_split(whole, max(-(-len(cohort) // BLOCK_SITES), 1))
         return [(rows, cohort if len(rows) == len(cohort) else cohort.take(rows)) for rows in cuts]
 
-    return cohort.once("blocks", cut)
+    for rows, part in cohort.once("blocks", cut):  # kept with it: a cohort is simulated again and again
+        yield rows, part, simulate(part, plant.take(rows, cohort.array_rows(rows)))

@@ -22,17 +22,8 @@ from aftersun.model.plant import PER_ARRAY, Plant, column_names
 from aftersun.model.ranges import Floats
 from aftersun.model.weather import HOURS_PER_YEAR
 
-# Losses of an array in the order of the chain; each multiplies by (1 - loss).
-ARRAY_LOSSES = (
-    "droppings_loss",
-    "shading_loss",
-    "mismatch_loss",
-    "wiring_loss",
-    "connection_loss",
-    "light_induced_loss",
-    "nameplate_loss",
-    "excess_loss",
-)
+# Losses of an array in the order of the chain, which is that of the plant's columns; each multiplies by (1 - loss).
+ARRAY_LOSSES = tuple(name for name in column_names(PER_ARRAY) if name.endswith("_loss"))
 _OF_SITES = ("inverter_rating_kw", "inverter_efficiency", "availability", "calibration")
 # The columns of a plant on which what it generates depends.
 DECIDE_ON_GENERATION = (*column_names(PER_ARRAY), *_OF_SITES)

@@ -62,7 +62,7 @@ def test_without_stations_nothing_is_near() -> None:
 def test_no_site_gives_an_empty_table() -> None:
     empty = np.array([])
     places = nearest_station(empty, empty, empty, [station("a", 0.0, 0.0)])
-    assert list(places.columns) == ["station_id", "distance_km", "height_difference_m", "remark"]
+    assert list(places.columns) == ["station_id", "distance_km", "height_difference_m", "station_far", "station_steep"]
     assert places.empty
 
 

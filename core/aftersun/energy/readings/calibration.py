@@ -153,7 +153,10 @@ def _evidence(
     row |= _trend(periods, remarks)
     fine = produced[fine_production(produced)]
     if len(fine) and clock_is_right:
-        row["low_light_ratio"] = _low_light(cohort, fine, output, remarks)
+        ratio = readings_fit.low_light_ratio(fine, output, cohort.weather.times.month.to_numpy())
+        row["low_light_ratio"] = ratio
+        if ratio < known["low_light_notice"]:
+            remarks.append("little output in low light: shade at low sun, or a shunt")
     return row | {"remark": "; ".join(remarks)}
 
 
@@ -201,21 +204,6 @@ def _trend(periods: Periods, remarks: list[str]) -> dict[str, object]:
     ratio = periods.measured[kept] / periods.expected[kept]
     slope, low, high = readings_fit.yearly_trend(periods.year[kept], ratio)
     return {"trend_per_year": slope, "trend_low": low, "trend_high": high}
-
-
-def _low_light(cohort: Cohort, fine: pd.DataFrame, output: Floats, remarks: list[str]) -> float:
-    known = limits()
-    ratio = readings_fit.low_light_ratio(
-        fine,
-        output,
-        cohort.weather.times.month.to_numpy(),
-        known["envelope"],
-        (known["low_light_from"], known["low_light_to"]),
-        known["full_light_from"],
-    )
-    if ratio < known["low_light_notice"]:
-        remarks.append("little output in low light: shade at low sun, or a shunt")
-    return ratio
 
 
 def _zero_days(cohort: Cohort, plant: Plant, produced: pd.DataFrame) -> pd.Series:

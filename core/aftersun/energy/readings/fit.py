@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from aftersun.energy.readings.checks import limits
 from aftersun.model.ranges import Floats
 
 _BEND = 1.345  # standard deviations from which a period weighs less: 95 % efficient for normal errors [1]_
@@ -88,20 +89,13 @@ def zero_day_shares(days: pd.DataFrame, zero: float, produces: float, least_days
     return share.astype("float64")
 
 
-def low_light_ratio(
-    fine: pd.DataFrame,
-    expected: Floats,
-    months: Floats,
-    quantile: float,
-    low_light: tuple[float, float],
-    full_light: float,
-) -> float:
+def low_light_ratio(fine: pd.DataFrame, expected: Floats, months: Floats) -> float:
     """Return measured over computed output in low light, over the same in full light; 1 = alike.
 
-    Fair weather is much the same in every year, so the fair-weather course of the day is compared: the
-    ``quantile`` of each hour of the day in each month. Low light is where the computed course lies within
-    ``low_light``, shares of its highest point; full light where it lies above ``full_light``. NaN if too few such
-    hours are known.
+    Fair weather is much the same in every year, so the fair-weather course of the day is compared: a high quantile of
+    each hour of the day in each month. What is low and full light goes by the computed course over its highest point;
+    see the limits ``envelope``, ``low_light_from``, ``low_light_to`` and ``full_light_from``. NaN if too few such hours
+    are known.
 
     Parameters
     ----------
@@ -112,19 +106,21 @@ def low_light_ratio(
     months : ndarray
         Month of each of those hours, 1 to 12, shape (H,).
     """
+    known = limits()
     hourly = fine.groupby(fine["starts_at"].dt.floor("h"))[["hours", "kwh"]].sum()
     hourly = hourly[hourly["hours"] > 0.99]
     when = pd.DatetimeIndex(hourly.index)
     measured = hourly["kwh"].groupby([when.month, when.hour])
-    course = measured.quantile(quantile)[measured.size() >= _LEAST_DAYS].rename_axis(["month", "hour"])
+    course = measured.quantile(known["envelope"])[measured.size() >= _LEAST_DAYS].rename_axis(["month", "hour"])
     hours = np.arange(len(expected)) % 24
     cells = pd.Series(expected).groupby([pd.Series(months, name="month"), pd.Series(hours, name="hour")])
-    table = pd.DataFrame({"measured": course, "expected": cells.quantile(quantile)}).dropna()
+    table = pd.DataFrame({"measured": course, "expected": cells.quantile(known["envelope"])}).dropna()
     if table.empty or table["expected"].max() <= 0:
         return np.nan
     light = table["expected"] / table["expected"].max()
     ratio = table["measured"] / table["expected"]
-    low, full = ratio[light.between(*low_light)], ratio[light >= full_light]
+    low = ratio[light.between(known["low_light_from"], known["low_light_to"])]
+    full = ratio[light >= known["full_light_from"]]
     if min(len(low), len(full)) < _LEAST_CELLS or full.median() <= 0:
         return np.nan
     return float(low.median() / full.median())

@@ -61,7 +61,12 @@ def check_readings(cohort: Cohort, readings: pd.DataFrame) -> Checked:
             aside.append(bad[[*INTERVAL_COLUMNS, "reason"]])
             findings.append(_findings(check.name, bad, f"readings set aside: {check.reason}", check.what_to_do))
             frame = frame[~flags].reset_index(drop=True)
-    findings += [slightly_negative(frame), gaps(frame), clock(frame, facts)]
+    negative = "readings a little below zero, counted as 0: the devices' own use"
+    findings += [
+        _findings("standby", frame[frame["kwh"] < 0], negative, "Nothing to do."),
+        gaps(frame),
+        clock(frame, facts),
+    ]
     frame = frame[list(INTERVAL_COLUMNS)]
     return Checked(
         frame.assign(kwh=frame["kwh"].clip(lower=0.0)),
@@ -87,12 +92,6 @@ def as_intervals(readings: pd.DataFrame) -> pd.DataFrame:
     both["kwh"] = both["kwh"].astype("float64")
     both["hours"] = (both["ends_at"] - both["starts_at"]).dt.total_seconds() / _HOUR_S
     return both[[*INTERVAL_COLUMNS, "counter"]].astype({"site_id": object, "meter": object, "counter": bool})
-
-
-def slightly_negative(frame: pd.DataFrame) -> pd.DataFrame:
-    """Find readings a little below zero, which count as zero."""
-    text = "readings a little below zero, counted as 0: the devices' own use"
-    return _findings("standby", frame[frame["kwh"] < 0], text, "Nothing to do.")
 
 
 def gaps(frame: pd.DataFrame) -> pd.DataFrame:

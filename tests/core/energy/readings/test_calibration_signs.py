@@ -143,7 +143,7 @@ def test_low_light_shows_a_shunt_and_not_a_dirty_pane(case: Case) -> None:
     def ratio(kwh: np.ndarray) -> float:
         fine = pd.DataFrame({"starts_at": starts, "hours": 0.5, "kwh": kwh})
         months = case[0].weather.times.month.to_numpy()
-        return low_light_ratio(fine, clear, months, 0.9, (0.1, 0.3), 0.6)
+        return low_light_ratio(fine, clear, months)
 
     assert ratio(even) == pytest.approx(1, abs=0.05)
     assert ratio(shunted) < 0.75
