@@ -90,13 +90,13 @@ def _heat_water(year: Energy, weather: WeatherYear, plant: Plant, values: Mappin
     """Heat the stores, with surplus where there is a diverter, in place."""
     store = hot_water.has_store(plant)
     present = np.flatnonzero(store & (plant.diverter_kw <= 0))
-    backup = hot_water.present_backup(weather, hot_water.Stores.of(plant, present), values)
+    backup = hot_water.present_backup(weather, plant, present, values)
     for site, heat in zip(present, backup, strict=True):
         year.water_backup[site] = heat
     fed = np.flatnonzero(store & (plant.diverter_kw > 0))
     if len(fed):
         offer = _diverter_offer(year.exported[fed], plant.diverter_kw[fed], values)
-        stores = hot_water.run_stores(weather, hot_water.Stores.of(plant, fed), offer, values)
+        stores = hot_water.run_stores(weather, plant, fed, offer, values)
         year.water_backup[fed], year.to_water[fed] = stores.backup, stores.diverted
         year.exported[fed] -= year.to_water[fed]
     heated = np.flatnonzero(store)

@@ -189,7 +189,7 @@ def _household_demand(cohort: Cohort, plant: Plant, values: Values) -> Floats:
     electric = known & hot_water.has_store(plant) & np.isin(plant.water_heat, hot_water.ELECTRIC_HEATERS)
     stores = np.flatnonzero(hot_water.has_store(plant))  # all of them: one pass through the year serves the balance too
     demand = plant.demand_kwh.copy()
-    heat = hot_water.present_backup(cohort.weather, hot_water.Stores.of(plant, stores), values)
+    heat = hot_water.present_backup(cohort.weather, plant, stores, values)
     for row, hours in zip(stores, heat, strict=True):
         if not electric[row]:
             continue

@@ -12,7 +12,7 @@ References
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
@@ -22,7 +22,7 @@ import pandas as pd
 
 import aftersun_datasets
 from aftersun.energy.assumptions import Float32s
-from aftersun.model.plant import Plant, Texts
+from aftersun.model.plant import Plant
 from aftersun.model.ranges import Floats
 from aftersun.model.weather import HOURS_PER_YEAR, WeatherYear
 
@@ -43,30 +43,8 @@ _SCHEDULES = {
 
 
 @dataclass(frozen=True, eq=False)
-class Stores:
-    """N stores, each column of shape (N,)."""
-
-    litres: Floats
-    loss_w_per_k: Floats
-    set_c: Floats  # what the present heater restores
-    max_c: Floats  # up to which surplus may heat
-    draw_litres_per_day: Floats  # at tap temperature, mean of the year
-    heater: Texts
-
-    @classmethod
-    def of(cls, plant: Plant, sites: npt.NDArray[np.intp]) -> Stores:
-        """Return the stores of the sites at these positions."""
-        columns = ("store_litres", "store_loss_w_per_k", "store_set_c", "store_max_c", "draw_litres_per_day")
-        return cls(*(getattr(plant, name)[sites] for name in (*columns, "water_heat")))
-
-    def take(self, rows: list[int]) -> Stores:
-        """Return the stores at these positions."""
-        return Stores(**{column.name: getattr(self, column.name)[rows] for column in fields(self)})
-
-
-@dataclass(frozen=True, eq=False)
 class StoreYear:
-    """One year of N stores, heat in kWh an hour, each of shape (N, H). Stores begin the year at ``set_c``."""
+    """One year of N stores, heat in kWh an hour, each of shape (N, H). Stores begin the year at ``store_set_c``."""
 
     diverted: Floats  # heat from surplus
     backup: Floats  # heat from the present heater
@@ -101,29 +79,33 @@ def tap_heat_kwh(weather: WeatherYear) -> Floats:
 
 
 def run_stores(
-    weather: WeatherYear, stores: Stores, offer: npt.NDArray[np.floating] | None, values: Mapping[str, float]
+    weather: WeatherYear,
+    plant: Plant,
+    sites: npt.NDArray[np.intp],
+    offer: npt.NDArray[np.floating] | None,
+    values: Mapping[str, float],
 ) -> StoreYear:
-    """Run N stores through the year.
+    """Run the stores of N sites, given by their positions (N,), through the year.
 
     ``offer`` is the heat that surplus could give, kWh an hour (N, H), or None. In each hour: standing loss at
-    the first temperature, draw, surplus up to ``max_c``, then the present heater up to ``set_c`` if it may
+    the first temperature, draw, surplus up to ``store_max_c``, then the present heater up to ``store_set_c`` if it may
     run.
     """
-    size = len(stores.litres)
     month, hour_of_day = _month(weather.times, weather.station.latitude), weather.times.hour.to_numpy()
-    capacity = WATER_KWH_PER_L_K * stores.litres  # kWh/K
+    capacity = WATER_KWH_PER_L_K * plant.store_litres[sites]  # kWh/K
     # A store that lost more than its heat in an hour would be none.
-    loss_share = np.minimum(stores.loss_w_per_k / 1000 / capacity, 1.0)
+    loss_share = np.minimum(plant.store_loss_w_per_k[sites] / 1000 / capacity, 1.0)
     kept, from_room = 1 - loss_share, loss_share * capacity * values["room_c"]
     cold_c = values["tap_temperature_c"] - _table("temperature_rise")
     # Heat above 0 degrees C: cold feed (12, N), what the present heater and surplus heat up to (N,).
-    cold, least, full = cold_c[:, None] * capacity, capacity * stores.set_c, capacity * stores.max_c
-    need = tap_heat_kwh(weather)[:, None] * (stores.draw_litres_per_day * (1 + values["pipe_loss_share"]))
-    may_heat = np.stack([_hours_of(name) for name in stores.heater], axis=1)  # (24, N)
+    cold = cold_c[:, None] * capacity
+    least, full = capacity * plant.store_set_c[sites], capacity * plant.store_max_c[sites]
+    need = tap_heat_kwh(weather)[:, None] * (plant.draw_litres_per_day[sites] * (1 + values["pipe_loss_share"]))
+    may_heat = np.stack([_hours_of(name) for name in plant.water_heat[sites]], axis=1)  # (24, N)
     some_heat: list[bool] = (may_heat.sum(axis=1) > 0).tolist()
     offered = np.zeros_like(need) if offer is None else np.ascontiguousarray(offer.T)
 
-    diverted, backup, held = (np.zeros((HOURS_PER_YEAR, size)) for _ in range(3))
+    diverted, backup, held = (np.zeros((HOURS_PER_YEAR, len(sites))) for _ in range(3))
     heat = least.copy()
     # Rows to be filled hour by hour; ``need`` becomes what is drawn.
     rows = zip(month.tolist(), hour_of_day.tolist(), need, offered, diverted, backup, held, strict=True)
@@ -143,20 +125,23 @@ def run_stores(
     return StoreYear(diverted.T, backup.T, need.T, held.T)
 
 
-def present_backup(weather: WeatherYear, stores: Stores, values: Mapping[str, float]) -> list[Float32s]:
-    """Return the heat of the present heater without any surplus, kWh an hour, one (H,) a store.
+def present_backup(
+    weather: WeatherYear, plant: Plant, sites: npt.NDArray[np.intp], values: Mapping[str, float]
+) -> list[Float32s]:
+    """Return the heat of the present heater without any surplus, kWh an hour, one (H,) for each of these sites.
 
     It does not depend on the roof: each distinct store is run once for a weather year.
     """
     setting = tuple(values[name] for name in ("tap_temperature_c", "pipe_loss_share", "room_c"))
-    # ``max_c`` decides nothing without surplus
-    columns = (stores.litres, stores.loss_w_per_k, stores.set_c, stores.draw_litres_per_day, stores.heater)
-    keys = [(*row, setting) for row in zip(*(column.tolist() for column in columns), strict=True)]
+    # ``store_max_c`` decides nothing without surplus
+    names = ("store_litres", "store_loss_w_per_k", "store_set_c", "draw_litres_per_day", "water_heat")
+    columns = (getattr(plant, name)[sites].tolist() for name in names)
+    keys = [(*row, setting) for row in zip(*columns, strict=True)]
     row_of = {key: row for row, key in enumerate(keys)}
 
     def compute(missing: list[tuple[Any, ...]]) -> Iterator[Float32s]:
-        distinct = stores.take([row_of[key] for key in missing])
-        yield from run_stores(weather, distinct, None, values).backup.astype(np.float32)
+        distinct = sites[[row_of[key] for key in missing]]
+        yield from run_stores(weather, plant, distinct, None, values).backup.astype(np.float32)
 
     return weather.memo.recall("stores", keys, compute, STORES_KEPT)
 

@@ -11,7 +11,7 @@ import pytest
 import aftersun_datasets
 from aftersun.energy.assumptions import system_values
 from aftersun.energy.baseline import baseline
-from aftersun.energy.hot_water import Stores, present_backup
+from aftersun.energy.hot_water import present_backup
 from aftersun.model import tables
 from aftersun.model.errors import AftersunError
 
@@ -166,7 +166,7 @@ def test_electric_water_heating_is_taken_off_the_demand(make_cohort: Any) -> Non
         store | {"water_heat": "immersion"},
     )
     plant = baseline(cohort)
-    water = present_backup(cohort.weather, Stores.of(plant, np.array([0])), system_values())[0].sum(dtype=float)
+    water = present_backup(cohort.weather, plant, np.array([0]), system_values())[0].sum(dtype=float)
     assert plant.demand_kwh[0] == pytest.approx(5000 - water)
     assert plant.demand_kwh[1] == pytest.approx(0.4 * 2000)
     assert plant.demand_kwh[2] == 5000

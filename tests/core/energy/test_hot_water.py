@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, replace
 from typing import Any
 
 import numpy as np
@@ -14,35 +14,43 @@ import aftersun_datasets
 from aftersun.energy.assumptions import system_values
 from aftersun.energy.hot_water import (
     WATER_KWH_PER_L_K,
-    Stores,
+    StoreYear,
     litres_per_day,
     present_backup,
     run_stores,
     standing_loss_kwh_per_day,
     tap_heat_kwh,
 )
+from aftersun.model.plant import Plant
 from aftersun.model.weather import WeatherYear
 
 VALUES = system_values()
 
 
-def stores(**columns: Any) -> Stores:
-    """One or more stores of 150 L at 60 degC with three people's draw, unless said otherwise."""
+def stores(**columns: Any) -> Plant:
+    """Sites with a store of 150 L at 60 degC with three people's draw, unless said otherwise, and nothing else."""
     usual: dict[str, Any] = {
-        "litres": 150.0,
-        "loss_w_per_k": 1.3,
-        "set_c": 60.0,
-        "max_c": 65.0,
+        "store_litres": 150.0,
+        "store_loss_w_per_k": 1.3,
+        "store_set_c": 60.0,
+        "store_max_c": 65.0,
         "draw_litres_per_day": 111.0,
-        "heater": "gas boiler",
+        "water_heat": "gas boiler",
     }
     size = max(np.size(value) for value in (usual | columns).values())
-    return Stores(
-        **{
-            name: np.array(np.broadcast_to(value, size), dtype=object if name == "heater" else float)
-            for name, value in (usual | columns).items()
-        }
-    )
+    given = {
+        name: np.array(np.broadcast_to(value, size), dtype=object if name == "water_heat" else float)
+        for name, value in (usual | columns).items()
+    }
+    return Plant(**{column.name: np.zeros(size) for column in fields(Plant)} | given)
+
+
+def run(weather: WeatherYear, plant: Plant, offer: Any) -> StoreYear:
+    return run_stores(weather, plant, np.arange(len(plant.store_litres)), offer, VALUES)
+
+
+def backups(weather: WeatherYear, plant: Plant, values: Any) -> list[Any]:
+    return present_backup(weather, plant, np.arange(len(plant.store_litres)), values)
 
 
 def test_litres_a_day() -> None:
@@ -96,7 +104,9 @@ def test_standing_loss_beside_the_energy_label() -> None:
 def test_heating_up(weather: WeatherYear) -> None:
     # 150 L by 45 K take 7.849 kWh, at 3 kW 2.616 h
     offer = np.full((1, 8760), 3.0)
-    year = run_stores(weather, stores(set_c=15.0, max_c=60.0, draw_litres_per_day=0.0, loss_w_per_k=0.0), offer, VALUES)
+    year = run(
+        weather, stores(store_set_c=15.0, store_max_c=60.0, draw_litres_per_day=0.0, store_loss_w_per_k=0.0), offer
+    )
     assert year.diverted[0, :4] == pytest.approx([3, 3, 1.849, 0], abs=1e-3)
     assert year.diverted.sum() == pytest.approx(7.849, abs=1e-3)
     assert year.diverted.sum() / 3 == pytest.approx(2.616, abs=1e-3)
@@ -104,7 +114,7 @@ def test_heating_up(weather: WeatherYear) -> None:
 
 def test_cooling_down(weather: WeatherYear) -> None:
     # Exponential: a store without draw and heat nears the room with the time constant c V / loss
-    year = run_stores(weather, stores(set_c=60.0, draw_litres_per_day=0.0, heater="night immersion"), None, VALUES)
+    year = run(weather, stores(store_set_c=60.0, draw_litres_per_day=0.0, water_heat="night immersion"), None)
     hours = np.arange(5, 24)  # from the last heated hour of the first night
     fall = year.temperature[0, hours] - 20
     expected = 40 * np.exp(-(hours - 4) * 1.3 / 1000 / (WATER_KWH_PER_L_K * 150))
@@ -113,7 +123,7 @@ def test_cooling_down(weather: WeatherYear) -> None:
 
 def test_boilers_heat_in_their_hours_only(weather: WeatherYear) -> None:
     kinds = ["gas boiler", "night immersion", "immersion"]
-    backup = run_stores(weather, stores(heater=kinds), None, VALUES).backup.reshape(3, 365, 24).sum(axis=1)
+    backup = run(weather, stores(water_heat=kinds), None).backup.reshape(3, 365, 24).sum(axis=1)
     heated = [set(np.flatnonzero(hours > 0).tolist()) for hours in backup]
     assert heated[0] == {6, 7, *range(16, 22)}
     assert heated[1] <= set(range(5))
@@ -139,9 +149,11 @@ def test_draw_shares_peak_in_the_morning_and_the_evening() -> None:
 def test_heat_is_conserved_in_every_hour(
     weather: WeatherYear, litres: float, loss: float, draw: float, full: float, heater: str, seed: int
 ) -> None:
-    store = stores(litres=litres, loss_w_per_k=loss, draw_litres_per_day=draw, max_c=full, heater=heater)
+    store = stores(
+        store_litres=litres, store_loss_w_per_k=loss, draw_litres_per_day=draw, store_max_c=full, water_heat=heater
+    )
     offer = np.random.default_rng(seed).uniform(-1, 3, (1, 8760)).clip(0)
-    year = run_stores(weather, store, offer, VALUES)
+    year = run(weather, store, offer)
 
     capacity = WATER_KWH_PER_L_K * litres
     before = np.concatenate([[60.0], year.temperature[0, :-1]])
@@ -161,10 +173,10 @@ def test_heat_is_conserved_in_every_hour(
 
 
 def test_surplus_replaces_backup_and_a_hotter_store_loses_more(weather: WeatherYear) -> None:
-    store = stores(max_c=70.0)
+    store = stores(store_max_c=70.0)
     noon = np.zeros((1, 8760))
     noon.reshape(365, 24)[:, 11:14] = 3.0
-    without, with_surplus = (run_stores(weather, store, offer, VALUES) for offer in (None, noon))
+    without, with_surplus = (run(weather, store, offer) for offer in (None, noon))
     saved = without.backup.sum() - with_surplus.backup.sum()
     assert 0 < saved < with_surplus.diverted.sum()
     assert with_surplus.temperature.mean() > without.temperature.mean()
@@ -172,10 +184,10 @@ def test_surplus_replaces_backup_and_a_hotter_store_loses_more(weather: WeatherY
 
 def test_present_backup_is_shared_by_equal_stores(weather: WeatherYear) -> None:
     fresh = replace(weather)
-    many = present_backup(fresh, stores(litres=[150.0, 200.0, 150.0]), VALUES)
+    many = backups(fresh, stores(store_litres=[150.0, 200.0, 150.0]), VALUES)
     assert many[0] is many[2]
     assert len(fresh.memo["stores"]) == 2
-    alone = run_stores(weather, stores(litres=200.0), None, VALUES).backup[0]
+    alone = run(weather, stores(store_litres=200.0), None).backup[0]
     assert np.array_equal(many[1], alone.astype(np.float32))
-    colder = present_backup(fresh, stores(litres=150.0), system_values({"room_c": 15}))[0]
+    colder = backups(fresh, stores(store_litres=150.0), system_values({"room_c": 15}))[0]
     assert colder.sum() > many[0].sum()
