@@ -19,12 +19,11 @@ def new(path: CompanyArgument) -> None:
 
     Example: aftersun company new company.toml
     """
-    from aftersun.model.errors import AftersunError
+    from aftersun.inventory.store.private import refuse_existing
     from aftersun.money.company import company_template
     from aftersun_datasets import rows
 
-    if path.exists():
-        raise AftersunError(f"{path} exists already.", "Choose another name; nothing was changed.")
+    refuse_existing([path])
     path.write_text(company_template(rows("price_items.csv")), encoding="utf-8")
     terminal.result(
         f"Wrote {path}. Put in your currency, your base and your own prices, then rank with --company {path}."

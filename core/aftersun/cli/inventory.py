@@ -52,9 +52,10 @@ def columns(table: Annotated[str, typer.Argument(help="Table to describe; all if
     """
     from aftersun.inventory.store import dictionary
 
-    for name in _tables(table):
+    for name in (table,) if table else dictionary.tables():
+        columns_of_table = dictionary.columns(name)
         terminal.heading(name)
-        for column in dictionary.columns(name):
+        for column in columns_of_table:
             facts = [column.type, column.unit, column.limits, "required" if column.required else ""]
             terminal.result(f"{column.name}  ({'; '.join(filter(None, facts))})")
             terminal.paragraph(column.meaning, indent=4)
@@ -76,13 +77,13 @@ def load(
     """
     from aftersun.inventory.loading.contents import tables_in
     from aftersun.inventory.loading.load import load_file
+    from aftersun.inventory.store.dictionary import tables
 
-    order = _tables()
-    named = _tables(table) if table else None
-    # Tables refer to each other, so they are loaded in the dictionary's order whatever the order given.
-    parts = sorted(
-        ((name, path) for path in files for name in named or tables_in(path)), key=lambda part: order.index(part[0])
-    )
+    if table:
+        parts = [(table, path) for path in files]
+    else:  # tables refer to each other, so they are loaded in the dictionary's order whatever the order given
+        parts = [(name, path) for path in files for name in tables_in(path)]
+        parts.sort(key=lambda part: tables().index(part[0]))
     reports: list[LoadReport] = []
     with opened(inventory, read_only=False) as target:
         for name, path in parts:
@@ -99,15 +100,6 @@ def load(
     if json:
         terminal.json(reports)
     _say_what_was_rejected(inventory, reports)
-
-
-def _tables(name: str = "") -> list[str]:
-    """Return the table of this name, or all."""
-    from aftersun.inventory.store.dictionary import tables
-
-    if name and name not in tables():
-        raise AftersunError(f"There is no table '{name}'.", f"Tables: {', '.join(tables())}.")
-    return [name] if name else list(tables())
 
 
 def _show_load(table: str, source: str, report: LoadReport) -> None:
@@ -144,7 +136,7 @@ def rejects(
     Example: aftersun inventory rejects company.duckdb --to corrections
     """
     from aftersun.inventory.loading.rejects import export_rejects, open_rejects
-    from aftersun.inventory.store.private import make_folder
+    from aftersun.inventory.store.private import make_folder, refuse_existing
 
     with opened(inventory) as source:
         rejected = open_rejects(source)
@@ -152,8 +144,7 @@ def rejects(
             make_folder(to)
             for name in sorted(set(rejected["table_name"])):
                 path = to / f"{name}.csv"
-                if path.exists():
-                    raise AftersunError(f"{path} exists already.", "Choose another folder; nothing was overwritten.")
+                refuse_existing([path], "Choose another folder; nothing was overwritten.")
                 export_rejects(source, name, path)
                 terminal.result(str(path))
             return

@@ -49,17 +49,11 @@ def check_file(table: str, source: str, raw: RawTable) -> CheckedFile:
         If the header lacks required columns or repeats some.
     """
     header = match_header(columns(table), raw.header, source, table, may_name=bool(raw.fits.any()))
-    index = pd.Index(raw.fits.nonzero()[0])
-    text, values, problems = {}, {}, [of_wrong_width(raw)]
-    for column in columns(table):
-        if column.name in header.positions:
-            cells = raw.cells[header.positions[column.name]].iloc[index]
-            text[column.name] = rules.clean(column, cells, raw.decimal_comma)
-            values[column.name], wrong = rules.parse(column, text[column.name])
-            problems += wrong
+    cells = header.cells(raw)
+    given = [column for column in columns(table) if column.name in cells]
+    text, values, problems = rules.read(given, cells, raw.decimal_comma)
     keys = {key: values[key] for key in key_columns(table)}
-    problems.append(rules.repeated_keys(list(keys), pd.DataFrame(text | keys, index=index), raw.lines[index]))
-    texts, parsed = pd.DataFrame(text, index=index), pd.DataFrame(values, index=index)
-    if table in _ROW_RULES:
-        problems += _ROW_RULES[table](texts, parsed)
-    return CheckedFile(table, source, raw, header, texts, parsed, rules.gather(problems))
+    repeated = rules.repeated_keys(list(keys), text.assign(**keys), raw.lines[cells.index])
+    by_table = _ROW_RULES[table](text, values) if table in _ROW_RULES else []
+    problems = [of_wrong_width(raw), *problems, repeated, *by_table]
+    return CheckedFile(table, source, raw, header, text, values, rules.gather(problems))

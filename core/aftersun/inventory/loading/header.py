@@ -7,7 +7,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 
+import pandas as pd
+
 from aftersun.inventory.loading.bad_rows import EXPORT_COLUMNS, REJECT_ID
+from aftersun.inventory.loading.raw_table import RawTable
 from aftersun.inventory.store.dictionary import Column
 from aftersun.model.errors import AftersunError
 
@@ -28,6 +31,11 @@ class Header:
     reject_id: int | None
     names: tuple[str, ...]
     remark: str
+
+    def cells(self, raw: RawTable) -> pd.DataFrame:
+        """Return the text of the known columns by name, of the rows that have as many cells as the header."""
+        rows = pd.Index(raw.fits.nonzero()[0])
+        return pd.DataFrame({name: raw.cells[n].loc[rows] for name, n in self.positions.items()}, index=rows)
 
 
 def match_header(

@@ -18,12 +18,11 @@ from aftersun.inventory.loading.bounds import Progress
 from aftersun.inventory.loading.checked_file import CheckedFile, check_file
 from aftersun.inventory.loading.table_file import read_file
 from aftersun.inventory.store import rules
-from aftersun.inventory.store.dictionary import references, tables
+from aftersun.inventory.store.dictionary import columns, references
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.sql import quoted
 from aftersun.inventory.store.tables import insert_row, next_number
 from aftersun.inventory.store.upsert import upsert
-from aftersun.model.errors import AftersunError
 
 SHOWN_PROBLEMS = 20
 
@@ -76,8 +75,7 @@ def load_file(
         some.
     """
     path = Path(path)
-    if table not in tables():
-        raise AftersunError(f"There is no table {table!r} to load into.", f"Choose one of {', '.join(tables())}.")
+    columns(table)  # there is such a table
     file = check_file(table, path.name, read_file(path, table, progress))
     raw = file.raw
     with inventory.transaction() as connection:

@@ -17,11 +17,10 @@ import pandas as pd
 from aftersun.inventory.loading.bad_rows import EXPORT_COLUMNS, problem_cells, write_rows
 from aftersun.inventory.loading.checked_file import CheckedFile
 from aftersun.inventory.loading.reject_rows import FOUND_COLUMNS, KEY_JOINT, REJECT, accepted_frame, reject_frame
-from aftersun.inventory.store.dictionary import columns, key_columns, stored_tables, tables
+from aftersun.inventory.store.dictionary import columns, key_columns, stored_tables
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.sql import quoted, registered, scalar
 from aftersun.inventory.store.tables import read_table
-from aftersun.model.errors import AftersunError
 
 OPEN = "open"
 MENDED = "mended"
@@ -121,13 +120,11 @@ def export_rejects(inventory: Inventory, table: str, path: Path | str) -> int:
         If there is no such table, or the file exists or cannot be written.
     """
     path = Path(path)
-    if table not in tables():
-        raise AftersunError(f"There is no table {table!r}.", f"Choose one of {', '.join(tables())}.")
+    names = [column.name for column in columns(table)]
     frame = read_table(inventory.connection, REJECT, "WHERE state = ? AND table_name = ?", [OPEN, table])
     if frame.empty:
         return 0
     stored = _stored_rows(inventory, table)
-    names = [column.name for column in columns(table)]
     rows = []
     for reject_id, group in frame.rename(columns={"column_name": "column"}).groupby("reject_id", sort=False):
         first = group.iloc[0]

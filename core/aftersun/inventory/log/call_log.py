@@ -17,7 +17,7 @@ import pandas as pd
 
 from aftersun.inventory.log import learnt_facts
 from aftersun.inventory.store import read, rules
-from aftersun.inventory.store.dictionary import PERSONAL_TABLES, Column, columns, read_columns
+from aftersun.inventory.store.dictionary import PERSONAL_TABLES, Column, read_columns
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.tables import (
     NEWEST_FIRST,
@@ -63,18 +63,16 @@ def read_text(
     ``text`` has columns of ``COLUMNS`` and of :func:`aftersun.inventory.log.learnt_facts.fact_columns`, one row an
     entry. Columns of ``COLUMNS`` that it lacks come back empty. Problems hold no value.
     """
-    given = text.reindex(columns=[*COLUMNS, *(name for name in text if name not in COLUMNS)]).astype("string")
-    values, problems = {}, []
-    for name in map(str, given):
-        column = COLUMNS[name] if name in COLUMNS else learnt_facts.fact_columns()[name]
-        cleaned = rules.clean(column, given[name], decimal_comma)
-        values[name], wrong = rules.parse(column, cleaned)
-        problems += wrong
-        if name not in COLUMNS:
-            silent = cleaned.notna() & values[name].isna() & ~cleaned.index.isin(rules.gather(wrong)["row"])
-            limits = f": {column.limits}" if column.limits else ""
-            problems.append(rules.where(silent, "tells_nothing", column=name, limits=limits))
-    frame = pd.DataFrame(values, index=text.index)
+    facts = {name: column for name, column in learnt_facts.fact_columns().items() if name in text}
+    given = {**COLUMNS, **facts}
+    cells = text.reindex(columns=list(given)).astype("string")
+    cleaned, frame, problems = rules.read(list(given.values()), cells, decimal_comma)
+    wrong = rules.gather(problems)
+    for name, column in facts.items():
+        told_nothing = cleaned[name].notna() & frame[name].isna()
+        silent = told_nothing & ~frame.index.isin(wrong.loc[wrong["column"] == name, "row"])
+        limits = f": {column.limits}" if column.limits else ""
+        problems.append(rules.where(silent, "tells_nothing", column=name, limits=limits))
     frame["retrofit"] = frame["retrofit"].fillna("")
     frame, about_arrays = learnt_facts.with_arrays(connection, frame)
     problems += [
@@ -269,8 +267,7 @@ def _close_contact(connection: duckdb.DuckDBPyConnection, rows: pd.DataFrame) ->
         basis = f"objection on {objected_on}" if objected_on else f"said no on {no_days} days, last on {last_no_on}"
         kept = f"{basis}; before that: {before}" if before else basis
         closing.append({"customer_id": customer_id, "contact_allowed": False, "contact_basis": kept})
-    dtypes = {column.name: column.dtype for column in columns("customer") if column.name in closing[0]}
-    upsert(connection, "customer", pd.DataFrame(closing).astype(dtypes))
+    upsert(connection, "customer", pd.DataFrame(closing))
     return tuple(customer_id for customer_id, *_ in refusals)
 
 

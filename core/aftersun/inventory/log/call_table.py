@@ -63,15 +63,12 @@ def load_calls(
     raw = read_file(path, "call_log")
     wanted = [*COLUMNS.values(), *learnt_facts.fact_columns().values()]
     header = match_header(wanted, raw.header, path.name, "a call log", may_name=bool(raw.fits.any()))
-    fits = pd.Index(raw.fits.nonzero()[0])
-    text = pd.DataFrame(
-        {name: raw.cells[position].loc[fits] for name, position in header.positions.items()}, index=fits
-    )
+    text = header.cells(raw)
     written = False
     try:
         with inventory.transaction() as connection:
             values, wrong = read_text(connection, text, today or date.today(), raw.decimal_comma)
-            again = rules.repeated_keys(ENTRY_KEY, values, raw.lines[fits])
+            again = rules.repeated_keys(ENTRY_KEY, values, raw.lines[text.index])
             problems = rules.gather([of_wrong_width(raw), wrong, again])
             good = values.loc[values.index.difference(pd.Index(problems["row"]))]
             logged = connection.execute(f"SELECT {', '.join(ENTRY_KEY)} FROM call_log").df()

@@ -167,8 +167,7 @@ def _put_prices(
         stored.append(_put(connection, _TARIFF_ID, tariff_id, site_id, None, day))
     previous = _in_force(connection, tariff_id, day)
     row = {**previous, **prices, _TARIFF_ID: tariff_id, "valid_from": day}
-    dtypes = {column.name: column.dtype for column in dictionary.columns("tariff") if column.name in row}
-    upsert(connection, "tariff", pd.DataFrame([row]).astype(dtypes))
+    upsert(connection, "tariff", pd.DataFrame([row]))
     return stored + [("tariff", tariff_id, name, value, previous.get(name)) for name, value in prices.items()]
 
 

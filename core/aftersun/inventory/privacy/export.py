@@ -22,7 +22,7 @@ from aftersun.inventory.log import learnt_facts
 from aftersun.inventory.store import dictionary
 from aftersun.inventory.store.dictionary import TEXT
 from aftersun.inventory.store.file import Inventory
-from aftersun.inventory.store.private import make_folder, umask
+from aftersun.inventory.store.private import make_folder, refuse_existing, umask
 from aftersun.inventory.store.pseudonyms import keyed_hash, stored_key
 from aftersun.inventory.store.sql import quoted
 from aftersun.inventory.store.tables import Table, all_tables
@@ -74,9 +74,7 @@ def export(inventory: Inventory, folder: Path | str, kind: str = CSV) -> Exporte
         raise AftersunError(f"There is no kind of file {kind!r} to export to.", f"Choose {CSV} or {PARQUET}.")
     tables = {name: _columns(table) for name, table in all_tables().items() if name not in _LEFT_OUT}
     targets = {table: folder / f"{table}.{kind}" for table in tables}
-    existing = [path for path in targets.values() if path.exists()]
-    if existing:
-        raise AftersunError(f"{existing[0]} exists already.", "Choose another folder; nothing was overwritten.")
+    refuse_existing(targets.values(), "Choose another folder; nothing was overwritten.")
     make_folder(folder)
     counts: dict[str, int] = {}
     try:

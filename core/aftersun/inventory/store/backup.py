@@ -11,7 +11,7 @@ import duckdb
 
 from aftersun.inventory.store.file import Inventory, files_beside, making, space_of
 from aftersun.inventory.store.migrations import stored_version
-from aftersun.inventory.store.private import put_in_place
+from aftersun.inventory.store.private import check_folder, put_in_place, refuse_existing
 from aftersun.inventory.store.rewrite import write_copy
 from aftersun.model.errors import AftersunError, InUse
 
@@ -43,15 +43,11 @@ def copy_inventory(source: Path | str, target: Path | str, replace: bool = False
         If ``target`` exists and is not to be replaced, cannot be written, or ``source`` is no inventory.
     """
     source, target = Path(source), Path(target)
-    existing = [name for name in space_of(target) if name.exists()]
-    if existing and not replace:
-        raise AftersunError(
-            f"{existing[0]} exists already.", "Choose another name, or add --replace; nothing was changed."
-        )
+    if not replace:
+        refuse_existing(space_of(target), "Choose another name, or add --replace; nothing was changed.")
     if target.exists() and source.exists() and target.samefile(source):
         raise AftersunError("An inventory cannot be copied onto itself.", "Choose another name.")
-    if not target.parent.is_dir():
-        raise AftersunError(f"There is no folder {target.parent}.", "Make the folder first, or correct the path.")
+    check_folder(target)
     with (
         making(target) as made,
         Inventory.open_as_it_is(source, read_only=True, may_use=space_of(made)) as inventory,

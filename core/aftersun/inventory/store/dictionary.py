@@ -9,9 +9,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
+from typing import Any
 
 import aftersun_datasets
 from aftersun.inventory.store.sql import literal, quoted
+from aftersun.model.errors import AftersunError
 
 TEXT = "text"
 NUMBER = "number"
@@ -107,20 +109,10 @@ def read_columns(file: str) -> dict[str, tuple[Column, ...]]:
 def _column(row: Mapping[str, str]) -> Column:
     if row["type"] not in _TYPES:
         raise ValueError(f"column {row['name']!r} has the unknown type {row['type']!r}")
-    return Column(
-        table=row["table"],
-        name=row["name"],
-        type=row["type"],
-        unit=row["unit"],
-        minimum=float(row["minimum"]) if row["minimum"] else None,
-        maximum=float(row["maximum"]) if row["maximum"] else None,
-        choices=tuple(row["choices"].split("|")) if row["choices"] else (),
-        default=row["default"],
-        required=row["required"] == "yes",
-        key=row["key"] == "yes",
-        personal=row["personal"] == "yes",
-        meaning=row["meaning"],
-    )
+    limits = {name: float(row[name]) if row[name] else None for name in ("minimum", "maximum")}
+    marks = {name: row[name] == "yes" for name in ("required", "key", "personal")}
+    values: dict[str, Any] = {**row, **limits, **marks, "choices": tuple(filter(None, row["choices"].split("|")))}
+    return Column(**values)
 
 
 def tables() -> tuple[str, ...]:
@@ -129,7 +121,9 @@ def tables() -> tuple[str, ...]:
 
 
 def columns(table: str) -> tuple[Column, ...]:
-    """Return the columns of a table. Raises KeyError if there is no such table."""
+    """Return the columns of a table. Raises AftersunError if there is no such table."""
+    if table not in _dictionary():
+        raise AftersunError(f"There is no table {table!r}.", f"Choose one of {', '.join(tables())}.")
     return _dictionary()[table]
 
 

@@ -11,7 +11,7 @@ import re
 import shutil
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import closing, contextmanager, suppress
+from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -19,8 +19,8 @@ from typing import Self
 import duckdb
 
 from aftersun.inventory.store.migrations import holds_less, is_older, migrate, newest_version, stored_version
-from aftersun.inventory.store.private import put_in_place, sibling, umask
-from aftersun.inventory.store.sql import of_the_file, quoted, scalar
+from aftersun.inventory.store.private import check_folder, put_in_place, refuse_existing, sibling, umask
+from aftersun.inventory.store.sql import in_transaction, of_the_file, quoted, scalar
 from aftersun.model.errors import AftersunError, InUse
 
 # Nothing is fetched from outside and no Python variable is read by accident.
@@ -47,10 +47,10 @@ class Inventory:
     While one is open, every file that this process makes is readable by its owner only.
     """
 
-    def __init__(self, path: Path, connection: duckdb.DuckDBPyConnection) -> None:
+    def __init__(self, path: Path, connection: duckdb.DuckDBPyConnection, held: ExitStack) -> None:
         self.path = path
         self._connection = connection
-        self._closed = False
+        self._held = held
 
     @classmethod
     def create(cls, path: Path | str) -> Inventory:
@@ -62,20 +62,13 @@ class Inventory:
             If something stands at ``path`` already, or its folder is missing or may not be written to.
         """
         path = Path(path)
-        existing = [name for name in space_of(path) if os.path.lexists(name)]
-        if existing:
-            raise AftersunError(f"{existing[0]} exists already.", "Choose another name; nothing was changed.")
-        _check_folder(path)
-        try:
-            with making(path) as made:
-                with umask(), closing(_connect(made, read_only=False)) as connection:
-                    migrate(connection)
-                    connection.execute("CHECKPOINT")  # a failure to do so at closing would not be told
-                put_in_place(made, path, replace=False)
-        except duckdb.Error as error:
-            if of_the_file(error):
-                raise _unwritten(path) from error
-            raise
+        refuse_existing(space_of(path))
+        check_folder(path)
+        with _trouble_said(path), making(path) as made:
+            with umask(), closing(_connect(made, read_only=False)) as connection:
+                migrate(connection)
+                connection.execute("CHECKPOINT")  # a failure to do so at closing would not be told
+            put_in_place(made, path, replace=False)
         return cls.open(path)
 
     @classmethod
@@ -94,17 +87,16 @@ class Inventory:
         """
         inventory = cls.open_as_it_is(path, read_only, may_use)
         try:
-            older = is_older(inventory.connection)
-            if read_only and older:
-                inventory.close()
-                cls.open(path).close()
-                return cls.open_as_it_is(path, read_only, may_use)
-            if not read_only and (older or holds_less(inventory.connection)):
-                migrate(inventory.connection)
+            with _trouble_said(inventory.path):
+                older = is_older(inventory.connection)
+                if read_only and older:
+                    inventory.close()
+                    cls.open(path).close()
+                    return cls.open_as_it_is(path, read_only, may_use)
+                if not read_only and (older or holds_less(inventory.connection)):
+                    migrate(inventory.connection)
         except BaseException as error:
             inventory.close()
-            if of_the_file(error):
-                raise _unwritten(inventory.path) from error
             if isinstance(error, duckdb.CatalogException):  # say a view where a table should be
                 raise AftersunError(
                     f"{inventory.path} has a layout that no version of this program made.",
@@ -117,23 +109,16 @@ class Inventory:
     def open_as_it_is(cls, path: Path | str, read_only: bool = False, may_use: Sequence[Path] = ()) -> Inventory:
         """Open an inventory in the layout that it has, older than today's or not, to copy it. Raises as ``open``."""
         path = Path(path)
-        _check_folder(path)
+        check_folder(path)
         if not path.is_file():
             raise AftersunError(f"There is no inventory file {path}.", "Check the path, or create an inventory first.")
         _check_rights(path, read_only)
-        umask.hold()
-        try:
-            connection = _connect(path, read_only, may_use)
-            try:
-                _check_whole(path, connection)
-                _check_version(path, connection)
-            except BaseException:
-                connection.close()
-                raise
-        except BaseException:
-            umask.release()
-            raise
-        return cls(path, connection)
+        with ExitStack() as held:
+            held.enter_context(umask())
+            connection = held.enter_context(closing(_connect(path, read_only, may_use)))
+            _check_whole(path, connection)
+            _check_version(path, connection)
+            return cls(path, connection, held.pop_all())
 
     @property
     def connection(self) -> duckdb.DuckDBPyConnection:
@@ -149,26 +134,12 @@ class Inventory:
         AftersunError
             If the file cannot be written, for example because the disk is full.
         """
-        try:
-            self._connection.execute("BEGIN")
-            try:
-                yield self._connection
-            except BaseException:
-                with suppress(duckdb.Error):  # a transaction that broke down is gone already
-                    self._connection.execute("ROLLBACK")
-                raise
-            self._connection.execute("COMMIT")
-        except duckdb.Error as error:
-            if of_the_file(error):
-                raise _unwritten(self.path) from error
-            raise
+        with _trouble_said(self.path), in_transaction(self._connection):
+            yield self._connection
 
     def close(self) -> None:
         """Close the file and let others have it."""
-        if not self._closed:
-            self._closed = True
-            self._connection.close()
-            umask.release()
+        self._held.close()
 
     def __enter__(self) -> Self:
         return self
@@ -205,11 +176,6 @@ def making(path: Path) -> Iterator[Path]:
     finally:
         for name in space_of(made):
             name.unlink(missing_ok=True)
-
-
-def _check_folder(path: Path) -> None:
-    if not path.parent.is_dir():
-        raise AftersunError(f"There is no folder {path.parent}.", "Make the folder first, or correct the path.")
 
 
 def _may(path: Path, right: int) -> bool:
@@ -279,6 +245,17 @@ def _unreadable(path: Path) -> AftersunError:
         f"{path} cannot be opened as an inventory.",
         "Check that it is an inventory of this program, whole, and that you may read and write it.",
     )
+
+
+@contextmanager
+def _trouble_said(path: Path) -> Iterator[None]:
+    """Turn an error of the file itself into a sentence."""
+    try:
+        yield
+    except duckdb.Error as error:
+        if of_the_file(error):
+            raise _unwritten(path) from error
+        raise
 
 
 def _unwritten(path: Path) -> AftersunError:

@@ -7,7 +7,6 @@ what the file has is compared with what it should have. Only what a comparison c
 
 from __future__ import annotations
 
-from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import cache
@@ -16,7 +15,7 @@ import duckdb
 
 from aftersun.inventory.store.changes import CHANGES, FIRST_VERSIONS, RenamedColumn, Statement, TranslatedValues
 from aftersun.inventory.store.pseudonyms import make_key
-from aftersun.inventory.store.sql import quoted, scalar
+from aftersun.inventory.store.sql import in_transaction, quoted, scalar
 from aftersun.inventory.store.tables import LATEST_RANKING, Table, all_tables, loaded_tables
 
 
@@ -46,8 +45,7 @@ def holds_less(connection: duckdb.DuckDBPyConnection) -> bool:
 
 def migrate(connection: duckdb.DuckDBPyConnection) -> None:
     """Give a file today's layout, in one transaction: it gets all of it or keeps its own."""
-    connection.execute("BEGIN")
-    try:
+    with in_transaction(connection):
         connection.execute("CREATE TABLE IF NOT EXISTS schema_version (version INTEGER PRIMARY KEY, done_at TIMESTAMP)")
         version = stored_version(connection)
         pending = () if version is None else CHANGES[max(version - FIRST_VERSIONS, 0) :]
@@ -70,11 +68,6 @@ def migrate(connection: duckdb.DuckDBPyConnection) -> None:
             done_at = datetime.now(UTC).replace(tzinfo=None)
             connection.execute("INSERT INTO schema_version VALUES (?, ?)", [newest_version(), done_at])
         make_key(connection)
-    except BaseException:
-        with suppress(duckdb.Error):  # a transaction that broke down is gone already
-            connection.execute("ROLLBACK")
-        raise
-    connection.execute("COMMIT")
 
 
 def _missing_columns(connection: duckdb.DuckDBPyConnection) -> list[tuple[str, str, str]]:

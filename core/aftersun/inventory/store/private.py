@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import secrets
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TextIO
@@ -23,26 +23,18 @@ class _Umask:
         self._holders = 0
         self._before = 0
 
-    def hold(self) -> None:
-        """Begin; to be released as often as held."""
-        if not self._holders:
-            self._before = os.umask(0o077)
-        self._holders += 1
-
-    def release(self) -> None:
-        """End."""
-        self._holders -= 1
-        if not self._holders:
-            os.umask(self._before)
-
     @contextmanager
     def __call__(self) -> Iterator[None]:
         """Hold it for a block."""
-        self.hold()
+        if not self._holders:
+            self._before = os.umask(0o077)
+        self._holders += 1
         try:
             yield
         finally:
-            self.release()
+            self._holders -= 1
+            if not self._holders:
+                os.umask(self._before)
 
 
 umask = _Umask()
@@ -71,15 +63,36 @@ def open_new(path: Path) -> TextIO:
     AftersunError
         If it exists or cannot be written.
     """
+    with _writing(path, _ANOTHER_NAME):
+        return open(os.open(path, _NEW, 0o600), "w", encoding="utf-8-sig", newline="")
+
+
+_NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL
+_ANOTHER_NAME = "Choose another name; nothing was changed."
+
+
+@contextmanager
+def _writing(path: Path, what_to_do: str) -> Iterator[None]:
+    """Say in a sentence that a file exists or cannot be written."""
     try:
-        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        yield
     except FileExistsError as error:
-        raise AftersunError(f"{path} exists already.", "Choose another name; nothing was changed.") from error
+        raise AftersunError(f"{path} exists already.", _ANOTHER_NAME) from error
     except OSError as error:
-        raise AftersunError(
-            f"{path} cannot be written ({error.strerror}).", "Choose another name; nothing was changed."
-        ) from error
-    return open(handle, "w", encoding="utf-8-sig", newline="")
+        raise AftersunError(f"{path} cannot be written ({error.strerror}).", what_to_do) from error
+
+
+def refuse_existing(paths: Iterable[Path], what_to_do: str = _ANOTHER_NAME) -> None:
+    """Raise an AftersunError that names the first of these files that is there, if one is."""
+    for path in paths:
+        if os.path.lexists(path):
+            raise AftersunError(f"{path} exists already.", what_to_do)
+
+
+def check_folder(path: Path) -> None:
+    """Raise an AftersunError if there is no folder to put this file into."""
+    if not path.parent.is_dir():
+        raise AftersunError(f"There is no folder {path.parent}.", "Make the folder first, or correct the path.")
 
 
 def sibling(path: Path) -> Path:
@@ -103,7 +116,7 @@ def put_in_place(made: Path, path: Path, replace: bool) -> None:
     AftersunError
         If something stands there already and is not to be replaced, or the folder cannot be written to.
     """
-    try:
+    with _writing(path, "Choose another place."):
         with made.open("rb+") as handle:
             os.fsync(handle.fileno())
         made.chmod(0o600)
@@ -113,10 +126,6 @@ def put_in_place(made: Path, path: Path, replace: bool) -> None:
             _give_name(made, path)
             made.unlink()
         _settle(path.parent)
-    except FileExistsError as error:
-        raise AftersunError(f"{path} exists already.", "Choose another name; nothing was changed.") from error
-    except OSError as error:
-        raise AftersunError(f"{path} cannot be written ({error.strerror}).", "Choose another place.") from error
 
 
 def _give_name(made: Path, path: Path) -> None:
@@ -126,7 +135,7 @@ def _give_name(made: Path, path: Path) -> None:
     except FileExistsError:
         raise
     except OSError:  # a file system without hard links
-        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        handle = os.open(path, _NEW, 0o600)
         try:
             with open(handle, "wb") as copy, made.open("rb") as source:
                 shutil.copyfileobj(source, copy)

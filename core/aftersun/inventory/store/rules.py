@@ -65,6 +65,18 @@ def clean(column: Column, text: pd.Series, decimal_comma: bool) -> pd.Series:
     return stripped.mask((stripped == "").fillna(False))
 
 
+def read(
+    given: Sequence[Column], cells: pd.DataFrame, decimal_comma: bool
+) -> tuple[pd.DataFrame, pd.DataFrame, list[pd.DataFrame]]:
+    """Return the clean text of these columns, their values, and the problems."""
+    text = {column.name: clean(column, cells[column.name], decimal_comma) for column in given}
+    values, problems = {}, []
+    for column in given:
+        values[column.name], wrong = parse(column, text[column.name])
+        problems += wrong
+    return pd.DataFrame(text, index=cells.index), pd.DataFrame(values, index=cells.index), problems
+
+
 def parse(column: Column, text: pd.Series) -> tuple[pd.Series, list[pd.DataFrame]]:
     """Turn clean text into values of the column's dtype, NA where unknown or wrong, and list the problems."""
     values, problems = _PARSERS[column.type](column, text)

@@ -27,6 +27,19 @@ def registered(connection: duckdb.DuckDBPyConnection, **frames: pd.DataFrame) ->
                 connection.unregister(name)
 
 
+@contextmanager
+def in_transaction(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
+    """Run a block as a whole: everything in it is kept, or, after any exception, nothing."""
+    connection.execute("BEGIN")
+    try:
+        yield
+    except BaseException:
+        with suppress(duckdb.Error):  # a transaction that broke down is gone already
+            connection.execute("ROLLBACK")
+        raise
+    connection.execute("COMMIT")
+
+
 def scalar(connection: duckdb.DuckDBPyConnection, query: str, parameters: Sequence[Any] = ()) -> Any:
     """Return the single value of a query that has one row with one column."""
     # Fetched whole: an unfinished result would hold the connection.

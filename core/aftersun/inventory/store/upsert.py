@@ -23,12 +23,12 @@ class Counts:
 def upsert(connection: duckdb.DuckDBPyConnection, table: str, rows: pd.DataFrame) -> Counts:
     """Add or change rows of a dictionary table, within the caller's transaction.
 
-    ``rows`` has the dictionary's dtypes and unique keys. A column it lacks keeps its value in known rows and
+    ``rows`` has unique keys and values of the dictionary's types. A column it lacks keeps its value in known rows and
     takes the default, or unknown, in new ones.
     """
     given = [column for column in columns(table) if column.name in rows]
     casts = ", ".join(f"{quoted(c.name)}::{c.duckdb_type} AS {quoted(c.name)}" for c in given)
-    with registered(connection, incoming_frame=rows):
+    with registered(connection, incoming_frame=rows.astype({c.name: c.dtype for c in given})):
         connection.execute(f"CREATE OR REPLACE TEMP TABLE incoming AS SELECT {casts} FROM incoming_frame")
     keys = ", ".join(map(quoted, key_columns(table)))
     added = int(scalar(connection, f"SELECT count(*) FROM incoming ANTI JOIN {quoted(table)} USING ({keys})"))
