@@ -12,7 +12,7 @@ import duckdb
 from aftersun.inventory.store.dictionary import PERSONAL_TABLES
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.rewrite import Condition, columns_of, tables_of
-from aftersun.inventory.store.sql import quoted
+from aftersun.inventory.store.sql import quoted, scalar
 
 _SHORTEST_TELLING = 4  # letters of a cell that tells a person; a shorter one stands in other people's rows too
 _UNNAMED = "cell "  # how a bad row's cell beyond its header is called
@@ -26,11 +26,6 @@ class CustomerRows:
     site_ids: tuple[str, ...]
     tables: Mapping[str, Condition]
     counts: Mapping[str, int]
-
-    @property
-    def rows(self) -> int:
-        """Rows of all tables."""
-        return sum(self.counts.values())
 
 
 def find_rows(inventory: Inventory, customer_id: str) -> CustomerRows:
@@ -49,7 +44,10 @@ def find_rows(inventory: Inventory, customer_id: str) -> CustomerRows:
     conditions["tariff"] = Condition("tariff_id IN (SELECT unnest(?::VARCHAR[]))", [_own_tariffs(connection, sites)])
     rejects = _rejects(connection, customer_id, sites)
     conditions["reject"] = Condition("reject_id IN (SELECT unnest(?::VARCHAR[]))", [rejects])
-    counts = {table: _count(connection, table, condition) for table, condition in conditions.items()}
+    counts = {
+        table: int(scalar(connection, f"SELECT count(*) FROM {quoted(table)} WHERE {condition.sql}", condition.values))
+        for table, condition in conditions.items()
+    }
     present = {table: count for table, count in counts.items() if count}
     return CustomerRows(customer_id, tuple(sites), {table: conditions[table] for table in present}, present)
 
@@ -127,8 +125,3 @@ def _telling(connection: duckdb.DuckDBPyConnection, customer_id: str) -> set[str
             [customer_id, cell],
         ).fetchall()
     }
-
-
-def _count(connection: duckdb.DuckDBPyConnection, table: str, condition: Condition) -> int:
-    query = f"SELECT count(*) FROM {quoted(table)} WHERE {condition.sql}"
-    return int(connection.execute(query, list(condition.values)).fetchall()[0][0])

@@ -5,7 +5,6 @@ from __future__ import annotations
 from datetime import date
 
 from aftersun.inventory.store.file import Inventory
-from aftersun.inventory.store.rewrite import columns_of, tables_of
 from aftersun.inventory.store.sql import quoted
 from aftersun.model.errors import AftersunError
 
@@ -26,7 +25,6 @@ def untouched(inventory: Inventory, years: int, today: date) -> list[tuple[str, 
     """
     if years < 1:
         raise AftersunError("Years are counted from 1.", "Give a larger number.")
-    connection = inventory.connection
     days = [
         f"SELECT customer_id, {name}::DATE AS on_day FROM {table}"
         for table, names in _BY_CUSTOMER.items()
@@ -36,7 +34,6 @@ def untouched(inventory: Inventory, years: int, today: date) -> list[tuple[str, 
         f"SELECT site.customer_id, other.{quoted(name)}::DATE FROM {table} AS other JOIN site USING (site_id)"
         for table, names in _BY_SITE.items()
         for name in names
-        if table in tables_of(connection) and name in columns_of(connection, table)
     ]
     query = f"""
         SELECT customer_id, max(on_day) AS last_on
@@ -45,4 +42,4 @@ def untouched(inventory: Inventory, years: int, today: date) -> list[tuple[str, 
         HAVING max(on_day) IS NULL OR max(on_day) + to_years(?) <= ?::DATE
         ORDER BY last_on NULLS FIRST, customer_id
     """
-    return connection.execute(query, [years, today]).fetchall()
+    return inventory.connection.execute(query, [years, today]).fetchall()

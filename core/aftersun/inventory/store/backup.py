@@ -10,7 +10,6 @@ from pathlib import Path
 import duckdb
 
 from aftersun.inventory.store.file import Inventory, files_beside, making, space_of
-from aftersun.inventory.store.migrations import stored_version
 from aftersun.inventory.store.private import check_folder, put_in_place, refuse_existing
 from aftersun.inventory.store.rewrite import write_copy
 from aftersun.model.errors import AftersunError, InUse
@@ -18,10 +17,9 @@ from aftersun.model.errors import AftersunError, InUse
 
 @dataclass(frozen=True)
 class Copied:
-    """What was copied: rows by table, the layout's number, and the size of the copy in bytes."""
+    """What was copied: rows by table, and the size of the copy in bytes."""
 
     tables: dict[str, int]
-    layout: int
     size: int
 
     @property
@@ -54,12 +52,11 @@ def copy_inventory(source: Path | str, target: Path | str, replace: bool = False
         _nobody_at(target) if target.exists() else nullcontext(),
     ):
         tables = write_copy(inventory, made)
-        layout = stored_version(inventory.connection) or 0
         size = made.stat().st_size
         for name in files_beside(target):
             name.unlink(missing_ok=True)  # the log belongs to what is replaced
         put_in_place(made, target, replace)
-    return Copied(tables, layout, size)
+    return Copied(tables, size)
 
 
 @contextmanager

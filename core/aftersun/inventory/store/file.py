@@ -75,8 +75,7 @@ class Inventory:
     def open(cls, path: Path | str, read_only: bool = False, may_use: Sequence[Path] = ()) -> Inventory:
         """Open an inventory; an older one is brought up to date first, also where it is then only read.
 
-        ``may_use`` are folders and files that SQL may read and write besides; where an inventory is opened for
-        writing and none are named, the folders of runs under way.
+        ``may_use`` are folders and files that SQL may read and write besides.
 
         Raises
         ------

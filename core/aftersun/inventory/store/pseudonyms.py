@@ -15,7 +15,6 @@ import duckdb
 import pandas as pd
 
 from aftersun.inventory.store.sql import scalar
-from aftersun.model.errors import AftersunError
 
 if TYPE_CHECKING:
     from aftersun.inventory.store.file import Inventory
@@ -30,11 +29,6 @@ def pseudonyms(inventory: Inventory, kind: str, ids: pd.Series) -> pd.Series:
     ----------
     kind
         What the ids are of, for example "site" or "customer": the same number of another kind gets another pseudonym.
-
-    Raises
-    ------
-    AftersunError
-        If the inventory has no key yet, since it has an older layout.
     """
     known = ids.dropna().astype(str).unique()
     key = stored_key(inventory.connection)
@@ -55,17 +49,5 @@ def make_key(connection: duckdb.DuckDBPyConnection) -> None:
 
 
 def stored_key(connection: duckdb.DuckDBPyConnection) -> bytes:
-    """Return the key of an inventory.
-
-    Raises
-    ------
-    AftersunError
-        If it has none yet.
-    """
-    rows = connection.execute("SELECT secret FROM pseudonym_key").fetchall()
-    if not rows:
-        raise AftersunError(
-            "The inventory has no key for pseudonyms yet.",
-            "Rank, or load a table, to bring it up to date.",
-        )
-    return bytes.fromhex(rows[0][0])
+    """Return the key of an inventory, which every one of today's layout has."""
+    return bytes.fromhex(scalar(connection, "SELECT secret FROM pseudonym_key"))

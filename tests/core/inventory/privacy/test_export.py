@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import shutil
 import stat
 from datetime import date
 from pathlib import Path
 
-import duckdb
 import pandas as pd
 import pytest
 
@@ -151,14 +149,6 @@ def test_nothing_is_overwritten_and_nothing_half_written_is_left(
     with pytest.raises(AftersunError, match="No space left"):
         export(loaded, tmp_path / "new")
     assert list((tmp_path / "new").iterdir()) == []
-
-
-def test_an_older_inventory_has_no_key_yet(loaded_file: Path, tmp_path: Path) -> None:
-    path = Path(shutil.copy(loaded_file, tmp_path / "a.duckdb"))
-    with duckdb.connect(str(path)) as connection:
-        connection.execute("DELETE FROM pseudonym_key")
-    with Inventory.open(path, read_only=True) as inventory, pytest.raises(AftersunError, match="no key"):
-        pseudonyms(inventory, "site", pd.Series(["S1"]))
 
 
 def test_a_loaded_table_is_exported_with_all_its_measures(loaded: Inventory, tmp_path: Path) -> None:
