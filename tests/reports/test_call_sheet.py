@@ -302,6 +302,8 @@ def test_other_sheets_hold_the_stored_tables(small: Any) -> None:
         "workshop; dust of the quarry",
     )
     assert facts["not called", "the customer may not be called"][0] == "1 site"
+    uncertain = {name: value for (what, name), (value, _) in facts.items() if what == "less certain energy"}
+    assert uncertain == {"S1": "the weather station is 52 km away"}
 
 
 def test_without_names_their_columns_are_left_out(tmp_path: Path) -> None:

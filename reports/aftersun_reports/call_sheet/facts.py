@@ -97,9 +97,9 @@ def _result_rows(run: api.RunView) -> Iterator[Sequence[Any]]:
     left = call.loc[call["position"].isna(), ["excluded_reason", "excluded_detail"]].fillna("")
     for code, detail, count in left.value_counts().reset_index().itertuples(index=False, name=None):
         yield "not called", why_not_called(code, detail) or "no reason stored", sites(count), ""
-    for row in records_of(run.table("site_energy")):
-        if why := api.station_text(row):
-            yield "less certain energy", str(row["site_id"]), why, ""
+    for energy in run.table("site_energy").to_dict("records"):
+        if why := api.station_text(energy):
+            yield "less certain energy", str(energy["site_id"]), why, ""
 
 
 _MONEY = {
