@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -77,8 +78,6 @@ class RunView:
         self._anonymiser = None if personal else Anonymiser(inventory)
         self._letters = tuple(letters)
         self._letterhead = letterhead
-        self._frames: dict[str, pd.DataFrame] = {}
-        self._members: dict[str, tuple[str, ...]] | None = None
 
     @property
     def made_from(self) -> Mapping[str, Any]:
@@ -132,22 +131,22 @@ class RunView:
         if site_id is None:
             return self._shown(self._tables.whole(name))
         if self._anonymiser is not None:
-            site_id = self._anonymiser.original(site_id, self._sites()["site_id"])
+            site_id = self._anonymiser.original(site_id, self._sites["site_id"])
         return self._shown(self._tables.of_site(name, site_id))
 
     def table_of_sites(self, name: str, site_ids: Sequence[str]) -> pd.DataFrame:
         """Return the rows of these sites by one query; for a few sites of many."""
         if self._anonymiser is not None:
-            site_ids = [self._anonymiser.original(site, self._sites()["site_id"]) for site in site_ids]
+            site_ids = [self._anonymiser.original(site, self._sites["site_id"]) for site in site_ids]
         return self._shown(self._tables.of_sites(name, site_ids))
 
     def sites(self) -> pd.DataFrame:
         """Return the technical facts of all sites as the inventory has them now, columns of the dictionary."""
-        return self._shown(self._sites())
+        return self._shown(self._sites.copy(deep=False))
 
     def arrays(self, site_id: str | None = None) -> pd.DataFrame:
         """Return all arrays, or those of a site, as the inventory has them now."""
-        arrays = self._shown(self._frame("array", read.arrays))
+        arrays = self._shown(self._arrays.copy(deep=False))
         return arrays if site_id is None else arrays[arrays["site_id"] == site_id].reset_index(drop=True)
 
     def contacts(self) -> pd.DataFrame:
@@ -156,7 +155,7 @@ class RunView:
             return pd.DataFrame(columns=list(CONTACT_COLUMNS), dtype="string")
         wanted = set(self.calls()["customer_id"].dropna())
         if self._letters:
-            sites = self._sites()
+            sites = self._sites
             named = {letter.site_id for letter in self._letters}
             wanted |= set(sites.loc[sites["site_id"].isin(named), "customer_id"].dropna())
         return read.contacts(self.inventory, sorted(wanted))[list(CONTACT_COLUMNS)]
@@ -220,10 +219,12 @@ class RunView:
 
     def members(self, offer: str) -> tuple[str, ...]:
         """Return the retrofits that an offer consists of, in the order of their ids."""
-        if self._members is None:
-            pairs = self._tables.whole("offer_member")[["offer", "retrofit"]].drop_duplicates().sort_values("retrofit")
-            self._members = {str(name): tuple(retrofits) for name, retrofits in pairs.groupby("offer")["retrofit"]}
         return self._members.get(offer, (offer,))
+
+    @cached_property
+    def _members(self) -> dict[str, tuple[str, ...]]:
+        pairs = self._tables.whole("offer_member")[["offer", "retrofit"]].drop_duplicates().sort_values("retrofit")
+        return {str(name): tuple(retrofits) for name, retrofits in pairs.groupby("offer")["retrofit"]}
 
     def excluded(self) -> pd.Series:
         """Return how many sites are not called, by the reason in words."""
@@ -282,13 +283,13 @@ class RunView:
             return {"position": None, "excluded_reason": NotCalled.NOT_IN_RUN, "excluded_detail": None}
         return {str(name): value for name, value in table.iloc[0].items()}
 
+    @cached_property
     def _sites(self) -> pd.DataFrame:
-        return self._frame("site", read.sites)
+        return read.sites(self.inventory)
 
-    def _frame(self, name: str, reader: Any) -> pd.DataFrame:
-        if name not in self._frames:
-            self._frames[name] = reader(self.inventory)
-        return self._frames[name].copy(deep=False)
+    @cached_property
+    def _arrays(self) -> pd.DataFrame:
+        return read.arrays(self.inventory)
 
     def _shown(self, frame: pd.DataFrame) -> pd.DataFrame:
         return frame if self._anonymiser is None else self._anonymiser.without_names(frame)

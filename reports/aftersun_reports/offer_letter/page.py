@@ -2,37 +2,24 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from aftersun import api
 from aftersun_reports.offer_letter import charts, choices
-from aftersun_reports.offer_letter.wording import Words, breakable, clean, sentence
+from aftersun_reports.offer_letter.wording import Words, breakable, clean, english, sentence
 
-_FIXED = (  # texts that the layout takes as they are
-    *("page", "greeting", "notice_first", "system_title", "losses_title", "losses_unit", "findings_title"),
-    *("options_title", "safety_title", "safety_lead", "charts_title", "claims_title", "claims_lead", "claims_said"),
-    *("claims_computed", "assumptions_title", "assumptions_lead", "assumption", "assumption_used", "assumption_range"),
-    *("assumption_source", "questions_title", "questions_lead", "closing"),
-)
 _ASSUMPTIONS = 6  # that move the result most are printed; those that turn the advice or were replaced always are
 
 
 def page(letter: api.Letter, head: api.Letterhead) -> dict[str, Any]:
-    """Return all texts of a letter, ready to be written as JSON. Sections with nothing to say are None."""
-    notice = letter.notice
-    kind = "notice_" if notice else ""
-    amounts = [
-        amount
-        for option in letter.options
-        for amount in (
-            option.price,
-            option.price_before,
-            option.sales_tax,
-            *(line.price for line in option.price_lines),
-        )
-    ]
-    words = Words(head, clean(letter.currency), amounts)
+    """Return all texts of a letter, ready to be written as JSON. Sections with nothing to say are None or empty."""
+    kind = "notice_" if letter.notice else ""
+    amounts = [(option.price, option.price_before, option.sales_tax) for option in letter.options]
+    lines = [line.price for option in letter.options for line in option.price_lines]
+    words = Words(head, clean(letter.currency), [*itertools.chain(*amounts), *lines])
     letters = words.letters(len(letter.options))
     number, version = breakable(letter.number), letter.version
     return {
@@ -43,21 +30,19 @@ def page(letter: api.Letter, head: api.Letterhead) -> dict[str, Any]:
         "title": words(f"{kind}pdf_title", number=clean(letter.number), version=version),
         "made_on": [letter.made_on.year, letter.made_on.month, letter.made_on.day],
         "footer": words(f"{kind}footer", number=number, version=version),
-        "words": {key: words(key) for key in _FIXED},
+        "words": {key: words(key) for key in english()},  # the layout takes those that need no figure
         "name": breakable(head.name),
         "address": _lines(head.address),
         "contact": _lines(head.contact),
         "closing_lines": _lines(head.closing),
         "customer": _lines(letter.customer),
         "reference": _reference(letter, words),
-        "headline": words("notice_title" if notice else "letter_title"),
-        "notice": notice,
-        "dangers": _dangers(letter, words),
+        "notice": letter.notice,
+        "dangers": [_note(note, words) for note in letter.dangers],
         "opening": words(_opening(letter)),
-        "remark": _section(words("remark_title"), [breakable(part) for part in letter.remark.split("\n")]),
-        "changes": _section(
-            words("changes_title", before=version - 1), [words.say(change) for change in letter.changes]
-        ),
+        "remark": _lines(letter.remark.split("\n")),
+        "changes_title": words("changes_title", before=version - 1),
+        "changes": [text for text in map(words.say, letter.changes) if text],
         "system": _system(letter, words),
         "options": choices.options(letter, letters, words),
         "safety": _safety(letter, letters, words),
@@ -81,15 +66,14 @@ def _reference(letter: api.Letter, words: Words) -> list[list[str]]:
     ]
 
 
-def _about(letter: api.Letter, words: Words) -> dict[str, Any]:
-    rows = [
+def _about(letter: api.Letter, words: Words) -> list[list[str]]:
+    return [
         *([[words("about_weather"), words.say(letter.weather).rstrip(".")]] if letter.weather else []),
         *([] if letter.notice else [[words("about_prices"), words.figures.day(letter.price_date)]]),
         [words("about_as_of"), words.figures.day(letter.as_of)],
         [words("about_run"), breakable(letter.run_id)],
         [words("about_program"), breakable(letter.program_version)],
     ]
-    return {"title": words("notice_about_title" if letter.notice else "about_title"), "rows": rows}
 
 
 def _opening(letter: api.Letter) -> str:
@@ -99,29 +83,18 @@ def _opening(letter: api.Letter) -> str:
     return f"opening{'_meters' if letter.from_meters else ''}{'_danger' if letter.dangers else ''}"
 
 
-def _answer(letter: api.Letter, head: api.Letterhead, words: Words) -> dict[str, Any]:
+def _answer(letter: api.Letter, head: api.Letterhead, words: Words) -> str:
     """Return what is asked of the customer; of a known danger to phone the company, whatever is decided."""
-    contact = ", ".join(_lines(head.contact))
-    without = "" if contact else "_no_contact"
     date = words.figures.day(letter.valid_until)
-    more = ""
-    if letter.notice:
-        text, more = words(f"notice_phone{without}", contact=contact), words("notice_other")
-    elif letter.dangers:
-        text = words(f"answer_danger{without}", contact=contact, date=date)
-    else:
-        text = words("answer", date=date)
-    title = words("notice_phone_title" if letter.notice else "answer_title")
-    return {"title": title, "text": text, "more": more}
+    if not letter.dangers:
+        return words("answer", date=date)
+    contact = ", ".join(_lines(head.contact))
+    key = ("notice_phone" if letter.notice else "answer_danger") + ("" if contact else "_no_contact")
+    return words(key, contact=contact, date=date)
 
 
 def _lines(lines: Sequence[str]) -> list[str]:
     return [text for text in map(breakable, lines) if text]
-
-
-def _section(title: str, items: Sequence[str]) -> dict[str, Any] | None:
-    shown = [item for item in items if item]
-    return {"title": title, "items": shown} if shown else None
 
 
 def _note(note: api.LetterNote, words: Words) -> dict[str, str]:
@@ -134,36 +107,21 @@ def _note(note: api.LetterNote, words: Words) -> dict[str, str]:
     }
 
 
-def _dangers(letter: api.Letter, words: Words) -> dict[str, Any] | None:
-    if not letter.dangers:
-        return None
-    return {
-        "title": words("notice_dangers_title" if letter.notice else "dangers_title"),
-        "lead": "" if letter.notice else words("dangers_lead"),
-        "notes": [_note(note, words) for note in letter.dangers],
-    }
-
-
 def _safety(letter: api.Letter, letters: Sequence[str], words: Words) -> list[dict[str, str]]:
     """Return every note of every option; one that several options share stands once, with all their letters.
 
     Where there is work of one option alone, no letter has to tell which.
     """
-    named: dict[tuple[str, str, str], list[str]] = {}
-    notes: dict[tuple[str, str, str], api.LetterNote] = {}
+    named: dict[api.LetterNote, list[str]] = {}
     for tag, option in zip(letters, letter.options, strict=True):
-        for note in option.notes:
-            key = (note.severity, note.text, note.who)
-            notes[key] = note
-            named.setdefault(key, [])
-            if tag not in named[key]:
-                named[key].append(tag)
+        for note in dict.fromkeys(replace(note, note_id="") for note in option.notes):
+            named.setdefault(note, []).append(tag)
     several = sum(bool(option.notes) for option in letter.options) > 1
     order = [api.DANGER, api.WARNING, api.CAUTION]
-    worst_first = sorted(notes, key=lambda key: order.index(key[0]) if key[0] in order else -1)
+    worst_first = sorted(named, key=lambda note: order.index(note.severity) if note.severity in order else -1)
     return [
-        _note(notes[key], words) | ({"letters": words("note_for", letters=", ".join(named[key]))} if several else {})
-        for key in worst_first
+        _note(note, words) | ({"letters": words("note_for", letters=", ".join(named[note]))} if several else {})
+        for note in worst_first
     ]
 
 

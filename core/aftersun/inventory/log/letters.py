@@ -27,8 +27,6 @@ from aftersun.model.letter import Letter
 LISTED = ("number", "version", "output", "site_id", "run_id", "made_on", "valid_until", "file_name", "sha256")
 # What may differ between two letters that say the same. The day that it holds until is judged by itself.
 _TOLD_APART = ("number", "version", "made_on", "valid_until", "run_id", "program_version", "changes")
-
-
 _NOTHING_OFFERED = '"options":[]'  # in the content of a notice; within a text the marks would be escaped
 
 
@@ -107,49 +105,49 @@ def next_numbers(inventory: Inventory, year: int, count: int) -> list[str]:
     return [f"{year}-{int(last) + further:06d}" for further in range(1, count + 1)]
 
 
-def files_of(
-    inventory: Inventory, number: str, version: int | None = None, output: str | None = None
-) -> list[LetterFile]:
-    """Return the files of a letter, of its newest version unless one is named, and of all outputs unless one is.
+def files_of(inventory: Inventory, number: str, version: int | None = None) -> list[LetterFile]:
+    """Return the files of a letter that all outputs wrote, of its newest version unless one is named.
 
     Raises
     ------
     AftersunError
-        If there is no such letter.
+        If there is no such letter, or its bytes are not those that were stored.
     """
-    rows = inventory.connection.execute(
-        """
-        SELECT output, content, choices, file_name, file, sha256 FROM letter
-        WHERE number = $number AND output = coalesce($output, output)
-        AND version = coalesce($version, (SELECT max(version) FROM letter WHERE number = $number))
-        ORDER BY output
-        """,
-        {"number": number, "version": version, "output": output},
-    ).fetchall()
-    if not rows:
+    which = (
+        "number = $number AND version = coalesce($version, (SELECT max(version) FROM letter WHERE number = $number))"
+    )
+    files = _files(inventory, which, {"number": number, "version": version})
+    if not files:
         raise AftersunError("There is no letter of that number and version.", "'aftersun letter list' lists them.")
-    files = []
-    for writer, content, choices, name, data, sha256 in rows:
-        file = LetterFile(writer, _read(content), json.loads(choices), name, bytes(data))
-        if file.sha256 != sha256:
-            raise AftersunError("A stored letter is damaged.", "Bring the inventory back from a copy.")
-        files.append(file)
     return files
 
 
 def kept_files(inventory: Inventory, letters: Sequence[Letter], output: str) -> dict[tuple[str, int], LetterFile]:
-    """Return by number and version the files that an output wrote of these letters already."""
-    query = """
-        SELECT number, version, choices, file_name, file FROM letter
-        WHERE output = ? AND number IN (SELECT unnest(?::VARCHAR[]))
+    """Return by number and version the files that an output wrote of these letters already.
+
+    Raises
+    ------
+    AftersunError
+        If the bytes of one are not those that were stored.
     """
-    issued = {(letter.number, letter.version): letter for letter in letters}
-    rows = inventory.connection.execute(query, [output, sorted({number for number, _ in issued})]).fetchall()
-    return {
-        (number, version): LetterFile(output, issued[number, version], json.loads(choices), name, bytes(data))
-        for number, version, choices, name, data in rows
-        if (number, version) in issued
-    }
+    which = (
+        "output = $output AND (number, version) IN (SELECT unnest($numbers::VARCHAR[]), unnest($versions::BIGINT[]))"
+    )
+    columns = {"numbers": [letter.number for letter in letters], "versions": [letter.version for letter in letters]}
+    files = _files(inventory, which, {"output": output, **columns})
+    return {(file.letter.number, file.letter.version): file for file in files}
+
+
+def _files(inventory: Inventory, which: str, values: Mapping[str, Any]) -> list[LetterFile]:
+    query = f"SELECT output, content, choices, file_name, file, sha256 FROM letter WHERE {which} ORDER BY output"
+    rows = inventory.connection.execute(query, dict(values)).fetchall()
+    files = [
+        LetterFile(output, _read(content), json.loads(choices), name, bytes(data))
+        for output, content, choices, name, data, _ in rows
+    ]
+    if [file.sha256 for file in files] != [row[-1] for row in rows]:
+        raise AftersunError("A stored letter is damaged.", "Bring the inventory back from a copy.")
+    return files
 
 
 def listing(inventory: Inventory, site_id: str | None = None) -> pd.DataFrame:
