@@ -23,6 +23,8 @@ five, whatever the hours of the tariff. No independent trial that measured the s
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -134,28 +136,27 @@ class HotWaterDiverter:
             api.CostLine(api.LABOUR, "electrician", assume["timer_hours"] * night * ones, "h"),
         )
         hot, kept = _plumbing(new_element, plant.store_max_c, assume), _plumbing(new_element, plant.store_set_c, assume)
-        return api.Change(
+        surplus = api.Change(
             plant=plant.replace(**with_diverter),
             costs=(*diverter, *hot),
             remarks=_remarks(sites, plant),
             label=DIVERTER,
-            alternatives=(
-                api.Change(
-                    plant=plant.replace(**at_night),
-                    costs=(*timer, *kept),
-                    remarks=_timer_remarks(sites),
-                    label=TIMER,
-                    available=night,
-                ),
-                api.Change(
-                    plant=plant.replace(**with_diverter, **at_night),
-                    costs=(*diverter, *timer, *hot),
-                    remarks=_timer_remarks(sites, DIVERTING_AT_NIGHT),
-                    label=BOTH,
-                    available=night,
-                ),
-            ),
         )
+        nightly = api.Change(
+            plant=plant.replace(**at_night),
+            costs=(*timer, *kept),
+            remarks=_timer_remarks(sites),
+            label=TIMER,
+            available=night,
+        )
+        both = replace(
+            nightly,
+            plant=plant.replace(**with_diverter, **at_night),
+            costs=(*diverter, *timer, *hot),
+            remarks=_timer_remarks(sites, DIVERTING_AT_NIGHT),
+            label=BOTH,
+        )
+        return replace(surplus, alternatives=(nightly, both))
 
     def safety(self, cohort: api.Cohort) -> api.Notes:
         """Scalding, hygiene and a store under pressure, beside the work on the mains."""

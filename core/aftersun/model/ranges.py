@@ -37,14 +37,8 @@ class Range:
     @classmethod
     def from_row(cls, row: Mapping[str, str]) -> Range:
         """Build from a CSV row with the columns low, mode, high, unit, source, meaning."""
-        return cls(
-            mode=float(row["mode"]),
-            low=float(row["low"]),
-            high=float(row["high"]),
-            unit=row["unit"],
-            source=row["source"],
-            meaning=row.get("meaning", ""),
-        )
+        mode, low, high = (float(row[name]) for name in ("mode", "low", "high"))
+        return cls(mode, low, high, row["unit"], row["source"], row.get("meaning", ""))
 
 
 @dataclass(frozen=True)

@@ -11,10 +11,7 @@ EARTH_RADIUS_KM = 6371.0088  # mean radius of the IUGG (Moritz 2000, Geodetic Re
 
 
 def great_circle_km(
-    from_latitude: npt.ArrayLike,
-    from_longitude: npt.ArrayLike,
-    to_latitude: npt.ArrayLike,
-    to_longitude: npt.ArrayLike,
+    from_latitude: npt.ArrayLike, from_longitude: npt.ArrayLike, to_latitude: npt.ArrayLike, to_longitude: npt.ArrayLike
 ) -> Floats:
     """Return the distance in km by the haversine formula, which keeps its precision at small distances.
 

@@ -34,15 +34,6 @@ def sample_company(lines: Sequence[CostLine] = (), prices: Mapping[str, Range] =
 
 
 def _row(line: CostLine, price: Range | None) -> dict[str, str]:
-    low, mode, high = ("1", "1", "1") if price is None else (f"{price.low}", f"{price.mode}", f"{price.high}")
-    return {
-        "key": line.item,
-        "kind": line.kind,
-        "unit": f"per {line.unit}",
-        "low": low,
-        "mode": mode,
-        "high": high,
-        "price_date": _PRICE_DATE,
-        "source": "assumption",
-        "meaning": line.item,
-    }
+    ends = {end: "1" if price is None else str(getattr(price, end)) for end in ("low", "mode", "high")}
+    named = {"key": line.item, "kind": line.kind, "unit": f"per {line.unit}", "meaning": line.item}
+    return {**named, **ends, "price_date": _PRICE_DATE, "source": "assumption"}
