@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 from aftersun.cli.declaring import argument, day, flag, group, option
 from aftersun.cli.opening import opened
 from aftersun.cli.options import AsJson, AsOf, InventoryFile
 from aftersun.cli.terminal import counted, terminal
 from aftersun.model.errors import AftersunError
-
-if TYPE_CHECKING:
-    from aftersun.inventory.privacy.customer_rows import CustomerRows
-    from aftersun.inventory.store.file import Inventory
 
 app = group(help="What is held on a customer, and erasing it.")
 
@@ -32,10 +28,10 @@ def show(inventory: InventoryFile, customer: CustomerNumber, json: AsJson = Fals
 
     Example: aftersun customer show company.duckdb C0001 --json
     """
-    from aftersun.inventory.privacy.customer_rows import read_rows
+    from aftersun.inventory.privacy.customer_rows import find_rows, read_rows
 
     with opened(inventory) as source:
-        rows = read_rows(source, _customer_rows(source, customer))
+        rows = read_rows(source, find_rows(source, customer))
     if json:
         terminal.json(rows)
         return
@@ -63,17 +59,18 @@ def erase(
 
     Example: aftersun customer erase company.duckdb C0001 --yes
     """
+    from aftersun.inventory.privacy.customer_rows import find_rows
     from aftersun.inventory.privacy.erase import erase as erase_customer
     from aftersun.scoring.run.run_folder import discard
 
     if not yes:
         with opened(inventory) as source:
-            _counts(_customer_rows(source, customer).counts)
+            _counts(find_rows(source, customer).counts)
         raise AftersunError("Nothing was erased yet.", "Add --yes to erase this for good.")
     discard(inventory)  # what a run that was stopped left beside the file
     done = erase_customer(inventory, customer)
     _counts(done.counts)
-    terminal.result(f"Erased the customer with {counted(done.sites, 'site')}.")
+    terminal.result(f"Erased the customer with {counted(len(done.site_ids), 'site')}.")
     terminal.message(f"Out of reach, to be dealt with by hand: {_OUT_OF_REACH}")
 
 
@@ -98,16 +95,6 @@ def retention(
     if customers:
         terminal.table(("customer_id", "last_on"), [(number, last_on or "not known") for number, last_on in customers])
     terminal.result(f"{len(customers)} customers without contact, offer or fitting for {years} years.")
-
-
-def _customer_rows(inventory: Inventory, customer: str) -> CustomerRows:
-    from aftersun.inventory.privacy.customer_rows import find_rows
-    from aftersun.inventory.privacy.erase import nothing_held
-
-    rows = find_rows(inventory, customer)
-    if not rows.counts:
-        raise nothing_held()
-    return rows
 
 
 def _counts(counts: Mapping[str, int]) -> None:

@@ -256,18 +256,17 @@ def _safety(notes: pd.DataFrame, shown: set[str]) -> None:
 
 def _cost_table(items: pd.DataFrame) -> None:
     """Print what it takes once and what changes every year; a gain carries a plus."""
-    rows = []
-    for item in records(items):
-        rows.append(
-            [
-                when_text(item),
-                f"{item['kind']}: {in_words(item['item'])}",
-                f"{item['quantity']:,.3g}",
-                item["unit"],
-                f"{'+' if item['kind'] in AVOIDED_KINDS else ''}{amount(item['price'])}",
-                note_text(item),
-            ]
-        )
+    rows = [
+        [
+            when_text(item),
+            f"{item['kind']}: {in_words(item['item'])}",
+            f"{item['quantity']:,.3g}",
+            item["unit"],
+            f"{'+' if item['kind'] in AVOIDED_KINDS else ''}{amount(item['price'])}",
+            note_text(item),
+        ]
+        for item in records(items)
+    ]
     if rows:
         terminal.table(["when", "item", "quantity", "unit", "price", "note"], rows, "<<><><", indent=2)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import pandas as pd
@@ -13,11 +12,6 @@ from aftersun.inventory.loading.header import Header, match_header
 from aftersun.inventory.loading.raw_table import RawTable
 from aftersun.inventory.store import rules
 from aftersun.inventory.store.dictionary import columns, key_columns
-
-# What a table's columns have to say together: text and values of the rows in, problems out.
-_ROW_RULES: Mapping[str, Callable[[pd.DataFrame, pd.DataFrame], list[pd.DataFrame]]] = {
-    "reading": readings.row_problems
-}
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,6 +48,6 @@ def check_file(table: str, source: str, raw: RawTable) -> CheckedFile:
     text, values, problems = rules.read(given, cells, raw.decimal_comma)
     keys = {key: values[key] for key in key_columns(table)}
     repeated = rules.repeated_keys(list(keys), text.assign(**keys), raw.lines[cells.index])
-    by_table = _ROW_RULES[table](text, values) if table in _ROW_RULES else []
-    problems = [of_wrong_width(raw), *problems, repeated, *by_table]
+    contradictions = readings.row_problems(text, values) if table == "reading" else []
+    problems = [of_wrong_width(raw), *problems, repeated, *contradictions]
     return CheckedFile(table, source, raw, header, text, values, rules.gather(problems))

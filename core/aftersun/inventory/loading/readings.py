@@ -14,11 +14,6 @@ from aftersun.model import tables
 _COLUMNS = ("ends_at", "kwh", "register_kwh")
 
 
-def longest_interval_days() -> float:
-    """Return the longest interval that is taken for one reading, in days."""
-    return tables.mode("readings_limits.csv", "longest_interval")
-
-
 def row_problems(text: pd.DataFrame, values: pd.DataFrame) -> list[pd.DataFrame]:
     """Return the problems of rows whose columns contradict each other.
 
@@ -36,7 +31,7 @@ def row_problems(text: pd.DataFrame, values: pd.DataFrame) -> list[pd.DataFrame]
     ]
     if "ends_at" in values:
         days = (values["ends_at"] - values["starts_at"]).dt.total_seconds() / 86400
-        longest = longest_interval_days()
+        longest = tables.mode("readings_limits.csv", "longest_interval")
         problems += [
             rules.where(days <= 0, "interval_backward"),
             rules.where(days > longest, "interval_too_long", longest=longest),

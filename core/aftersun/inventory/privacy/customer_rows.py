@@ -13,6 +13,7 @@ from aftersun.inventory.store.dictionary import PERSONAL_TABLES
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.rewrite import Condition, columns_of, tables_of
 from aftersun.inventory.store.sql import quoted, scalar
+from aftersun.model.errors import AftersunError
 
 _SHORTEST_TELLING = 4  # letters of a cell that tells a person; a shorter one stands in other people's rows too
 _UNNAMED = "cell "  # how a bad row's cell beyond its header is called
@@ -33,6 +34,7 @@ def find_rows(inventory: Inventory, customer_id: str) -> CustomerRows:
 
     A site counts as the customer's if it is so now; of one that was the customer's before, what runs said to the
     customer of then. A table that this program does not know is searched by the columns customer_id and site_id.
+    Raises AftersunError, without naming anybody, if nothing is held.
     """
     connection = inventory.connection
     sites = _texts(connection, "SELECT site_id FROM site WHERE customer_id = ? ORDER BY site_id", [customer_id])
@@ -49,6 +51,9 @@ def find_rows(inventory: Inventory, customer_id: str) -> CustomerRows:
         for table, condition in conditions.items()
     }
     present = {table: count for table, count in counts.items() if count}
+    if not present:
+        hint = "Check it: it is the column customer_id; nothing was changed."
+        raise AftersunError("Nothing is held on a customer of this number.", hint)
     return CustomerRows(customer_id, tuple(sites), {table: conditions[table] for table in present}, present)
 
 

@@ -2,28 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
 from aftersun.inventory.loading import erased
-from aftersun.inventory.privacy.customer_rows import find_rows
+from aftersun.inventory.privacy.customer_rows import CustomerRows, find_rows
 from aftersun.inventory.store.private import put_in_place
 from aftersun.inventory.store.rewrite import for_rewriting, write_copy
-from aftersun.model.errors import AftersunError
 
 
-@dataclass(frozen=True)
-class Erased:
-    """What was erased: rows by table, and how many sites."""
-
-    counts: Mapping[str, int]
-    sites: int
-
-
-def erase(path: Path | str, customer_id: str, on: date | None = None) -> Erased:
+def erase(path: Path | str, customer_id: str, on: date | None = None) -> CustomerRows:
     """Erase a customer with all that hangs on them, and remember hashes of the numbers against a later load.
+
+    Returns what was held and is no more.
 
     The inventory is written anew without them and exchanged for the old file at once. Backups, exports and files made
     from the inventory before are out of reach.
@@ -38,16 +29,7 @@ def erase(path: Path | str, customer_id: str, on: date | None = None) -> Erased:
     path = Path(path)
     with for_rewriting(path) as (inventory, made):
         rows = find_rows(inventory, customer_id)
-        if not rows.counts:
-            raise nothing_held()
         marks = erased.marks(inventory.connection, customer_id, rows.site_ids, on or date.today())
         write_copy(inventory, made, rows.tables, {"erased": marks})
         put_in_place(made, path, replace=True)
-    return Erased(rows.counts, len(rows.site_ids))
-
-
-def nothing_held() -> AftersunError:
-    """Return the error that says that nothing is held, without naming anybody."""
-    return AftersunError(
-        "Nothing is held on a customer of this number.", "Check it: it is the column customer_id; nothing was changed."
-    )
+    return rows

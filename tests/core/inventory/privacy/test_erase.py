@@ -96,7 +96,10 @@ def _fill(connection: duckdb.DuckDBPyConnection) -> None:
 
 def _counts(path: Path, customer_id: str) -> dict[str, int]:
     with Inventory.open(path, read_only=True) as inventory:
-        return dict(find_rows(inventory, customer_id).counts)
+        try:
+            return dict(find_rows(inventory, customer_id).counts)
+        except AftersunError:
+            return {}
 
 
 def test_all_that_is_held_is_shown_table_by_table(path: Path) -> None:
@@ -125,7 +128,7 @@ def test_erased_customers_leave_no_byte(path: Path) -> None:
         assert mark.encode() in bytes_before, name  # so that its absence says something
     others = _counts(path, "C2")
     done = erase(path, "C1", DAY)
-    assert done.sites == 1
+    assert done.site_ids == ("S1",)
     assert done.counts["contact"] == 1
     left = b"".join(name.read_bytes() for name in path.parent.iterdir())
     for mark in (*MARKS.values(), "S1 own"):
