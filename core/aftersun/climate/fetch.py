@@ -17,9 +17,9 @@ import pandas as pd
 import pvlib
 import requests
 
-from aftersun.climate.formats import RawWeather
 from aftersun.climate.formats.nsrdb import raw_nsrdb
 from aftersun.climate.formats.pvgis import raw_pvgis_tmy
+from aftersun.climate.formats.raw import RawWeather
 from aftersun.climate.read import AS_IT_IS, ReadingOptions, WeatherReading, checked_reading
 from aftersun.model.errors import AftersunError
 
@@ -159,4 +159,4 @@ def _reading(
         raise AftersunError(f"{service} cannot be reached.", _OFFLINE) from None
     if not max(abs(raw.latitude - request.latitude), abs(raw.longitude - request.longitude)) <= _FARTHEST_DEG:
         raise AftersunError(f"{service} answered for another place than asked for.", "Try again later.")
-    return checked_reading(raw, f"The year from {service}", content, options=options)
+    return checked_reading(raw, f"The year from {service}", content, options)

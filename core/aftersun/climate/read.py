@@ -8,7 +8,8 @@ from pathlib import Path
 
 import numpy as np
 
-from aftersun.climate.formats import RawWeather, parse
+from aftersun.climate.formats.known import parse
+from aftersun.climate.formats.raw import RawWeather
 from aftersun.climate.gate.checks import check_hours
 from aftersun.climate.rain import Rain, settle_rain
 from aftersun.climate.sun import weather_year
@@ -47,15 +48,13 @@ AS_IT_IS = ReadingOptions()
 _LEAST_OFFSET_H, _MOST_OFFSET_H = -12.0, 14.0
 
 
-def read_weather(path: Path, *, station_id: str | None = None, options: ReadingOptions = AS_IT_IS) -> WeatherReading:
+def read_weather(path: Path, *, options: ReadingOptions = AS_IT_IS) -> WeatherReading:
     """Read a typical or single year of hours from a file of any format in `aftersun.climate.formats`, and check it.
 
     Parameters
     ----------
     path : Path
         The file. Its format is recognised by content.
-    station_id : str, optional
-        The company's own name for the station. Default is the station number in the file, or its position.
     options : ReadingOptions
         What else to do to it.
 
@@ -72,12 +71,10 @@ def read_weather(path: Path, *, station_id: str | None = None, options: ReadingO
     path = Path(path)
     content = read_bytes(path)
     raw = parse(to_text(content), path.name)
-    return checked_reading(raw, path.name, content, station_id=station_id, options=options)
+    return checked_reading(raw, path.name, content, options)
 
 
-def checked_reading(
-    raw: RawWeather, label: str, content: bytes, *, station_id: str | None = None, options: ReadingOptions = AS_IT_IS
-) -> WeatherReading:
+def checked_reading(raw: RawWeather, label: str, content: bytes, options: ReadingOptions) -> WeatherReading:
     """Take raw weather through the gate; ``label`` names it in messages, ``content`` is what it was made of.
 
     Raises
@@ -99,7 +96,7 @@ def checked_reading(
     rain = options.rain or settle_rain(checked.hours)
     if rain.mm is None:
         remarks += (f"rain is not used: {rain.basis}; soiling then goes by a fixed yearly loss",)
-    name = (station_id or raw.station_id).strip()
+    name = raw.station_id.strip()
     if not name:
         name = f"{raw.latitude:.3f}_{raw.longitude:.3f}"
         remarks += (f"the file names no station number, so the station is called {name}",)

@@ -16,9 +16,5 @@ def hours_table(year: WeatherYear) -> pd.DataFrame:
 
     `aftersun.climate.sun.weather_year` makes the same year of it again, bit for bit.
     """
-    unknown = np.full(HOURS_PER_YEAR, np.nan)
     columns = {name: getattr(year, name) for name in VALUES}
-    return pd.DataFrame(
-        {"hour": np.arange(HOURS_PER_YEAR)}
-        | {name: unknown if values is None else values.copy() for name, values in columns.items()}
-    )
+    return pd.DataFrame({"hour": np.arange(HOURS_PER_YEAR)} | columns).astype({"rain_mm": np.float64})

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from aftersun.climate.formats import parse
+from aftersun.climate.formats.known import parse
 from aftersun.climate.gate.findings import Findings
 from aftersun.climate.gate.order import in_order
 from aftersun.climate.read import WeatherReading, read_weather
@@ -31,10 +31,6 @@ def test_station_comes_from_the_header(greensboro_reading: WeatherReading, pvlib
     assert (station.latitude, station.longitude, station.elevation_m) == (36.1, -79.95, 273.0)
     assert station.utc_offset_h == -5.0
     assert station.sha256 == hashlib.sha256((pvlib_data / "723170TYA.CSV").read_bytes()).hexdigest()
-
-
-def test_station_id_can_be_given(pvlib_data: Path) -> None:
-    assert read_weather(pvlib_data / "723170TYA.CSV", station_id="north").year.station.station_id == "north"
 
 
 def test_times_are_the_middles_of_a_non_leap_year_in_standard_time(

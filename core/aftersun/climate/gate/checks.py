@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from aftersun.climate.formats import RawWeather
+from aftersun.climate.formats.raw import RawWeather
 from aftersun.climate.gate import clock_correction
 from aftersun.climate.gate.clock import check_clock, check_night, fit_clock
 from aftersun.climate.gate.clock_correction import IRRADIANCE

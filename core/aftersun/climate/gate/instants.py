@@ -16,7 +16,7 @@ import pandas as pd
 import pvlib
 from scipy.optimize import minimize_scalar
 
-from aftersun.climate.formats import RawWeather
+from aftersun.climate.formats.raw import RawWeather
 from aftersun.climate.gate.findings import Findings
 from aftersun.climate.limits import limit
 from aftersun.climate.sun import sun_position, year_times

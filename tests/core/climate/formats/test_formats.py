@@ -21,7 +21,7 @@ from weather_support import (
     pvgis_tmy_csv,
 )
 
-from aftersun.climate.formats import parse
+from aftersun.climate.formats.known import parse
 from aftersun.climate.gate.checks import closure_residual
 from aftersun.climate.read import AS_IT_IS, ReadingOptions, WeatherReading, read_weather
 from aftersun.climate.sun import sun_position

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from aftersun.climate.formats import parse
+from aftersun.climate.formats.known import parse
 from aftersun.climate.gate.clock import STEPS_PER_HOUR, ClockFit, check_clock, fit_clock, likely_causes, sun_height
 from aftersun.climate.gate.findings import Findings
 from aftersun.climate.gate.order import in_order

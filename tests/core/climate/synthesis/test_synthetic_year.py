@@ -22,7 +22,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from tests_support import make_cohort
 
-from aftersun.climate.formats import RawWeather
+from aftersun.climate.formats.raw import RawWeather
 from aftersun.climate.gate.checks import check_hours
 from aftersun.climate.normals import Normals
 from aftersun.climate.read import read_weather
