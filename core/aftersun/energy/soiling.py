@@ -44,16 +44,10 @@ def distinct_ratios(
     keeps the glass clean. Where the weather year has no rain the ratio is constant, by ``default_loss``. Each distinct
     pair is computed once for a weather year. Raises ValueError if some hours of rain have no value.
     """
-    pairs = list(zip(rate_per_day.tolist(), threshold_mm.tolist(), strict=True))
-    distinct = list(dict.fromkeys(pairs))
-    rows = weather.memo.recall(
-        "soiling",
-        [(rate, threshold, default_loss) for rate, threshold in distinct],
-        lambda missing: _steady_years(weather, missing),
-        RATIOS_KEPT,
-    )
-    row_of = {pair: row for row, pair in enumerate(distinct)}
-    index = np.array([row_of[pair] for pair in pairs], dtype=np.intp)
+    keys = [(*pair, default_loss) for pair in zip(rate_per_day.tolist(), threshold_mm.tolist(), strict=True)]
+    row_of = {key: row for row, key in enumerate(dict.fromkeys(keys))}
+    rows = weather.memo.recall("soiling", list(row_of), lambda missing: _steady_years(weather, missing), RATIOS_KEPT)
+    index = np.array([row_of[key] for key in keys], dtype=np.intp)
     return np.stack(rows) if rows else np.empty((0, HOURS_PER_YEAR), np.float32), index
 
 
@@ -61,12 +55,8 @@ def annual_soiling_loss(cohort: Cohort, plant: Plant) -> Floats:
     """Return the share of a year's light that soiling takes, weighted by irradiance, per array (A,)."""
     weather = cohort.weather
     light = plant_hours(cohort, plant).effective
-    distinct, index = distinct_ratios(
-        weather,
-        plant.soiling_rate_per_day,
-        plant.rain_threshold_mm,
-        system_values(cohort.overrides)["default_soiling_loss"],
-    )
+    default_loss = system_values(cohort.overrides)["default_soiling_loss"]
+    distinct, index = distinct_ratios(weather, plant.soiling_rate_per_day, plant.rain_threshold_mm, default_loss)
     lost = (light * (1 - distinct[:, lit_hours(weather)][index])).sum(axis=1, dtype=np.float64)
     total = light.sum(axis=1, dtype=np.float64)
     share: Floats = np.divide(lost, total, out=np.zeros_like(total), where=total > 0)

@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 COLUMNS = ("ghi", "dni", "dhi", "temp_air", "wind_speed", "albedo", "ghi_extra", "rain_mm", "rain_period_h")
@@ -59,12 +58,10 @@ def numbers(frame: pd.DataFrame, names: Mapping[str, str] | None = None) -> pd.D
 
     A column that the frame lacks, and what is not a number, is missing.
     """
-    columns = {}
-    for ours in COLUMNS:
-        theirs = (names or {}).get(ours, ours)
-        values = frame.get(theirs, pd.Series(np.nan, frame.index))
-        columns[ours] = pd.to_numeric(values, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
-    return pd.DataFrame(columns)
+    ours = {theirs: ours for ours, theirs in (names or {}).items()}
+    picked = frame.rename(columns=ours).reindex(columns=list(COLUMNS)).reset_index(drop=True)
+    read: pd.DataFrame = picked.apply(pd.to_numeric, errors="coerce").astype(float)
+    return read
 
 
 def position(meta: Mapping[str, Any]) -> dict[str, Any]:
