@@ -34,7 +34,10 @@ CHANGED: dict[tuple[str, str], Mapping[str, str]] = {
     ("run_plan", "hour_method"): {"solved again with one hour more": "resolved"},
 }
 # Columns that are gone, since they are made of others where they are printed, and why.
-GONE: dict[tuple[str, str], str] = {}
+GONE: dict[tuple[str, str], str] = {
+    ("reading_finding", "text"): "wording.finding_text makes it of code and figures",
+    ("reading_finding", "what_to_do"): "it follows from the code",
+}
 RELATIVE = 1e-12
 
 
@@ -74,6 +77,10 @@ def _stations(after: Tables) -> list[str]:
     return [wording.station_text(row) for row in after["site_energy"].to_dict("records")]
 
 
+def _untold(after: Tables) -> list[str]:
+    return [wording.untold_text(row) for row in after["site_evidence"].to_dict("records")]
+
+
 def _replaced(after: Tables) -> list[str]:
     rows = after["run_assumption"].to_dict("records")
     return [wording.replaced_text(row["replaced_by"], row["replaced_why"]) if row["replaced"] else "" for row in rows]
@@ -105,6 +112,7 @@ PRINTED: Mapping[tuple[str, str], Callable[[Tables], list]] = {
     ("offer", "equipment"): _equipment,
     ("question", "retrofits"): _questions,
     ("site_energy", "remark"): _stations,
+    ("site_evidence", "remark"): _untold,
     ("run_assumption", "overridden"): _replaced,
     ("run_plan", "status"): _plan,
     ("run_plan", "shortage"): _shortages,

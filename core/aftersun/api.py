@@ -73,6 +73,7 @@ from aftersun.model.weather import Station, WeatherYear
 from aftersun.money.tariffs import yearly_bill as _yearly_bill
 from aftersun.wording import (
     capacity_text,
+    finding_text,
     not_called_text,
     plan_text,
     reason_text,
@@ -82,6 +83,7 @@ from aftersun.wording import (
     station_text,
     status_text,
     survey_text,
+    untold_text,
 )
 
 __all__ = [
@@ -149,6 +151,7 @@ __all__ = [
     "baseline",
     "capacity_text",
     "electricity_bill",
+    "finding_text",
     "hookimpl",
     "hourly_generation",
     "not_called_text",
@@ -166,6 +169,7 @@ __all__ = [
     "station_text",
     "status_text",
     "survey_text",
+    "untold_text",
 ]
 
 

@@ -13,6 +13,7 @@ from typing import Any
 import pandas as pd
 
 import aftersun_datasets
+from aftersun.model import tables
 from aftersun.model.codes import NotCalled
 from aftersun.model.figures import ENGLISH, Figures
 
@@ -133,6 +134,26 @@ def replaced_text(who: str | None, why: str | None, language: str = ENGLISH.lang
     """Return by whom a value was replaced, and why, where that is said."""
     by = say("replaced.by", language, who=who) if who else say("replaced.by_company", language)
     return f"{by}; {why}" if why else by
+
+
+def untold_text(row: Row, language: str = ENGLISH.language) -> str:
+    """Return what the meter readings of a site could not tell, "" = nothing: ``row`` of table site_evidence."""
+    figures = {name: _value(row, name) for name in ("factor", "factor_read")}
+    figures["trend_years"] = tables.mode("readings_limits.csv", "trend_years")
+    return "; ".join(say(f"untold.{code}", language, **figures) for code in row["remarks"])
+
+
+def finding_text(row: Row, language: str = ENGLISH.language) -> str:
+    """Return in sentences what is wrong with readings, and what to do: ``row`` of table reading_finding."""
+    return _sentences([_finding(row, language), say(f"finding_hint.{row['finding']}", language)])
+
+
+def _finding(row: Row, language: str) -> str:
+    days, share, late_h = (_value(row, name) for name in ("gap_days", "gap_share", "late_h"))
+    hours = None if late_h is None else say("finding.late" if late_h > 0 else "finding.early", language, h=abs(late_h))
+    percent = None if share is None else 100 * share
+    figures = {"readings": row["readings"], "days": days, "percent": percent, "hours": hours}
+    return say(f"finding.{row['finding']}", language, **figures)
 
 
 def _valued(row: Row, currency: str, write: Figures) -> Iterator[str]:

@@ -296,6 +296,8 @@ def test_other_sheets_hold_the_stored_tables(small: Any) -> None:
     assert facts["run", "as of"][0] == "2026-06-01"
     assert facts["hash of an input", "sites"][0] == "abc123"
     assert facts["version", "bird_mesh"][0] == "1.0"
+    less_certain = {name: value for (what, name), (value, _) in facts.items() if what == "less certain energy"}
+    assert less_certain == {"S1": "the weather station is 52 km away"}
     assert facts["failure", "tilt_mount"] == ("it fell over", "change")
     assert facts["replaced by the company", "assumed of every system: rain threshold mm"] == (
         "15",

@@ -14,7 +14,7 @@ from letter_support import HEAD
 
 from aftersun import api
 from aftersun.energy.losses import _CONSTANT, _STEPS
-from aftersun.energy.readings.checks import CHECKS
+from aftersun.energy.readings.checks import FINDINGS
 from aftersun_reports.offer_letter import OfferLetter
 from aftersun_reports.offer_letter.wording import Words, english
 
@@ -51,8 +51,7 @@ def test_the_demo_s_language_file_has_every_text_and_no_name_that_is_never_fille
 
 
 def codes_of_data() -> Iterator[str]:
-    yield from (f"finding_reading_{check.name}" for check in CHECKS)
-    yield from (f"finding_reading_{name}" for name in ("standby", "gap", "clock"))
+    yield from (f"finding_reading_{code}" for code in FINDINGS)
     dictionary = files("aftersun.inventory").joinpath("columns.csv").read_text(encoding="utf-8").splitlines()
     (heaters,) = (row["choices"] for row in csv.DictReader(dictionary) if row["name"] == "water_heat")
     yield from (f"heater_{heater.replace(' ', '_')}" for heater in heaters.split("|"))

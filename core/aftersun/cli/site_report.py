@@ -15,6 +15,7 @@ from aftersun.model.figures import ENGLISH
 from aftersun.money.prices import AVOIDED_KINDS
 from aftersun.scoring.run.site_detail import CloserLook
 from aftersun.wording import (
+    finding_text,
     not_called_text,
     note_text,
     reason_text,
@@ -22,6 +23,7 @@ from aftersun.wording import (
     say,
     station_text,
     status_text,
+    untold_text,
     when_text,
 )
 
@@ -192,10 +194,10 @@ def _meters(view: RunView, site_id: str) -> None:
         if not pd.isna(row["trend_low"]) and (row["trend_low"] > 0 or row["trend_high"] < 0):
             text += say("site.trend", percent=100 * row["trend_per_year"])
         terminal.paragraph(text)
-        if cell(row["remark"]):
-            terminal.paragraph(f"Not told by them: {row['remark']}.")
+        if untold := untold_text(row):
+            terminal.paragraph(f"Not told by them: {untold}.")
     for finding in records(view.table("reading_finding", site_id)):
-        terminal.paragraph(f"Readings, {finding['meter']}: {finding['text']} {finding['what_to_do']}", hang=2)
+        terminal.paragraph(f"Readings, {finding['meter']}: {finding_text(finding)}", hang=2)
 
 
 def _weather(row: pd.Series) -> str:

@@ -84,3 +84,16 @@ class HourMethod(StrEnum):
     RELAXED = "relaxed"  # likewise, both times with parts of offers allowed
     NOT_ASKED = "not_asked"
     NO_TIME = "no_time"
+
+
+class Untold(StrEnum):
+    """What the production readings of a site could not tell, or tell in part, and why."""
+
+    NO_READINGS = "no_readings"
+    CURTAILED = "curtailed"  # output is held back
+    NO_OUTPUT = "no_output"  # none is computed
+    NONE_EXPECTED = "none_expected"  # in the time of the readings
+    BEYOND_BOUNDS = "beyond_bounds"  # the factor is its bound, in place of the one that is read
+    TOO_FEW = "too_few"  # to change the computed output
+    NO_TREND = "no_trend"  # too few full years for one
+    LOW_LIGHT = "low_light"  # little output in it

@@ -28,6 +28,7 @@ def as_data(run: api.RunView, sites: Sites, notes: NotesOfRun) -> dict[str, Any]
     loss = run.table("site_loss").sort_values(["site_id", "position"], kind="stable")
     loss = loss[(loss["kwh"].abs() >= _LEAST_KWH) | loss["step"].isin(_ENDS)]
     energy, titles = run.table("site_energy"), run.titles()
+    evidence, finding = run.table("site_evidence"), run.table("reading_finding")
     return {
         "facts": _facts(run, sites),
         "arrays": _arrays(run, ids),
@@ -42,13 +43,19 @@ def as_data(run: api.RunView, sites: Sites, notes: NotesOfRun) -> dict[str, Any]
             ("remark",),
         ),
         "evidence": by_site(
-            run.table("site_evidence"),
+            evidence.assign(remark=[api.untold_text(row) for row in evidence.to_dict("records")]),
             ids,
             ("factor", "factor_se", "shortfall", "trend_per_year", "trend_low", "trend_high", "years_of_data"),
             (),
             ("remark",),
         ),
-        "findings": by_site(run.table("reading_finding"), ids, (), ("meter", "what_to_do"), ("text",)),
+        "findings": by_site(
+            finding.assign(text=[api.finding_text(row) for row in finding.to_dict("records")]),
+            ids,
+            (),
+            ("meter",),
+            ("text",),
+        ),
         "losses": by_site(loss.assign(step=_steps(loss, sites)), ids, ("kwh",), ("step",)),
         "retrofits": by_site(
             _in_words(run, ranking).assign(notes=_note_sets(ranking, notes)),

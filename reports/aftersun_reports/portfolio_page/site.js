@@ -156,7 +156,7 @@ function meters(site) {
     const short = row.shortfall > 0 ? ` At least ${percent(row.shortfall)} are missing beyond any error: find out why.` : '';
     return `Meter readings of ${long}: ${percent(row.factor)} of what the model expects, standard error ${percent(row.factor_se)}; the energy is corrected by them.${short}`;
   });
-  const found = rowsOf('findings', site).map((row) => `Readings, ${row.meter}: ${row.text} ${row.what_to_do}`);
+  const found = rowsOf('findings', site).map((row) => `Readings, ${row.meter}: ${row.text}`);
   return [...told, ...found].map((text) => el('p', {}, said(text)));
 }
 

@@ -134,12 +134,21 @@ def findings_of(system: System, today: date) -> tuple[LetterFact, ...]:
         *_used(energy),
         *_from_meters(system.evidence),
         *_largest(site, system.losses),
-        *(
-            fact(f"finding_reading_{row['finding']}", readings=row["readings"], text=str(row["text"]))
-            for row in system.findings
-        ),
+        *(_of_readings(row) for row in system.findings),
         fact("finding_weather", weather=weather_of(energy)),
         *far,
+    )
+
+
+def _of_readings(row: Row) -> LetterFact:
+    late_h = value_of(row, "late_h")
+    return fact(
+        f"finding_reading_{row['finding']}",
+        readings=row["readings"],
+        days=value_of(row, "gap_days"),
+        share=value_of(row, "gap_share"),
+        hours_late=late_h if late_h is not None and late_h > 0 else None,
+        hours_early=-late_h if late_h is not None and late_h <= 0 else None,
     )
 
 

@@ -22,16 +22,15 @@ import pandas as pd
 from aftersun.energy.balance import simulate
 from aftersun.energy.generation import annual_generation
 from aftersun.energy.readings import fit as readings_fit
-from aftersun.energy.readings.checks import PRODUCTION, fine_production, limits
+from aftersun.energy.readings.checks import CLOCK, PRODUCTION, SUMMER_TIME, fine_production, limits
 from aftersun.energy.readings.quality import Checked
 from aftersun.energy.readings.typical_time import TypicalTime
+from aftersun.model.codes import Untold
 from aftersun.model.cohort import DAYS_PER_YEAR, Cohort
 from aftersun.model.energy import Energy
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Floats
 from aftersun.model.weather import HOURS_PER_YEAR
-
-NO_READINGS = "no production readings"
 
 # What a site has without readings.
 _NOTHING_KNOWN: Mapping[str, object] = {
@@ -39,7 +38,8 @@ _NOTHING_KNOWN: Mapping[str, object] = {
     **dict.fromkeys(("trend_per_year", "trend_low", "trend_high"), np.nan),
     "years_of_data": 0.0,
     "periods": 0,
-    "remark": NO_READINGS,
+    "factor_read": np.nan,
+    "remarks": (Untold.NO_READINGS,),
 }
 EVIDENCE_COLUMNS = tuple(_NOTHING_KNOWN)
 # What plugins may read of it in ``cohort.sites``, unknown where there are no readings.
@@ -64,7 +64,8 @@ class Calibration:
     - low_light_ratio: the factor in low light over that in full light
     - trend_per_year, trend_low, trend_high: change of output, share a year, normal ageing included, 95 % interval
     - years_of_data, periods: how much readings cover, and in how many months or longer readings
-    - remark: what could not be told and why
+    - factor_read: what the readings give, where factor is the bound taken in its place
+    - remarks: what could not be told and why, codes of Untold
 
     ``dc_factor`` (S,) is what DC output has to be multiplied with; 1 where there is nothing or too little to go by.
     """
@@ -84,7 +85,7 @@ def calibrate(cohort: Cohort, plant: Plant, readings: Checked) -> Calibration:
     part, part_plant = cohort.take(metered), plant.take(metered, cohort.array_rows(metered))
     energy = simulate(part, part_plant)
     zero_days = _zero_days(part, part_plant, produced)
-    clock_faults = readings.sites_with("clock")
+    clock_faults = readings.sites_with(CLOCK, SUMMER_TIME)
     rows = [dict(_NOTHING_KNOWN) for _ in cohort.sites.index]
     for site, site_id in enumerate(part.sites.index):
         row = rows[metered[site]]
@@ -145,10 +146,10 @@ def _evidence(
     }
     curtailed = float(energy.curtailed[site].sum(dtype=np.float64))
     if curtailed > known["curtailed_max"] * max(year_kwh, curtailed):
-        return row | {"remark": "output is curtailed, so a production meter does not show what the system can give"}
+        return row | {"remarks": (Untold.CURTAILED,)}
     if year_kwh <= 0:
-        return row | {"remark": "no output is computed for it"}
-    remarks: list[str] = []
+        return row | {"remarks": (Untold.NO_OUTPUT,)}
+    remarks: list[Untold] = []
     row |= _factor(periods, year_kwh, _ageing_since(cohort, plant, site, periods.year), remarks)
     row |= _trend(periods, remarks)
     fine = produced[fine_production(produced)]
@@ -156,8 +157,8 @@ def _evidence(
         ratio = readings_fit.low_light_ratio(fine, output, cohort.weather.times.month.to_numpy())
         row["low_light_ratio"] = ratio
         if ratio < known["low_light_notice"]:
-            remarks.append("little output in low light: shade at low sun, or a shunt")
-    return row | {"remark": "; ".join(remarks)}
+            remarks.append(Untold.LOW_LIGHT)
+    return row | {"remarks": tuple(remarks)}
 
 
 def _ageing_since(cohort: Cohort, plant: Plant, site: int, year: Floats) -> Floats:
@@ -167,11 +168,11 @@ def _ageing_since(cohort: Cohort, plant: Plant, site: int, year: Floats) -> Floa
     return left
 
 
-def _factor(periods: Periods, year_kwh: float, ageing: Floats, remarks: list[str]) -> dict[str, object]:
+def _factor(periods: Periods, year_kwh: float, ageing: Floats, remarks: list[Untold]) -> dict[str, object]:
     known = limits()
     usable = periods.expected > 0
     if not usable.any():
-        remarks.append("no output is expected in the time of the readings")
+        remarks.append(Untold.NONE_EXPECTED)
         return {}
     expected = periods.expected[usable]
     ratio = periods.measured[usable] / expected * ageing[usable]
@@ -180,16 +181,16 @@ def _factor(periods: Periods, year_kwh: float, ageing: Floats, remarks: list[str
     factor = float(np.clip(fitted, known["factor_min"], known["factor_max"]))
     error = float(np.hypot(weather_error, factor * known["meter_sd"]))
     if factor != fitted:
-        remarks.append(
-            f"the readings give a factor of {fitted:.2f}, taken as {factor:g}: check the facts and the meter"
-        )
+        remarks.append(Untold.BEYOND_BOUNDS)
     if error > known["factor_se_max"]:
-        remarks.append("too few readings to change the computed output")
+        remarks.append(Untold.TOO_FEW)
     doubt = known["shortfall_errors"] * np.hypot(error, known["model_sd"])
-    return {"factor": factor, "factor_se": error, "shortfall": max(0.0, 1 - factor - float(doubt))}
+    read = np.nan if factor == fitted else float(fitted)
+    shortfall = max(0.0, 1 - factor - float(doubt))
+    return {"factor": factor, "factor_se": error, "shortfall": shortfall, "factor_read": read}
 
 
-def _trend(periods: Periods, remarks: list[str]) -> dict[str, object]:
+def _trend(periods: Periods, remarks: list[Untold]) -> dict[str, object]:
     """Tell the trend over the last whole years, if there are at least two and readings cover them."""
     known = limits()
     half = periods.hours / HOURS_PER_YEAR / 2
@@ -199,7 +200,7 @@ def _trend(periods: Periods, remarks: list[str]) -> dict[str, object]:
     covered = periods.hours[inside].sum() / HOURS_PER_YEAR
     kept = inside & (periods.hours >= _LEAST_MONTH_H)
     if years < known["trend_years"] or covered < known["trend_coverage"] * years or kept.sum() < 2 * years:
-        remarks.append(f"a trend takes {known['trend_years']:g} full years of readings")
+        remarks.append(Untold.NO_TREND)
         return {}
     ratio = periods.measured[kept] / periods.expected[kept]
     slope, low, high = readings_fit.yearly_trend(periods.year[kept], ratio)

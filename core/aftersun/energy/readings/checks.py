@@ -13,7 +13,6 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
-import aftersun_datasets
 from aftersun.energy.assumptions import system_values
 from aftersun.energy.readings import clock as readings_clock
 from aftersun.model import tables
@@ -61,8 +60,6 @@ class Check:
 
     name: str
     flags: Flags
-    reason: str
-    what_to_do: str
 
 
 def counter_went_back(frame: pd.DataFrame, _facts: Facts) -> Bools:
@@ -214,14 +211,20 @@ def doubted_clocks(frame: pd.DataFrame, facts: Facts) -> pd.DataFrame:
     return shifts[far & (shifts["days"] >= known["clock_days"])]
 
 
-_FLAGS: tuple[Flags, ...] = (
-    *(counter_went_back, after_the_run, before_commissioning, overlapping, in_watt_hours, in_megawatt_hours),
-    *(beyond_the_rating, negative, stuck, repeated_day, output_at_night),
+# In order: each judges what those before it left.
+CHECKS = (
+    Check("counter", counter_went_back),
+    Check("later", after_the_run),
+    Check("commissioning", before_commissioning),
+    Check("overlap", overlapping),
+    Check("watt_hours", in_watt_hours),
+    Check("megawatt_hours", in_megawatt_hours),
+    Check("rating", beyond_the_rating),
+    Check("negative", negative),
+    Check("stuck", stuck),
+    Check("repeat", repeated_day),
+    Check("night", output_at_night),
 )
-_BY_NAME = {flags.__name__: flags for flags in _FLAGS}
-
-# In the order of the table: each judges what those before it left.
-CHECKS = tuple(
-    Check(row["name"], _BY_NAME[row["flags"]], row["reason"], row["what_to_do"])
-    for row in aftersun_datasets.rows("reading_checks.csv")
-)
+STANDBY, GAP, CLOCK, SUMMER_TIME = "standby", "gap", "clock", "summer_time"
+FINDINGS = (*(check.name for check in CHECKS), STANDBY, GAP, CLOCK, SUMMER_TIME)
+"""The codes of all that is found in readings; what is printed for them is in the wording, section finding."""

@@ -11,11 +11,24 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from aftersun.energy.readings.checks import CHECKS, PRODUCTION, SERIES, Facts, doubted_clocks, fine_production, limits
+from aftersun.energy.readings.checks import (
+    CHECKS,
+    CLOCK,
+    GAP,
+    PRODUCTION,
+    SERIES,
+    STANDBY,
+    SUMMER_TIME,
+    Facts,
+    doubted_clocks,
+    fine_production,
+    limits,
+)
 from aftersun.model.cohort import Cohort
 
 INTERVAL_COLUMNS = ("site_id", "meter", "starts_at", "ends_at", "hours", "kwh")
-FINDING_COLUMNS = ("site_id", "meter", "check", "readings", "text", "what_to_do")
+FINDING_COLUMNS = ("site_id", "meter", "finding", "readings", "gap_days", "gap_share", "late_h")
+_FIGURES = FINDING_COLUMNS[-3:]
 _HOUR_S = 3600.0
 
 
@@ -24,8 +37,9 @@ class Checked:
     """The readings of a cohort, judged.
 
     ``intervals`` has the good ones, columns ``INTERVAL_COLUMNS`` (hours in h, kwh in kWh, never negative), by site,
-    meter and time, none overlapping another of its series. ``set_aside`` has the others with a column ``reason``.
-    ``findings`` says what was found, one row a series and check, columns ``FINDING_COLUMNS``.
+    meter and time, none overlapping another of its series. ``set_aside`` has the others with a column ``finding``.
+    ``findings`` has what was found, one row a series and code of ``FINDINGS``, columns ``FINDING_COLUMNS``: how many
+    readings (of gaps: how many), days and share of the time in gaps, and hours by which the clock is late for the sun.
     """
 
     intervals: pd.DataFrame
@@ -36,9 +50,9 @@ class Checked:
         """Return the good intervals of one kind of meter."""
         return self.intervals[self.intervals["meter"] == meter]
 
-    def sites_with(self, check: str) -> frozenset[str]:
-        """Return the sites with a finding of this check."""
-        return frozenset(self.findings.loc[self.findings["check"] == check, "site_id"])
+    def sites_with(self, *codes: str) -> frozenset[str]:
+        """Return the sites with one of these findings."""
+        return frozenset(self.findings.loc[self.findings["finding"].isin(codes), "site_id"])
 
 
 def check_readings(cohort: Cohort, readings: pd.DataFrame) -> Checked:
@@ -50,28 +64,23 @@ def check_readings(cohort: Cohort, readings: pd.DataFrame) -> Checked:
     frame = as_intervals(readings[readings["site_id"].isin(cohort.sites.index)])
     if frame.empty:
         frame = frame[list(INTERVAL_COLUMNS)]
-        return Checked(frame, frame.assign(reason=""), _no_findings())
+        return Checked(frame, frame.assign(finding=""), _no_findings())
     facts = Facts.of(cohort)
-    aside = [frame.iloc[:0].assign(reason="")[[*INTERVAL_COLUMNS, "reason"]]]
+    aside = [frame.iloc[:0].assign(finding="")[[*INTERVAL_COLUMNS, "finding"]]]
     findings = [_no_findings()]
     for check in CHECKS:
         flags = check.flags(frame, facts)
         if flags.any():
-            bad = frame[flags].assign(reason=check.reason)
-            aside.append(bad[[*INTERVAL_COLUMNS, "reason"]])
-            findings.append(_findings(check.name, bad, f"readings set aside: {check.reason}", check.what_to_do))
+            bad = frame[flags].assign(finding=check.name)
+            aside.append(bad[[*INTERVAL_COLUMNS, "finding"]])
+            findings.append(_counted(check.name, bad))
             frame = frame[~flags].reset_index(drop=True)
-    negative = "readings a little below zero, counted as 0: the devices' own use"
-    findings += [
-        _findings("standby", frame[frame["kwh"] < 0], negative, "Nothing to do."),
-        gaps(frame),
-        clock(frame, facts),
-    ]
+    findings += [_counted(STANDBY, frame[frame["kwh"] < 0]), gaps(frame), clock(frame, facts)]
     frame = frame[list(INTERVAL_COLUMNS)]
     return Checked(
         frame.assign(kwh=frame["kwh"].clip(lower=0.0)),
-        pd.concat(aside, ignore_index=True) if aside else frame.iloc[:0].assign(reason=""),
-        pd.concat([_no_findings(), *findings], ignore_index=True),
+        pd.concat(aside, ignore_index=True),
+        pd.concat(findings, ignore_index=True),
     )
 
 
@@ -101,40 +110,34 @@ def gaps(frame: pd.DataFrame) -> pd.DataFrame:
     missing = frame.assign(pause=pause)[pause > 0]
     table = missing.groupby(SERIES, sort=False)["pause"].agg(["size", "sum"])
     whole = by["hours"].sum().reindex(table.index) + table["sum"]
-    texts = [
-        f"gaps: {count}, together {hours / 24:.1f} days, {hours / total:.1%} of the time".replace("%", " %")
-        for count, hours, total in zip(table["size"], table["sum"], whole, strict=True)
-    ]
-    hint = "Load what is missing if it exists; gaps only widen the error."
-    return _table(table.index, "gap", table["size"].to_numpy(), texts, hint)
+    figures = {"gap_days": (table["sum"] / 24).to_numpy(), "gap_share": (table["sum"] / whole).to_numpy()}
+    return _table(table.index, GAP, table["size"].to_numpy(), **figures)
 
 
 def clock(frame: pd.DataFrame, facts: Facts) -> pd.DataFrame:
     """Find production series whose time of day does not go with the sun's."""
     shifts = doubted_clocks(frame, facts)
-    texts = [
-        "the clock moves by an hour between the seasons: summer time in place of standard time"
-        if abs(season) >= limits()["clock_shift"]
-        else f"the producing time lies {abs(shift):.1f} h too {'late' if shift > 0 else 'early'} for the sun"
-        for shift, season in zip(shifts["shift_h"], shifts["season_h"], strict=True)
-    ]
+    with_seasons = shifts["season_h"].abs() >= limits()["clock_shift"]
     counts = frame[fine_production(frame)].groupby("site_id").size().reindex(shifts.index)
-    hint = "Load the readings in standard time; daily sums are used all the same, hours are not."
-    return _table(pd.MultiIndex.from_product([shifts.index, [PRODUCTION]]), "clock", counts.to_numpy(), texts, hint)
+    series = pd.MultiIndex.from_product([shifts.index, [PRODUCTION]])
+    late_h = shifts["shift_h"].mask(with_seasons).to_numpy()
+    return _table(series, np.where(with_seasons, SUMMER_TIME, CLOCK), counts.to_numpy(), late_h=late_h)
 
 
-def _findings(check: str, rows: pd.DataFrame, text: str, what_to_do: str) -> pd.DataFrame:
+def _counted(code: str, rows: pd.DataFrame) -> pd.DataFrame:
     """Return a finding for each series among these rows, counted."""
     counts = rows.groupby(SERIES, sort=False).size()
-    return _table(counts.index, check, counts.to_numpy(), [f"{count} {text}" for count in counts], what_to_do)
+    return _table(counts.index, code, counts.to_numpy())
 
 
-def _table(series: pd.Index, check: str, counts: np.ndarray, texts: list[str], what_to_do: str) -> pd.DataFrame:
+def _table(series: pd.Index, codes: str | np.ndarray, counts: np.ndarray, **figures: np.ndarray) -> pd.DataFrame:
     if not len(series):
         return _no_findings()
-    table = series.to_frame(index=False).set_axis(SERIES, axis=1)
-    return table.assign(check=check, readings=counts, text=texts, what_to_do=what_to_do)
+    table = series.to_frame(index=False).set_axis(SERIES, axis=1).assign(finding=codes, readings=counts, **figures)
+    return table.reindex(columns=list(FINDING_COLUMNS)).astype(dict.fromkeys(_FIGURES, "float64"))
 
 
 def _no_findings() -> pd.DataFrame:
-    return pd.DataFrame(columns=list(FINDING_COLUMNS), dtype=object).astype({"readings": "int64"})
+    dtypes = {name: "int64" if name == "readings" else "object" for name in FINDING_COLUMNS}
+    dtypes |= dict.fromkeys(_FIGURES, "float64")
+    return pd.DataFrame({name: pd.Series(dtype=dtype) for name, dtype in dtypes.items()})

@@ -55,6 +55,20 @@ def _capacity(name: str) -> str:
     return name
 
 
+_UNTOLD = " ".join(
+    f"WHEN starts_with(text, '{begins}') THEN '{code}'"
+    for begins, code in {
+        "output is curtailed": "curtailed",
+        "no output is computed": "no_output",
+        "no output is expected": "none_expected",
+        "the readings give a factor": "beyond_bounds",
+        "too few readings": "too_few",
+        "a trend takes": "no_trend",
+        "little output in low light": "low_light",
+    }.items()
+)
+"""What the readings could not tell, as a case of SQL: the code by how the sentence of version 0.1.0 began."""
+
 FIRST_VERSIONS = 4
 """Layouts up to this one lack tables and columns, and nothing else."""
 CHANGES: tuple[Change, ...] = (
@@ -115,6 +129,26 @@ CHANGES: tuple[Change, ...] = (
         "regexp_extract(overridden, '^by (.*?)(; |$)', 1), 'the company'), ''), "
         "replaced_why = nullif(regexp_extract(overridden, '; (.*)$', 1), ''); "
         "ALTER TABLE run_assumption DROP COLUMN overridden"
+    ),
+    Statement(
+        "ALTER TABLE site_evidence ADD COLUMN IF NOT EXISTS remark VARCHAR; "
+        "UPDATE site_evidence SET "
+        "factor_read = try_cast(regexp_extract(remark, 'a factor of ([\\d.]+),', 1) AS DOUBLE), "
+        "remarks = CASE WHEN coalesce(remark, '') = '' THEN [] ELSE "
+        f"list_transform(string_split(remark, '; '), lambda text: CASE {_UNTOLD} ELSE text END) END; "
+        "ALTER TABLE site_evidence DROP COLUMN remark"
+    ),
+    Statement(
+        "ALTER TABLE reading_finding ADD COLUMN IF NOT EXISTS text VARCHAR; "
+        "ALTER TABLE reading_finding ADD COLUMN IF NOT EXISTS what_to_do VARCHAR; "
+        "UPDATE reading_finding SET gap_days = try_cast(regexp_extract(text, 'together ([\\d.]+) days', 1) AS DOUBLE), "
+        "gap_share = try_cast(regexp_extract(text, ' ([\\d.]+) % of the time', 1) AS DOUBLE) / 100, "
+        "late_h = try_cast(regexp_extract(text, ' lies ([\\d.]+) h too ', 1) AS DOUBLE) "
+        "* CASE WHEN contains(text, 'too early') THEN -1 ELSE 1 END, "
+        "finding = CASE WHEN finding = 'unit' AND contains(text, 'MWh') THEN 'megawatt_hours' "
+        "WHEN finding = 'unit' THEN 'watt_hours' "
+        "WHEN finding = 'clock' AND contains(text, 'summer time') THEN 'summer_time' ELSE finding END; "
+        "ALTER TABLE reading_finding DROP COLUMN text; ALTER TABLE reading_finding DROP COLUMN what_to_do"
     ),
 )
 """What made each further layout out of the one before, in order. Never edited once released; add another one."""

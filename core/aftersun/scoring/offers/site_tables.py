@@ -14,12 +14,14 @@ from aftersun.scoring.value.simulations import Baseline
 def site_tables(baseline: Baseline, fit: FittedBaseline) -> dict[str, pd.DataFrame]:
     """Return the tables of sites by name, without run_id."""
     evidence = fit.calibration.evidence.reset_index(names="site_id")
+    remarks = pd.Series([list(codes) for codes in evidence["remarks"]], dtype=pd.ArrowDtype(pa.list_(pa.string())))
+    evidence = evidence.assign(remarks=remarks)
     return {
         "site_picture": _picture(baseline),
         "site_energy": _energy(baseline),
         "site_loss": _loss(baseline),
         "site_evidence": evidence[evidence["periods"].fillna(0) > 0].reset_index(drop=True),
-        "reading_finding": fit.readings.findings.rename(columns={"check": "finding"}),  # check is a word of SQL
+        "reading_finding": fit.readings.findings,
     }
 
 

@@ -17,7 +17,6 @@ from aftersun.energy.baseline import baseline
 from aftersun.energy.losses import loss_chain
 from aftersun.energy.readings.calibration import (
     EVIDENCE_COLUMNS,
-    NO_READINGS,
     SITE_COLUMNS,
     Calibration,
     apply_calibration,
@@ -26,9 +25,11 @@ from aftersun.energy.readings.calibration import (
 )
 from aftersun.energy.readings.fitted_baseline import fitted_baseline
 from aftersun.energy.readings.quality import check_readings
+from aftersun.model.codes import Untold
 from aftersun.model.cohort import Cohort
 from aftersun.model.energy import Energy
 from aftersun.model.plant import Plant
+from aftersun.wording import untold_text
 
 YEAR_SD = 0.039  # Thevenard & Pelland 2013, Toronto: weather from year to year
 NO_AGEING = {"ageing_per_year": 1e-9}
@@ -156,7 +157,7 @@ def test_garbage_stays_within_the_bounds(case: Case) -> None:
         calibration = fit(case, readings("S0", "production", starts, ends, kwh))
         evidence = calibration.evidence.loc["S0"]
         assert evidence["factor"] == bound
-        assert f"taken as {bound}" in evidence["remark"]
+        assert f"taken as {bound}" in untold_text(evidence.to_dict())
         assert 0.5 <= calibration.dc_factor[0] <= 1.15
 
 
@@ -177,7 +178,7 @@ def test_whatever_is_read_the_evidence_is_sound(case: Case, kwh: list[float], fr
         assert evidence["factor_se"] > 0
         assert 0 <= evidence["shortfall"] <= 1 - evidence["factor"] or evidence["shortfall"] == 0
     else:
-        assert evidence["remark"]
+        assert evidence["remarks"]
 
 
 def test_a_month_alone_changes_nothing(case: Case) -> None:
@@ -185,7 +186,7 @@ def test_a_month_alone_changes_nothing(case: Case) -> None:
     calibration = fit(case, rows)
     assert calibration.evidence.loc["S0", "factor"] == pytest.approx(0.7)
     assert calibration.evidence.loc["S0", "factor_se"] > 0.08
-    assert "too few readings" in calibration.evidence.loc["S0", "remark"]
+    assert Untold.TOO_FEW in calibration.evidence.loc["S0", "remarks"]
     assert calibration.dc_factor[0] == 1
 
 
@@ -196,13 +197,13 @@ def test_curtailed_output_tells_nothing(make_cohort: Any) -> None:
     rows = from_hours("S0", "production", energy.generated[0] - energy.curtailed[0], "D", "2023-01-01", "2024-01-01")
     evidence = fit((cohort, plant, energy), rows).evidence.loc["S0"]
     assert np.isnan(evidence["factor"])
-    assert "curtailed" in evidence["remark"]
+    assert evidence["remarks"] == (Untold.CURTAILED,)
 
 
 def test_without_readings_nothing_is_known_and_nothing_changes(case: Case) -> None:
     cohort, plant, _ = case
     calibration = fit(case, from_hours("S0", "import", np.ones(8760), "D", "2023-01-01", "2024-01-01"))
-    assert (calibration.evidence["remark"] == NO_READINGS).all()
+    assert set(calibration.evidence["remarks"]) == {(Untold.NO_READINGS,)}
     assert calibration.evidence[list(SITE_COLUMNS.values())].isna().all(axis=None)
     assert (apply_calibration(plant, calibration).calibration == 1).all()
     sites = with_evidence(cohort, calibration).sites

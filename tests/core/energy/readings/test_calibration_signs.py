@@ -18,6 +18,7 @@ from aftersun.energy.readings.typical_time import TypicalTime
 from aftersun.model.cohort import Cohort
 from aftersun.model.energy import Energy
 from aftersun.model.plant import Plant
+from aftersun.wording import untold_text
 
 Case = tuple[Cohort, Plant, Energy]
 
@@ -81,7 +82,7 @@ def test_trend_is_found_with_its_interval(case: Case) -> None:
 def test_trend_takes_two_years(case: Case, first: str, last: str) -> None:
     row = evidence(case, from_hours("S0", "production", case[2].generated[0], "MS", first, last))
     assert np.isnan(row["trend_per_year"])
-    assert "2 full years" in row["remark"]
+    assert "2 full years" in untold_text(row)
 
 
 def test_two_years_with_a_long_gap_give_no_trend(case: Case) -> None:
@@ -158,7 +159,7 @@ def test_low_light_is_told_only_by_fine_readings_with_a_right_clock(case: Case) 
     days = from_hours("S0", "production", case[2].generated[0], "D", "2023-01-01", "2024-01-01")
     assert np.isnan(evidence(case, days)["low_light_ratio"])
     weak = rows.assign(kwh=np.maximum(rows["kwh"].to_numpy(dtype=float) - 0.3, 0))
-    assert "low light" in evidence(case, weak)["remark"]
+    assert "low light" in untold_text(evidence(case, weak))
 
 
 def test_expected_energy_is_that_of_the_typical_year(case: Case) -> None:

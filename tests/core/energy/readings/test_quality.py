@@ -14,10 +14,11 @@ from readings_support import from_hours, grid, readings
 import aftersun_datasets
 from aftersun.energy.balance import simulate
 from aftersun.energy.baseline import baseline
-from aftersun.energy.readings.checks import CHECKS
+from aftersun.energy.readings.checks import FINDINGS
 from aftersun.energy.readings.quality import FINDING_COLUMNS, INTERVAL_COLUMNS, Checked, check_readings
 from aftersun.model.cohort import Cohort
 from aftersun.model.ranges import Range
+from aftersun.wording import finding_text
 
 
 @pytest.fixture(scope="module")
@@ -47,17 +48,21 @@ def half_hours(output: np.ndarray) -> pd.DataFrame:
 
 
 def reasons(checked: Checked) -> dict[str, int]:
-    return checked.set_aside["reason"].value_counts().to_dict()
+    return checked.set_aside["finding"].value_counts().to_dict()
 
 
 def found(checked: Checked) -> list[str]:
-    return checked.findings["check"].tolist()
+    return checked.findings["finding"].tolist()
+
+
+def said(checked: Checked) -> str:
+    """What is printed for the first finding."""
+    return finding_text(checked.findings.iloc[0].to_dict())
 
 
 def only(checked: Checked, check: str, count: int) -> bool:
     """Whether one check alone set readings aside, this many."""
-    named = {one.reason for one in CHECKS if one.name == check}
-    return set(reasons(checked)) <= named and len(checked.set_aside) == count
+    return set(reasons(checked)) <= {check} and len(checked.set_aside) == count
 
 
 def test_limits_have_ranges_and_sources() -> None:
@@ -110,7 +115,7 @@ def test_of_overlapping_readings_the_shorter_stay(cohort: Cohort, daily: pd.Data
     assert check_readings(cohort, both).set_aside.empty  # a month fills the gap between days
     shifted = daily.iloc[[100]].assign(starts_at=lambda rows: rows["starts_at"] + pd.Timedelta(hours=1))
     checked = check_readings(cohort, pd.concat([daily, shifted]))
-    assert reasons(checked) == {"overlaps another reading of its meter": 1}
+    assert reasons(checked) == {"overlap": 1}
 
 
 @settings(max_examples=25)
@@ -130,18 +135,17 @@ def test_what_stays_never_overlaps_and_nothing_is_lost(cohort: Cohort, spans: li
 
 def test_watt_hours_are_named(cohort: Cohort, daily: pd.DataFrame) -> None:
     all_of_it = daily.assign(kwh=daily["kwh"] * 1000)
-    assert only(check_readings(cohort, all_of_it), "unit", 365)
+    assert only(check_readings(cohort, all_of_it), "watt_hours", 365)
     later = daily.assign(kwh=daily["kwh"].where(daily["starts_at"] < "2023-07-01", daily["kwh"] * 1000))
     checked = check_readings(cohort, later)
-    assert only(checked, "unit", 184)
-    assert "Wh in place of kWh" in checked.findings["text"].iloc[0]
-    assert "Divide by 1000" in checked.findings["what_to_do"].iloc[0]
+    assert only(checked, "watt_hours", 184)
+    assert "Wh in place of kWh. Divide by 1000" in said(checked)
     taken = readings("S0", "import", *grid("MS", "2023-01-01", "2024-01-01"), np.full(12, 250_000.0))
-    assert only(check_readings(cohort, taken), "unit", 12)
+    assert only(check_readings(cohort, taken), "watt_hours", 12)
 
 
 def test_megawatt_hours_are_named(cohort: Cohort, daily: pd.DataFrame) -> None:
-    assert only(check_readings(cohort, daily.assign(kwh=daily["kwh"] / 1000)), "unit", 365)
+    assert only(check_readings(cohort, daily.assign(kwh=daily["kwh"] / 1000)), "megawatt_hours", 365)
 
 
 def test_more_than_the_rating_allows(cohort: Cohort, half_hours: pd.DataFrame) -> None:
@@ -164,7 +168,7 @@ def test_below_zero(cohort: Cohort, half_hours: pd.DataFrame) -> None:
     assert found(standby) == ["standby"]
     assert standby.findings["readings"].tolist() == [365 * 6]
     wrong_sign = check_readings(cohort, half_hours.assign(kwh=half_hours["kwh"].mask(half_hours["kwh"] > 0.1, -0.5)))
-    assert set(reasons(wrong_sign)) == {"below zero"}
+    assert set(reasons(wrong_sign)) == {"negative"}
 
 
 def test_stuck_values(cohort: Cohort, daily: pd.DataFrame, half_hours: pd.DataFrame, output: np.ndarray) -> None:
@@ -211,7 +215,7 @@ def test_wrong_time_zone(cohort: Cohort, output: np.ndarray, site: str, hours: i
     assert found(checked) == (["clock"] if word else [])
     assert checked.sites_with("clock") == ({site} if word else set())
     if word:
-        text = checked.findings["text"].iloc[0]
+        text = said(checked)
         assert f"too {word}" in text
         assert float(text.split("lies ")[1].split(" h")[0]) == pytest.approx(abs(hours), abs=0.25)
 
@@ -222,15 +226,15 @@ def test_summer_time(cohort: Cohort, half_hours: pd.DataFrame) -> None:
     for name in ("starts_at", "ends_at"):
         moved[name] = moved[name].mask(summer, moved[name] + pd.Timedelta(hours=1))
     checked = check_readings(cohort, moved.drop_duplicates("starts_at"))
-    assert "summer time" in checked.findings.set_index("check").loc["clock", "text"]
+    assert "summer_time" in found(checked)
 
 
 def test_gaps_are_counted(cohort: Cohort, daily: pd.DataFrame) -> None:
     there = ~daily["starts_at"].between("2023-03-01", "2023-03-10") & (daily["starts_at"] != "2023-08-01")
     checked = check_readings(cohort, daily[there])
     assert checked.set_aside.empty
-    assert checked.findings[["check", "readings"]].to_numpy().tolist() == [["gap", 2]]
-    assert checked.findings["text"].iloc[0] == "gaps: 2, together 11.0 days, 3.0 % of the time"
+    assert checked.findings[["finding", "readings"]].to_numpy().tolist() == [["gap", 2]]
+    assert said(checked).startswith("Gaps: 2, together 11.0 days, 3.0 % of the time. Load what is missing")
 
 
 def test_series_do_not_touch_each_other(cohort: Cohort, daily: pd.DataFrame) -> None:
@@ -253,7 +257,15 @@ def test_nothing_is_lost_whatever_is_read(cohort: Cohort, kwh: list[float], mete
     rows = readings("S0", meter, starts, ends, kwh)
     checked = check_readings(cohort, rows)
     assert len(checked.intervals) + len(checked.set_aside) == len(rows)
-    assert (checked.set_aside["reason"] != "").all()
-    assert (checked.findings["text"].str.len() > 0).all()
+    assert (checked.set_aside["finding"] != "").all()
+    assert all(finding_text(row) for row in checked.findings.to_dict("records"))
     if meter == "production":
         assert (checked.intervals["kwh"] <= 4 * checked.intervals["hours"] * 1.2).all()
+
+
+def test_each_finding_has_its_text_and_what_to_do() -> None:
+    figures = {"readings": 3, "gap_days": 2.0, "gap_share": 0.1, "late_h": -1.0}
+    assert all(finding_text({"finding": code, **figures}).count(".") > 0 for code in FINDINGS)
+    assert finding_text({"finding": "clock", **figures}).startswith(
+        "The producing time lies 1.0 h too early for the sun."
+    )

@@ -24,12 +24,14 @@ from aftersun.inventory.store.tables import RUN_TABLES
 from aftersun.model.errors import AftersunError
 from aftersun.wording import (
     capacity_text,
+    finding_text,
     not_called_text,
     note_text,
     plan_text,
     replaced_text,
     station_text,
     status_text,
+    untold_text,
     when_text,
 )
 
@@ -62,6 +64,8 @@ def _said(row: dict[str, object], column: str) -> object:
     """Return a value as it was before sentences became codes."""
     if column == "remark" and "station_far" in row:
         return station_text(row)
+    if column == "remark" and "factor_se" in row:
+        return untold_text(row)
     if column == "overridden":
         return replaced_text(row["replaced_by"], row["replaced_why"]) if row["replaced"] else ""  # type: ignore[arg-type]
     if column == "shortage":  # that of the stored run was empty
@@ -108,6 +112,39 @@ def test_a_survey_condition_ends_where_another_sentence_of_its_reason_begins(tmp
     with Inventory.open(path) as inventory:
         found = inventory.connection.execute("SELECT DISTINCT screening_reason FROM ranking").fetchall()
     assert found == [("see the roof. Ask an engineer",)]
+
+
+def test_what_meter_readings_tell_of_an_older_run_is_printed_as_before(tmp_path: Path) -> None:
+    path = unpacked("demo-0.1.0", tmp_path)
+    remark = (
+        "the readings give a factor of 0.31, taken as 0.5: check the facts and the meter; "
+        "a trend takes 2 full years of readings"
+    )
+    findings = {
+        "unit": "7 readings set aside: about a thousandth of what can be expected: MWh in place of kWh, or the system "
+        "stands still",
+        "gap": "gaps: 7, together 11.0 days, 3.0 % of the time",
+        "clock": "the producing time lies 1.5 h too early for the sun",
+        "night": "7 readings set aside: output in the night",
+    }
+    with duckdb.connect(str(path)) as connection:
+        connection.execute("DELETE FROM site_evidence")
+        connection.execute(
+            "INSERT INTO site_evidence BY NAME SELECT 'R' AS run_id, 'S' AS site_id, 0.5 AS factor, ? AS remark",
+            [remark],
+        )
+        for code, text in findings.items():
+            connection.execute(
+                "INSERT INTO reading_finding BY NAME SELECT 'R' AS run_id, 'S' AS site_id, 'production' AS meter, "
+                "? AS finding, 7 AS readings, ? AS text, 'See to it.' AS what_to_do",
+                [code, text],
+            )
+    Inventory.open(path).close()
+    rows = _rows(path)
+    assert [untold_text(row) for row in rows["site_evidence"]] == [remark]
+    printed = {finding_text(row).casefold() for row in rows["reading_finding"]}
+    for text in findings.values():
+        assert any(sentence.startswith(text.casefold()) for sentence in printed), text
 
 
 @pytest.mark.parametrize("name", OLDER[:3])
