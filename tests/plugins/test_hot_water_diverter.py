@@ -351,8 +351,7 @@ def test_a_store_heated_at_night_serves_every_draw_of_the_year(build, occupants)
     cohort = build({**READY, **NIGHT_RATE, "occupants": occupants, "water_store_litres": litres})
     other = changed(cohort).alternatives[0]
     assert other.available[0]
-    stores = hot_water.Stores.of(other.plant, np.array([0]))
-    drawn = hot_water.run_stores(cohort.weather, stores, None, system_values()).drawn.sum()
+    drawn = hot_water.run_stores(cohort.weather, other.plant, np.array([0]), None, system_values()).drawn.sum()
     # SAP 2012 Tables 1a to 1d for three people with pipes: 2008.4 kWh a year
     needed = 0.8 * 2008.4 * (25 * occupants + 36) / 111
     assert drawn == pytest.approx(needed, rel=0.003)  # 4.186 against 4.18 kJ/(kg K)
