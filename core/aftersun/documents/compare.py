@@ -181,10 +181,7 @@ ORDER BY abs(npv_change) DESC, site_id
 """
 _NOTE = "site_id, retrofit, note_id, severity, text, who, tell_owner"
 _NOTES = f"""
-SELECT {_NOTE}, 'first' AS only_in FROM (
-    SELECT {_NOTE} FROM safety_note WHERE run_id = $1 EXCEPT SELECT {_NOTE} FROM safety_note WHERE run_id = $2)
-UNION ALL
-SELECT {_NOTE}, 'second' AS only_in FROM (
-    SELECT {_NOTE} FROM safety_note WHERE run_id = $2 EXCEPT SELECT {_NOTE} FROM safety_note WHERE run_id = $1)
+SELECT {_NOTE}, CASE WHEN any_value(run_id) = $1 THEN 'first' ELSE 'second' END AS only_in
+FROM safety_note WHERE run_id IN ($1, $2) GROUP BY {_NOTE} HAVING count(DISTINCT run_id) = 1
 ORDER BY list_position($3, severity) DESC, note_id, only_in, retrofit, site_id
 """

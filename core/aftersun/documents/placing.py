@@ -75,7 +75,8 @@ def put_folder(made: Path, target: Path, replace: bool) -> Iterator[None]:
         As :func:`refuse_existing`, or if the folder cannot be put there.
     """
     refuse_existing(target, replace)
-    _make_private(made)
+    for path in (made, *made.rglob("*")):
+        path.chmod(0o700 if path.is_dir() else 0o600)
     old = sibling(target) if target.exists() else None
     try:
         if old is not None:
@@ -115,7 +116,7 @@ def put_files(made: Sequence[Path], folder: Path) -> Iterator[list[Path]]:
                 folder.mkdir(mode=0o700)
             for path in made:
                 target = folder / path.name
-                if not _is_there(target, path):
+                if target.is_symlink() or not target.is_file() or target.read_bytes() != path.read_bytes():
                     put_in_place(path, target, replace=False)
                     placed.append(target)
         except OSError as error:
@@ -128,16 +129,6 @@ def put_files(made: Sequence[Path], folder: Path) -> Iterator[list[Path]]:
             with suppress(OSError):
                 folder.rmdir()
         raise
-
-
-def _is_there(target: Path, path: Path) -> bool:
-    return target.is_file() and not target.is_symlink() and target.read_bytes() == path.read_bytes()
-
-
-def _make_private(folder: Path) -> None:
-    for path in folder.rglob("*"):
-        path.chmod(0o700 if path.is_dir() else 0o600)
-    folder.chmod(0o700)
 
 
 def _unwritable(target: Path, error: OSError) -> AftersunError:

@@ -140,15 +140,10 @@ def _system(letter: api.Letter, words: Words) -> dict[str, Any] | None:
         for position, loss in enumerate(letter.losses)
     ]
     return {
-        "facts": [_known(fact, words) for fact in letter.system],
+        "facts": [[words.say(api.LetterFact(f"{fact.code}_label")), words.say(fact)] for fact in letter.system],
         "findings": [sentence(words.say(finding)) for finding in letter.findings],
         "losses": losses,
     }
-
-
-def _known(fact: api.LetterFact, words: Words) -> list[str]:
-    """Return the label of a fact of the system and what is known."""
-    return [words.say(api.LetterFact(f"{fact.code}_label")), words.say(fact)]
 
 
 def _claims(letter: api.Letter, letters: Sequence[str], words: Words) -> list[dict[str, str]]:

@@ -47,7 +47,7 @@ def issue(job: Job, composed: Composed) -> Batch:
     site_ids = [letter.site_id for letter in composed.letters]
     before = letter_store.newest(job.inventory, site_ids, notices=composed.letters[0].notice)
     letters = numbered(job.inventory, composed, before, job.letterhead)
-    files: dict[tuple[str, str], LetterFile] = {}
+    files: dict[str, dict[tuple[str, int], LetterFile]] = {}  # by output
     new_files: list[LetterFile] = []
     failures: list[Failure] = []
     for output in job.outputs:
@@ -63,8 +63,8 @@ def issue(job: Job, composed: Composed) -> Batch:
                 file = LetterFile(output.id, letter, choices, _name(letter, path.suffix), path.read_bytes())
                 stored[_key(letter)] = file
                 new_files.append(file)
-        files |= {(file.letter.site_id, output.id): file for file in stored.values()}
-    ordered = [files[key] for site in site_ids for output in job.outputs if (key := (site, output.id)) in files]
+        files[output.id] = stored
+    ordered = [of_output[_key(letter)] for letter in letters for of_output in files.values()]
     written = {_key(file.letter) for file in new_files} - {_key(last.letter) for last in before.values()}
     new_letters = [letter for letter in letters if _key(letter) in written]
     return Batch(tuple(letters), tuple(ordered), tuple(new_files), tuple(new_letters), tuple(failures))
@@ -78,8 +78,8 @@ def numbered(inventory: Inventory, composed: Composed, before: Mapping[str, Issu
     follows a letter whose offers are all settled is no version of it, but a new one.
     """
     look = _fingerprint(head)
+    numbers = iter(letter_store.next_numbers(inventory, composed.letters[0].made_on.year, len(composed.letters)))
     letters: list[Letter] = []
-    first = []  # positions of those without one before, or after all that the last one offered is settled
     for letter in composed.letters:
         last = before.get(letter.site_id)
         same_look = last is not None and last.choices.get(_LETTERHEAD) == look
@@ -90,12 +90,7 @@ def numbered(inventory: Inventory, composed: Composed, before: Mapping[str, Issu
             changes = changes if same_look else (*changes, fact("change_letterhead"))
             letters.append(replace(letter, number=last.letter.number, version=last.letter.version + 1, changes=changes))
         else:
-            first.append(len(letters))
-            letters.append(replace(letter, version=1))
-    if first:
-        numbers = letter_store.next_numbers(inventory, composed.letters[0].made_on.year, len(first))
-        for position, number in zip(first, numbers, strict=True):
-            letters[position] = replace(letters[position], number=number)
+            letters.append(replace(letter, number=next(numbers), version=1))
     return letters
 
 
