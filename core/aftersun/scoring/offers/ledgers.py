@@ -104,15 +104,12 @@ def month_rows(site_ids: Iterable[str], offer: str, months: Months) -> pd.DataFr
 
 
 def _owner_ledger(ids: pd.Index, npv: Floats, flow: CashFlow, draws: Draws) -> pd.DataFrame:
-    sure = measured(draws)
+    ranges = measured(draws)
     return pd.DataFrame(
         {
             "site_id": ids,
             "npv": npv,
-            "npv_p90": sure.p90,
-            "npv_p50": sure.p50,
-            "npv_p10": sure.p10,
-            "chance_npv_positive": sure.chance_positive,
+            **{name: ranges[name] for name in ("npv_p90", "npv_p50", "npv_p10", "chance_npv_positive")},
             "upfront": flow.upfront[:, 0],
             "first_year_saving": flow.operating[:, 1],
             "npv_percentiles": _percentiles(draws),

@@ -20,7 +20,7 @@ from aftersun.model.ranges import Bools
 from aftersun.money.company import Company
 from aftersun.scoring.offers.ranking_rule import pays_back_quickly, status_of
 from aftersun.scoring.ranges.break_even import driver_rows
-from aftersun.scoring.ranges.draws import CommonNumbers, Draws, Ranges, measured, ranges_of
+from aftersun.scoring.ranges.draws import CommonNumbers, Draws, draws_of, measured
 from aftersun.scoring.ranges.drivers import Driver
 from aftersun.scoring.ranges.information import answer_values
 from aftersun.scoring.value.nearby import NearbySimulations, Slopes
@@ -30,7 +30,7 @@ from aftersun.scoring.value.valuation import Case, Valuation, evaluate
 ANSWER_VALUE = "answer_value"  # table: what it is worth to know each unknown fact and number
 
 # Columns of the ranking that have a value also where nothing was valued.
-_UNLESS_VALUED = {"variant": None} | dict.fromkeys(
+_UNLESS_VALUED = {"variant": None, "change_remark": None} | dict.fromkeys(
     ("for_safety", "quick_payback", "export_price_unknown", "fuel_price_unknown"), False
 )
 
@@ -81,32 +81,30 @@ def single_of(loaded: Loaded, setting: Setting) -> tuple[Tables, Single | None]:
     part = setting.baseline.take(rows)
     case = Case(loaded, part, Simulations(part), setting.company, setting.guard)
     valuation = evaluate(case, itemised=True)
-    drawn: tuple[Ranges, Draws, list[Driver]] | None = None
-    if valuation is not None and setting.slopes is None:
-        undrawn = valuation.npv[np.newaxis]
-        drawn = measured(undrawn), undrawn, []
-    elif valuation is not None and setting.slopes is not None:
-        nearby = NearbySimulations(case.simulations, setting.slopes, rows)
-        drawn = ranges_of(replace(case, simulations=nearby), rows, valuation, setting.numbers)
+    drawn = None if valuation is None else _drawn(case, rows, valuation, setting)
     if valuation is None or drawn is None:
         return tables | {"ranking": failed_ranking(cohort.sites.index, loaded.id)}, None
-    ranges, draws, drivers = drawn
-    danger = danger[rows]
-    valued = _valued(
-        part, ranking["screening_reason"].notna().to_numpy()[rows], valuation, ranges, danger, setting.company
-    )
-    offered = np.isin(valued["status"].astype(str), OFFERED)
-    ids = part.cohort.sites.index
+    draws, drivers = drawn
+    danger, survey = danger[rows], ranking["screening_reason"].notna().to_numpy()[rows]
+    valued = _valued(part, survey, valuation, draws, danger, setting.company)
+    for name, values in valued.items():
+        ranking.loc[rows, name] = values
+    offered, ids = np.isin(valued["status"].astype(str), OFFERED), part.cohort.sites.index
     tables |= {
-        "ranking": ranking.assign(
-            **{name: _spread(values, rows, ranking.get(name), len(ranking)) for name, values in valued.items()}
-        ),
         "cost_item": valuation.items.assign(retrofit=loaded.id),
         "cash_flow": valuation.cash_rows((valuation.npv > 0) | danger).assign(retrofit=loaded.id),
         "driver": driver_rows(loaded.id, ids, offered | danger, drivers, valuation.npv),
         ANSWER_VALUE: answer_values(loaded.id, ids, drivers, valuation.npv),
     }
     return tables, Single(loaded, rows, valuation, draws, offered, danger)
+
+
+def _drawn(case: Case, rows: Rows, valuation: Valuation, setting: Setting) -> tuple[Draws, list[Driver]] | None:
+    """Return the draws and what they are drawn from; where nothing is drawn, the one value. None if it failed."""
+    if setting.slopes is None:
+        return valuation.npv[np.newaxis], []
+    nearby = NearbySimulations(case.simulations, setting.slopes, rows)
+    return draws_of(replace(case, simulations=nearby), rows, valuation, setting.numbers)
 
 
 def rows_of(table: str, parts: Sequence[Tables]) -> pd.DataFrame:
@@ -149,20 +147,16 @@ def _screened(loaded: Loaded, setting: Setting, screening: Screening, danger: Bo
 
 
 def _valued(
-    part: Baseline, survey: Bools, valuation: Valuation, ranges: Ranges, danger: Bools, company: Company
+    part: Baseline, survey: Bools, valuation: Valuation, draws: Draws, danger: Bools, company: Company
 ) -> Mapping[str, npt.NDArray[Any]]:
     """Return the measures of the evaluated sites and what is advised there, by column of the ranking."""
     upfront = valuation.flow.upfront[:, 0]
     quick = pays_back_quickly(upfront, valuation.discounted_payback)
-    sure = ~(ranges.chance_positive < company.calls.least_chance)  # not known counts as sure
+    ranges = measured(draws)
+    sure = ~(ranges["chance_npv_positive"] < company.calls.least_chance)  # not known counts as sure
     return {
         "npv": valuation.npv,
-        "npv_p90": ranges.p90,
-        "npv_p50": ranges.p50,
-        "npv_p10": ranges.p10,
-        "npv_mean": ranges.mean,
-        "npv_worst_tenth": ranges.worst_tenth,
-        "chance_npv_positive": ranges.chance_positive,
+        **ranges,
         "upfront": upfront,
         "first_year_saving": valuation.flow.operating[:, 1],
         "simple_payback_years": valuation.simple_payback,
@@ -181,17 +175,6 @@ def _valued(
         "export_price_unknown": part.bill.export_price_unknown,
         "fuel_price_unknown": part.bill.fuel_price_unknown,
     }
-
-
-def _spread(values: npt.NDArray[Any], rows: Rows, before: pd.Series | None, size: int) -> npt.NDArray[Any]:
-    """Return a column that has these values at ``rows``, and elsewhere what was there before, or nothing."""
-    kind = values.dtype.kind
-    if before is None:
-        column = np.full(size, {"f": np.nan, "b": False}.get(kind), dtype=values.dtype)
-    else:
-        column = before.to_numpy(dtype=values.dtype, copy=True)
-    column[rows] = np.where(np.isfinite(values), values, np.nan) if kind == "f" else values
-    return column
 
 
 def _or_none(texts: npt.NDArray[Any]) -> npt.NDArray[np.object_]:

@@ -13,7 +13,7 @@ which sites are computed together.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from zlib import crc32
 
 import numpy as np
@@ -46,16 +46,7 @@ _OWN_NUMBERS = (LIFE, YIELD, *UNKNOWN_NUMBERS)  # of one roof, beside its yes/no
 _ACTS_ON_ALL = ("real_discount_rate", "electricity_price_growth", "fuel_price_growth", YIELD_OF_ALL)
 
 
-@dataclass(frozen=True, eq=False)
-class Ranges:
-    """Measures over the draws, each (S,): ``p90`` is exceeded with 90 %, ``worst_tenth`` the mean of the worst 10 %."""
-
-    p90: Floats
-    p50: Floats
-    p10: Floats
-    chance_positive: Floats
-    worst_tenth: Floats
-    mean: Floats
+RANGE_COLUMNS = ("npv_p90", "npv_p50", "npv_p10", "chance_npv_positive", "npv_worst_tenth", "npv_mean")
 
 
 class CommonNumbers:
@@ -122,10 +113,10 @@ def _same(base: Floats, at_low: Floats, at_high: Floats) -> bool:
     return np.array_equal(base, at_low) and np.array_equal(base, at_high)
 
 
-def ranges_of(
+def draws_of(
     case: Case, rows: npt.NDArray[np.intp], valuation: Valuation, numbers: CommonNumbers
-) -> tuple[Ranges, Draws, list[Driver]] | None:
-    """Return how sure a retrofit's net present value is, the draws, and what they are drawn from.
+) -> tuple[Draws, list[Driver]] | None:
+    """Return the draws of a retrofit's net present value, and what they are drawn from.
 
     ``rows`` are the positions of the sites of the case in ``numbers``. None if the retrofit failed at some value.
     """
@@ -145,7 +136,7 @@ def ranges_of(
             drivers.append(replace(driver, at_low=at_low, at_high=at_high))
     if case.guard.failed(case.loaded):
         return None
-    return measured(draws), draws, drivers
+    return draws, drivers
 
 
 def may_turn(parts: Parts, drivers: Sequence[Driver]) -> Bools:
@@ -159,15 +150,19 @@ def may_turn(parts: Parts, drivers: Sequence[Driver]) -> Bools:
     return near
 
 
-def measured(draws: Draws) -> Ranges:
-    """Return the measures of each site over its draws; one draw tells nothing, and they are NaN."""
+def measured(draws: Draws) -> dict[str, Floats]:
+    """Return the measures of each site over its draws by RANGE_COLUMNS, each (S,); of one draw alone NaN.
+
+    ``npv_p90`` is exceeded with 90 %, ``npv_worst_tenth`` is the mean of the worst 10 %.
+    """
     if draws.shape[0] == 1:
-        return Ranges(*np.full((6, draws.shape[1]), np.nan))
+        return dict.fromkeys(RANGE_COLUMNS, np.full(draws.shape[1], np.nan))
     ordered = np.sort(np.ascontiguousarray(draws.T), axis=1)  # a site's draws in a row: sums do not depend on others
     worst = max(round(WORST_SHARE * ordered.shape[1]), 1)
     p90, p50, p10 = np.quantile(ordered, (0.1, 0.5, 0.9), axis=1)
     chance = (ordered > 0).mean(axis=1)
-    return Ranges(p90, p50, p10, chance, ordered[:, :worst].mean(axis=1), ordered.mean(axis=1))
+    measures = p90, p50, p10, chance, ordered[:, :worst].mean(axis=1), ordered.mean(axis=1)
+    return dict(zip(RANGE_COLUMNS, measures, strict=True))
 
 
 def total_by_retrofit(offers: pd.DataFrame, site_ids: pd.Index, kept: Mapping[str, RowsOfDraws]) -> pd.DataFrame:

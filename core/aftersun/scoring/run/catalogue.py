@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Sequence
+from dataclasses import asdict
 from pathlib import Path
 
 import pandas as pd
@@ -90,40 +91,20 @@ def catalogue(registry: Registry, company: Company) -> dict[str, pd.DataFrame]:
     assumptions: list[dict[str, object]] = []
     claims: list[dict[str, object]] = []
     for loaded in registry.retrofits:
-        about = loaded.retrofit.about
-        retrofits.append(
-            {
-                "retrofit": about.id,
-                "title": about.title,
-                "summary": about.summary,
-                "version": about.version,
-                "origin": loaded.origin,
-                "life_years": about.life.mode,
-                "sources": "; ".join(about.sources),
-            }
-        )
-        overrides = company.assumptions.get(about.id, {})
+        about, overrides = loaded.retrofit.about, company.assumptions.get(loaded.id, {})
+        row = {name: getattr(about, name) for name in ("title", "summary", "version")}
+        row |= {"origin": loaded.origin, "life_years": about.life.mode, "sources": "; ".join(about.sources)}
+        retrofits.append({"retrofit": about.id, **row})
         for name, given in loaded.retrofit.assumptions.items():
             override = overrides.get(name)
-            assumptions.append(
-                {
-                    "retrofit": about.id,
-                    "name": name,
-                    "used": override.value if override else given.mode,
-                    "low": given.low,
-                    "mode": given.mode,
-                    "high": given.high,
-                    "unit": given.unit,
-                    "source": given.source,
-                    "meaning": given.meaning,
-                    "replaced": override is not None,
-                    "replaced_by": (override and override.who) or None,
-                    "replaced_why": (override and override.why) or None,
-                }
-            )
+            row = {
+                "name": name,
+                "used": override.value if override else given.mode,
+                "replaced": override is not None,
+                "replaced_by": (override and override.who) or None,
+                "replaced_why": (override and override.why) or None,
+            }
+            assumptions.append({"retrofit": about.id, **asdict(given), **row})
         claims.extend({"retrofit": about.id, "text": c.text, "source": c.source} for c in loaded.retrofit.claims)
-    return {
-        "run_retrofit": pd.DataFrame(retrofits),
-        "run_assumption": pd.DataFrame(assumptions),
-        "run_claim": pd.DataFrame(claims),
-    }
+    tables = {"run_retrofit": retrofits, "run_assumption": assumptions, "run_claim": claims}
+    return {name: pd.DataFrame(rows) for name, rows in tables.items()}

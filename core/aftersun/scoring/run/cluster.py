@@ -9,7 +9,6 @@ from collections import deque
 from collections.abc import Iterator, Mapping
 from concurrent.futures import CancelledError
 from importlib import import_module
-from types import TracebackType
 from typing import Any, Self
 from uuid import uuid4
 
@@ -57,9 +56,7 @@ class Cluster:
             raise
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self._client.close()
 
     def run(self, tasks: Iterator[ChunkTask]) -> Iterator[tuple[ChunkTask, ChunkResult | Failure]]:

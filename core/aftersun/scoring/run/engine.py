@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from types import TracebackType
-from typing import Protocol, Self
+from contextlib import AbstractContextManager
+from typing import Protocol
 
 from aftersun.host.registry import Failure, Registry
 from aftersun.host.workers import Workers
@@ -18,16 +18,8 @@ Progress = Callable[[int, int], None]  # sites done, of how many
 PARALLEL_FROM_CHUNKS = 3  # below that, starting processes costs more than they save
 
 
-class Engine(Protocol):
+class Engine(AbstractContextManager["Engine", None], Protocol):
     """Computes chunks. To be used in a ``with`` block: nothing of it runs any more afterwards."""
-
-    def __enter__(self) -> Self:
-        """Get ready."""
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        """End all that was started."""
 
     def run(self, jobs: Iterator[ChunkTask], /) -> Iterator[tuple[ChunkTask, ChunkResult | Failure]]:
         """Yield each task with what came of it, in order.
@@ -37,11 +29,8 @@ class Engine(Protocol):
         """
 
 
-class ThisProcess:
+class ThisProcess(AbstractContextManager["ThisProcess", None]):
     """This process: for few chunks and the program's own retrofits."""
-
-    def __enter__(self) -> Self:
-        return self
 
     def __exit__(self, *_: object) -> None:
         pass

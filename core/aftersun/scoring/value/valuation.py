@@ -14,6 +14,7 @@ import pandas as pd
 from aftersun.host.assumed import assumed
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded
+from aftersun.inventory.store.tables import RUN_TABLES
 from aftersun.model.arrays import choose, take
 from aftersun.model.change import Change
 from aftersun.model.errors import AftersunError
@@ -240,24 +241,7 @@ def _best(variants: Sequence[Valuation], available: Sequence[Bools | None]) -> V
     )
 
 
-ITEM_COLUMNS = [
-    "site_id",
-    "kind",
-    "item",
-    "quantity",
-    "unit",
-    "unit_cost",
-    "cost",
-    "price",
-    "note",
-    "trip_km",
-    "trip_hours",
-    "out_of_reach",
-    "roof_kind_unknown",
-    "storeys_assumed",
-    "in_year",
-    "every_year",
-]
+ITEM_COLUMNS = [name for name in RUN_TABLES["cost_item"].columns if name not in ("run_id", "retrofit")]
 _NO_VISIT = Visit({}, {}, {})
 _NO_ITEMS = pd.DataFrame(columns=ITEM_COLUMNS)
 

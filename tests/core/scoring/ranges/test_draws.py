@@ -21,10 +21,10 @@ from aftersun.scoring.offers.chunk import plant_texts
 from aftersun.scoring.ranges import draws
 from aftersun.scoring.ranges.draws import (
     CommonNumbers,
+    draws_of,
     measured,
     npv_draws,
     portfolio_range,
-    ranges_of,
     total_by_retrofit,
 )
 from aftersun.scoring.ranges.drivers import DECIDE_ON_GAINS, NORMAL, TRIANGULAR, Driver, Parts, drivers
@@ -160,11 +160,11 @@ def test_measures_of_a_normal_worth() -> None:
     # normal with mean 500 and standard deviation 800: closed form
     drawn = 500 + 800 * stats.norm.ppf((np.arange(100_000) + 0.5) / 100_000)[:, np.newaxis]
     found = measured(drawn)
-    assert found.chance_positive[0] == pytest.approx(0.7340, abs=1e-4)
-    assert found.p90[0] == pytest.approx(-525.2, abs=0.1)
-    assert found.p10[0] == pytest.approx(1525.2, abs=0.1)
-    assert found.worst_tenth[0] == pytest.approx(-904.0, abs=0.1)
-    assert found.mean[0] == pytest.approx(500, abs=0.1)
+    assert found["chance_npv_positive"][0] == pytest.approx(0.7340, abs=1e-4)
+    assert found["npv_p90"][0] == pytest.approx(-525.2, abs=0.1)
+    assert found["npv_p10"][0] == pytest.approx(1525.2, abs=0.1)
+    assert found["npv_worst_tenth"][0] == pytest.approx(-904.0, abs=0.1)
+    assert found["npv_mean"][0] == pytest.approx(500, abs=0.1)
 
 
 @pytest.mark.parametrize(("shared", "expected"), [(False, 8_000), (True, 80_000)])
@@ -214,8 +214,8 @@ def test_quantiles_are_in_order(low: float, high: float, seed: int) -> None:
     ends = {"at_low": Parts(np.array([-low]), zero, zero), "at_high": Parts(np.array([high]), zero, zero)}
     driver = replace(one_driver("yield", False, 1, 1), **ends)
     found = measured(npv_draws("x", nothing(1), [driver], numbers(1, 400, seed), np.array([0])))
-    assert found.worst_tenth[0] <= found.p90[0] <= found.p50[0] <= found.p10[0]
-    assert 0 <= found.chance_positive[0] <= 1
+    assert found["npv_worst_tenth"][0] <= found["npv_p90"][0] <= found["npv_p50"][0] <= found["npv_p10"][0]
+    assert 0 <= found["chance_npv_positive"][0] <= 1
 
 
 def test_money_is_drawn_once_for_all_retrofits_and_their_own_assumptions_apart() -> None:
@@ -254,7 +254,7 @@ def test_what_is_left_undrawn_could_not_turn_the_advice(
     chances = []
     for share in (0.0, draws.NEAR_SHARE):
         monkeypatch.setattr(draws, "NEAR_SHARE", share)
-        found = ranges_of(case, ALL, valuation, numbers)
+        found = draws_of(case, ALL, valuation, numbers)
         assert found is not None
-        chances.append(found[0].chance_positive)
+        chances.append(measured(found[0])["chance_npv_positive"])
     assert np.abs(chances[0] - chances[1]).max() <= 0.03
