@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Any
@@ -39,13 +39,19 @@ Lifetime = Annotated[float, Field(gt=0, le=60)]
 ByStoreys = Annotated[tuple[str, ...], Field(strict=False, min_length=1)]
 
 
-def _usual(section: str, name: str) -> Callable[[], float]:
-    """Return what stands for a setting that a company file leaves out: its mode in ``money.csv``."""
-    return lambda: tables.settings(section)[name].mode
-
-
 class _Part(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+
+class _PartWithUsual(_Part):
+    """A section in which a number that is left out is the usual one: its mode in ``money.csv``."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _filled_up(cls, given: Any) -> Any:
+        usual = tables.settings(cls.__name__.lower())
+        modes = {name: usual[name].mode for name, field in cls.model_fields.items() if field.is_required()}
+        return {**modes, **given} if isinstance(given, dict) else given
 
 
 class Identity(_Part):
@@ -137,34 +143,26 @@ class Retrofits(_Part):
     off: Annotated[tuple[str, ...], Field(strict=False)] = ()
 
 
-class Month(_Part):
+class Month(_PartWithUsual):
     """[month] What can be done in the month that calls are planned for; what is left out limits nothing."""
 
-    slack_share: float = Field(
-        default_factory=_usual("month", "slack_share"), ge=0, lt=1, description="10 % kept free is 0.1"
-    )
-    visit_km: Cost = Field(default_factory=_usual("month", "visit_km"), description="km in a straight line")
-    day_hours: float = Field(default_factory=_usual("month", "day_hours"), gt=0, le=24, description="hours on site")
+    slack_share: float = Field(ge=0, lt=1, description="10 % kept free is 0.1")
+    visit_km: Cost = Field(description="km in a straight line")
+    day_hours: float = Field(gt=0, le=24, description="hours on site")
     materials_cash: Cost | None = Field(default=None, description="money in your currency")
     hours: Costs = Field(default={}, description="hours in the month by skill")
     equipment_visits: Costs = Field(default={}, description="visits in the month by equipment")
 
 
-class Calls(_Part):
+class Calls(_PartWithUsual):
     """[calls] What a call costs and brings on average."""
 
-    least_chance: float = Field(
-        default_factory=_usual("calls", "least_chance"), ge=0, le=1, description="a chance between 0 and 1"
-    )
-    quiet_days: Cost = Field(default_factory=_usual("calls", "quiet_days"), description="days")
-    yes_prior: float = Field(default_factory=_usual("calls", "yes_prior"), gt=0, description="calls that end in a yes")
-    no_prior: float = Field(default_factory=_usual("calls", "no_prior"), gt=0, description="calls that end in a no")
-    callback_chance: float = Field(
-        default_factory=_usual("calls", "callback_chance"), ge=0, le=1, description="a chance between 0 and 1"
-    )
-    warranty_reserve_share: float = Field(
-        default_factory=_usual("calls", "warranty_reserve_share"), ge=0, le=1, description="2 % is 0.02"
-    )
+    least_chance: float = Field(ge=0, le=1, description="a chance between 0 and 1")
+    quiet_days: Cost = Field(description="days")
+    yes_prior: float = Field(gt=0, description="calls that end in a yes")
+    no_prior: float = Field(gt=0, description="calls that end in a no")
+    callback_chance: float = Field(ge=0, le=1, description="a chance between 0 and 1")
+    warranty_reserve_share: float = Field(ge=0, le=1, description="2 % is 0.02")
     # No mode here: an amount that its owner never saw would be in a currency that nobody chose.
     cost_per_call: Cost = Field(default=0.0, description="money in your currency")
 
@@ -217,8 +215,8 @@ class Company(_Part):
     yearly: Costs = {}
     avoided: Costs = {}
     retrofits: Retrofits = Retrofits()
-    month: Month = Field(default_factory=Month)
-    calls: Calls = Field(default_factory=Calls)
+    month: Month = Field(default_factory=lambda: Month.model_validate({}))
+    calls: Calls = Field(default_factory=lambda: Calls.model_validate({}))
     letter: LetterSection = LetterSection()
     assumptions: dict[str, Overrides] = {}
     facts: ChanceOverrides = {}

@@ -205,60 +205,47 @@ class Prices:
 
     def _table(self, items: Sequence[tuple[int, Item]]) -> pd.DataFrame:
         """Return one row for each site and item with its money and what was assumed, sorted by site."""
-        where = [np.flatnonzero(item.quantity > 0) for _, item in items]
-        site = np.concatenate([np.empty(0, dtype=np.intp), *where])
-        quantity, unit_cost = (
-            np.concatenate(
-                [np.empty(0), *(getattr(item, name)[rows] for (_, item), rows in zip(items, where, strict=True))]
-            )
-            for name in ("quantity", "unit_cost")
+        rows = [self._item_rows(item).assign(in_year=year) for year, item in items]
+        table = pd.concat(rows, ignore_index=True) if rows else pd.DataFrame()
+        table = (
+            table.reindex(columns=list(_ROW_TYPES))
+            .astype(_ROW_TYPES)
+            .sort_values("site", kind="stable", ignore_index=True)
         )
-        each = [(year, item, row) for (year, item), rows in zip(items, where, strict=True) for row in rows.tolist()]
-        cost = quantity * unit_cost / self._tax_in_cost
-        table = pd.DataFrame(
-            {
-                "site": site,
-                "site_id": self._sites.index.to_numpy()[site],
-                "kind": _texts([item.kind for _, item, _ in each]),
-                "item": _texts([item.item for _, item, _ in each]),
-                "quantity": quantity,
-                "unit": _texts([item.unit for _, item, _ in each]),
-                "unit_cost": unit_cost,
-                "cost": cost,
-                "price_before_tax": cost * self._markup,
-                "price": cost * self._markup * self._tax,
-                **self._remarks(site, [item for _, item, _ in each]),
-                "in_year": np.array([year for year, _, _ in each], dtype=np.int64),
-                "every_year": False,
-            }
+        cost = table["quantity"] * table["unit_cost"] / self._tax_in_cost
+        return table.assign(
+            site_id=self._sites.index.to_numpy()[table["site"].to_numpy()],
+            cost=cost,
+            price_before_tax=cost * self._markup,
+            price=cost * self._markup * self._tax,
+            every_year=False,
         )
-        return table.sort_values("site", kind="stable", ignore_index=True)
 
-    def _remarks(self, site: npt.NDArray[np.intp], items: Sequence[Item]) -> dict[str, Any]:
-        """Return columns: the note of the first line that asks for an item at its site, and what the price goes by."""
-        rows = list(zip(items, site.tolist(), strict=True))
-        lines = [next((line for line in item.lines if line.quantity[row] > 0), None) for item, row in rows]
-        trip = np.array([item.kind == TRAVEL for item in items], dtype=bool)
-        climbed = [
-            line is not None and item.kind == ACCESS and line.item == "roof" and self._roof_kinds[row] != "ground"
-            for (item, row), line in zip(rows, lines, strict=True)
-        ]
-        on_roof = np.array(climbed, dtype=bool)
-        kind_unknown, storeys_unknown = (
-            np.array([value is None for value in values], dtype=bool)[site]
-            for values in (self._roof_kinds, self._storeys)
-        )
-        storeys = np.full(len(site), self._company.access.storeys_if_unknown, dtype=np.int64)
-        return {
-            "note": _texts([line.note if line else "" for line in lines]),
-            "trip_km": np.where(trip, 2 * self._trip.distance_km[site], np.nan),
-            "trip_hours": np.where(trip, self._trip.hours[site], np.nan),
-            "out_of_reach": trip & ~self._trip.within_reach[site],
-            "roof_kind_unknown": on_roof & kind_unknown,
-            "storeys_assumed": pd.arrays.IntegerArray(storeys, ~(on_roof & storeys_unknown)),
-        }
+    def _item_rows(self, item: Item) -> pd.DataFrame:
+        """Return the rows of an item: the note of the first line that asks for it, and what the price goes by."""
+        site = np.flatnonzero(item.quantity > 0)
+        columns = {"site": site, "quantity": item.quantity[site], "unit_cost": item.unit_cost[site]}
+        rows = pd.DataFrame(columns).assign(kind=item.kind, item=item.item, unit=item.unit, **_NOTHING_TO_REMARK)
+        if item.kind == TRAVEL:
+            km, hours = 2 * self._trip.distance_km[site], self._trip.hours[site]
+            return rows.assign(trip_km=km, trip_hours=hours, out_of_reach=~self._trip.within_reach[site])
+        first = np.argmax([line.quantity[site] > 0 for line in item.lines], axis=0)
+        rows["note"] = np.array([line.note for line in item.lines], dtype=object)[first]
+        if item.kind == ACCESS:
+            kind = np.array(self._roof_kinds, dtype=object)[site]
+            on_roof = np.array([line.item == "roof" for line in item.lines])[first] & (kind != "ground")
+            assumed = on_roof & self._sites["storeys"].isna().to_numpy()[site]
+            rows["roof_kind_unknown"] = on_roof & pd.isna(kind)
+            rows["storeys_assumed"] = np.where(assumed, self._company.access.storeys_if_unknown, np.nan)
+        return rows
 
 
-def _texts(values: Sequence[str]) -> pd.api.extensions.ExtensionArray:
-    """Return a text column, of the same type when it is empty."""
-    return pd.array(list(values), dtype="str")
+_NOTHING_TO_REMARK: Mapping[str, Any] = {
+    "note": "", "trip_km": np.nan, "trip_hours": np.nan, "out_of_reach": False, "roof_kind_unknown": False,
+    "storeys_assumed": np.nan,
+}  # fmt: skip
+_ROW_TYPES: Mapping[str, str] = {
+    "site": "int64", "kind": "str", "item": "str", "quantity": "float64", "unit": "str", "unit_cost": "float64",
+    "note": "str", "trip_km": "float64", "trip_hours": "float64", "out_of_reach": "bool", "roof_kind_unknown": "bool",
+    "storeys_assumed": "Int64", "in_year": "int64",
+}  # fmt: skip

@@ -100,10 +100,9 @@ def _candidates(
     )
     mine = hours.assign(offer_id=hours["site_id"].astype("str") + " " + hours["offer"].astype("str"))
     by_skill = mine.pivot_table(index="offer_id", columns="skill", values="hours", aggfunc="sum", fill_value=0.0)
-    for skill in company.work:
-        column = by_skill[skill] if skill in by_skill else pd.Series(dtype=float)
-        candidates[f"{HOURS}{skill}"] = column.reindex(candidates["offer_id"]).fillna(0.0).to_numpy(dtype=np.float64)
-    return candidates.assign(work_hours=candidates[[f"{HOURS}{skill}" for skill in company.work]].sum(axis=1))
+    by_skill = by_skill.reindex(index=candidates["offer_id"], columns=list(company.work)).astype(float).fillna(0.0)
+    candidates["work_hours"] = by_skill.sum(axis=1).to_numpy()
+    return candidates.merge(by_skill.add_prefix(HOURS), left_on="offer_id", right_index=True)
 
 
 def _calls(table: pd.DataFrame, candidates: pd.DataFrame, selection: Selection) -> pd.DataFrame:

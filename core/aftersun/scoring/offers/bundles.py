@@ -79,14 +79,18 @@ def best_bundles(singles: Sequence[Single], baseline: Baseline, company: Company
     if not several.any():
         return
     sets: dict[Members, _Set] = {}
+    size = len(baseline.cohort)
+    nothing = CashFlow(*[np.zeros((size, 1))] * 4)
+    year = Simulated(baseline.plant, {}, baseline.bill)
+    alone = _Set((), np.arange(size), baseline, year, (), (), nothing, np.zeros(size))
     for count in range(1, min(MOST_CANDIDATES, len(singles)) + 1):
         for positions in combinations(range(len(singles)), count):
             rows = np.flatnonzero(allowed[list(positions)].all(axis=0) & several)
             members = [singles[position] for position in positions]
             if not len(rows) or _exclude_each_other([member.loaded for member in members]):
                 continue
-            before = sets.get(tuple(member.loaded.id for member in members[:-1]))
-            valued = _set(members, rows, before, baseline, company, guard)
+            before = sets.get(tuple(member.loaded.id for member in members[:-1]), alone)
+            valued = _set(members, rows, before, company, guard)
             if valued is None:
                 return
             sets[valued.members] = valued
@@ -109,24 +113,13 @@ class _Set:
         return npv(rate, self.flow.net)
 
 
-def _set(
-    members: Sequence[Single], rows: Rows, before: _Set | None, baseline: Baseline, company: Company, guard: Guard
-) -> _Set | None:
+def _set(members: Sequence[Single], rows: Rows, before: _Set, company: Company, guard: Guard) -> _Set | None:
     """Value a set from the one without its last member; None if a plugin failed."""
     last = members[-1]
-    if before is None:
-        part = baseline.take(rows)
-        previous = Simulated(part.plant, part.yearly_kwh, part.bill)
-        changes: tuple[Change, ...] = ()
-        flows: tuple[CashFlow, ...] = ()
-    else:
-        kept = np.searchsorted(before.rows, rows)
-        part = before.baseline.take(kept)
-        plant = before.year.plant.take(kept, before.baseline.cohort.array_rows(kept))
-        previous = Simulated(plant, {}, take(kept, before.year.bill))
-        changes = tuple(_of_rows(change, kept, before.baseline) for change in before.changes)
-        flows = take(kept, before.flows)
-    change = _change(last, replace(part, plant=previous.plant), company, guard, rows)
+    kept = np.searchsorted(before.rows, rows)
+    part = before.baseline.take(kept)
+    plant = before.year.plant.take(kept, before.baseline.cohort.array_rows(kept))
+    change = _change(last, replace(part, plant=plant), company, guard, rows)
     if change is None:
         return None
     simulations = Simulations(part)
@@ -135,12 +128,13 @@ def _set(
     horizon = company.money.horizon_years
     values = assumed(last.loaded.retrofit, company.overrides(last.loaded.id), company.priors)
     years = study_years(horizon, values.get("life_years", last.loaded.retrofit.about.life.mode), part.remaining_years)
-    own = bills_to_flow(part, change, (previous.bill, year.bill), years, company, prices)
-    changes, flows = (*changes, _paid_while(change, years)), (*flows, own)
+    own = bills_to_flow(part, change, (take(kept, before.year.bill), year.bill), years, company, prices)
+    earlier = (_of_rows(change, kept, before.baseline) for change in before.changes)
+    changes, flows = (*earlier, _paid_while(change, years)), (*take(kept, before.flows), own)
     paid = prices.once([line for one in changes for line in one.costs], horizon)
     flow = replace(each_array(lambda *of_members: np.sum(of_members, axis=0), *flows), upfront=paid)
     names = tuple(one.loaded.id for one in members)
-    longest = years if before is None else np.maximum(years, before.years[kept])
+    longest = np.maximum(years, before.years[kept])
     part = replace(part, cohort=unaware(part.cohort))  # its simulation has kept hours of every site
     return _Set(names, rows, part, year, changes, flows, flow, longest)
 

@@ -28,12 +28,11 @@ from aftersun.scoring.ranges.drivers import (
     YIELD,
     YIELD_OF_ALL,
     Driver,
-    Parts,
     of_facts_and_yield,
     of_numbers,
     of_systems,
 )
-from aftersun.scoring.value.valuation import Case, Valuation
+from aftersun.scoring.value.valuation import Case, Parts, Valuation
 
 DRAWS = 400
 WORST_SHARE = 0.1
@@ -120,7 +119,7 @@ def draws_of(
 
     ``rows`` are the positions of the sites of the case in ``numbers``. None if the retrofit failed at some value.
     """
-    parts = Parts.of(valuation)
+    parts = valuation.parts
     drivers = list(of_facts_and_yield(case, parts))
     draws = npv_draws(case.loaded.id, parts, drivers, numbers, rows)
     near = np.flatnonzero(may_turn(parts, drivers))

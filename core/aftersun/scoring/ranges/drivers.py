@@ -20,7 +20,7 @@ from aftersun.model.plant import Plant
 from aftersun.model.ranges import Bools, Fact, Floats, Range
 from aftersun.money.company import Company
 from aftersun.scoring.value.simulations import Baseline, Simulations
-from aftersun.scoring.value.valuation import Case, Valuation, evaluate
+from aftersun.scoring.value.valuation import Case, Parts, Valuation, evaluate
 
 TRIANGULAR = "triangular"  # between low and high with its mode at the value used
 NORMAL = "normal"  # low and high are the values exceeded with 90 % and 10 %
@@ -43,30 +43,6 @@ DECIDE_ON_GAINS = {
 # Facts in numbers that may be unknown, and the assumption of ``system.csv`` that stands in for each.
 UNKNOWN_NUMBERS = {"annual_demand_kwh": "unknown_demand_kwh", "occupants": "unknown_occupants"}
 _MONEY = ("real_discount_rate", "electricity_price_growth", "fuel_price_growth")
-
-
-@dataclass(frozen=True, eq=False)
-class Parts:
-    """Present values (S,) of what a retrofit saves in bills, avoids of work and risk, and costs."""
-
-    saving: Floats
-    avoided: Floats
-    cost: Floats
-
-    @classmethod
-    def of(cls, valuation: Valuation) -> Parts:
-        """Take the parts of a valuation."""
-        return cls(valuation.saving, valuation.avoided, valuation.cost)
-
-    @property
-    def gain(self) -> Floats:
-        """What is saved and avoided, (S,)."""
-        return self.saving + self.avoided
-
-    @property
-    def npv(self) -> Floats:
-        """Net present value, (S,)."""
-        return self.saving + self.avoided - self.cost
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,7 +86,7 @@ def drivers(case: Case, valuation: Valuation) -> Iterator[Driver]:
     ``valuation`` is its own there. What the company has replaced still runs over its low and high: the company may be
     wrong too. A value at which the retrofit fails is left out; the guard of the case then says so.
     """
-    parts = Parts.of(valuation)
+    parts = valuation.parts
     yield from of_numbers(case)
     yield from of_systems(case, parts, bool(valuation.heats_water.any()))
     yield from of_facts_and_yield(case, parts)
@@ -183,7 +159,7 @@ def driver(
     """Yield a number with its range and the valuations at its ends, unless the retrofit failed at one."""
     if low is not None and high is not None:
         ends = min(given.low, used), used, max(given.high, used)
-        yield Driver(name, given.unit, *ends, TRIANGULAR, shared, Parts.of(low), Parts.of(high), given.meaning)
+        yield Driver(name, given.unit, *ends, TRIANGULAR, shared, low.parts, high.parts, given.meaning)
 
 
 def _of_fact(case: Case, fact: Fact, parts: Parts) -> Iterator[Driver]:
@@ -198,7 +174,7 @@ def _of_fact(case: Case, fact: Fact, parts: Parts) -> Iterator[Driver]:
     valuation = evaluate(_told(case, fact.id, unknown, True))
     if valuation is None:
         return
-    if_true = Parts.of(valuation)
+    if_true = valuation.parts
 
     def if_false(mean: Floats, true: Floats) -> Floats:
         return np.where(unknown, (mean - prior * true) / (1.0 - prior), mean)

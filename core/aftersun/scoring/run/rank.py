@@ -194,21 +194,14 @@ def _record(
             "company": request.company.model_dump(mode="json", by_alias=True),
             "ranges": settings.ranges,
             "libraries": versions(),
-            "computed_by": _computed_by(settings),
+            "computed_by": {  # what changes no result
+                **{name: getattr(settings, name) for name in ("chunk_sites", "workers", "plugin_seconds")},
+                "cores": os.cpu_count(),
+                "scheduler": settings.scheduler is not None,
+            },
         },
         seed=0,
         as_of=settings.as_of,
         sites=portfolio.sites,
         failures=[asdict(failure) for failure in (*registry.failures, *failures)],
     )
-
-
-def _computed_by(settings: Settings) -> dict[str, object]:
-    """Return what changes no result, to be stored beside what does."""
-    return {
-        "chunk_sites": settings.chunk_sites,
-        "workers": settings.workers,
-        "cores": os.cpu_count(),
-        "scheduler": settings.scheduler is not None,
-        "plugin_seconds": settings.plugin_seconds,
-    }

@@ -2,26 +2,24 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from aftersun.host.guard import Guard
-from aftersun.host.registry import Failure, find_plugins
+from aftersun.host.registry import Failure
 from aftersun.inventory.runs.stored_runs import RunRecord
 from aftersun.inventory.store.file import Inventory
 from aftersun.model.change import DOES_NOT_FIT
-from aftersun.money.company import Company
 from aftersun.scoring.offers.chunk import plant_texts
 from aftersun.scoring.ranges.break_even import DRIVER_COLUMNS, driver_rows
 from aftersun.scoring.ranges.draws import may_turn
-from aftersun.scoring.ranges.drivers import Parts, drivers
+from aftersun.scoring.ranges.drivers import drivers
 from aftersun.scoring.ranges.information import Answers, answers_of, turning
 from aftersun.scoring.ranges.other_systems import OtherSystems
+from aftersun.scoring.run.work import stored_request
 from aftersun.scoring.value.cohorts import cohort_of, read_portfolio, year_of
 from aftersun.scoring.value.simulations import Simulations, baseline_of
 from aftersun.scoring.value.valuation import Case, Valuation, evaluate
@@ -63,9 +61,8 @@ def look_closer(
 
     Company prices, plugins' folder and day are the run's; facts are the inventory's as they stand now.
     """
-    company = Company.model_validate_json(json.dumps(run.settings["company"]))
-    folder = run.settings.get("plugin_folder")
-    registry = find_plugins(company.retrofits.off, None if folder is None else Path(folder))
+    request = stored_request(run)
+    company, registry = request.company, request.registry
     portfolio = read_portfolio(inventory, run.as_of, site_id=site_id)
     if not portfolio.chunks:
         return None
@@ -85,7 +82,7 @@ def look_closer(
             npv[loaded.id] = float(valuation.npv[0])
             moved_by = list(drivers(case, valuation))
             answers += answers_of(case, moved_by, npv[loaded.id])
-            if may_turn(Parts.of(valuation), moved_by).any():
+            if may_turn(valuation.parts, moved_by).any():
                 moved_by += others.drivers(case)
             here, most = np.ones(1, dtype=bool), len(moved_by)
             rows.append(driver_rows(loaded.id, valuation.site_ids, here, moved_by, valuation.npv, most))

@@ -13,7 +13,6 @@ import pandas as pd
 from pydantic import ValidationError
 
 from aftersun.host.registry import Failure
-from aftersun.host.sources import read_sources
 from aftersun.inventory.runs.stored_runs import RunRecord, read_run_table
 from aftersun.inventory.store import rules
 from aftersun.inventory.store.dictionary import columns
@@ -25,7 +24,7 @@ from aftersun.money.complaints import complaints
 from aftersun.scoring.run.catalogue import check_names
 from aftersun.scoring.run.engine import Progress, engine_for, work_off
 from aftersun.scoring.run.finished_chunks import FinishedChunks
-from aftersun.scoring.run.work import RunRequest, forget_plugins
+from aftersun.scoring.run.work import stored_request
 from aftersun.scoring.value.cohorts import Chunk, read_portfolio
 
 FACT_TABLES = ("site", "tariff", "array")  # their columns can be supposed
@@ -113,11 +112,7 @@ def run_with_changes(
     AftersunError
         If a change cannot be understood or cannot be, or no site can be valued.
     """
-    stored = Company.model_validate_json(json.dumps(run.settings["company"]))
-    folder = run.settings.get("plugin_folder")
-    sources = read_sources(None if folder is None else Path(folder))
-    request = RunRequest(stored, run.as_of, bool(run.settings.get("ranges", True)), sources)
-    forget_plugins()
+    request = stored_request(run)
     registry = request.registry
     parsed = parse_changes(changes, [loaded.id for loaded in registry.retrofits])
     company = _company(run.settings["company"], parsed.settings)

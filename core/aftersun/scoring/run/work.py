@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass, field
 from datetime import date
 from functools import lru_cache
+from pathlib import Path
 
 import pandas as pd
 import pyarrow as pa
@@ -12,8 +14,9 @@ import pyarrow.parquet as pq
 
 from aftersun.host.asking import LIMIT_S, plugin_limit
 from aftersun.host.registry import Registry, load_plugins
-from aftersun.host.sources import Source, program_hash, versions
+from aftersun.host.sources import Source, program_hash, read_sources, versions
 from aftersun.host.stand_in import with_stand_ins
+from aftersun.inventory.runs.stored_runs import RunRecord
 from aftersun.model.weather import WeatherYear
 from aftersun.money.company import Company
 from aftersun.scoring.offers.chunk import Scored, score
@@ -61,6 +64,15 @@ def _registry(off: tuple[str, ...], plugins: tuple[Source, ...]) -> Registry:
 def forget_plugins() -> None:
     """Load plugins anew the next time, for installed ones may have changed."""
     _registry.cache_clear()
+
+
+def stored_request(run: RunRecord) -> RunRequest:
+    """Return what a stored run was asked for, its plugins loaded anew."""
+    company = Company.model_validate_json(json.dumps(run.settings["company"]))
+    folder = run.settings.get("plugin_folder")
+    forget_plugins()
+    plugins = read_sources(None if folder is None else Path(folder))
+    return RunRequest(company, run.as_of, bool(run.settings.get("ranges", True)), plugins)
 
 
 def compute(task: ChunkTask) -> ChunkResult:

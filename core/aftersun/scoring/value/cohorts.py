@@ -111,7 +111,10 @@ def read_portfolio(
     valued = sites[~left_out]
     valued = valued.assign(load_shape=(valued["latitude"] < 0).astype(int))  # row 1 is the southern year
     stations = weather_store.stations(inventory)
-    places = _places(valued, stations)
+    latitude, longitude, height = (
+        valued[name].to_numpy(float, na_value=np.nan) for name in ("latitude", "longitude", "elevation_m")
+    )
+    places = weather_for(latitude, longitude, height, stations).set_index(valued.index)
     return Portfolio(
         chunks=tuple(_chunks(inventory, valued, arrays, places, chunk_sites)),
         weather=_weather(inventory, stations, places),
@@ -155,16 +158,6 @@ def _even(ids: pd.Index, most: int) -> list[pd.Index]:
 def _by_site(rows: pd.DataFrame) -> pd.DataFrame:
     """Return the rows indexed by their site in order, where those of one chunk are found without a look at the rest."""
     return rows.set_index("site_id").sort_index(kind="stable")
-
-
-def _places(sites: pd.DataFrame, stations: list[Station]) -> pd.DataFrame:
-    places = weather_for(
-        sites["latitude"].to_numpy(dtype=float),
-        sites["longitude"].to_numpy(dtype=float),
-        sites["elevation_m"].to_numpy(dtype=float, na_value=np.nan),
-        stations,
-    )
-    return places.set_index(sites.index)
 
 
 def _weather(inventory: Inventory, stations: list[Station], places: pd.DataFrame) -> dict[str, Weather]:

@@ -48,6 +48,25 @@ class Case:
 
 
 @dataclass(frozen=True, eq=False)
+class Parts:
+    """Present values (S,) of what a retrofit saves in bills, avoids of work and risk, and costs."""
+
+    saving: Floats
+    avoided: Floats
+    cost: Floats
+
+    @property
+    def gain(self) -> Floats:
+        """What is saved and avoided, (S,)."""
+        return self.saving + self.avoided
+
+    @property
+    def npv(self) -> Floats:
+        """Net present value, (S,)."""
+        return self.saving + self.avoided - self.cost
+
+
+@dataclass(frozen=True, eq=False)
 class Valuation:
     """A retrofit valued on sites that may have it; arrays of shape (S,).
 
@@ -91,19 +110,12 @@ class Valuation:
         return measures.discounted_payback(self.discount_rate, self.flow.upfront[:, 0], afterwards)
 
     @cached_property
-    def saving(self) -> Floats:
-        """Present value of what it saves in bills, (S,)."""
-        return measures.npv(self.discount_rate, self.flow.saving)
-
-    @cached_property
-    def avoided(self) -> Floats:
-        """Present value of the work and risk that it avoids, (S,)."""
-        return measures.npv(self.discount_rate, self.flow.avoided)
-
-    @cached_property
-    def cost(self) -> Floats:
-        """Present value of what is paid for it, at once and later, (S,)."""
-        return measures.npv(self.discount_rate, self.flow.upfront + self.flow.yearly_cost)
+    def parts(self) -> Parts:
+        """Present values of what it saves and avoids, and of what is paid for it at once and later."""
+        flow, rate = self.flow, self.discount_rate
+        return Parts(
+            *(measures.npv(rate, part) for part in (flow.saving, flow.avoided, flow.upfront + flow.yearly_cost))
+        )
 
     @property
     def heats_water(self) -> Bools:

@@ -82,7 +82,7 @@ def quick(baseline: Baseline, loaded: Loaded, company: Company, draws: int) -> n
     # What is assumed of every system is held to the simulation in test_drivers_and_questions.
     found = [one for one in found if one.name not in DECIDE_ON_GAINS]
     numbers = CommonNumbers(baseline.cohort.sites.index, [], draws=draws)
-    return npv_draws(loaded.id, Parts.of(valuation), found, numbers, ALL)
+    return npv_draws(loaded.id, valuation.parts, found, numbers, ALL)
 
 
 def brute_force(baseline: Baseline, loaded: Loaded, company: Company, draws: int) -> np.ndarray:
