@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Any
@@ -20,11 +19,11 @@ from pydantic import (
 )
 
 from aftersun.model import tables
-from aftersun.model.change import ACCESS, AVOIDED_RISK, AVOIDED_WORK, INSPECTION, LABOUR, MATERIAL, STANDING
+from aftersun.model.change import ACCESS
 from aftersun.model.errors import AftersunError
 from aftersun.money.complaints import complaints
 from aftersun.money.letter_section import LetterSection
-from aftersun.money.template import company_template
+from aftersun.money.template import SECTIONS, company_template
 
 __all__ = ["NO_EQUIPMENT", "Company", "company_template", "load_company"]
 
@@ -190,15 +189,7 @@ Overrides = dict[str, Annotated[Override, BeforeValidator(_as_table)]]
 ChanceOverrides = dict[str, Annotated[ChanceOverride, BeforeValidator(_as_table)]]
 
 # Where each kind of cost line finds its price
-_SECTIONS: Mapping[str, str] = {
-    MATERIAL: "materials",
-    LABOUR: "work",
-    ACCESS: "access.cost_per_visit",
-    INSPECTION: "inspections",
-    STANDING: "yearly",
-    AVOIDED_WORK: "avoided",
-    AVOIDED_RISK: "avoided",
-}
+_SECTIONS = {**SECTIONS, ACCESS: "access.cost_per_visit"}
 
 
 class Company(_Part):

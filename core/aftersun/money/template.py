@@ -17,15 +17,16 @@ TRAVEL = CostKind.TRAVEL  # kind of the price items that describe the way to a s
 _WIDTH = 100
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 
-# section name of the template -> kinds of price items that stand in it
-_KINDS: Mapping[str, tuple[str, ...]] = {
-    "work": (LABOUR,),
-    "equipment": (ACCESS,),
-    "travel": (TRAVEL,),
-    "materials": (MATERIAL,),
-    "inspections": (INSPECTION,),
-    "yearly": (STANDING,),
-    "avoided": (AVOIDED_WORK, AVOIDED_RISK),
+# section of the template and, but for equipment and travel, of the company file that an item stands in, by its kind
+SECTIONS: Mapping[str, str] = {
+    LABOUR: "work",
+    ACCESS: "equipment",
+    TRAVEL: "travel",
+    MATERIAL: "materials",
+    INSPECTION: "inspections",
+    STANDING: "yearly",
+    AVOIDED_WORK: "avoided",
+    AVOIDED_RISK: "avoided",
 }
 
 
@@ -45,29 +46,21 @@ def company_template(price_rows: Sequence[Mapping[str, str]]) -> str:
     AftersunError
         If a row has an unknown kind or a key that cannot stand in the file as it is.
     """
-    sections = {name: _section_rows(price_rows, kinds) for name, kinds in _KINDS.items()}
-    known = {kind for kinds in _KINDS.values() for kind in kinds}
+    items: dict[str, dict[str, Mapping[str, str]]] = {section: {} for section in SECTIONS.values()}
     for row in price_rows:
-        if row["kind"] not in known or not _BARE_KEY.fullmatch(row["key"]):
+        if row["kind"] not in SECTIONS or not _BARE_KEY.fullmatch(row["key"]):
             raise AftersunError(
                 f"The price item '{row['key']}' of kind '{row['kind']}' cannot go into a company file.",
-                f"A key has letters, digits and underscores only; kinds are {', '.join(sorted(known))}.",
+                f"A key has letters, digits and underscores only; kinds are {', '.join(sorted(SECTIONS))}.",
             )
+        items[SECTIONS[row["kind"]]].setdefault(row["key"], row)
     settings = aftersun_datasets.rows("money.csv")
-    blocks = {name: _block(rows) for name, rows in sections.items()}
+    blocks = {section: _block(rows.values()) for section, rows in items.items()}
     for section in ("money", "access", "pv_system", "month", "calls"):
         blocks[section] = _block(row for row in settings if row["section"] == section)
     oldest = min((row["price_date"] for row in price_rows), default="2025-01-01")
     text = Template(aftersun_datasets.path("company_template.toml").read_text(encoding="utf-8"))
     return text.substitute(blocks, price_date=oldest)
-
-
-def _section_rows(rows: Sequence[Mapping[str, str]], kinds: tuple[str, ...]) -> list[Mapping[str, str]]:
-    first: dict[str, Mapping[str, str]] = {}
-    for row in rows:
-        if row["kind"] in kinds:
-            first.setdefault(row["key"], row)
-    return list(first.values())
 
 
 def _block(rows: Iterable[Mapping[str, str]]) -> str:

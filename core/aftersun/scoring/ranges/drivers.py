@@ -102,7 +102,8 @@ def of_numbers(case: Case) -> Iterator[Driver]:
     change = case.guard.change(case.loaded, baseline.cohort, baseline.plant, own)  # whatever money and life are
     money = tables.settings("money")
     for name in _MONEY:
-        others = (replace(case, company=_with_money(company, name, end)) for end in (money[name].low, money[name].high))
+        altered = (company.money.model_copy(update={name: end}) for end in (money[name].low, money[name].high))
+        others = (replace(case, company=company.model_copy(update={"money": section})) for section in altered)
         ends = (evaluate(other, own, known_change=change) for other in others)
         yield from driver(name, money[name], getattr(company.money, name), True, *ends)
     if baseline.remaining_assumed.any():
@@ -215,11 +216,6 @@ def _standing(baseline: Baseline, other: Cohort, simulations: Simulations) -> Ba
     year = simulations.of(baseline.plant.replace(**moved))
     kwh = {**baseline.yearly_kwh, **year.yearly_kwh}
     return replace(baseline, cohort=other, plant=year.plant, bill=year.bill, yearly_kwh=kwh)
-
-
-def _with_money(company: Company, name: str, value: float) -> Company:
-    changed: dict[str, Any] = {name: value}
-    return company.model_copy(update={"money": company.money.model_copy(update=changed)})
 
 
 def remaining_years(baseline: Baseline, more_years: float, company: Company) -> Floats:

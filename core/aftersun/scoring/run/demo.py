@@ -47,9 +47,7 @@ def make_demo(folder: Path) -> Demo:
     made.mkdir(parents=True)
     for name in (*(f"{table}.csv" for table in tables()), "README.md"):
         (made / name).write_bytes(aftersun_datasets.path(f"demo/{name}").read_bytes())
-    company = folder / "company.toml"
-    company.write_bytes(aftersun_datasets.path("demo/company.toml").read_bytes())
-    for name in ("logo.svg", "words_de.toml"):  # what the company file names
+    for name in ("company.toml", "logo.svg", "words_de.toml"):  # the company file and what it names
         (folder / name).write_bytes(aftersun_datasets.path(f"demo/{name}").read_bytes())
     inventory = folder / "demo.duckdb"
     accepted = rejected = 0
@@ -60,4 +58,4 @@ def make_demo(folder: Path) -> Demo:
             rejected += report.rejected
         year = read_weather(WEATHER_FILE).year
         put_weather(opened, year.station, hours_table(year))
-    return Demo(inventory, company, made, AS_OF, accepted, rejected)
+    return Demo(inventory, folder / "company.toml", made, AS_OF, accepted, rejected)

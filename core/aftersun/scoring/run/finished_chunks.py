@@ -50,8 +50,8 @@ class FinishedChunks:
         self.failed: dict[str, bool] = {}
         self._without: dict[int, Failed] = {}
         self._tables: dict[int, list[str]] = {}
-        for failure in _read_failures(folder / _FAILURES):
-            self._note(failure)
+        for failure in read_json(folder / _FAILURES) or []:
+            self._note(Failure(**failure))
         for number in range(chunks):
             done = _read_whole(self._chunk_folder(number))
             if done is not None:
@@ -90,10 +90,7 @@ class FinishedChunks:
         if self.failed.get(failure.plugin) != known.get(failure.plugin):
             return
         self._note(failure)
-        making = self._folder / f"{_FAILURES}{_MAKING}"
-        with umask():
-            _write(making, json.dumps([asdict(failure) for failure in self.failures]).encode())
-        making.replace(self._folder / _FAILURES)
+        write_json(self._folder / _FAILURES, [asdict(failure) for failure in self.failures])
 
     def tables(self) -> dict[str, list[Path]]:
         """Return the files of each table that the run stores, one a chunk."""
@@ -132,21 +129,25 @@ def _write(path: Path, data: bytes) -> None:
         os.fsync(handle.fileno())
 
 
-def _read_failures(path: Path) -> list[Failure]:
+def write_json(path: Path, content: object) -> None:
+    """Write a private file that is there whole or not at all."""
+    making = path.with_name(path.name + _MAKING)
+    with umask():
+        _write(making, json.dumps(content).encode())
+    making.replace(path)
+
+
+def read_json(path: Path) -> Any:
+    """Return what a file says, None where it is missing or torn."""
     try:
-        return [Failure(**failure) for failure in json.loads(path.read_bytes())]
-    except (OSError, ValueError, TypeError):
-        return []
+        return json.loads(path.read_bytes())
+    except (OSError, ValueError):
+        return None
 
 
 def _read_whole(folder: Path) -> dict[str, Any] | None:
     """Return what is said of a chunk if all its files are as they were written."""
-    try:
-        done: dict[str, Any] = json.loads((folder / _DONE).read_bytes())
-        whole = isinstance(done["without"], dict) and all(
-            hashlib.sha256((folder / f"{table}.parquet").read_bytes()).hexdigest() == expected
-            for table, expected in done["files"].items()
-        )
-    except (OSError, ValueError, TypeError, KeyError, AttributeError):
-        return None
+    done: dict[str, Any] | None = read_json(folder / _DONE)
+    files = {folder / f"{table}.parquet": expected for table, expected in done["files"].items()} if done else {}
+    whole = all(path.exists() and hashlib.sha256(path.read_bytes()).hexdigest() == files[path] for path in files)
     return done if whole else None

@@ -18,7 +18,7 @@ from typing import IO
 
 from aftersun.inventory.store.private import umask
 from aftersun.model.errors import AftersunError, InUse
-from aftersun.scoring.run.finished_chunks import FinishedChunks
+from aftersun.scoring.run.finished_chunks import FinishedChunks, read_json, write_json
 
 EXIT_STOPPED = 130  # as shells have it for Ctrl-C
 _LOCK, _MADE_FROM = "lock", "made_from.json"
@@ -55,15 +55,12 @@ class RunFolder:
         ``made_from`` holds hashes or values, by name, of all that a chunk's result depends on.
         """
         now = {"format": _FORMAT, **made_from}
-        before = _read(self.path / _MADE_FROM)
+        before = read_json(self.path / _MADE_FROM) or {}
         changed = sorted(name for name in now.keys() | before.keys() if now.get(name) != before.get(name))
         kept = bool(before) and not changed and not afresh
         if not kept:
             self.clear()
-            making = self.path / f"{_MADE_FROM}.making"
-            with umask():
-                making.write_text(json.dumps(now))
-            making.replace(self.path / _MADE_FROM)
+            write_json(self.path / _MADE_FROM, now)
         return FinishedChunks(self.path, chunks), changed if before and not afresh else []
 
     def clear(self) -> None:
@@ -182,10 +179,3 @@ def _lock(handle: IO[str]) -> bool:
     except OSError:
         return False
     return True
-
-
-def _read(path: Path) -> dict[str, str]:
-    try:
-        return dict(json.loads(path.read_bytes()))
-    except (OSError, ValueError, TypeError):
-        return {}

@@ -7,7 +7,8 @@ so one simulation with a small step in each serves all trials of a cohort. What 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import fields
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -16,7 +17,6 @@ from aftersun.model.arrays import take
 from aftersun.model.kept import Kept
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Bools, Floats
-from aftersun.money.tariffs import Bill
 from aftersun.scoring.value.simulations import GAINS, Baseline, Rows, Simulated, Simulations, alike, columns_changed
 
 _DC_STEP = 0.02  # share of DC output
@@ -121,8 +121,8 @@ class NearbySimulations(Simulations):
         return self._as_simulated(plant, result)
 
     def _as_simulated(self, plant: Plant, result: Mapping[str, Floats]) -> Simulated:
-        flags = {column.name: getattr(self._bases[0].bill, column.name) for column in fields(Bill)}
-        bill = Bill(**{**flags, **{name: result[name] for name in _BILL_PARTS}})
+        amounts: dict[str, Any] = {name: result[name] for name in _BILL_PARTS}
+        bill = replace(self._bases[0].bill, **amounts)
         return Simulated(plant, {name: result[name] for name in GAINS}, bill)
 
     def _few(self, rows: Rows) -> Simulations:

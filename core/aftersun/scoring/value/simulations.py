@@ -82,7 +82,7 @@ class Simulations:
     def of(self, plant: Plant) -> Simulated:
         """Return the year of this plant."""
         for known in self.known:
-            if same_plant(plant, known.plant):
+            if alike(self.baseline.cohort, plant, known.plant).all():
                 return known
         self.known.append(self._where_new(plant))
         return self.known[-1]
@@ -174,12 +174,6 @@ def columns_changed(plant: Plant, others: Sequence[Plant]) -> frozenset[str]:
         for other in others
         if not np.array_equal(getattr(other, column.name), getattr(plant, column.name))
     )
-
-
-def same_plant(plant: Plant, other: Plant) -> bool:
-    """Tell whether all columns are equal."""
-    pairs = [(getattr(plant, column.name), getattr(other, column.name)) for column in fields(Plant)]
-    return all(values is others or np.array_equal(values, others) for values, others in pairs)
 
 
 def baseline_of(cohort: Cohort, company: Company, readings: pd.DataFrame) -> tuple[Baseline, FittedBaseline]:
