@@ -76,7 +76,7 @@ class Prices:
 
     def __init__(self, sites: pd.DataFrame, company: Company) -> None:
         self._sites, self._company = sites, company
-        self._trip = trip(sites["latitude"].to_numpy(np.float64), sites["longitude"].to_numpy(np.float64), company)
+        self._trip = trip(sites, company)
         self._roof_kinds = [None if pd.isna(kind) else str(kind) for kind in sites["roof_kind"]]
         self._storeys = [None if pd.isna(storeys) else int(storeys) for storeys in sites["storeys"]]
         self._equipment = {place: self._rules_for(place) for place in ("roof", "ground")}

@@ -72,11 +72,5 @@ def _entry(row: Mapping[str, str]) -> str:
     dated = f" (price of {row['price_date']})" if "price_date" in row else ""
     parts = (row["meaning"], f"{row['unit']}; usually {row['low']} to {row['high']}{dated}; {row['source']}")
     remark = [line for part in parts for line in textwrap.wrap(part, _WIDTH, subsequent_indent="  ")]
-    line = f"{row.get('key') or row['name']} = {_number(row['mode'])}"
+    line = f"{row.get('key') or row['name']} = {float(row['mode']):.12g}"
     return "\n".join([*(f"# {text}" for text in remark), line])
-
-
-def _number(text: str) -> str:
-    """Return a number the way TOML wants it: no leading dot, no plus sign."""
-    value = float(text)
-    return str(int(value)) if value.is_integer() else repr(value)

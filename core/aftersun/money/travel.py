@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy.typing as npt
+import numpy as np
+import pandas as pd
 
 from aftersun.model.change import LABOUR
 from aftersun.model.ranges import Bools, Floats
@@ -27,9 +28,10 @@ class Trip:
     within_reach: Bools
 
 
-def trip(latitude: npt.ArrayLike, longitude: npt.ArrayLike, company: Company) -> Trip:
-    """Return the trip to each site from the base. Degrees of shape (S,), north and east positive."""
+def trip(sites: pd.DataFrame, company: Company) -> Trip:
+    """Return the trip to each of S sites from the base; latitude and longitude in degrees, north and east positive."""
     travel = company.travel
+    latitude, longitude = (sites[name].to_numpy(dtype=np.float64) for name in ("latitude", "longitude"))
     straight = great_circle_km(travel.base_latitude, travel.base_longitude, latitude, longitude)
     distance = straight * travel.road_factor
     hours = 2.0 * distance / travel.average_speed_km_h

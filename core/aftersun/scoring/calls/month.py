@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -17,19 +16,6 @@ from aftersun.scoring.calls.visits import round_trips, rounds_of
 _OUTCOME = ("status", "gap", "value", "greedy_value", "travel_cost", "hour_method")
 
 
-@dataclass(frozen=True, eq=False)
-class Plan:
-    """``calls`` has one row a site: called ones with their position, others with the reason why not.
-
-    ``capacities`` has one row a limited capacity; ``outcome`` one row on how good the list is: status, gap, value,
-    greedy_value, travel_cost, hour_method.
-    """
-
-    calls: pd.DataFrame
-    capacities: pd.DataFrame
-    outcome: pd.DataFrame
-
-
 def plan_month(
     offers: pd.DataFrame,
     hours: pd.DataFrame,
@@ -38,8 +24,11 @@ def plan_month(
     excluded: pd.Series,
     company: Company,
     chances: Mapping[str, float],
-) -> Plan:
-    """Choose the calls of the month.
+) -> dict[str, pd.DataFrame]:
+    """Choose the calls of the month; return the tables of a run that say so.
+
+    ``call`` has one row a site: called ones with their position, others with the reason why not. ``run_capacity`` has
+    one row a limited capacity, ``run_plan`` one on how good the list is.
 
     Parameters
     ----------
@@ -59,7 +48,7 @@ def plan_month(
     open_ = offers[offers["site_id"].isin(excluded.index[excluded == ""])].reset_index(drop=True)
     if open_.empty:
         table["excluded_reason"] = table["excluded_reason"].where(table["excluded_reason"] != "", NotCalled.NO_OFFER)
-        return Plan(table.assign(position=pd.Series(pd.NA, table.index, "Int64")), pd.DataFrame(), pd.DataFrame())
+        return {"call": table.assign(position=pd.Series(pd.NA, table.index, "Int64"))}
     candidates = _candidates(open_, hours, company, chances)
     sites = places.loc[candidates["site_id"].unique(), ["latitude", "longitude"]].rename_axis("site_id").reset_index()
     candidates["round"] = candidates["site_id"].map(rounds_of(sites, company.month.visit_km))
@@ -70,11 +59,11 @@ def plan_month(
         company,
     )
     selection = choose_offers(candidates.drop(columns="work_hours"), company.month, trips)
-    return Plan(
-        _calls(table, candidates, selection),
-        selection.capacities,
-        pd.DataFrame([{name: getattr(selection, name) for name in _OUTCOME}]),
-    )
+    return {
+        "call": _calls(table, candidates, selection),
+        "run_capacity": selection.capacities,
+        "run_plan": pd.DataFrame([{name: getattr(selection, name) for name in _OUTCOME}]),
+    }
 
 
 def _candidates(

@@ -74,7 +74,7 @@ def round_trips(sites: pd.DataFrame, rounds: pd.Series, company: Company) -> pd.
     """
     ordered = sites.sort_values("site_id", ignore_index=True)
     travel = company.travel
-    way = trip(ordered["latitude"].to_numpy(), ordered["longitude"].to_numpy(), company)
+    way = trip(ordered, company)
     table = pd.DataFrame(
         {
             "round": ordered["site_id"].map(rounds).to_numpy(),

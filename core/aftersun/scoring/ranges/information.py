@@ -190,8 +190,7 @@ def visits_worth_making(table: pd.DataFrame) -> pd.DataFrame:
 
 def _visit_cost(table: pd.DataFrame, sites: pd.DataFrame, company: Company) -> Floats:
     """Return what a visit costs the company at each row, NaN where none would tell or the book lacks its price."""
-    there = sites.loc[table["site_id"]]
-    way = trip(there["latitude"].to_numpy(np.float64), there["longitude"].to_numpy(np.float64), company).cost
+    way = trip(sites.loc[table["site_id"]], company).cost
     cost = np.full(len(table), np.nan)
     for row, fact in enumerate(table["fact"]):
         test = tables.fact_tests().get((fact, VISIT))

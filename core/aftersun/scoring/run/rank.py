@@ -21,7 +21,7 @@ from aftersun.model.errors import AftersunError
 from aftersun.money.company import Company, load_company
 from aftersun.scoring.calls.acceptance import Beta, chance_by_offer, chance_of_yes
 from aftersun.scoring.calls.contact_rules import contact_rule, exclusions
-from aftersun.scoring.calls.month import Plan, plan_month
+from aftersun.scoring.calls.month import plan_month
 from aftersun.scoring.run.catalogue import catalogue, check_names, chunk_hashes, hashes
 from aftersun.scoring.run.engine import Progress, engine_for, work_off
 from aftersun.scoring.run.finished_chunks import FinishedChunks
@@ -67,17 +67,13 @@ def rank(
         this inventory, or the run is interrupted by Ctrl-C.
     """
     started = datetime.now(UTC)
+    finished, chunks = None, 0
     try:
         request = _request(settings)
         check_names(request.registry, request.company)
-        Inventory.open(
-            inventory_file, read_only=True
-        ).close()  # bring it up to date, and see that there is one, before anything is put beside it
-    except (KeyboardInterrupt, duckdb.InterruptException):
-        raise Stopped(0, 0) from None
-    with held_run_folder(inventory_file) as folder:
-        finished, chunks = None, 0
-        try:
+        # brought up to date, and there at all, before anything is put beside it
+        Inventory.open(inventory_file, read_only=True).close()
+        with held_run_folder(inventory_file) as folder:
             with Inventory.open(inventory_file, read_only=True) as inventory:
                 portfolio = read_portfolio(inventory, settings.as_of, chunk_sites=settings.chunk_sites)
             _check_there_is_work(portfolio, request.registry)
@@ -87,9 +83,9 @@ def rank(
             record = _record(started, settings, request, portfolio, finished.failures)
             with Inventory.open(inventory_file, may_use=[folder.path]) as inventory:
                 stored_runs.write_run(inventory, record, _tables(finished, portfolio, request))
-        except (KeyboardInterrupt, duckdb.InterruptException):
-            raise Stopped(chunks - len(finished.todo()) if finished else 0, chunks) from None
-        folder.clear()
+            folder.clear()
+    except (KeyboardInterrupt, duckdb.InterruptException):
+        raise Stopped(chunks - len(finished.todo()) if finished else 0, chunks) from None
     return record
 
 
@@ -140,24 +136,21 @@ def _tables(finished: FinishedChunks, portfolio: Portfolio, request: RunRequest)
     """Return all that is stored of a run by table: what is large as files, one a chunk."""
     places = portfolio.places.rename(columns={"weather_id": "station_id", "basis": "weather_basis"})
     places = places.drop(columns=["cell_latitude", "cell_longitude"])
-    plan = _plan(finished, portfolio, request.company)
     return {
         **catalogue(request.registry, request.company),
         **finished.tables(),
         "site_energy": finished.whole("site_energy").join(places, on="site_id"),
-        "call": plan.calls,
-        "run_capacity": plan.capacities,
-        "run_plan": plan.outcome,
+        **_calls_of_month(finished, portfolio, request.company),
         "run_value": finished.value_range(),
     }
 
 
-def _plan(finished: FinishedChunks, portfolio: Portfolio, company: Company) -> Plan:
+def _calls_of_month(finished: FinishedChunks, portfolio: Portfolio, company: Company) -> dict[str, pd.DataFrame]:
     """Choose the calls of the month: contact rules first, then what the crews can do."""
     calls = company.calls
     rules = contact_rule(portfolio.customers, portfolio.log, portfolio.as_of, int(calls.quiet_days))
     prior = Beta(calls.yes_prior, calls.no_prior)
-    chances = chance_of_yes(portfolio.log, prior=prior)
+    chances = chance_of_yes(portfolio.log, prior)
     return plan_month(
         finished.whole("offer"),
         finished.whole("offer_hours"),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,12 +18,11 @@ from aftersun.scoring.ranges.draws import may_turn
 from aftersun.scoring.ranges.drivers import drivers
 from aftersun.scoring.ranges.information import Answers, answers_of, turning
 from aftersun.scoring.ranges.other_systems import OtherSystems
+from aftersun.scoring.run.engine import Progress
 from aftersun.scoring.run.work import stored_request
 from aftersun.scoring.value.cohorts import cohort_of, read_portfolio, year_of
 from aftersun.scoring.value.simulations import Simulations, baseline_of
 from aftersun.scoring.value.valuation import Case, Valuation, evaluate
-
-Progress = Callable[[int, int], None]
 
 
 @dataclass(frozen=True, eq=False)

@@ -193,7 +193,7 @@ def baseline_of(cohort: Cohort, company: Company, readings: pd.DataFrame) -> tup
         year.bill,
         remaining_years=years,
         remaining_assumed=assumed,
-        within_reach=trip(sites["latitude"].to_numpy(float), sites["longitude"].to_numpy(float), company).within_reach,
+        within_reach=trip(sites, company).within_reach,
         yield_sd=own,
         yield_sd_shared=shared,
     )

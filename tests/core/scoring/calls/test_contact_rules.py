@@ -77,7 +77,7 @@ def test_only_permitted_customers_are_called_and_the_rest_keep_a_reason(excluded
     places = pd.DataFrame({"latitude": 36.12, "longitude": -79.98}, index=SITES.index)
     sure = dict.fromkeys(("mesh", "coating"), 1.0)
     plan = plan_month(offers, hours, places, SITES, excluded, company, sure)
-    calls = plan.calls.set_index("site_id")
+    calls = plan["call"].set_index("site_id")
     called = calls[calls["position"].notna()]
     assert list(called.index) == ["d", "a"]  # by value to the company, not to the owner
     assert called["retrofit"].to_dict() == {"d": "mesh", "a": "coating"}
@@ -94,7 +94,7 @@ def test_a_danger_is_called_first_whatever_it_is_worth(excluded: pd.Series, comp
     hours = pd.DataFrame({"site_id": [], "offer": [], "skill": [], "hours": []})
     places = pd.DataFrame({"latitude": 36.12, "longitude": -79.98}, index=SITES.index)
     plan = plan_month(offers, hours, places, SITES, excluded, company, {"plugs": 0.15, "mesh": 0.15})
-    first = plan.calls.iloc[0]
+    first = plan["call"].iloc[0]
     assert (first["site_id"], bool(first["must_call"])) == ("a", True)
 
 
@@ -102,8 +102,8 @@ def test_nobody_to_call_is_a_list_all_the_same(company: Company) -> None:
     nobody = pd.Series(ContactRule.NOT_ALLOWED, index=SITES.index)
     none = pd.DataFrame({"site_id": ["a"], "offer": ["mesh"]})
     plan = plan_month(none, none, pd.DataFrame(), SITES, nobody, company, {})
-    assert plan.calls["position"].isna().all()
-    assert set(plan.calls["excluded_reason"]) == {ContactRule.NOT_ALLOWED}
+    assert plan["call"]["position"].isna().all()
+    assert set(plan["call"]["excluded_reason"]) == {ContactRule.NOT_ALLOWED}
 
 
 def test_rank_within_a_site_follows_worth_and_skips_what_was_not_evaluated():
