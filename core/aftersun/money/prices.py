@@ -78,7 +78,6 @@ class Prices:
         self._sites, self._company = sites, company
         self._trip = trip(sites, company)
         self._roof_kinds = [None if pd.isna(kind) else str(kind) for kind in sites["roof_kind"]]
-        self._storeys = [None if pd.isna(storeys) else int(storeys) for storeys in sites["storeys"]]
         self._equipment = {place: self._rules_for(place) for place in ("roof", "ground")}
         self._tax = 1.0 + company.money.sales_tax_rate
         self._tax_in_cost = self._tax if company.identity.prices_include_tax else 1.0
@@ -190,7 +189,7 @@ class Prices:
     def _rules_for(self, place: str) -> dict[str, Bools]:
         """Return by name where the company's rules want which equipment; where they want none, no name has it."""
         rules = self._company.access
-        storeys = [rules.storeys_if_unknown if known is None else known for known in self._storeys]
+        storeys = self._sites["storeys"].fillna(rules.storeys_if_unknown).astype(int)
         equipment = [rules.equipment(place, *of_site) for of_site in zip(self._roof_kinds, storeys, strict=True)]
         names = np.array(equipment, dtype=object)
         return {name: names == name for name in sorted(set(equipment) - {NO_EQUIPMENT})}

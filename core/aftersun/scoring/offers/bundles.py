@@ -49,7 +49,6 @@ class Bundle:
     npv: Floats
     flow: CashFlow
     years: Floats
-    discount_rate: float
     months: Months
     marginal: Mapping[str, Floats]
     lines: tuple[CostLine, ...]
@@ -109,9 +108,6 @@ class _Set:
     flow: CashFlow
     years: Floats
 
-    def npv(self, rate: float) -> Floats:
-        return npv(rate, self.flow.net)
-
 
 def _set(members: Sequence[Single], rows: Rows, before: _Set, company: Company, guard: Guard) -> _Set | None:
     """Value a set from the one without its last member; None if a plugin failed."""
@@ -141,11 +137,10 @@ def _set(members: Sequence[Single], rows: Rows, before: _Set, company: Company, 
 
 def _best(sets: Mapping[Members, _Set], singles: Sequence[Single], size: int) -> Iterator[Bundle]:
     """Choose the best set of each site and tell what each member adds."""
-    rate = singles[0].valuation.discount_rate
-    npv = {members: np.full(size, np.nan) for members in sets}
+    worth = {members: np.full(size, np.nan) for members in sets}
     for members, of_members in sets.items():
-        npv[members][of_members.rows] = of_members.npv(rate)
-    table = np.array([np.where(np.isnan(of_set), -np.inf, of_set) for of_set in npv.values()])
+        worth[members][of_members.rows] = npv(singles[0].valuation.discount_rate, of_members.flow.net)
+    table = np.nan_to_num(np.array(list(worth.values())), nan=-np.inf)
     first = np.argmax(table, axis=0)
     for position, (members, of_members) in enumerate(sets.items()):
         rows = np.flatnonzero((first == position) & (table[position] > 0))
@@ -155,20 +150,19 @@ def _best(sets: Mapping[Members, _Set], singles: Sequence[Single], size: int) ->
         marginal = {}
         for name in members:
             rest = tuple(other for other in members if other != name)
-            marginal[name] = npv[members][rows] - (npv[rest][rows] if rest in npv else np.nan)
+            marginal[name] = worth[members][rows] - (worth[rest][rows] if rest in worth else np.nan)
         around = [_around(single, rows) for single in singles if single.loaded.id in members]
         lines = [line for change in of_members.changes for line in change.costs]
         yield Bundle(
             members=members,
             rows=rows,
-            npv=npv[members][rows],
+            npv=worth[members][rows],
             flow=take(kept, of_members.flow),
             years=of_members.years[kept],
-            discount_rate=rate,
             months=of_members.year.months[kept],
             marginal=marginal,
             lines=tuple(replace(line, quantity=line.quantity[kept]) for line in lines),
-            draws=np.asarray(npv[members][rows] + np.sum(around, axis=0), dtype=np.float64),
+            draws=np.asarray(worth[members][rows] + np.sum(around, axis=0), dtype=np.float64),
         )
 
 

@@ -74,7 +74,7 @@ def _of_bundle(bundle: Bundle, singles: Sequence[Single], cohort: Cohort, compan
     offer = offer.assign(offer=name, must_call=np.any(dangers, axis=0), years=bundle.years[sure])
     prices = Prices(cohort.sites.loc[sold], company)
     lines = [replace(line, quantity=line.quantity[sure]) for line in bundle.lines]
-    flow = cash_rows(sold, take(sure, bundle.flow), bundle.years[sure], bundle.discount_rate)
+    flow = cash_rows(sold, take(sure, bundle.flow), bundle.years[sure], company.money.real_discount_rate)
     tables = _tables(offer, pd.concat(members), prices.first_visit(lines), bundle.months[sure], company)
     tables["cost_item"] = prices.rows(lines)[ITEM_COLUMNS].assign(retrofit=name)
     tables["cash_flow"] = flow.assign(retrofit=name)

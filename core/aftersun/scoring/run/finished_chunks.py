@@ -20,7 +20,6 @@ import pandas as pd
 from aftersun.host.registry import Failure
 from aftersun.inventory.store.private import umask
 from aftersun.scoring.offers.chunk import VALUE_DRAW
-from aftersun.scoring.ranges.draws import portfolio_range
 
 SAFETY = "safety"  # the step in which a retrofit is asked for its notes
 Failed = Mapping[str, bool]  # the retrofits that failed, by id: whether they are still asked for their safety notes
@@ -104,10 +103,6 @@ class FinishedChunks:
     def parts(self, table: str) -> Iterator[pd.DataFrame]:
         """Yield a table chunk by chunk."""
         yield from map(pd.read_parquet, self._files(table))
-
-    def value_range(self) -> pd.DataFrame:
-        """Return how sure the sum of the best offers of all sites is, by retrofit and together."""
-        return portfolio_range(self.whole(VALUE_DRAW))
 
     def _note(self, failure: Failure) -> None:
         self.failures.append(failure)

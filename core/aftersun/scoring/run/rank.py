@@ -22,6 +22,8 @@ from aftersun.money.company import Company, load_company
 from aftersun.scoring.calls.acceptance import Beta, chance_by_offer, chance_of_yes
 from aftersun.scoring.calls.contact_rules import contact_rule, exclusions
 from aftersun.scoring.calls.month import plan_month
+from aftersun.scoring.offers.chunk import VALUE_DRAW
+from aftersun.scoring.ranges.draws import portfolio_range
 from aftersun.scoring.run.catalogue import catalogue, check_names, chunk_hashes, hashes
 from aftersun.scoring.run.engine import Progress, engine_for, work_off
 from aftersun.scoring.run.finished_chunks import FinishedChunks
@@ -141,7 +143,7 @@ def _tables(finished: FinishedChunks, portfolio: Portfolio, request: RunRequest)
         **finished.tables(),
         "site_energy": finished.whole("site_energy").join(places, on="site_id"),
         **_calls_of_month(finished, portfolio, request.company),
-        "run_value": finished.value_range(),
+        "run_value": portfolio_range(finished.whole(VALUE_DRAW)),
     }
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -17,7 +18,7 @@ from aftersun.model.arrays import take
 from aftersun.model.kept import Kept
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Bools, Floats
-from aftersun.scoring.value.simulations import GAINS, Baseline, Rows, Simulated, Simulations, alike, columns_changed
+from aftersun.scoring.value.simulations import GAINS, Baseline, Rows, Simulated, Simulations, alike
 
 _DC_STEP = 0.02  # share of DC output
 _AC_STEP = -0.01  # share of AC output: rather more stops than fewer, which would pass 1
@@ -72,22 +73,19 @@ class NearbySimulations(Simulations):
     def __init__(self, exact: Simulations, slopes: Slopes, rows: Rows) -> None:
         super().__init__(exact.baseline)
         self._slopes, self._rows = slopes, rows  # where these sites stand in the slopes' cohort
-        self._bases = (*exact.known[1:], exact.known[0])
+        self.known = exact.known
         self._reckoned = Kept()
-        self._parts: dict[bytes, Simulations] = {}
+        # some sites, the same for the same positions: they remember what their roofs generate
+        self._few = lru_cache(_PARTS_KEPT)(lambda rows: Simulations(self.baseline.take(np.frombuffer(rows, np.intp))))
         self._simulated: list[tuple[Bools, Simulated]] = []  # the last ones, right at these sites alone
-
-    def changed_columns(self) -> frozenset[str]:
-        """Return the columns of the plant in which what was simulated exactly differs from the baseline's."""
-        return columns_changed(self.baseline.plant, [base.plant for base in self._bases])
 
     def take(self, rows: Rows) -> NearbySimulations:
         """Return the same of the sites at these positions."""
         part = NearbySimulations(Simulations(self.baseline.take(rows)), self._slopes, self._rows[rows])
         arrays = self.baseline.cohort.array_rows(rows)
-        part._bases = tuple(
-            Simulated(base.plant.take(rows, arrays), *take(rows, (base.yearly_kwh, base.bill))) for base in self._bases
-        )
+        part.known = [
+            Simulated(base.plant.take(rows, arrays), *take(rows, (base.yearly_kwh, base.bill))) for base in self.known
+        ]
         return part
 
     def of(self, plant: Plant) -> Simulated:
@@ -105,7 +103,7 @@ class NearbySimulations(Simulations):
             left[hit] = False
 
         for exactly in (True, False):
-            for base in self._bases:
+            for base in (*self.known[1:], self.known[0]):
                 hit = left & alike(cohort, plant, base.plant, () if exactly else _IN_PROPORTION)
                 if hit.any():
                     fill(hit, _columns(base) if exactly else self._moved(base, plant, hit))
@@ -114,7 +112,7 @@ class NearbySimulations(Simulations):
                 fill(left & where & alike(cohort, plant, before.plant), _columns(before))
         if left.any():
             rows, new = np.flatnonzero(left), left.copy()
-            year = self._few(rows).anew(plant.take(rows, cohort.array_rows(rows)), by_month=False)
+            year = self._few(rows.tobytes()).anew(plant.take(rows, cohort.array_rows(rows)), by_month=False)
             for name, values in _columns(year).items():
                 result[name][rows] = values
             self._simulated = [*self._simulated[1 - _SIMULATED_KEPT :], (new, self._as_simulated(plant, result))]
@@ -122,17 +120,8 @@ class NearbySimulations(Simulations):
 
     def _as_simulated(self, plant: Plant, result: Mapping[str, Floats]) -> Simulated:
         amounts: dict[str, Any] = {name: result[name] for name in _BILL_PARTS}
-        bill = replace(self._bases[0].bill, **amounts)
+        bill = replace(self.known[0].bill, **amounts)
         return Simulated(plant, {name: result[name] for name in GAINS}, bill)
-
-    def _few(self, rows: Rows) -> Simulations:
-        """Return the simulations of some sites, the same for the same: they remember what their roofs generate."""
-        key = rows.tobytes()
-        if key not in self._parts:
-            while len(self._parts) >= _PARTS_KEPT:
-                del self._parts[next(iter(self._parts))]
-            self._parts[key] = Simulations(self.baseline.take(rows))
-        return self._parts[key]
 
     def _moved(self, base: Simulated, plant: Plant, where: Bools) -> Mapping[str, Floats]:
         """Return the year of the plant from that of the base; right at the sites ``where`` alone."""
