@@ -7,14 +7,13 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from aftersun.inventory.store.tables import RUN_TABLES
 from aftersun.model.ranges import Bools, Floats
 from aftersun.scoring.ranges.drivers import Driver
 
 MOST_ROWS = 6  # of one retrofit on one site, those that move it most
 
-DRIVER_COLUMNS = (
-    "site_id", "retrofit", "name", "meaning", "unit", "low", "used", "high", "npv_low", "npv_high", "turns", "flips_at",
-)  # fmt: skip
+DRIVER_COLUMNS = list(RUN_TABLES["driver"].columns)[1:]  # without run_id
 
 
 def flips_at(low: float, used: float, high: float, npv_low: Floats, npv_used: Floats, npv_high: Floats) -> Floats:
@@ -43,7 +42,7 @@ def driver_rows(
     """
     rows = np.flatnonzero(where)
     if not len(rows) or not drivers:
-        return pd.DataFrame(columns=list(DRIVER_COLUMNS))
+        return pd.DataFrame(columns=DRIVER_COLUMNS)
     low, high = (np.stack([getattr(driver, end).npv[rows] for driver in drivers]) for end in ("at_low", "at_high"))
     swing = np.abs(high - low)
     order = np.argsort(-swing, axis=0, kind="stable")[:most]  # (most, sites)

@@ -16,6 +16,7 @@ import pandas as pd
 import pyarrow as pa
 
 from aftersun.host.registry import Registry
+from aftersun.inventory.store.tables import RUN_TABLES
 from aftersun.model import tables
 from aftersun.model.change import INSPECTION
 from aftersun.model.ranges import Floats
@@ -36,10 +37,7 @@ NUMBERS_ASKED: Mapping[str, tuple[str, str]] = {
 }
 TURNING_COLUMNS = ("site_id", "column", "question", "retrofit", "worth_if", "not_if", "least", "most")
 VALUE_COLUMNS = ("site_id", "retrofit", "fact", "chance_true", "value_if_known", "value_of_phone", "value_of_visit")
-QUESTION_COLUMNS = (
-    "site_id", "fact", "question", "chance_true", "value_if_known", "value_of_phone", "value_of_visit", "visit_cost",
-    "retrofits",
-)  # fmt: skip
+QUESTION_COLUMNS = list(RUN_TABLES["question"].columns)[1:]  # without run_id
 
 
 def value_if_known(chance: Floats, if_true: Floats, if_false: Floats) -> Floats:
@@ -156,7 +154,7 @@ def questions(values: pd.DataFrame, sites: pd.DataFrame, registry: Registry, com
     company itself pays for trip and inspection.
     """
     if values.empty:
-        return pd.DataFrame(columns=list(QUESTION_COLUMNS))
+        return pd.DataFrame(columns=QUESTION_COLUMNS)
     summed = values.groupby(["site_id", "fact"], sort=True).agg(
         chance_true=("chance_true", "first"),
         value_if_known=("value_if_known", "sum"),
@@ -171,7 +169,7 @@ def questions(values: pd.DataFrame, sites: pd.DataFrame, registry: Registry, com
         question=[asked[fact] for fact in result["fact"]],
         visit_cost=_visit_cost(result, sites, company),
         retrofits=result["retrofits"].astype(pd.ArrowDtype(pa.list_(pa.string()))),
-    )[list(QUESTION_COLUMNS)]
+    )[QUESTION_COLUMNS]
 
 
 def by_question(table: pd.DataFrame) -> pd.DataFrame:

@@ -26,6 +26,7 @@ Failed = Mapping[str, bool]  # the retrofits that failed, by id: whether they ar
 
 _DONE, _FAILURES = "done.json", "failures.json"
 _MAKING = ".making"
+_NOT_DONE: Mapping[str, Any] = {"without": None}
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,18 +48,14 @@ class FinishedChunks:
         self._folder, self._chunks, self._only = folder, chunks, only
         self.failures: list[Failure] = []
         self.failed: dict[str, bool] = {}
-        self._without: dict[int, Failed] = {}
-        self._tables: dict[int, list[str]] = {}
         for failure in read_json(folder / _FAILURES) or []:
             self._note(Failure(**failure))
-        for number in range(chunks):
-            done = _read_whole(self._chunk_folder(number))
-            if done is not None:
-                self._without[number], self._tables[number] = done["without"], list(done["files"])
+        there = {number: _read_whole(self._chunk_folder(number)) for number in range(chunks)}
+        self._done = {number: done for number, done in there.items() if done is not None}
 
     def todo(self) -> list[int]:
         """Return the numbers of the chunks that are still to be computed, or to be computed again."""
-        return [number for number in range(self._chunks) if self._without.get(number) != self.failed]
+        return [number for number in range(self._chunks) if self._done.get(number, _NOT_DONE)["without"] != self.failed]
 
     def add(self, number: int, result: ChunkResult, known: Failed) -> None:
         """Keep the result of a chunk for which these failures were known, or note what else failed in it."""
@@ -75,10 +72,11 @@ class FinishedChunks:
             for table, data in tables.items():
                 _write(making / f"{table}.parquet", data)
             files = {table: hashlib.sha256(data).hexdigest() for table, data in tables.items()}
-            _write(making / _DONE, json.dumps({"without": dict(known), "files": files}).encode())
+            done = {"without": dict(known), "files": files}
+            _write(making / _DONE, json.dumps(done).encode())
         shutil.rmtree(folder, ignore_errors=True)
         making.rename(folder)
-        self._without[number], self._tables[number] = dict(known), list(tables)
+        self._done[number] = done
 
     def fail(self, failure: Failure, known: Failed) -> None:
         """Note that a retrofit failed: none of its results count, in no chunk. Its safety notes are still asked for.
@@ -93,7 +91,7 @@ class FinishedChunks:
 
     def tables(self) -> dict[str, list[Path]]:
         """Return the files of each table that the run stores, one a chunk."""
-        names = {table for tables in self._tables.values() for table in tables} - {VALUE_DRAW}
+        names = {table for done in self._done.values() for table in done["files"]} - {VALUE_DRAW}
         return {table: self._files(table) for table in sorted(names)}
 
     def whole(self, table: str) -> pd.DataFrame:
@@ -112,7 +110,7 @@ class FinishedChunks:
         return self._folder / f"{number:06d}"
 
     def _files(self, table: str) -> list[Path]:
-        numbers = [number for number, tables in sorted(self._tables.items()) if table in tables]
+        numbers = [number for number, done in sorted(self._done.items()) if table in done["files"]]
         return [self._chunk_folder(number) / f"{table}.parquet" for number in numbers]
 
 

@@ -87,7 +87,7 @@ def look_closer(
         if baseline.within_reach[0]:
             answers += others.answers(case)
     progress(total, total)
-    moved = pd.concat(rows, ignore_index=True) if rows else pd.DataFrame(columns=list(DRIVER_COLUMNS))
+    moved = pd.concat(rows, ignore_index=True) if rows else pd.DataFrame(columns=DRIVER_COLUMNS)
     return CloserLook(npv, moved, turning(site_id, answers), tuple(guard.failures))
 
 
