@@ -35,11 +35,8 @@ def cash(letter: api.Letter, letters: Sequence[str], words: Words) -> dict[str, 
 
     Of an option that is named for safety alone no line is drawn: it would be a promise.
     """
-    drawn = [
-        (letters[index], option)
-        for index, option in enumerate(letter.options)
-        if option.offer and option.cash and not option.safety_remedial
-    ]
+    tagged = list(zip(letters, letter.options, strict=True))
+    drawn = [(tag, option) for tag, option in tagged if option.offer and option.cash and not option.safety_remedial]
     if not drawn:
         return None
     sums = [year.cumulative for _, option in drawn for year in option.cash]
@@ -50,42 +47,24 @@ def cash(letter: api.Letter, letters: Sequence[str], words: Words) -> dict[str, 
     def height(amount: float) -> float:
         return (amount - marks[0]) / (marks[-1] - marks[0])
 
-    lines = [
-        {
-            "letter": tag,
-            "title": words.title(letter, option),
-            "points": [[year.year / last_year, height(year.cumulative)] for year in option.cash],
-            "style": index,
-        }
-        for index, (tag, option) in enumerate(drawn)
-    ]
-    nothing = next((index for index, option in enumerate(letter.options) if not option.offer), None)
-    not_drawn = [letters[index] for index, option in enumerate(letter.options) if option.safety_remedial]
+    lines, in_words = [], []
+    for style, (tag, option) in enumerate(drawn):
+        title, first, last = words.title(letter, option), option.cash[0], option.cash[-1]
+        points = [[year.year / last_year, height(year.cumulative)] for year in option.cash]
+        lines.append({"letter": tag, "title": title, "points": points, "style": style})
+        ends = {"first": words.figures.rounded(first.cumulative), "last": words.figures.rounded(last.cumulative)}
+        in_words.append(words("cash_alt_line", letter=tag, title=title, n=last.year, **ends))
+    nothing = [{"letter": tag, "title": words.title(letter, option)} for tag, option in tagged if not option.offer]
     return {
         "title": words("cash_title"),
         "lead": words("cash_lead", currency=clean(letter.currency)),
-        "notes": [words("cash_not_drawn", letter=tag) for tag in not_drawn],
+        "notes": [words("cash_not_drawn", letter=tag) for tag, option in tagged if option.safety_remedial],
         "axis": words("cash_axis"),
-        "alt": words(
-            "cash_alt",
-            lines=" ".join(
-                words(
-                    "cash_alt_line",
-                    letter=tag,
-                    title=words.title(letter, option),
-                    first=words.figures.rounded(option.cash[0].cumulative),
-                    last=words.figures.rounded(option.cash[-1].cumulative),
-                    n=option.cash[-1].year,
-                )
-                for tag, option in drawn
-            ),
-        ),
+        "alt": words("cash_alt", lines=" ".join(in_words)),
         "marks": [{"at": height(mark), "text": words.figures.rounded(mark, mark=False)} for mark in marks],
         "years": [{"at": year / last_year, "text": str(int(year))} for year in years],
         "zero": height(0.0),
-        "nothing": None
-        if nothing is None
-        else {"letter": letters[nothing], "title": words.title(letter, letter.options[nothing])},
+        "nothing": nothing[0] if nothing else None,
         "lines": lines,
     }
 
