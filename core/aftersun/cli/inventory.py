@@ -248,7 +248,7 @@ def export(
 
     with opened(inventory) as source:
         done = export_tables(source, to, kind)
-    for path, rows in zip(done.files, done.tables.values(), strict=True):
+    for path, rows in done.items():
         terminal.result(f"{path}  ({rows:,} rows)")
     terminal.message("Whoever knows a site otherwise may still recognise it: hand this out with care.")
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager
-from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -50,19 +49,11 @@ _ROWS_AT_ONCE = 100_000
 _WRITERS: Mapping[str, Any] = {CSV: csv.CSVWriter, PARQUET: pq.ParquetWriter}
 
 
-@dataclass(frozen=True)
-class Exported:
-    """What was written: rows by table."""
-
-    files: tuple[Path, ...]
-    tables: dict[str, int]
-
-
-def export(inventory: Inventory, folder: Path | str, kind: str = CSV) -> Exported:
+def export(inventory: Inventory, folder: Path | str, kind: str = CSV) -> dict[Path, int]:
     """Write all tables without personal data into a folder, each as one CSV or Parquet file readable by its owner only.
 
     The same site has the same pseudonym in every table and every export of this inventory. Such data is still about
-    persons for whoever knows enough of them otherwise.
+    persons for whoever knows enough of them otherwise. Returns the rows of each file.
 
     Raises
     ------
@@ -76,11 +67,12 @@ def export(inventory: Inventory, folder: Path | str, kind: str = CSV) -> Exporte
     targets = {table: folder / f"{table}.{kind}" for table in tables}
     refuse_existing(targets.values(), "Choose another folder; nothing was overwritten.")
     make_folder(folder)
-    counts: dict[str, int] = {}
     try:
         with _pseudonyms_in_sql(inventory) as connection, umask():
-            for table, path in targets.items():
-                counts[table] = _write(connection, _query(table, tables[table], kind), path, kind)
+            return {
+                path: _write(connection, _query(table, tables[table], kind), path, kind)
+                for table, path in targets.items()
+            }
     except BaseException as error:
         for path in targets.values():
             path.unlink(missing_ok=True)
@@ -89,7 +81,6 @@ def export(inventory: Inventory, folder: Path | str, kind: str = CSV) -> Exporte
                 f"The export could not be written ({error.strerror}).", "Choose another folder; what was begun is gone."
             ) from error
         raise
-    return Exported(tuple(targets.values()), counts)
 
 
 @contextmanager
