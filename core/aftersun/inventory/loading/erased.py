@@ -11,7 +11,6 @@ import pandas as pd
 from aftersun.inventory.loading.raw_table import RawTable
 from aftersun.inventory.store import rules
 from aftersun.inventory.store.pseudonyms import keyed_hash, stored_key
-from aftersun.inventory.store.sql import scalar
 
 CUSTOMER, SITE = "customer", "site"
 _COLUMNS = {"customer_id": CUSTOMER, "site_id": SITE}
@@ -23,10 +22,13 @@ def marks(
 ) -> list[tuple[str, str, date]]:
     """Return the rows of ``erased`` for a customer and sites that are not there yet."""
     key = stored_key(connection)
-    known = set(connection.execute("SELECT kind, hash FROM erased").fetchall())
     wanted = [(CUSTOMER, customer_id), *((SITE, site_id) for site_id in site_ids)]
     rows = {(kind, keyed_hash(key, _KIND + kind, text)) for kind, text in wanted}
-    return [(kind, text, on) for kind, text in sorted(rows - known)]
+    return [(kind, text, on) for kind, text in sorted(rows - _marked(connection))]
+
+
+def _marked(connection: duckdb.DuckDBPyConnection) -> set[tuple[str, str]]:
+    return set(connection.execute("SELECT kind, hash FROM erased").fetchall())
 
 
 def refused(
@@ -37,10 +39,10 @@ def refused(
     ``values`` are the rows of right shape. Of the others every cell is looked at, since none can be trusted to stand
     under its own name.
     """
-    if not scalar(connection, "SELECT count(*) FROM erased"):
+    known = _marked(connection)
+    if not known:
         return pd.Index([], dtype="int64"), rules.NONE
     key = stored_key(connection)
-    known = set(connection.execute("SELECT kind, hash FROM erased").fetchall())
 
     def meets(kind: str, text: object) -> bool:
         return (kind, keyed_hash(key, _KIND + kind, str(text))) in known
@@ -61,8 +63,6 @@ def refused(
 
 def forget(connection: duckdb.DuckDBPyConnection, values: pd.DataFrame) -> None:
     """Take back the marks of everybody in these rows, who came back."""
-    if not scalar(connection, "SELECT count(*) FROM erased"):
-        return
     key = stored_key(connection)
     for name, kind in _COLUMNS.items():
         if name in values:

@@ -20,9 +20,10 @@ from aftersun.inventory.loading.header import match_header
 from aftersun.inventory.loading.raw_table import RawTable
 from aftersun.inventory.loading.table_file import read_file
 from aftersun.inventory.log import learnt_facts
-from aftersun.inventory.log.call_log import COLUMNS, ENTRY_KEY, Recorded, read_text, store_calls
+from aftersun.inventory.log.call_log import COLUMNS, ENTRY_KEY, read_text, store_calls
 from aftersun.inventory.store import rules
 from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.sql import registered
 
 
 @dataclass(frozen=True)
@@ -71,12 +72,13 @@ def load_calls(
             again = rules.repeated_keys(ENTRY_KEY, values, raw.lines[text.index])
             problems = rules.gather([of_wrong_width(raw), wrong, again])
             good = values.loc[values.index.difference(pd.Index(problems["row"]))]
-            logged = connection.execute(f"SELECT {', '.join(ENTRY_KEY)} FROM call_log").df()
-            known = _keys(good).isin(_keys(logged)) if len(logged) else pd.Series(False, index=good.index)
+            with registered(connection, given=good[list(ENTRY_KEY)].assign(row_number=good.index)):
+                in_log = f"SELECT row_number FROM given SEMI JOIN call_log USING ({', '.join(ENTRY_KEY)})"
+                known = good.index.isin(connection.execute(in_log).df()["row_number"])
             if len(problems):
                 _write_rejects(target, raw, problems)
                 written = True
-            stored: Recorded = store_calls(connection, good[~known])
+            stored = store_calls(connection, good[~known])
     except BaseException:
         if written:
             target.unlink(missing_ok=True)
@@ -91,13 +93,6 @@ def load_calls(
         problems=(*filter(None, [header.remark]), *sentences(raw, problems)),
         rejects=target if written else None,
     )
-
-
-def _keys(rows: pd.DataFrame) -> pd.Series:
-    """Return what tells entries apart, as one text a row."""
-    day = pd.to_datetime(rows["called_on"]).dt.strftime("%Y-%m-%d").astype("string")
-    others = rows[[name for name in ENTRY_KEY if name != "called_on"]].astype("string")
-    return day.str.cat(others, sep="\x1f")
 
 
 def _write_rejects(target: Path, raw: RawTable, problems: pd.DataFrame) -> None:
