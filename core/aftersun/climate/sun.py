@@ -64,24 +64,23 @@ def weather_year(station: Station, hours: pd.DataFrame) -> WeatherYear:
     AftersunError
         If hours or values are missing.
     """
-    absent = [name for name in ("hour", *VALUES) if name not in hours]
-    hours = hours if absent else hours.sort_values("hour")
-    if absent or not np.array_equal(hours["hour"].to_numpy(dtype=int), np.arange(HOURS_PER_YEAR)):
-        what = f"lack {', '.join(absent)}" if absent else f"are not the {HOURS_PER_YEAR} hours of a year"
-        raise AftersunError(
-            f"The stored hours of weather station {station.station_id} {what}.",
-            "Add the station's weather file again.",
-        )
+
+    def fault(what: str) -> AftersunError:
+        subject = f"The stored hours of weather station {station.station_id}"
+        return AftersunError(f"{subject} {what}.", "Add the station's weather file again.")
+
+    if absent := [name for name in ("hour", *VALUES) if name not in hours]:
+        raise fault(f"lack {', '.join(absent)}")
+    hours = hours.sort_values("hour")
+    if not np.array_equal(hours["hour"].to_numpy(dtype=int), np.arange(HOURS_PER_YEAR)):
+        raise fault(f"are not the {HOURS_PER_YEAR} hours of a year")
     values = {name: hours[name].to_numpy(dtype=np.float64, na_value=np.nan, copy=True) for name in VALUES}
     rain, albedo = values.pop("rain_mm"), values.pop("albedo")
     holes = [name for name, column in values.items() if np.isnan(column).any()]
     if np.isnan(rain).any() and not np.isnan(rain).all():
         holes.append("rain_mm")
     if holes:
-        raise AftersunError(
-            f"The stored hours of weather station {station.station_id} have holes in {', '.join(holes)}.",
-            "Add the station's weather file again.",
-        )
+        raise fault(f"have holes in {', '.join(holes)}")
     times = year_times(station.utc_offset_h)
     sun = sun_position(times, station.latitude, station.longitude, station.elevation_m)
     zenith = sun["apparent_zenith"].to_numpy(copy=True)

@@ -44,19 +44,14 @@ def baseline(cohort: Cohort, overrides: Mapping[str, float] = NO_OVERRIDES) -> P
     ``cohort.overrides`` and ``overrides`` replace by name. Yes/no facts that are unknown enter with their
     chance (``cohort.priors``, else ``facts.csv``). An unknown name in the overrides raises AftersunError.
     """
-    if overrides:
-        return _baseline(cohort, overrides)
-    return cohort.once("the baseline plant", lambda: _baseline(cohort, overrides))
 
+    def build() -> Plant:
+        values = system_values({**cohort.overrides, **overrides})
+        plant = Plant(**_array_columns(cohort, values), **_site_columns(cohort, values))
+        demand = _household_demand(cohort, plant, values)
+        return plant.replace(demand_kwh=demand, excess_loss=_loss_in_full_sun(cohort, plant))
 
-def _baseline(cohort: Cohort, overrides: Mapping[str, float]) -> Plant:
-    values = system_values({**cohort.overrides, **overrides})
-    per_site = _site_columns(cohort, values)
-    plant = Plant(**_array_columns(cohort, values), **per_site)
-    return plant.replace(
-        demand_kwh=_household_demand(cohort, plant, values),
-        excess_loss=_loss_in_full_sun(cohort, plant),
-    )
+    return build() if overrides else cohort.once("the baseline plant", build)
 
 
 def _array_columns(cohort: Cohort, values: Values) -> dict[str, Any]:
