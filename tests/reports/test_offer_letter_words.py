@@ -108,6 +108,16 @@ def test_every_check_heater_and_loss_has_words() -> None:
         ),
         ("The yield changes by -2.0 % a year.", "finding_trend", {"share_per_year": -0.02}),
         (
+            "gaps: 2, together 11.0 days, 3.0 % of the time",
+            "finding_reading_gap",
+            {"readings": 2, "days": 11.0, "share": 0.0301},
+        ),
+        (
+            "the producing time lies 1.5 h too early for the sun",
+            "finding_reading_clock",
+            {"readings": 9, "hours_early": 1.5},
+        ),
+        (
             "The largest losses on the way from light to electricity: dirt (3.4 %), droppings (1.0 %, average, not "
             "known whether at yours).",
             "finding_largest_losses",

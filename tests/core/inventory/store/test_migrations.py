@@ -147,6 +147,30 @@ def test_what_meter_readings_tell_of_an_older_run_is_printed_as_before(tmp_path:
         assert any(sentence.startswith(text.casefold()) for sentence in printed), text
 
 
+@pytest.mark.parametrize(
+    ("told", "who", "why"),
+    [
+        ("by A. Person; saw it; twice", "A. Person", "saw it; twice"),
+        ("by A. Person", "A. Person", None),
+        ("by the company; steel rusts", None, "steel rusts"),
+        ("by the company", None, None),
+    ],
+)
+def test_who_replaced_an_assumption_of_an_older_run(
+    told: str, who: str | None, why: str | None, tmp_path: Path
+) -> None:
+    path = unpacked("demo-0.1.0", tmp_path)
+    with duckdb.connect(str(path)) as connection:
+        connection.execute("UPDATE run_assumption SET overridden = ? WHERE name = 'life_years'", [told])
+    Inventory.open(path).close()
+    found = {
+        (row["name"], row["replaced_by"], row["replaced_why"])
+        for row in _rows(path)["run_assumption"]
+        if row["replaced"]
+    }
+    assert found == {("life_years", who, why)}
+
+
 @pytest.mark.parametrize("name", OLDER[:3])
 def test_an_older_file_works_like_one_of_today(name: str, tmp_path: Path) -> None:
     source = tmp_path / "customer.csv"
