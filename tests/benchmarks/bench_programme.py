@@ -72,7 +72,7 @@ def main() -> None:
         print(
             f"{count} offers: cost an offer {cost / first:.2f} of the first size's; {found.status}, "
             f"gap {found.gap:.2%}, {found.value / found.greedy_value:.3f} of the greedy list's value; "
-            f"{len(found.chosen)} calls in {len(trips)} rounds; here {time.perf_counter() - begun:.0f} s",
+            f"{found.offers['chosen'].sum()} calls in {len(trips)} rounds; here {time.perf_counter() - begun:.0f} s",
             flush=True,
         )
 

@@ -72,11 +72,6 @@ class Selection:
     gap: float
     hour_method: HourMethod
 
-    @property
-    def chosen(self) -> list[str]:
-        """Return the offer_id of what to call about, in the order to call."""
-        return list(self.offers.loc[self.offers["chosen"], "offer_id"])
-
 
 @dataclass(frozen=True, eq=False)
 class _Solution:
