@@ -73,7 +73,7 @@ class FuzzedInventory:
             report = load_file(self._made, table, path)
             assert (report.rejected, report.added) == (0, report.rows_read), (table, report.problems)
         self._held = _Held(self._made.connection)
-        self.inventory = Inventory(self._made.path, self._held)  # type: ignore[arg-type]
+        self.inventory = Inventory(self._made.path, self._held, ExitStack())  # type: ignore[arg-type]
         self.before = state_of(self._held)
         self._tried = 0
         for name in _WATCHED:
