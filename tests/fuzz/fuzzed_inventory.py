@@ -7,6 +7,7 @@ inventory; one load in twenty is committed and cleared away afterwards.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
