@@ -55,6 +55,7 @@ def test_what_differs_is_named(tmp_path: Path, change: str, named: str) -> None:
     assert line.startswith(named)
 
 
+@pytest.mark.slow
 def test_as_a_script_it_ends_with_1_where_something_differs(demo: Demo, tmp_path: Path) -> None:
     changed = Path(shutil.copy(demo.inventory, tmp_path / "changed.duckdb"))
     with duckdb.connect(str(changed)) as connection:

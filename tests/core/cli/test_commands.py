@@ -292,6 +292,7 @@ def test_all_retrofits_off_is_one_sentence(aftersun, copy):
     assert "no retrofit" in ran.err
 
 
+@pytest.mark.slow
 def test_an_inventory_in_use_ends_with_4(aftersun, copy):
     hold = "import sys, duckdb; c = duckdb.connect(sys.argv[1]); print('held', flush=True); sys.stdin.read()"
     with subprocess.Popen(

@@ -68,6 +68,7 @@ def test_what_ends_its_process_twice_is_named(what, how):
     assert how in lost.reason
 
 
+@pytest.mark.slow
 def test_a_process_that_somebody_kills_once_costs_nothing(tmp_path):
     path = str(tmp_path / "been here")
     assert run([("once", path), ("give", 2)]) == [path, 2]
@@ -104,6 +105,7 @@ def test_nothing_is_printed_to_stdout(capfd):
     assert "from compiled code" in printed.err
 
 
+@pytest.mark.slow
 def test_a_process_is_replaced_after_so_many_jobs(monkeypatch):
     monkeypatch.setattr(workers, "_JOBS", 2)
     first, second, third = run([("pid", 0)] * 3)

@@ -62,6 +62,7 @@ def test_pruned_runs_are_gone_from_every_table_and_give_their_space_back(path: P
     assert prune(path, 1).deleted == ()
 
 
+@pytest.mark.slow
 def test_file_does_not_grow_when_runs_come_and_go(path: Path) -> None:
     sizes = []
     for _ in range(3):

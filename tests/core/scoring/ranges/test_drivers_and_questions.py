@@ -238,6 +238,7 @@ def test_what_decides_on_gains_sets_the_column_that_is_said_and_no_other():
         assert moved == {column}, name
 
 
+@pytest.mark.slow
 def test_a_plugin_that_hangs_in_a_closer_look_is_stopped_and_named(tmp_path):
     made = small(tmp_path / "made", 2)
     folder = plugin(tmp_path / "plugins")

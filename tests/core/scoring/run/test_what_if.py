@@ -72,6 +72,7 @@ def test_an_assumption_supposed_is_that_of_its_retrofit_alone(demo: Demo, site: 
     assert list(moved.index) == ["hot_water_diverter"]
 
 
+@pytest.mark.slow
 def test_many_sites_are_the_same_whoever_computes_them(tmp_path: Path) -> None:
     made = small(tmp_path / "made", 12, last="S0036")
     rank(made.inventory, made.settings(chunk_sites=100))
@@ -102,6 +103,7 @@ def test_every_note_of_what_would_be_offered_is_told(demo: Demo) -> None:
     assert list(found.notes) == ["note_id", "severity", "text", "who"]
 
 
+@pytest.mark.slow
 def test_a_plugin_that_ends_its_process_is_named_and_the_rest_is_supposed(tmp_path: Path) -> None:
     made = small(tmp_path / "made", 4)
     folder = plugin(tmp_path / "plugins")
@@ -149,6 +151,7 @@ def test_places_are_told_apart() -> None:
     assert set(found.settings) == {("assumptions", "bird_mesh", "crew"), ("work", "roofer"), ("facts", "birds_seen")}
 
 
+@pytest.mark.slow
 def test_a_retrofit_that_fails_at_its_notes_and_stands_alone_is_named(tmp_path: Path) -> None:
     made = small(tmp_path / "made", 2, keep=())
     folder = plugin(tmp_path / "plugins")
