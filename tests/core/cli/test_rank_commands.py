@@ -111,6 +111,7 @@ def test_the_second_of_two_ranks_is_refused_with_exit_code_4(aftersun, one):
     assert "Traceback" not in ran.err
 
 
+@pytest.mark.slow
 def test_a_plugin_that_prints_does_not_spoil_json(aftersun, one, tmp_path):
     folder = plugin(tmp_path / "plugins", change="print('hello'); os.write(1, b'hello')", screen="print('hello')")
     ran = aftersun(*words(one, "--plugins-from", folder, "--json"))
@@ -127,6 +128,7 @@ def test_a_plugin_that_hangs_is_named_and_exit_code_3(aftersun, one, tmp_path):
     assert "The results of all other retrofits are complete." in ran.err
 
 
+@pytest.mark.slow
 def test_compare_says_why_two_runs_differ(aftersun, one):
     assert aftersun(*words(one)).code == 0
     assert aftersun(*words(one)).code == 0

@@ -78,11 +78,8 @@ def _opened(path: Path) -> Iterator[Any]:
         with warnings.catch_warnings():
             # About styles and extensions that do not concern the values.
             warnings.filterwarnings("ignore", category=UserWarning, module="openpyxl")
-            book = openpyxl.load_workbook(path, read_only=True, data_only=True)
-            try:
-                yield book
-            finally:
-                book.close()
+            with path.open("rb") as file:  # by us: openpyxl leaves open what it cannot read
+                yield openpyxl.load_workbook(file, read_only=True, data_only=True)
     except OSError as error:
         raise unreadable(path, error) from error
     except AftersunError:

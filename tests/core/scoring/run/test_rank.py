@@ -24,6 +24,7 @@ def ranking(path) -> pd.DataFrame:
         return connection.execute("SELECT * EXCLUDE run_id FROM latest_ranking ORDER BY site_id, retrofit").df()
 
 
+@pytest.mark.slow
 def test_any_address_works_without_a_weather_file(demo, tmp_path):
     few = tmp_path / "site.csv"
     header, *lines = (demo.tables / "site.csv").read_text(encoding="utf-8").splitlines()

@@ -34,7 +34,7 @@ def reference(made: Small, tmp_path_factory: pytest.TempPathFactory) -> dict[str
     return ranked(made, tmp_path_factory.mktemp("reference") / "run", chunk_sites=2000)
 
 
-@pytest.mark.parametrize(("workers", "chunk_sites"), [(1, 3), (2, 2)])
+@pytest.mark.parametrize(("workers", "chunk_sites"), [pytest.param(1, 3, marks=pytest.mark.slow), (2, 2)])
 def test_workers_and_chunks_change_no_table(made, reference, tmp_path, workers, chunk_sites):
     assert_same(ranked(made, tmp_path / "run", workers=workers, chunk_sites=chunk_sites), reference)
 

@@ -80,9 +80,12 @@ def test_a_diverter_is_worth_more_the_dearer_the_heat_it_displaces(registry, com
     assert worth[1] > worth[0]
 
 
+OTHERS = ("monitoring_add_on", "hot_water_diverter", "connector_replacement")
+
+
 @LAWS
 @given(markup=st.floats(0, 2), more=st.floats(0.05, 1))
-@pytest.mark.parametrize("retrofit", ["monitoring_add_on", "bird_mesh", "hot_water_diverter", "connector_replacement"])
+@pytest.mark.parametrize("retrofit", ["bird_mesh", *(pytest.param(name, marks=pytest.mark.slow) for name in OTHERS)])
 def test_worth_falls_as_the_price_rises(registry, company, retrofit, markup, more):
     def at(share: float) -> Company:
         return company.model_copy(update={"money": company.money.model_copy(update={"markup_share": share})})
