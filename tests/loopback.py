@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from urllib.parse import parse_qs, urlsplit
 
@@ -27,7 +27,8 @@ class Service:
                 self.send_response(service.status)
                 self.send_header("Content-Length", str(service.announced or len(service.body)))
                 self.end_headers()
-                self.wfile.write(service.body)
+                with suppress(ConnectionError):  # who has heard enough hangs up
+                    self.wfile.write(service.body)
 
             def log_message(self, *_: object) -> None:
                 pass

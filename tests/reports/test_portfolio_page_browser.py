@@ -11,12 +11,13 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from demo_support import put_demo
 from playwright.sync_api import Browser
 from pypdf import PdfReader
 from reports.portfolio_page_browser import DRAWN, READY, Opened, browser, open_page
 from reports.portfolio_page_support import HOSTILE, FakeRun, many_sites, renamed, stored, without_ranges, write
 
-from aftersun.scoring.run.demo import Demo
+from aftersun.scoring.run.rank import Settings, rank
 
 pytestmark = [pytest.mark.slow, pytest.mark.browser]
 
@@ -49,8 +50,11 @@ PHONE = {"width": 360, "height": 740}
 
 
 @pytest.fixture(scope="module")
-def run(demo: Demo) -> FakeRun:
-    return stored(demo.inventory)
+def run(tmp_path_factory: pytest.TempPathFactory) -> FakeRun:
+    """The whole demo: its table has several pages."""
+    made = put_demo(tmp_path_factory.mktemp("whole") / "demo")
+    rank(made.inventory, Settings(made.company, made.as_of))
+    return stored(made.inventory)
 
 
 @pytest.fixture(scope="module")

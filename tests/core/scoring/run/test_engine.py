@@ -160,10 +160,10 @@ class TestCluster:
     def test_one_that_hangs_ends_the_worker_and_is_named(self, one, local, local_cluster, tmp_path):
         folder = plugin(tmp_path / "plugins", change="time.sleep(600)")
         settings = one.settings(
-            scheduler=local_cluster.scheduler_address, plugin_folder=folder, plugin_seconds=3.0, chunk_sites=8
+            scheduler=local_cluster.scheduler_address, plugin_folder=folder, plugin_seconds=20.0, chunk_sites=8
         )
         (failure,) = rank(one.inventory, settings).failures
-        assert (failure["plugin"], failure["reason"]) == ("odd", "has not answered for 3 s")
+        assert (failure["plugin"], failure["reason"]) == ("odd", "has not answered for 20 s")
         assert_same(without(stored(one.inventory), "odd"), local)
 
     def test_one_that_kills_worker_after_worker_is_named_and_the_rest_is_complete(
