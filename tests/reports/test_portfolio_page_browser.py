@@ -17,6 +17,7 @@ from pypdf import PdfReader
 from reports.portfolio_page_browser import DRAWN, READY, Opened, browser, open_page
 from reports.portfolio_page_support import HOSTILE, FakeRun, many_sites, renamed, stored, without_ranges, write
 
+from aftersun import api
 from aftersun.scoring.run.rank import Settings, rank
 
 pytestmark = [pytest.mark.slow, pytest.mark.browser]
@@ -148,7 +149,7 @@ def test_a_site_opens_with_its_facts_and_back_returns(opened: Opened, run: FakeR
     ranking = run.table("ranking", site)
     for row in ranking.to_dict("records"):
         assert run.titles()[row["retrofit"]] in told
-        assert row["reason"] in told
+        assert api.reason_text(row, run.currency) in told
     for question in run.table("question", site)["question"]:
         assert question in told
     page.wait_for_selector("#losses-chart .main-svg")
