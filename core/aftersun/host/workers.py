@@ -17,7 +17,8 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from itertools import count
-from multiprocessing import active_children, get_context, parent_process
+from multiprocessing import parent_process
+from multiprocessing.context import SpawnContext, SpawnProcess
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, Generic, Self, TypeVar
@@ -33,8 +34,16 @@ _LOOK_S = 0.2
 _GRACE_S = 2.0  # for a plugin that is told to stop in its own process
 _JOBS = 50  # that a process works off before it is replaced: what a plugin leaks ends with it
 _ATTEMPTS = 2  # a process may be killed by somebody else once
-# "spawn" starts clean processes on every system; a forked one would inherit locks and open files.
-_SPAWN = get_context("spawn")
+
+
+class _OneSpawned(SpawnContext):
+    """Starts a clean process, where a forked one would inherit locks and open files, and remembers which it was."""
+
+    process: SpawnProcess
+
+    def Process(self, *arguments: Any, **named: Any) -> SpawnProcess:  # type: ignore[override]
+        self.process = SpawnProcess(*arguments, **named)
+        return self.process
 
 
 class _Worker:
@@ -44,11 +53,11 @@ class _Worker:
         self.note = note
         self.free = True
         self.jobs = 0
-        self._pool = ProcessPoolExecutor(1, _SPAWN, _prepare, (note,))
-        others = set(active_children())
+        spawned = _OneSpawned()
+        self._pool = ProcessPoolExecutor(1, spawned, _prepare, (note,))
         with _no_interrupts():
             self._pool.submit(os.getpid)  # starts the process
-        (self._process,) = set(active_children()) - others
+        self._process = spawned.process
 
     def begin(self, function: Callable[[Any], Any], job: object) -> Future[Any]:
         """Hand over a job."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 import time
+from multiprocessing import get_context
 
 import pytest
 from run_support import alive, processes_of
@@ -44,6 +45,31 @@ def _command(pid):
             return handle.read()
     except OSError:
         return ""
+
+
+def test_a_process_that_somebody_else_starts_meanwhile_is_no_worker(monkeypatch):
+    # as a local cluster does when it replaces a worker of its own
+    others = []
+
+    class Pool(workers.ProcessPoolExecutor):
+        def submit(self, function, /, *arguments):
+            if function is os.getpid:
+                others.append(subprocess_of_another(30.0))
+            return super().submit(function, *arguments)
+
+    monkeypatch.setattr(workers, "ProcessPoolExecutor", Pool)
+    assert run([("give", 1), ("exit", 0), ("give", 2)])[2] == 2
+    assert len(others) > 1
+    assert all(other.is_alive() for other in others)
+    for other in others:
+        other.kill()
+        other.join()
+
+
+def subprocess_of_another(seconds):
+    process = get_context("fork").Process(target=time.sleep, args=(seconds,))
+    process.start()
+    return process
 
 
 def test_what_does_not_stop_is_killed_and_named_and_the_others_stand(monkeypatch):
