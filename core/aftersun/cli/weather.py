@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -34,13 +33,6 @@ UtcOffset = Annotated[
         help="Standard time of the place, hours ahead of UTC, for weather whose hours are UTC; default by longitude.",
     ),
 ]
-
-
-class Service(StrEnum):
-    """Services that typical years can be fetched from."""
-
-    PVGIS = "pvgis"
-    NSRDB = "nsrdb"
 
 
 @app.command()
@@ -80,32 +72,23 @@ def fetch(
     inventory: InventoryFile,
     latitude: Annotated[float, option(help="Degrees, north positive.")],
     longitude: Annotated[float, option(help="Degrees, east positive.")],
-    service: Annotated[Service, typer.Option(help="Who to ask.")] = Service.PVGIS,
     rain: RainFile = None,
     utc_offset: UtcOffset = None,
     url: Annotated[str, option(help="Another address of the service.")] = "",
     timeout: Annotated[float, typer.Option(help="Seconds to wait for an answer.")] = 60.0,
-    api_key: Annotated[str, option(envvar="AFTERSUN_NSRDB_KEY", help="Your key for the NSRDB.")] = "",
-    email: Annotated[str, option(envvar="AFTERSUN_NSRDB_EMAIL", help="The address that key was given to.")] = "",
 ) -> None:
-    """Fetch a typical year from a public service, check it and keep it.
+    """Fetch a typical year from PVGIS, check it and keep it.
 
-    Sends the two coordinates given here, for the NSRDB also key and address, and nothing else.
+    Sends the two coordinates given here and nothing else.
 
     Example: aftersun weather fetch company.duckdb --latitude 45.0 --longitude 8.0
     """
-    from aftersun.climate.fetch import NSRDB_URL, PVGIS_URL, fetch_nsrdb, fetch_pvgis
+    from aftersun.climate.fetch import PVGIS_URL, fetch_pvgis
 
     with opened(inventory):  # nobody is asked for a file that could not be kept
         pass
     options = _options(rain, utc_offset)
-    if service is Service.PVGIS:
-        reading = fetch_pvgis(latitude, longitude, url=url or PVGIS_URL, timeout_s=timeout, options=options)
-    else:
-        reading = fetch_nsrdb(
-            latitude, longitude, api_key=api_key, email=email, url=url or NSRDB_URL, timeout_s=timeout, options=options
-        )
-    _keep(inventory, [reading])
+    _keep(inventory, [fetch_pvgis(latitude, longitude, url=url or PVGIS_URL, timeout_s=timeout, options=options)])
 
 
 @app.command("list")

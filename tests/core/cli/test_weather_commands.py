@@ -101,16 +101,13 @@ def test_a_bad_file_among_good_ones_leaves_all_as_it_was(aftersun, inventory, pv
         (["fetch", "{}", "--latitude", "95", "--longitude", "8"], "no such place"),
         (["fetch", "{}", "--latitude", "45", "--longitude", "8", "--url", "nowhere"], "address of the service"),
         (["fetch", "{}", "--latitude", "45", "--longitude", "8", "--url", "http://127.0.0.1:9"], "cannot be reached"),
-        (["fetch", "{}", "--latitude", "45", "--longitude", "8", "--service", "nsrdb"], "only with a key"),
         (["fetch", "{}.none", "--latitude", "45", "--longitude", "8", "--url", "http://127.0.0.1:9"], ".none"),
         (["fetch", "{}", "--latitude", "north", "--longitude", "8"], "valid number"),
         (["fetch", "{}", "--latitude", "45"], "--longitude"),
-        (["fetch", "{}", "--latitude", "45", "--longitude", "8", "--service", "other"], "--service"),
     ],
 )
 def test_what_a_user_can_do_wrong(aftersun, inventory, monkeypatch, words, says):
     monkeypatch.setenv("NO_PROXY", "*")
-    monkeypatch.delenv("AFTERSUN_NSRDB_KEY", raising=False)
     ran = aftersun("weather", *(str(word).format(inventory) for word in words))
     assert (ran.code, ran.out) == (2, "")
     assert says in ran.err

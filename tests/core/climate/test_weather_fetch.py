@@ -11,14 +11,11 @@ from urllib.parse import urlsplit
 import pandas as pd
 import pytest
 from loopback import Service, serving
-from weather_support import Sky, as_json, nsrdb, pvgis_tmy
+from weather_support import as_json, pvgis_tmy
 
-from aftersun.climate.fetch import fetch_nsrdb, fetch_pvgis
+from aftersun.climate.fetch import fetch_pvgis
 from aftersun.climate.read import ReadingOptions, read_weather
 from aftersun.model.errors import AftersunError
-
-EAST = Sky(36.1, -79.95, 273.0, -5.0)
-KEY, EMAIL = "K-very-secret-1", "somebody@example.org"
 
 
 @pytest.fixture
@@ -79,7 +76,6 @@ def failed(fetch: Callable[[], object]) -> AftersunError:
     assert caught.value.exit_code == 2
     assert caught.value.hint
     assert "\n" not in str(caught.value)
-    assert KEY not in str(caught.value) + caught.value.hint
     return caught.value
 
 
@@ -107,6 +103,8 @@ def bad_offset(saved: str) -> str:
         ('{"error": "no message here"}', 400, "answered with something that is no typical year"),
         ("<html>Not found</html>", 404, "PVGIS refused: 404 Client Error"),
         ("Too many requests", 429, "PVGIS refused: 429 Client Error"),
+        (json.dumps({"message": "x" * 5000}), 500, f"PVGIS refused: {'x' * 160}."),
+        (json.dumps({"message": "See https://example.org/why now"}), 400, "PVGIS refused: See now."),
         ("<html>Bad gateway</html>", 502, "PVGIS refused: 502 Server Error"),
     ],
 )
@@ -176,42 +174,3 @@ def test_offline(monkeypatch: pytest.MonkeyPatch) -> None:
 )
 def test_requests_that_are_not_sent(latitude: float, longitude: float, url: str, timeout_s: float, words: str) -> None:
     assert words in str(failed(lambda: fetch_pvgis(latitude, longitude, url=url, timeout_s=timeout_s)))
-
-
-# --- NSRDB --------------------------------------------------------------------------------------------------
-
-
-def test_nsrdb(service: Service) -> None:
-    service.answer(nsrdb(EAST))
-    year = fetch_nsrdb(36.1, -79.95, api_key=KEY, email=EMAIL, url=service.url).year
-    assert (year.station.station_id, year.station.utc_offset_h) == ("1234567", -5.0)
-    asked = service.query()
-    assert asked["wkt"] == ["POINT(-79.9500 36.1000)"]
-    assert (asked["api_key"], asked["email"]) == ([KEY], [EMAIL])
-
-
-@pytest.mark.parametrize(
-    ("body", "status", "words"),
-    [
-        (json.dumps({"errors": [f"key {KEY} is not known"]}), 400, "NSRDB refused: ['key *** is not known']"),
-        (
-            f"API_KEY_INVALID for {KEY}: see https://example.org/keys",
-            403,
-            "NSRDB refused: API_KEY_INVALID for ***: see",
-        ),
-        ("x" * 5000, 500, "NSRDB refused: xxx"),
-        ("Source,Location ID\n", 200, "answered with something that is no typical year"),
-        ("", 200, "answered with something that is no typical year"),
-    ],
-)
-def test_nsrdb_refusals_keep_the_key_to_themselves(service: Service, body: str, status: int, words: str) -> None:
-    service.answer(body, status)
-    error = failed(lambda: fetch_nsrdb(36.1, -79.95, api_key=KEY, email=EMAIL, url=service.url))
-    assert words in str(error)
-    assert len(str(error)) < 250
-
-
-def test_nsrdb_needs_a_key(service: Service) -> None:
-    error = failed(lambda: fetch_nsrdb(36.1, -79.95, api_key="", email=EMAIL, url=service.url))
-    assert "only with a key" in str(error)
-    assert service.asked == []

@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Mapping
 from io import StringIO
-from typing import Any
 
-import pandas as pd
 import pvlib
 
 from aftersun.climate.formats.raw import COLUMNS, Instants, RawWeather, numbers, place_name, station_number
@@ -18,28 +15,17 @@ _WHOLE = ("Time Zone", "Local Time Zone", "Elevation")
 
 
 def read_nsrdb(text: str) -> RawWeather:
-    """Read a CSV file with `pvlib.iotools.read_nsrdb_psm4`, which serves both versions."""
+    """Read a CSV file with `pvlib.iotools.read_nsrdb_psm4`, which serves both versions.
+
+    Values stand for the instant of their stamp. Of finer steps than an hour the mean of the hour's values is taken,
+    which stands for the middle of their times. There is no rain in the format.
+    """
     first, second, rest = text.split("\n", 2)
     names, values = next(csv.reader([first])), next(csv.reader([second]))
     header = dict(zip(names, values, strict=False))
     plain = StringIO()
     csv.writer(plain, lineterminator="\n").writerow("0" if n in _WHOLE else v for n, v in header.items())
     frame, _ = pvlib.iotools.read_nsrdb_psm4(StringIO(f"{first}\n{plain.getvalue()}{rest}"))
-    return _raw(frame, header)
-
-
-def raw_nsrdb(frame: pd.DataFrame, meta: Mapping[str, Any]) -> RawWeather:
-    """Take over a year as pvlib returns it from the service."""
-    names = {"Latitude": "latitude", "Longitude": "longitude", "Elevation": "altitude"}
-    return _raw(frame, dict(meta) | {theirs: meta[ours] for theirs, ours in names.items()})
-
-
-def _raw(frame: pd.DataFrame, header: Mapping[str, Any]) -> RawWeather:
-    """Take over a year; values stand for the instant of their stamp.
-
-    Of finer steps than an hour the mean of the hour's values is taken, which stands for the middle of their times.
-    There is no rain in the format.
-    """
     minutes = frame["Minute"].unique()
     hours = numbers(frame)
     clock = frame[_CLOCK].reset_index(drop=True)
