@@ -80,7 +80,6 @@ _MADE: dict[str, Callable[[], str]] = {
     "tmy2": _tmy2,
     "epw": _epw,
     "pvgis csv": lambda: pvgis_tmy_csv(pvgis_tmy()),
-    "pvgis csv without offset": lambda: pvgis_tmy_csv(pvgis_tmy(offset_h=None)),
     "pvgis hourly csv": lambda: pvgis_hourly_csv(pvgis_hourly()),
     "pvgis json": lambda: _json(pvgis_tmy(), None),
     "pvgis hourly json": lambda: _json(pvgis_hourly(), None),

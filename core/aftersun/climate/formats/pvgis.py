@@ -60,12 +60,16 @@ def raw_pvgis_tmy(frame: pd.DataFrame, meta: Mapping[str, Any]) -> RawWeather:
     """Take over a typical year as pvlib returns it, with the stamps of its own years.
 
     Temperature and wind stand at the full hour; irradiance at the offset from it that the file states. Files from
-    before the end of 2024 state none; the gate then finds it.
+    before the end of 2024 state none and are not read.
     """
     place = _place(meta)
     offset = place.get("irradiance_time_offset", place.get("irradiance time offset"))
-    instants = Instants(None if offset is None else float(offset), 0.0)
-    return _raw(frame, meta, "PVGIS typical year", instants)
+    if offset is None:
+        raise Unusable(
+            "it does not say at which minute its irradiance stands",
+            "Get it again from its source, which states the irradiance time offset now.",
+        )
+    return _raw(frame, meta, "PVGIS typical year", Instants(float(offset), 0.0))
 
 
 def _raw_hourly(frame: pd.DataFrame, meta: Mapping[str, Any]) -> RawWeather:

@@ -13,13 +13,10 @@ COLUMNS = ("ghi", "dni", "dhi", "temp_air", "wind_speed", "albedo", "ghi_extra",
 
 @dataclass(frozen=True)
 class Instants:
-    """At which instant of its hour, in h from its beginning, a value was taken where it is no mean of the hour.
+    """At which instant of its hour, in h from its beginning, a value stands; a mean of the hour in its middle."""
 
-    ``irradiance_h`` is None where the file does not say.
-    """
-
-    irradiance_h: float | None
-    air_h: float
+    irradiance_h: float = 0.5
+    air_h: float = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,8 +29,8 @@ class RawWeather:
     ``ghi_extra``, the file's own extraterrestrial irradiance on the horizontal in W/m2; ``rain_mm``, the rain in
     mm that fell in the ``rain_period_h`` hours up to the end of the hour. Missing values are NaN.
 
-    ``instants`` is given where the values are no hourly means, ``standard_offset_h`` where the file's clock is not
-    the station's standard time. ``station_id`` is empty where the file names none.
+    ``instants`` are others than mid-hours where the values are no hourly means; ``standard_offset_h`` is given where
+    the file's clock is not the station's standard time. ``station_id`` is empty where the file names none.
     """
 
     station_id: str
@@ -44,7 +41,7 @@ class RawWeather:
     utc_offset_h: float
     source: str
     hours: pd.DataFrame
-    instants: Instants | None = None
+    instants: Instants = Instants()
     standard_offset_h: float | None = None
 
     @property

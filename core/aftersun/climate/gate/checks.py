@@ -17,7 +17,7 @@ from aftersun.climate.gate import clock_correction
 from aftersun.climate.gate.clock import check_clock, check_night, fit_clock
 from aftersun.climate.gate.clock_correction import IRRADIANCE
 from aftersun.climate.gate.findings import Findings
-from aftersun.climate.gate.instants import settle_instant, to_mid_hours
+from aftersun.climate.gate.instants import to_mid_hours
 from aftersun.climate.gate.order import fill_holes, in_order, name_hours
 from aftersun.climate.limits import limit
 from aftersun.climate.sun import sun_position, year_times
@@ -176,13 +176,11 @@ def check_hours(raw: RawWeather, file_name: str, *, correct_clock: bool = False)
         check_range(name, hours[name].to_numpy(), 0.0, limit("irradiance_max"), "W/m2", findings)
     findings.settle()
 
-    at_h = settle_instant(hours, raw, findings)
-    findings.settle()
     # An instant past the beginning of the hour is the middle of the hour by another clock.
-    clock = Place(raw.latitude, raw.longitude, raw.utc_offset_h + 0.5 - at_h)
+    clock = Place(raw.latitude, raw.longitude, raw.utc_offset_h + 0.5 - raw.instants.irradiance_h)
     hours, moved = check_clocks(hours, clock, raw.utc_offset_h, correct_clock, findings)
     findings.settle()
-    hours = to_mid_hours(hours, raw, at_h, findings)
+    hours = to_mid_hours(hours, raw, findings)
 
     ghi, dni, dhi = (hours[name].to_numpy() for name in IRRADIANCE)
     sun = sun_position(year_times(raw.zone_h), raw.latitude, raw.longitude, raw.elevation_m)

@@ -14,7 +14,6 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import pvlib
-from scipy.optimize import minimize_scalar
 
 from aftersun.climate.formats.raw import RawWeather
 from aftersun.climate.gate.findings import Findings
@@ -33,47 +32,26 @@ class Sky(NamedTuple):
     dni: Hours
 
 
-def _sun(raw: RawWeather, utc_offset_h: float, at_h: float) -> tuple[pd.DataFrame, Hours]:
-    """The sun ``at_h`` after the beginning of each hour of the year: its position, and the cosine of its zenith."""
-    times = year_times(utc_offset_h) + pd.Timedelta(hours=at_h - 0.5)
-    position = sun_position(times, raw.latitude, raw.longitude, raw.elevation_m)
-    return position, np.maximum(np.cos(np.radians(position["zenith"].to_numpy())), 0.0)
-
-
 def _sky(raw: RawWeather, utc_offset_h: float, at_h: float) -> Sky:
-    """The clear sky of Ineichen and Perez (2002) as in pvlib, cleaner than any real one."""
-    position, cosine = _sun(raw, utc_offset_h, at_h)
+    """The clear sky of Ineichen and Perez (2002) as in pvlib, cleaner than any real one.
+
+    It is that ``at_h`` after the beginning of each hour of the year.
+    """
+    hours = year_times(utc_offset_h)
+    position = sun_position(hours + pd.Timedelta(hours=at_h - 0.5), raw.latitude, raw.longitude, raw.elevation_m)
     place = pvlib.location.Location(raw.latitude, raw.longitude, altitude=raw.elevation_m)
     clear = place.get_clearsky(
         position.index,
         solar_position=position.assign(apparent_elevation=90 - position["apparent_zenith"]),
-        dni_extra=pvlib.irradiance.get_extra_radiation(
-            year_times(utc_offset_h).day_of_year.to_numpy(), method="spencer"
-        ),
+        dni_extra=pvlib.irradiance.get_extra_radiation(hours.day_of_year.to_numpy(), method="spencer"),
         linke_turbidity=limit("clear_turbidity"),
     ).fillna(0.0)
+    cosine = np.maximum(np.cos(np.radians(position["zenith"].to_numpy())), 0.0)
     return Sky(cosine, clear["ghi"].to_numpy(), clear["dni"].to_numpy())
 
 
 def _zone(utc_offset_h: float) -> str:
     return f"UTC{utc_offset_h:+g}" if utc_offset_h else "UTC"
-
-
-def find_instant(hours: pd.DataFrame, raw: RawWeather) -> tuple[float, float]:
-    """Find the instant of the hour at which GHI = DHI + DNI cos z holds best.
-
-    Returns
-    -------
-    at_h, residual : float
-        Hours from the beginning of the hour, and the mean absolute residual over mean GHI that is left.
-    """
-    ghi, dni, dhi = (hours[name].to_numpy() for name in ("ghi", "dni", "dhi"))
-
-    def residual(at_h: float) -> float:
-        return float(np.abs(ghi - dhi - dni * _sun(raw, raw.utc_offset_h, at_h)[1]).mean() / ghi.mean())
-
-    best = minimize_scalar(residual, bounds=(-0.5, 1.0), method="bounded", options={"xatol": 1 / 600})
-    return float(best.x), float(best.fun)
 
 
 def _between(values: Hours, shift_h: float, use: npt.NDArray[np.bool_] | None = None) -> Hours:
@@ -105,31 +83,14 @@ def _irradiance(hours: pd.DataFrame, raw: RawWeather, at_h: float, shift_h: floa
     return {"ghi": new_dhi + new_dni * now.cosine + lack, "dni": new_dni, "dhi": new_dhi}
 
 
-def settle_instant(hours: pd.DataFrame, raw: RawWeather, findings: Findings) -> float:
-    """Return when in its hour, in h from its beginning, irradiance stands; found by its components if not stated."""
-    if raw.instants is None:
-        return 0.5
-    if raw.instants.irradiance_h is not None:
-        return raw.instants.irradiance_h
-    at, residual = find_instant(hours, raw)
-    text = "the file does not say at which minute its irradiance stands"
-    if residual > limit("closure_warn"):
-        hint = "Get it again from its source, which states the irradiance time offset now."
-        findings.refuse(f"{text}, and its components fit none", hint)
-    else:
-        findings.remark(f"{text}; {60 * at:.0f} fits best")
-    return at
-
-
-def to_mid_hours(hours: pd.DataFrame, raw: RawWeather, at_h: float, findings: Findings) -> pd.DataFrame:
+def to_mid_hours(hours: pd.DataFrame, raw: RawWeather, findings: Findings) -> pd.DataFrame:
     """Bring a complete year to the middles of the hours of the station's standard time.
 
-    Irradiance, which stands ``at_h`` after the beginning of each hour, follows the clear sky between two instants,
-    temperature and wind a straight line; all else is moved by whole hours. A file of hourly means by standard time
-    comes back as it is.
+    Irradiance follows the clear sky between two of its instants, temperature and wind a straight line; all else is
+    moved by whole hours. A file of hourly means by standard time comes back as it is.
     """
     lag = raw.utc_offset_h - raw.zone_h
-    air_at = 0.5 if raw.instants is None else raw.instants.air_h
+    at_h, air_at = raw.instants.irradiance_h, raw.instants.air_h
     if (at_h, air_at, lag) == (0.5, 0.5, 0.0):
         return hours
     if lag:
