@@ -27,7 +27,7 @@ from hypothesis import strategies as st
 
 from aftersun.climate.rain_file import read_rain
 from aftersun.climate.read import read_weather
-from aftersun.climate.table import hours_table
+from aftersun.climate.sun import hours_table
 from aftersun.model.errors import AftersunError
 
 _PROCESSES = 2

@@ -119,7 +119,7 @@ def _options(rain: Path | None, utc_offset: float | None, correct_clock: bool = 
 
 
 def _keep(inventory: Path, readings: list[WeatherReading]) -> None:
-    from aftersun.climate.table import hours_table
+    from aftersun.climate.sun import hours_table
     from aftersun.inventory.store.weather_store import put_weather
 
     with opened(inventory, read_only=False) as target:

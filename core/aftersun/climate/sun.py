@@ -1,4 +1,4 @@
-"""The sun's position at the middle of each hour, and weather years from plain columns."""
+"""The sun's position at the middle of each hour, and weather years from plain columns and back."""
 
 from __future__ import annotations
 
@@ -9,9 +9,10 @@ import pandas as pd
 import pvlib
 
 from aftersun.climate.limits import limit
-from aftersun.climate.table import VALUES
 from aftersun.model.errors import AftersunError
 from aftersun.model.weather import HOURS_PER_YEAR, Station, WeatherYear
+
+VALUES = ("ghi", "dni", "dhi", "temp_air", "wind_speed", "rain_mm", "albedo")
 
 # A typical year is laid on this calendar year: the middle of a leap-year cycle, where the calendar is least
 # out of step with the sun for months that may come from any year. Of nine years tried, years like it fit the
@@ -95,3 +96,13 @@ def weather_year(station: Station, hours: pd.DataFrame) -> WeatherYear:
         dni_extra=pvlib.irradiance.get_extra_radiation(times.day_of_year.to_numpy(), method="spencer"),
         airmass=np.array(pvlib.atmosphere.get_relative_airmass(zenith, model="kastenyoung1989")),
     )
+
+
+def hours_table(year: WeatherYear) -> pd.DataFrame:
+    """Return the hours as a frame: ``hour`` 0..8759 and the columns of `VALUES`, ``rain_mm`` NaN where
+    unknown.
+
+    `weather_year` makes the same year of it again, bit for bit.
+    """
+    columns = {name: getattr(year, name) for name in VALUES}
+    return pd.DataFrame({"hour": np.arange(HOURS_PER_YEAR)} | columns).astype({"rain_mm": np.float64})

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from aftersun.climate.nearest import nearest_station
+from aftersun.climate.choice import nearest_station
 from aftersun.model.sphere import great_circle_km
 from aftersun.model.weather import Station
 from aftersun.wording import station_text

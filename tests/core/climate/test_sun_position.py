@@ -7,8 +7,7 @@ import pandas as pd
 import pvlib
 import pytest
 
-from aftersun.climate.sun import sun_position, weather_year, year_times
-from aftersun.climate.table import hours_table
+from aftersun.climate.sun import hours_table, sun_position, weather_year, year_times
 from aftersun.model.errors import AftersunError
 from aftersun.model.weather import Station
 

@@ -28,7 +28,7 @@ import pandas as pd
 
 from aftersun.climate.formats.raw import RawWeather, numbers
 from aftersun.climate.plain_table import read_plain_table, to_numbers
-from aftersun.climate.table import VALUES
+from aftersun.climate.sun import VALUES
 from aftersun.climate.text import Unusable
 from aftersun.model.typical_year import calendar
 from aftersun.model.weather import HOURS_PER_YEAR

@@ -15,10 +15,10 @@ from aftersun.climate.synthesis.noise import (
     DAYS,
     MONTH_OF_HOUR,
     between_months,
+    parameter,
     persistent_noise,
     sums_by_month,
 )
-from aftersun.climate.synthesis.parameters import parameter
 from aftersun.model.typical_year import DAYS_IN_MONTH
 from aftersun.model.weather import HOURS_PER_YEAR, Hours
 

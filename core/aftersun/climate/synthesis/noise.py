@@ -1,4 +1,4 @@
-"""What the parts of a synthetic year share: months and days, persistent noise, sums that must come out."""
+"""What the parts of a synthetic year share: parameters, months and days, persistent noise, sums that must come out."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.signal import lfilter
 
+from aftersun.model import tables
 from aftersun.model.typical_year import DAYS_IN_MONTH, FIRST_DAY
 from aftersun.model.weather import Hours
 
@@ -14,6 +15,11 @@ MONTH_OF_DAY = np.repeat(np.arange(12), DAYS_IN_MONTH)
 MONTH_OF_HOUR = np.repeat(MONTH_OF_DAY, 24)
 
 _MIDDLES = FIRST_DAY + DAYS_IN_MONTH / 2
+
+
+def parameter(name: str) -> float:
+    """Return the parameter ``name`` of ``synthesis.csv`` in the unit that its row states; KeyError if there is none."""
+    return tables.mode("synthesis.csv", name)
 
 
 def persistent_noise(rng: np.random.Generator, shape: tuple[int, ...], persistence: float) -> Hours:

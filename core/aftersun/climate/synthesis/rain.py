@@ -14,8 +14,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from aftersun.climate.synthesis.noise import DAYS
-from aftersun.climate.synthesis.parameters import parameter
+from aftersun.climate.synthesis.noise import DAYS, parameter
 from aftersun.model.ranges import Bools
 from aftersun.model.typical_year import DAYS_IN_MONTH, FIRST_DAY
 from aftersun.model.weather import Hours

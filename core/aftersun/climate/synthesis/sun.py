@@ -1,22 +1,17 @@
 """Irradiance of a synthetic year: clearness of days, of hours, and the split into direct and diffuse.
 
 Clearness is irradiance over extraterrestrial irradiance, both on the horizontal. Its days have the distribution
-of the normals (else that of Bendt et al. [1]_, with the parameters of Hollands & Huget [2]_ and Herzog [3]_) and a
-persistence from one day to the next. Within the day it follows the model of Aguiar & Collares-Pereira [4]_ below a
-clear sky after Ineichen [5]_, and each day's sum is kept. Diffuse irradiance is that of Erbs et al. [6]_: of seven
-decompositions tried on measured hours of 15 reference years it met their diffuse fraction best.
+of the normals and a persistence from one day to the next. Within the day it follows the model of Aguiar &
+Collares-Pereira [1]_ below a clear sky after Ineichen [2]_, and each day's sum is kept. Diffuse irradiance is that of
+Erbs et al. [3]_: of seven decompositions tried on measured hours of 15 reference years it met their diffuse fraction
+best.
 
 References
 ----------
-.. [1] P. Bendt, M. Collares-Pereira, A. Rabl, "The frequency distribution of daily insolation values", Solar Energy
-   27, 1-5, 1981.
-.. [2] K. Hollands, R. Huget, "A probability density function for the clearness index, with applications", Solar
-   Energy 30, 195-209, 1983.
-.. [3] M. Herzog 1985, as given in J. Duffie, W. Beckman, "Solar Engineering of Thermal Processes", section 2.9.
-.. [4] R. Aguiar, M. Collares-Pereira, "TAG: a time-dependent, autoregressive, Gaussian model for generating
+.. [1] R. Aguiar, M. Collares-Pereira, "TAG: a time-dependent, autoregressive, Gaussian model for generating
    synthetic hourly radiation", Solar Energy 49, 167-174, 1992.
-.. [5] P. Ineichen, "A broadband simplified version of the Solis clear sky model", Solar Energy 82, 758-762, 2008.
-.. [6] D. Erbs, S. Klein, J. Duffie, "Estimation of the diffuse radiation fraction for hourly, daily and
+.. [2] P. Ineichen, "A broadband simplified version of the Solis clear sky model", Solar Energy 82, 758-762, 2008.
+.. [3] D. Erbs, S. Klein, J. Duffie, "Estimation of the diffuse radiation fraction for hourly, daily and
    monthly-average global radiation", Solar Energy 28, 293-302, 1982.
 """
 
@@ -30,11 +25,11 @@ from scipy.special import ndtr, ndtri
 from aftersun.climate.synthesis.noise import (
     DAYS,
     MONTH_OF_DAY,
+    parameter,
     persistent_noise,
     scaled_to_total,
     sums_by_month,
 )
-from aftersun.climate.synthesis.parameters import parameter
 from aftersun.model.typical_year import DAYS_IN_MONTH, FIRST_DAY
 from aftersun.model.weather import Hours
 
@@ -44,24 +39,9 @@ QUANTILES = np.linspace(0, 1, 11)
 SPREAD_KNOWN = (0.2, 0.6)
 """Clearness of the days to which the parameters ``hour_spread_dull`` and ``hour_spread_fair`` belong."""
 
-_SHAPE_KNOWN = (0.3, 0.7)  # mean clearness for which the curves of Bendt et al. were drawn
-_DARKEST_DAY = 0.05
-
-
-def usual_shape(mean_clearness: float) -> Hours:
-    """Return quantiles (11,) of daily clearness over its mean, for a month of ``mean_clearness`` [1]_ [2]_ [3]_."""
-    mean = float(np.clip(mean_clearness, *_SHAPE_KNOWN))
-    highest = 0.6313 + 0.267 * mean - 11.9 * (mean - 0.75) ** 8
-    width = highest - _DARKEST_DAY
-    ratio = width / (highest - mean)
-    bend = -1.498 + (1.184 * ratio - 27.182 * np.exp(-1.5 * ratio)) / width
-    low, high = np.exp(bend * _DARKEST_DAY), np.exp(bend * highest)
-    quantiles: Hours = np.log(low - QUANTILES * (low - high)) / bend
-    return quantiles / np.trapezoid(quantiles, QUANTILES)
-
 
 def clearest_sky(zenith: Hours, elevation_m: float) -> Hours:
-    """Return clearness of the clearest sky [5]_ at a zenith in degrees, of any shape; meaningless at night."""
+    """Return clearness of the clearest sky [2]_ at a zenith in degrees, of any shape; meaningless at night."""
     height = np.clip(90 - zenith, 0.1, 90)
     sky: Hours = pvlib.clearsky.simplified_solis(
         height,
@@ -100,28 +80,25 @@ def daily_clearness(
     ghi_wh_m2 : array (12,)
         Irradiation of the months, which the result keeps as far as the limits let it.
     shape : array (12, 11)
-        Quantiles of daily clearness over its mean; rows with NaN take `usual_shape`.
+        Quantiles of daily clearness over its mean.
     extra_wh_m2, limits : array (365,)
         Extraterrestrial irradiation of the days on the horizontal, and the highest clearness of each.
     wet : array (365,) of bool
         Wet days are cloudier.
     """
     sky = persistent_noise(rng, (DAYS,), parameter("day_persistence")) - parameter("wet_day_shift") * wet
-    extra_of_month = sums_by_month(extra_wh_m2)
-    means = np.divide(ghi_wh_m2, extra_of_month, out=np.zeros(12), where=extra_of_month > 0)
     clearness, score = np.empty(DAYS), np.empty(DAYS)
     for month in range(12):
         days = slice(FIRST_DAY[month], FIRST_DAY[month] + DAYS_IN_MONTH[month])
         rank = (np.argsort(np.argsort(sky[days])) + 0.5) / DAYS_IN_MONTH[month]
-        quantiles = shape[month] if np.isfinite(shape[month]).all() else usual_shape(float(means[month]))
-        relative = np.maximum(np.interp(rank, QUANTILES, quantiles), 1e-3)
+        relative = np.maximum(np.interp(rank, QUANTILES, shape[month]), 1e-3)
         score[days] = ndtri(rank)
         clearness[days] = scaled_to_total(relative, extra_wh_m2[days], limits[days], ghi_wh_m2[month])
     return clearness, score
 
 
 def course_of_clearness(clearness: Hours, sun_height: Hours) -> tuple[Hours, Hours]:
-    """Return mean and standard deviation of hourly clearness [4]_ by that of the day and the sine of the sun's height.
+    """Return mean and standard deviation of hourly clearness [1]_ by that of the day and the sine of the sun's height.
 
     Shapes broadcast. The coefficients are from memory; hours measured in Germany confirm them within a few hundredths.
     """
@@ -155,7 +132,7 @@ def hourly_clearness(
 
 
 def split_irradiance(ghi: Hours, zenith: Hours, day_of_year: npt.NDArray[np.int_]) -> tuple[Hours, Hours]:
-    """Return ``dni`` and ``dhi`` of ``ghi``, all (8760,) in W/m2, so that GHI = DHI + DNI cos(zenith) [6]_."""
+    """Return ``dni`` and ``dhi`` of ``ghi``, all (8760,) in W/m2, so that GHI = DHI + DNI cos(zenith) [3]_."""
     beam = pvlib.irradiance.erbs(ghi, zenith, day_of_year)["dni"]
     dni: Hours = np.clip(np.nan_to_num(beam), 0.0, parameter("dni_max"))
     dhi = np.maximum(ghi - dni * np.maximum(np.cos(np.radians(zenith)), 0.0), 0.0)

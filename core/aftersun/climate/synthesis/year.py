@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from aftersun.climate.normals import Normals
-from aftersun.climate.sun import weather_year
+from aftersun.climate.sun import VALUES, weather_year
 from aftersun.climate.synthesis.air import air_temperature, wind_speed
 from aftersun.climate.synthesis.noise import DAYS, sums_by_month
 from aftersun.climate.synthesis.rain import daily_rain, hourly_rain_of_days, wet_days
@@ -24,25 +24,12 @@ from aftersun.climate.synthesis.sun import (
     hourly_clearness,
     split_irradiance,
 )
-from aftersun.climate.table import VALUES
-from aftersun.model.errors import AftersunError
 from aftersun.model.typical_year import DAYS_IN_MONTH
 from aftersun.model.weather import HOURS_PER_YEAR, Station, WeatherYear
 
 RAIN_BASIS = "synthetic from monthly normals"
 
 _MONTHLY = ("ghi_kwh_m2_day", "temp_air_c", "rain_mm", "wind_speed_m_s")
-
-
-def _check(normals: Normals) -> None:
-    for name in _MONTHLY:
-        values = getattr(normals, name)
-        usable = np.isfinite(values) & ((values >= 0) | (name == "temp_air_c"))
-        if not usable.all():
-            raise AftersunError(
-                f"The monthly normals have no usable {name} in {int((~usable).sum())} of 12 months.",
-                "Use a weather file of a station nearby instead.",
-            )
 
 
 def _fingerprint(normals: Normals, seed: int, utc_offset_h: float) -> str:
@@ -59,16 +46,14 @@ def synthetic_id(latitude: float, longitude: float) -> str:
 
 
 def _station(normals: Normals, seed: int, utc_offset_h: float) -> Station:
-    known = bool(np.isfinite(normals.elevation_m))
-    sources = normals.sources if known else (*normals.sources, "height above sea level unknown, taken as 0 m")
     return Station(
         station_id=synthetic_id(normals.latitude, normals.longitude),
         name=f"synthetic year at {normals.latitude:.2f}, {normals.longitude:.2f}",
         latitude=normals.latitude,
         longitude=normals.longitude,
-        elevation_m=normals.elevation_m if known else 0.0,
+        elevation_m=normals.elevation_m,
         utc_offset_h=utc_offset_h,
-        source=f"{RAIN_BASIS}, seed {seed}: {'; '.join(sources)}",
+        source=f"{RAIN_BASIS}, seed {seed}: {'; '.join(normals.sources)}",
         sha256=_fingerprint(normals, seed, utc_offset_h),
         rain_basis=RAIN_BASIS,
     )
@@ -80,7 +65,7 @@ def synthetic_year(normals: Normals, *, seed: int, utc_offset_h: float | None = 
     Parameters
     ----------
     normals : Normals
-        Rows of ``clearness_shape`` with NaN take the usual distribution for their mean.
+        Complete, as `aftersun.climate.normals.normals_at` gives them.
     seed : int
         Not negative. The same normals and seed give the same bytes on the same version of numpy.
     utc_offset_h : float, optional
@@ -92,13 +77,7 @@ def synthetic_year(normals: Normals, *, seed: int, utc_offset_h: float | None = 
         Monthly GHI is kept unless it exceeds what the sun of that month can give at the middles of the hours; air
         temperature, rain and wind are kept. GHI = DHI + DNI cos(zenith) with the year's own zenith; it is dark where
         the sun is down at the middle of the hour.
-
-    Raises
-    ------
-    AftersunError
-        If monthly values are missing or negative.
     """
-    _check(normals)
     offset = float(np.clip(round(normals.longitude / 15), -12, 14)) if utc_offset_h is None else utc_offset_h
     unlit = pd.DataFrame(0.0, index=range(HOURS_PER_YEAR), columns=list(VALUES)).assign(
         hour=np.arange(HOURS_PER_YEAR), albedo=np.nan

@@ -10,7 +10,7 @@ import pvlib
 
 import aftersun_datasets
 from aftersun.climate.read import read_weather
-from aftersun.climate.table import hours_table
+from aftersun.climate.sun import hours_table
 from aftersun.inventory.loading.load import load_file
 from aftersun.inventory.store.dictionary import tables
 from aftersun.inventory.store.file import Inventory

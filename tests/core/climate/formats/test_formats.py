@@ -24,8 +24,7 @@ from weather_support import (
 from aftersun.climate.formats.known import parse
 from aftersun.climate.gate.checks import closure_residual
 from aftersun.climate.read import AS_IT_IS, ReadingOptions, WeatherReading, read_weather
-from aftersun.climate.sun import sun_position
-from aftersun.climate.table import hours_table
+from aftersun.climate.sun import hours_table, sun_position
 from aftersun.model.errors import AftersunError
 from aftersun.model.weather import WeatherYear
 

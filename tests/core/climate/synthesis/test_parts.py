@@ -10,12 +10,10 @@ from aftersun.climate.synthesis.air import air_temperature, lagged_swing, swing_
 from aftersun.climate.synthesis.noise import between_months, persistent_noise, scaled_to_total
 from aftersun.climate.synthesis.rain import daily_rain, hourly_rain_of_days, wet_day_counts, wet_days
 from aftersun.climate.synthesis.sun import (
-    QUANTILES,
     clearest_sky,
     course_of_clearness,
     daily_clearness,
     split_irradiance,
-    usual_shape,
 )
 from aftersun.climate.synthesis.year import synthetic_id
 from aftersun.model.ranges import Range
@@ -76,15 +74,6 @@ def test_interpolates_round_the_year() -> None:
 # Clearness.
 
 
-def test_usual_shape_has_the_mean_and_the_published_highest_day() -> None:
-    for mean in (0.3, 0.4, 0.5, 0.6, 0.7):
-        shape = usual_shape(mean)
-        assert (np.diff(shape) > 0).all()
-        assert np.trapezoid(shape, QUANTILES) == pytest.approx(1.0)
-    # Hollands & Huget 1983: 0.6313 + 0.267 * 0.5 - 11.9 * 0.25**8 = 0.7646; lowest day 0.05 (Bendt et al. 1981).
-    assert 0.5 * usual_shape(0.5)[[0, -1]] == pytest.approx([0.05, 0.7646], rel=0.02)
-
-
 def test_course_of_clearness_by_hand() -> None:
     # K = 0.5, sun overhead: -0.19 + 0.56 + 0.24 e^-4 + 0.32 e^-0.44375 = 0.5797; 0.14 e^(-20 0.15^2) = 0.0893.
     mean, spread = course_of_clearness(np.array(0.5), np.array(1.0))
@@ -118,12 +107,14 @@ def test_clearest_sky_is_that_of_greensboro(sun_height: float, clearness: float)
     assert clearest_sky(zenith, 273.0) == pytest.approx([clearness], abs=0.06)
 
 
-def test_days_without_a_distribution_take_the_usual_one() -> None:
+def test_days_have_the_distribution_and_keep_the_sum_of_the_month() -> None:
     extra, limits, dry = np.full(365, 8000.0), np.full(365, 0.9), np.zeros(365, dtype=bool)
     ghi = 0.5 * 8000 * DAYS_IN_MONTH
-    days, score = daily_clearness(ghi, np.full((12, 11), np.nan), extra, limits, dry, np.random.default_rng(1))
+    even = np.tile(np.linspace(0.4, 1.6, 11), (12, 1))
+    days, score = daily_clearness(ghi, even, extra, limits, dry, np.random.default_rng(1))
     assert np.add.reduceat(days, FIRST_DAY) / DAYS_IN_MONTH == pytest.approx(np.full(12, 0.5))
-    assert np.median(days) == pytest.approx(0.5 * usual_shape(0.5)[5], rel=0.03)
+    # Half of 0.4 to 1.6, without the outer half of a 31st at either end of a month: 0.2 + 0.6 / 62 to 0.8 - 0.6 / 62.
+    assert (days.min(), np.median(days), days.max()) == pytest.approx((0.21, 0.5, 0.79), abs=0.002)
     assert np.corrcoef(days, score)[0, 1] > 0.9
 
 
