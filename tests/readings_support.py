@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from aftersun.energy.readings.typical_time import TypicalTime
+from aftersun.energy.readings.clock import TypicalTime
 from aftersun.inventory.store.dictionary import columns
 
 

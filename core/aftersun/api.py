@@ -16,8 +16,8 @@ import numpy as np
 import numpy.typing as npt
 
 from aftersun.energy.balance import simulate as _simulate
+from aftersun.energy.balance import simulated as _simulated
 from aftersun.energy.baseline import baseline as _baseline
-from aftersun.energy.blocks import simulated as _simulated
 from aftersun.energy.generation import annual_generation as _annual_generation
 from aftersun.energy.generation import hourly_generation as _hourly_generation
 from aftersun.energy.soiling import annual_soiling_loss as _annual_soiling_loss

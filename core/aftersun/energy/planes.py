@@ -2,7 +2,8 @@
 
 The conventions are those of pvlib's ModelChain with the models perez (all sites composite 1990) [1]_,
 physical incidence angle [2]_, no spectral loss, and Sandia cell temperature [3]_; rows shade one another [4]_
-[5]_, and a skyline that is known hides the sun and its part of the sky. Only the lit hours of the year are computed.
+[5]_, an adjustable frame changes its position by the calendar [6]_, and a skyline that is known hides the sun and its
+part of the sky. Only the lit hours of the year are computed.
 
 References
 ----------
@@ -15,6 +16,7 @@ References
    281-291, 1984.
 .. [5] K. Anderson, A. Jensen, "Shaded fraction and backtracking in single-axis trackers on rolling terrain",
    J. Renewable Sustainable Energy 16 (2), 023504, 2024.
+.. [6] C. R. Landau, "Optimum Tilt of Solar Panels": the days on which two or four positions are best changed.
 """
 
 from __future__ import annotations
@@ -27,7 +29,6 @@ import numpy as np
 import numpy.typing as npt
 from pvlib import iam, irradiance, shading, temperature
 
-from aftersun.energy import seasons
 from aftersun.energy.assumptions import Float32s, between_nodes
 from aftersun.energy.skyline import heights, sky_share
 from aftersun.model.cohort import Cohort
@@ -50,6 +51,16 @@ Light = npt.NDArray[Any]  # of either precision
 _GLASS_STEPS = 2048
 _ALMOST_1 = 0.99999
 _COLUMNS = ("zenith", "azimuth", "ghi", "dni", "dhi", "dni_extra", "airmass", "albedo", "temp_air", "wind_speed")
+BETWEEN, SUMMER, WINTER = 0, 1, 2
+
+# Days of the year (1 = 1 January) on which a position begins in the north [6]_; half a year later in the south.
+_CALENDARS = {
+    2: ((89, SUMMER), (253, WINTER)),  # 30 March, 10 September
+    4: ((64, BETWEEN), (108, SUMMER), (234, BETWEEN), (278, WINTER)),  # 5 March, 18 April, 22 August, 5 October
+}
+_HALF_A_YEAR = 183
+_DAYS = 365
+
 _Key = tuple[float, float, str, float, Horizon | None]
 
 
@@ -89,13 +100,26 @@ def _plant_rows(cohort: Cohort, plant: Plant) -> list[Float32s]:
         return rows
     seen = [horizons[row] for row in adjusted]
     lit = lit_hours(weather)
-    calendars = {count: seasons.positions_by_hour(weather, count)[lit] for count in (2, 4)}
-    for season, tilt in ((seasons.SUMMER, plant.summer_tilt_deg), (seasons.WINTER, plant.winter_tilt_deg)):
+    calendars = {count: positions_by_hour(weather, count)[lit] for count in (2, 4)}
+    for season, tilt in ((SUMMER, plant.summer_tilt_deg), (WINTER, plant.winter_tilt_deg)):
         planes = _rows(weather, tuple(column[adjusted] for column in (tilt, *rest)), seen)
         for row, plane in zip(adjusted, planes, strict=True):
             stands = calendars[int(plant.tilt_positions[row])] == season
             rows[row] = np.where(stands, plane, rows[row])
     return rows
+
+
+def positions_by_hour(weather: WeatherYear, positions: int) -> npt.NDArray[np.int8]:
+    """Return BETWEEN, SUMMER or WINTER for each hour of the weather year, shape (H,), for 2 or 4 positions a year.
+
+    The calendar is that of the hemisphere of the weather's place.
+    """
+    first_day, position = zip(*_CALENDARS[positions], strict=True)
+    day = weather.times.day_of_year.to_numpy()
+    if weather.station.latitude < 0:
+        day = (day - 1 + _HALF_A_YEAR) % _DAYS + 1
+    begun = np.searchsorted(first_day, day, side="right") - 1  # -1 = before the first day: the last one still stands
+    return np.asarray(position, dtype=np.int8)[begun]
 
 
 def plane_hours(

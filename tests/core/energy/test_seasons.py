@@ -10,8 +10,7 @@ import pytest
 from tests_support import make_cohort, make_weather
 
 from aftersun.energy.baseline import baseline
-from aftersun.energy.planes import lit_hours, plant_hours
-from aftersun.energy.seasons import BETWEEN, SUMMER, WINTER, positions_by_hour
+from aftersun.energy.planes import BETWEEN, SUMMER, WINTER, lit_hours, plant_hours, positions_by_hour
 
 SITE = {"latitude": 40.0, "longitude": 0.0}
 PLANE = {"site": 0, "tilt_deg": 30.0, "azimuth_deg": 180.0, "dc_rating_kw": 4.0, "mounting": "ground frame"}

@@ -1,4 +1,4 @@
-"""Fits the computed output of a system to its own production readings, with an honest error.
+"""The baseline plant with what the sites' own meters say of it: output fitted to readings, with an honest error.
 
 The weather year is typical, not the one of the readings, so every month deviates by its weather and that enters the
 error: the variance of a period's output is taken in proportion to the energy expected in it, which with 3.9 % for a
@@ -20,11 +20,13 @@ import numpy.typing as npt
 import pandas as pd
 
 from aftersun.energy.balance import simulate
+from aftersun.energy.baseline import baseline
 from aftersun.energy.generation import annual_generation
 from aftersun.energy.readings import fit as readings_fit
 from aftersun.energy.readings.checks import CLOCK, PRODUCTION, SUMMER_TIME, fine_production, limits
-from aftersun.energy.readings.quality import Checked
-from aftersun.energy.readings.typical_time import TypicalTime
+from aftersun.energy.readings.clock import TypicalTime
+from aftersun.energy.readings.own_load import with_own_load
+from aftersun.energy.readings.quality import Checked, check_readings
 from aftersun.model.codes import Untold
 from aftersun.model.cohort import DAYS_PER_YEAR, Cohort
 from aftersun.model.energy import Energy
@@ -245,3 +247,27 @@ def with_evidence(cohort: Cohort, calibration: Calibration) -> Cohort:
         for name, source in SITE_COLUMNS.items()
     }
     return replace(cohort, sites=cohort.sites.assign(**columns))
+
+
+@dataclass(frozen=True, eq=False)
+class FittedBaseline:
+    """``cohort`` with own load shapes, measured demand and evidence columns; ``plant`` calibrated."""
+
+    cohort: Cohort
+    plant: Plant
+    readings: Checked
+    calibration: Calibration
+
+
+def fitted_baseline(cohort: Cohort, readings: pd.DataFrame) -> FittedBaseline:
+    """Return the baseline plant as far as facts and meter readings tell.
+
+    ``readings`` has the dictionary's columns of table reading and may be empty; then nothing but the evidence columns,
+    all unknown, is added.
+    """
+    checked = check_readings(cohort, readings)
+    cohort = with_own_load(cohort, checked)
+    plant = baseline(cohort)
+    calibration = calibrate(cohort, plant, checked)
+    plant = apply_calibration(plant, calibration)
+    return FittedBaseline(with_evidence(cohort, calibration), plant, checked, calibration)

@@ -51,17 +51,6 @@ class Facts:
         return self.rating_kw.reindex(frame["site_id"]).to_numpy(dtype=np.float64)
 
 
-Flags = Callable[[pd.DataFrame, Facts], Bools]
-
-
-@dataclass(frozen=True)
-class Check:
-    """A check whose readings are set aside. ``flags`` takes sorted intervals and returns which of them fail."""
-
-    name: str
-    flags: Flags
-
-
 def counter_went_back(frame: pd.DataFrame, _facts: Facts) -> Bools:
     """Flag what passed between two counts of which the later is lower."""
     return (frame["counter"] & (frame["kwh"] < 0)).to_numpy()
@@ -211,20 +200,20 @@ def doubted_clocks(frame: pd.DataFrame, facts: Facts) -> pd.DataFrame:
     return shifts[far & (shifts["days"] >= known["clock_days"])]
 
 
-# In order: each judges what those before it left.
-CHECKS = (
-    Check("counter", counter_went_back),
-    Check("later", after_the_run),
-    Check("commissioning", before_commissioning),
-    Check("overlap", overlapping),
-    Check("watt_hours", in_watt_hours),
-    Check("megawatt_hours", in_megawatt_hours),
-    Check("rating", beyond_the_rating),
-    Check("negative", negative),
-    Check("stuck", stuck),
-    Check("repeat", repeated_day),
-    Check("night", output_at_night),
-)
+# Whose readings are set aside, by code and in order: each flags what fails of what those before it left.
+CHECKS: Mapping[str, Callable[[pd.DataFrame, Facts], Bools]] = {
+    "counter": counter_went_back,
+    "later": after_the_run,
+    "commissioning": before_commissioning,
+    "overlap": overlapping,
+    "watt_hours": in_watt_hours,
+    "megawatt_hours": in_megawatt_hours,
+    "rating": beyond_the_rating,
+    "negative": negative,
+    "stuck": stuck,
+    "repeat": repeated_day,
+    "night": output_at_night,
+}
 STANDBY, GAP, CLOCK, SUMMER_TIME = "standby", "gap", "clock", "summer_time"
-FINDINGS = (*(check.name for check in CHECKS), STANDBY, GAP, CLOCK, SUMMER_TIME)
+FINDINGS = (*CHECKS, STANDBY, GAP, CLOCK, SUMMER_TIME)
 """The codes of all that is found in readings; what is printed for them is in the wording, section finding."""

@@ -68,12 +68,12 @@ def check_readings(cohort: Cohort, readings: pd.DataFrame) -> Checked:
     facts = Facts.of(cohort)
     aside = [frame.iloc[:0].assign(finding="")[[*INTERVAL_COLUMNS, "finding"]]]
     findings = [_no_findings()]
-    for check in CHECKS:
-        flags = check.flags(frame, facts)
+    for code, flagged_by in CHECKS.items():
+        flags = flagged_by(frame, facts)
         if flags.any():
-            bad = frame[flags].assign(finding=check.name)
+            bad = frame[flags].assign(finding=code)
             aside.append(bad[[*INTERVAL_COLUMNS, "finding"]])
-            findings.append(_counted(check.name, bad))
+            findings.append(_counted(code, bad))
             frame = frame[~flags].reset_index(drop=True)
     findings += [_counted(STANDBY, frame[frame["kwh"] < 0]), gaps(frame), clock(frame, facts)]
     frame = frame[list(INTERVAL_COLUMNS)]

@@ -7,7 +7,7 @@ import pandas as pd
 import pyarrow as pa
 
 from aftersun.energy.losses import loss_chain
-from aftersun.energy.readings.fitted_baseline import FittedBaseline
+from aftersun.energy.readings.calibration import FittedBaseline
 from aftersun.scoring.value.simulations import Baseline
 
 

@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from aftersun.energy.blocks import simulated
-from aftersun.energy.readings.fitted_baseline import FittedBaseline, fitted_baseline
+from aftersun.energy.balance import simulated
+from aftersun.energy.readings.calibration import FittedBaseline, fitted_baseline
 from aftersun.model import tables
 from aftersun.model.arrays import choose, each_array, put, take
 from aftersun.model.cohort import Cohort

@@ -21,9 +21,9 @@ from aftersun.energy.readings.calibration import (
     Calibration,
     apply_calibration,
     calibrate,
+    fitted_baseline,
     with_evidence,
 )
-from aftersun.energy.readings.fitted_baseline import fitted_baseline
 from aftersun.energy.readings.quality import check_readings
 from aftersun.model.codes import Untold
 from aftersun.model.cohort import Cohort

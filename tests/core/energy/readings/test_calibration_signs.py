@@ -12,9 +12,9 @@ from readings_support import from_hours, grid, readings, typical
 from aftersun.energy.balance import simulate
 from aftersun.energy.baseline import baseline
 from aftersun.energy.readings.calibration import calibrate
+from aftersun.energy.readings.clock import TypicalTime
 from aftersun.energy.readings.fit import huber_factor, low_light_ratio, yearly_trend, zero_day_shares
 from aftersun.energy.readings.quality import check_readings
-from aftersun.energy.readings.typical_time import TypicalTime
 from aftersun.model.cohort import Cohort
 from aftersun.model.energy import Energy
 from aftersun.model.plant import Plant

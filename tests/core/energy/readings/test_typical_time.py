@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from readings_support import grid
 
-from aftersun.energy.readings.typical_time import TypicalTime
+from aftersun.energy.readings.clock import TypicalTime
 
 HOURS = np.arange(8760.0)
 
