@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from aftersun.climate.limits import limit
@@ -106,10 +105,11 @@ def weather_for(latitude: Floats, longitude: Floats, elevation_m: Floats, statio
     climb_m = near["height_difference_m"].abs().fillna(0.0)
     station_sd = np.hypot(_share("station_per_km") * near["distance_km"], _share("station_per_m") * climb_m)
     by_grid = grid_sd < station_sd  # NaN compares false: no land, so the station
+    cell_ids = np.array([synthetic_id(*cell) for cell in zip(cell_latitude, cell_longitude, strict=True)], dtype=object)
     own_sd = np.where(by_grid, grid_sd, station_sd)
     return pd.DataFrame(
         {
-            "weather_id": np.where(by_grid, synthetic_ids(cell_latitude, cell_longitude), near["station_id"]),
+            "weather_id": np.where(by_grid, cell_ids, near["station_id"]),
             "basis": np.where(by_grid, NORMALS, STATION),
             "cell_latitude": cell_latitude,
             "cell_longitude": cell_longitude,
@@ -120,8 +120,3 @@ def weather_for(latitude: Floats, longitude: Floats, elevation_m: Floats, statio
             "station_steep": ~by_grid & near["station_steep"],
         }
     )
-
-
-def synthetic_ids(latitude: Floats, longitude: Floats) -> npt.NDArray[np.object_]:
-    """Return the ids of the synthetic years of these cells (S,)."""
-    return np.array([synthetic_id(*cell) for cell in zip(latitude, longitude, strict=True)], dtype=object)

@@ -13,6 +13,7 @@ import requests
 
 from aftersun.climate.formats.pvgis import raw_pvgis_tmy
 from aftersun.climate.read import AS_IT_IS, ReadingOptions, WeatherReading, checked_reading
+from aftersun.climate.text import shortened
 from aftersun.model.errors import AftersunError
 
 PVGIS_URL: str = pvlib.iotools.pvgis.URL
@@ -20,8 +21,6 @@ PVGIS_URL: str = pvlib.iotools.pvgis.URL
 _OFFLINE = "Check the connection and try again; without one, the built-in climate normals serve any place on land."
 _FARTHEST_DEG = 0.1
 """A grid cell's middle lies nearer to the place asked for than this."""
-
-_LONGEST_REASON = 160
 
 
 def fetch_pvgis(
@@ -97,4 +96,4 @@ def _check_request(latitude: float, longitude: float, url: str, timeout_s: float
 def _reason(error: requests.HTTPError) -> str:
     """What the service says against the request, without addresses, on one short line."""
     text = re.sub(r" for url: .*|https?://\S+", "", str(error.args[0] if error.args else ""), flags=re.DOTALL)
-    return " ".join(text.split())[:_LONGEST_REASON].rstrip(" .") or "it gave no reason"
+    return shortened(" ".join(text.split()).rstrip(" .")) or "it gave no reason"

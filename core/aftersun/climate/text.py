@@ -9,6 +9,8 @@ from aftersun.model.errors import AftersunError
 LARGEST_FILE = 64_000_000
 """Bytes. A year in steps of five minutes has about ten million."""
 
+_LONGEST_REASON = 160
+
 
 def read_bytes(path: Path) -> bytes:
     """Return a file's content, of at most `LARGEST_FILE` bytes; of more, no more than that is read.
@@ -32,6 +34,12 @@ def read_bytes(path: Path) -> bytes:
             f"{path.name} is too large: more than {LARGEST_FILE:,} bytes.", "Give one year of hours of one place."
         )
     return content
+
+
+def shortened(reason: str) -> str:
+    """Return a reason without what a terminal would obey, and without most of a cell that it quotes."""
+    plain = "".join(letter if letter.isprintable() else " " for letter in reason)
+    return plain if len(plain) <= _LONGEST_REASON else f"{plain[:_LONGEST_REASON]} ..."
 
 
 class Unusable(ValueError):

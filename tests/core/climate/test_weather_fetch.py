@@ -103,8 +103,8 @@ def bad_offset(saved: str) -> str:
         ('{"error": "no message here"}', 400, "answered with something that is no typical year"),
         ("<html>Not found</html>", 404, "PVGIS refused: 404 Client Error"),
         ("Too many requests", 429, "PVGIS refused: 429 Client Error"),
-        (json.dumps({"message": "x" * 5000}), 500, f"PVGIS refused: {'x' * 160}."),
-        (json.dumps({"message": "See https://example.org/why now"}), 400, "PVGIS refused: See now."),
+        (json.dumps({"message": "x" * 5000}), 500, f"PVGIS refused: {'x' * 160} ...."),
+        (json.dumps({"message": "See https://example.org/why no\u001b[2J."}), 400, "PVGIS refused: See no [2J."),
         ("<html>Bad gateway</html>", 502, "PVGIS refused: 502 Server Error"),
     ],
 )

@@ -21,7 +21,7 @@ from aftersun.climate.formats.plain import read_plain
 from aftersun.climate.formats.pvgis import read_pvgis_hourly, read_pvgis_tmy
 from aftersun.climate.formats.raw import RawWeather
 from aftersun.climate.formats.tmy import read_tmy2, read_tmy3
-from aftersun.climate.text import Unusable
+from aftersun.climate.text import Unusable, shortened
 from aftersun.model.errors import AftersunError
 
 
@@ -51,13 +51,6 @@ FORMATS = (
 # What the readers, pvlib's and those below them, raise over a broken file.
 _BROKEN = (ArithmeticError, AttributeError, LookupError, RecursionError, StopIteration, TypeError, ValueError)
 _OF_NO_USE = (RuntimeWarning, pd.errors.DtypeWarning, pd.errors.ParserWarning)
-_LONGEST_REASON = 160
-
-
-def _shortened(reason: str) -> str:
-    """A reason without what a terminal would obey, and without most of a cell that it quotes."""
-    plain = "".join(letter if letter.isprintable() else " " for letter in reason)
-    return plain if len(plain) <= _LONGEST_REASON else f"{plain[:_LONGEST_REASON]} ..."
 
 
 def parse(text: str, file_name: str) -> RawWeather:
@@ -81,7 +74,7 @@ def parse(text: str, file_name: str) -> RawWeather:
                 f"{file_name} looks like {known.name} but cannot be used: {error}.", error.hint
             ) from error
         except (*_BROKEN, csv.Error) as error:
-            reason = _shortened((str(error).strip() or type(error).__name__).splitlines()[0])
+            reason = shortened((str(error).strip() or type(error).__name__).splitlines()[0])
             raise AftersunError(
                 f"{file_name} looks like {known.name} but cannot be read: {reason}.",
                 "Get the file again from its source, unchanged by a spreadsheet program.",
