@@ -19,24 +19,25 @@ LARGEST_SHEET = 1_048_576  # rows, of the format
 TEXT, SHORT, MONEY, NUMBER, HOURS, COUNT, SHARE, ENTRY, ENTRY_DAY = (
     "text", "short", "money", "number", "hours", "count", "share", "entry", "entry day",
 )  # fmt: skip
-_NUMBER_FORMATS = {
+_INK, _HEADER_FILL, _ENTRY_FILL = "#1f2a33", "#dde5e8", "#fff6d6"
+_ENTRY_LOOK = {"bg_color": _ENTRY_FILL, "border": 4}
+_FORMATS: Mapping[str, Mapping[str, Any]] = {
+    TEXT: {"text_wrap": True},
     # Text that somebody types again into such a cell stays text. Not for long text: it would show as ####.
-    SHORT: "@",
-    MONEY: "#,##0",
-    NUMBER: "General",
-    HOURS: "#,##0.0",
-    COUNT: "#,##0",
+    SHORT: {"num_format": "@", "text_wrap": True},
+    MONEY: {"num_format": "#,##0"},
+    NUMBER: {},
+    HOURS: {"num_format": "#,##0.0"},
+    COUNT: {"num_format": "#,##0"},
     # Shares here are chances: whole per cent, and one near 0 or 1 is never shown as certain.
-    SHARE: '[>0.99]"over 99 %";[<0.01]"under 1 %";0%',
-    ENTRY_DAY: "yyyy-mm-dd",
+    SHARE: {"num_format": '[>0.99]"over 99 %";[<0.01]"under 1 %";0%'},
+    ENTRY: {"text_wrap": True, **_ENTRY_LOOK},
+    ENTRY_DAY: {"num_format": "yyyy-mm-dd", **_ENTRY_LOOK},
 }
-_KINDS = (TEXT, SHORT, MONEY, NUMBER, HOURS, COUNT, SHARE, ENTRY, ENTRY_DAY)
-_ENTRIES = (ENTRY, ENTRY_DAY)
-_WRAPPED = (TEXT, SHORT, ENTRY)
+ENTRIES = (ENTRY, ENTRY_DAY)
 _PAPERS = {"a4": 9, "letter": 1}
 # Lines of full width, or line feeds: with so few a text has at most MOST_LINES lines, however its words are broken.
 _SURELY_FITS = MOST_LINES // 4
-_INK, _HEADER_FILL, _ENTRY_FILL = "#1f2a33", "#dde5e8", "#fff6d6"
 
 
 @dataclass(frozen=True)
@@ -107,17 +108,7 @@ class Book:
             }
         )
         base = {"font_size": 10, "font_color": _INK, "valign": "top"}
-        self._formats = {
-            kind: self.workbook.add_format(
-                {
-                    **base,
-                    "num_format": _NUMBER_FORMATS.get(kind, "General"),
-                    "text_wrap": kind in _WRAPPED,
-                    **({"bg_color": _ENTRY_FILL, "border": 4} if kind in _ENTRIES else {}),
-                }
-            )
-            for kind in _KINDS
-        }
+        self._formats = {kind: self.workbook.add_format({**base, **own}) for kind, own in _FORMATS.items()}
         self._header = self.workbook.add_format(
             {**base, "bold": True, "text_wrap": True, "bg_color": _HEADER_FILL, "bottom": 2}
         )
@@ -146,16 +137,16 @@ class Book:
         """
         written: list[Written] = []
         cells = [
-            _Cells(self._formats[column.kind], column.width * _SURELY_FITS, column.kind in _ENTRIES)
+            _Cells(self._formats[column.kind], column.width * _SURELY_FITS, column.kind in ENTRIES)
             for column in sheet.columns
         ]
-        worksheet, at = self._begin(sheet, 0), sheet.header_row + 1
+        worksheet, at = self.begin(sheet), sheet.header_row + 1
         for row in rows:
             # A row that may be too long for one is written over from its beginning.
             for part in (row,) if at < LARGEST_SHEET and _put(worksheet, at, row, cells) else _parts(sheet, row):
                 if at == LARGEST_SHEET:
                     written.append(self._end(sheet, worksheet, at))
-                    worksheet, at = self._begin(sheet, len(written)), sheet.header_row + 1
+                    worksheet, at = self.begin(sheet, len(written)), sheet.header_row + 1
                 if part is not row:
                     _put(worksheet, at, part, cells, surely=True)
                 at += 1
@@ -164,37 +155,31 @@ class Book:
             at += 1
         return [*written, self._end(sheet, worksheet, at)]
 
-    def add_sheet(self, name: str, columns: Sequence[Column], header_row: int, held: int, pages_wide: int) -> Any:
-        """Add a sheet with column widths, header and print setup; its rows are still to be written."""
-        worksheet = self.workbook.add_worksheet(name)
-        for number, column in enumerate(columns):
+    def begin(self, sheet: Sheet, before: int = 0) -> Any:
+        """Add a sheet with column widths, header and print setup; its rows are still to be written.
+
+        ``before`` is how many sheets hold earlier rows of the same table.
+        """
+        worksheet = self.workbook.add_worksheet(f"{sheet.name} {before + 1}" if before else sheet.name)
+        for number, column in enumerate(sheet.columns):
             worksheet.set_column(number, number, column.width)
-        worksheet.freeze_panes(header_row + 1, held)
+        worksheet.freeze_panes(sheet.header_row + 1, sheet.held)
         worksheet.hide_gridlines(0)
         worksheet.ignore_errors({"number_stored_as_text": "A1:XFD1048576"})
         worksheet.set_landscape()
         worksheet.set_paper(_PAPERS.get(self.run.letterhead.paper, _PAPERS["a4"]))
         worksheet.set_margins(left=0.4, right=0.4, top=0.5, bottom=0.6)
-        worksheet.repeat_rows(header_row)
-        if pages_wide > 1 and held:
-            worksheet.repeat_columns(0, held - 1)
-        worksheet.fit_to_pages(pages_wide, 0)
+        worksheet.repeat_rows(sheet.header_row)
+        if sheet.pages_wide > 1:
+            worksheet.repeat_columns(0, sheet.held - 1)
+        worksheet.fit_to_pages(sheet.pages_wide, 0)
         worksheet.set_footer(f"&L&A&C{self.run.run_id.replace('&', '&&')}&RPage &P of &N")
-        return worksheet
-
-    def write_header(self, worksheet: Any, row: int, columns: Sequence[Column]) -> None:
-        """Write the titles of the columns."""
-        for number, column in enumerate(columns):
-            worksheet.write_string(row, number, plain(column.title), self._header)
-
-    def _begin(self, sheet: Sheet, before: int) -> Any:
-        name = f"{sheet.name} {before + 1}" if before else sheet.name
-        worksheet = self.add_sheet(name, sheet.columns, sheet.header_row, sheet.held, sheet.pages_wide)
         for number, line in enumerate(sheet.above):
             if number == 0:
                 worksheet.set_row(0, 21)
-            worksheet.write_string(number, 0, plain(line), self._title if number == 0 else self._above)
-        self.write_header(worksheet, sheet.header_row, sheet.columns)
+            worksheet.write_string(number, 0, plain(line), self._above if number else self._title)
+        for number, column in enumerate(sheet.columns):
+            worksheet.write_string(sheet.header_row, number, plain(column.title), self._header)
         return worksheet
 
     def _end(self, sheet: Sheet, worksheet: Any, at: int) -> Written:
@@ -233,28 +218,20 @@ def _put(worksheet: Any, at: int, row: Sequence[Any], cells: Sequence[_Cells], s
 
 
 def _parts(sheet: Sheet, row: Sequence[Any]) -> Iterator[list[Any]]:
-    """Return the rows that one row needs for its text to be seen whole."""
+    """Yield the rows that one row needs for its text to be seen whole; each says that it goes on, or from above."""
     parts = [
         pieces(plain(value), column.width) if value.__class__ is str else [value]
         for value, column in zip(row, sheet.columns, strict=True)
     ]
-    return _continued(parts, sheet)
-
-
-def _continued(parts: Sequence[Sequence[Any]], sheet: Sheet) -> Iterator[list[Any]]:
-    """Yield the rows that cells of several pieces need; each says that it goes on or goes on from above."""
-    length = max(map(len, parts))
-    whole = [piece[0] for piece in parts[: sheet.keys]]
-    for number, row in enumerate(zip_longest(*parts)):
-        cells = list(row)
+    for number, part in enumerate(zip_longest(*parts)):
+        cells = list(part)
         for column, cell in enumerate(cells):
             if cell.__class__ is str and len(parts[column]) > 1:
                 before = CONTINUED if number else ""
                 after = CONTINUES if number + 1 < len(parts[column]) else ""
                 cells[column] = f"{before}{cell}{after}"
-        if length > 1 and number:
-            for key in range(sheet.keys):
-                cells[key] = whole[key] if cells[key] is None else cells[key]
+            elif cell is None and column < sheet.keys:
+                cells[column] = parts[column][0]
         yield cells
 
 

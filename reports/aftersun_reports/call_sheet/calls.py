@@ -13,7 +13,7 @@ from aftersun import api
 from aftersun_reports.call_sheet.book import Column, Sheet, drawn, records_of
 from aftersun_reports.call_sheet.layout import columns, sheet
 from aftersun_reports.notes import NotesOfRun, in_full
-from aftersun_reports.shared import title_of
+from aftersun_reports.shared import titled
 
 PER_CALL = 3  # questions on one call; the others stand on their own sheet
 CALLED_ON, OUTCOME, LEAVE_UNTIL, RETROFIT, REMARK, SITE = (
@@ -160,14 +160,14 @@ class CallList:
         }
         wanted = [column for column in columns(self.run, key) if column.key != "further" or self.several_sites]
         return [
-            replace(column, title=column.title.format(**figures), width=self._width(column))
+            replace(
+                column,
+                title=column.title.format(**figures),
+                width=_PSEUDONYM_WIDTH if column.key == "site" and not self.run.personal else column.width,
+            )
             for column in wanted
             for figures in several.get(column.key, [{}])
         ]
-
-    def _width(self, column: Column) -> int:
-        """Return the width of a column; a site's pseudonym is longer than its number."""
-        return column.width if column.key != "site" or self.run.personal else _PSEUDONYM_WIDTH
 
     @cached_property
     def several_sites(self) -> bool:
@@ -223,13 +223,13 @@ class CallList:
 
     def title(self, offer: str) -> str:
         """Return the titles of all that an offer consists of."""
-        return title_of(self.run, self._titles, offer)
+        return titled(self._titles, self.run.members(offer), " and ")
 
     def _survey_first(self, call: Call) -> str:
         """Say what has to be looked at before the price holds, whole."""
         first = api.status_text(api.Status.SUBJECT_TO_SURVEY)
         surveys = {name: self._surveys.get((call.site_id, name)) for name in call.members}
-        lines = [f"{self._titles.get(name, name)}, {first}: {why}" for name, why in surveys.items() if why]
+        lines = [f"{self.title(name)}, {first}: {why}" for name, why in surveys.items() if why]
         if len(call.members) > 1 or not lines:
             return "\n".join(lines)
         # otherwise what to say tells why

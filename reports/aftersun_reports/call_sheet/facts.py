@@ -6,9 +6,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from aftersun import api
-from aftersun_reports.call_sheet.book import records_of
-from aftersun_reports.call_sheet.layout import Made, Table, rows_of, sheet
-from aftersun_reports.call_sheet.words import amount, sites, titled, why_not_called
+from aftersun_reports.call_sheet.book import NOT_DRAWN, records_of
+from aftersun_reports.call_sheet.layout import Made, Table, about_money, sheet, table, title_from
+from aftersun_reports.shared import sites
 
 
 def month(run: api.RunView) -> Table:
@@ -16,44 +16,39 @@ def month(run: api.RunView) -> Table:
     lines = []
     for plan in records_of(run.table("run_plan")):
         lines += [
-            f"All calls together bring {amount(plan['value'])} {run.currency} on average, after travel of "
-            f"{amount(plan['travel_cost'])}: {api.plan_text(plan['status'])}; a better list could bring "
+            f"All calls together bring {_amount(plan['value'])} {run.currency} on average, after travel of "
+            f"{_amount(plan['travel_cost'])}: {api.plan_text(plan['status'])}; a better list could bring "
             f"{api.ENGLISH.percent(plan['gap'], 1)} more at most.",
-            f"A plain list by value for effort would bring {amount(plan['greedy_value'])} {run.currency}.",
+            f"A plain list by value for effort would bring {_amount(plan['greedy_value'])} {run.currency}.",
         ]
     lines += filter(None, [api.shortage_text(records_of(run.table("run_capacity")))])
     # binding = the next job does not fit
     made: Made = {"binding": (("binding",), {"yes": "no", "no": "yes"}.get), "name": (("name",), api.capacity_text)}
-    return _table(run, "month", "run_capacity", made, lines)
+    return table(run, "month", run.table("run_capacity"), made, lines)
 
 
 def assumptions(run: api.RunView, titles: Mapping[str, str]) -> Table:
     """Every number that was assumed, its range and source, and who of the company replaced it."""
     made: Made = {
-        "retrofit": (("retrofit",), titled(titles)),
+        "retrofit": title_from(titles),
         "replaced": (("replaced", "replaced_by", "replaced_why"), _replaced_text),
     }
-    return _table(run, "assumptions", "run_assumption", made)
+    return table(run, "assumptions", run.table("run_assumption"), made)
 
 
 def claims(run: api.RunView, titles: Mapping[str, str]) -> Table:
     """What the trade promises of each retrofit; no figure of this workbook was made from it."""
-    return _table(run, "claims", "run_claim", {"retrofit": (("retrofit",), titled(titles))})
+    return table(run, "claims", run.table("run_claim"), {"retrofit": title_from(titles)})
 
 
 def retrofits(run: api.RunView) -> Table:
     """The retrofits of the run, by the id that the call log knows them by."""
-    return _table(run, "retrofits", "run_retrofit", {})
+    return table(run, "retrofits", run.table("run_retrofit"))
 
 
 def run_facts(run: api.RunView) -> Table:
     """What made this workbook: run, versions, inputs, failures, and what the company replaced."""
     return sheet(run, "run"), _run_rows(run)
-
-
-def _table(run: api.RunView, key: str, table: str, made: Made, lines: Sequence[str] = ()) -> Table:
-    layout = sheet(run, key, lines)
-    return layout, rows_of(run.table(table), layout.columns, made)
 
 
 def _run_rows(run: api.RunView) -> Iterator[Sequence[Any]]:
@@ -83,33 +78,23 @@ def _company_rows(run: api.RunView) -> Iterator[Sequence[Any]]:
     yield "company", "currency", run.currency, ""
     yield "company", "prices checked on", str(identity.get("price_date", "")), ""
     for name, value in run.company.get("money", {}).items():
-        yield "company", str(name).replace("_", " "), f"{value:g}", _MONEY.get(str(name), "")
+        yield "company", str(name).replace("_", " "), f"{value:g}", about_money().get(str(name), "")
 
 
 def _result_rows(run: api.RunView) -> Iterator[Sequence[Any]]:
     titles = run.titles()
     for row in records_of(run.table("run_value")):
         title = titles.get(row["retrofit"], row["retrofit"]) or "all best offers together"
-        p50, p90, p10 = (amount(row[name]) for name in ("npv_p50", "npv_p90", "npv_p10"))
+        p50, p90, p10 = (_amount(row[name]) for name in ("npv_p50", "npv_p90", "npv_p10"))
         remark = f"best offers of {sites(row['offers'])}, called or not"
         yield "worth", title, f"{p50} (P90 {p90}, P10 {p10}) {run.currency}", remark
     call = run.table("call")
     left = call.loc[call["position"].isna(), ["excluded_reason", "excluded_detail"]].fillna("")
     for code, detail, count in left.value_counts().reset_index().itertuples(index=False, name=None):
-        yield "not called", why_not_called(code, detail) or "no reason stored", sites(count), ""
+        yield "not called", api.not_called_text(code, detail) or "no reason stored", sites(count), ""
     for energy in run.table("site_energy").to_dict("records"):
         if why := api.station_text(energy):
             yield "less certain energy", str(energy["site_id"]), why, ""
-
-
-_MONEY = {
-    "real_discount_rate": "share a year, above inflation",
-    "electricity_price_growth": "share a year, above inflation",
-    "fuel_price_growth": "share a year, above inflation",
-    "sales_tax_rate": "share of the price before tax",
-    "markup_share": "share of own cost",
-    "horizon_years": "nothing is counted beyond",
-}
 
 
 def _replaced_text(replaced: str | None, who: str | None, why: str | None) -> str:
@@ -130,3 +115,8 @@ def _replaced(run: api.RunView) -> Iterator[Sequence[Any]]:
             used = f"{row['used']:g} {row['unit'] or ''}".rstrip()
             rows.append((kind, f"{about}: {row['name'].replace('_', ' ')}", used, why))
     yield from rows or [(kind, "nothing", "every assumption is the program's own", "")]
+
+
+def _amount(value: Any) -> str:
+    """Return an amount in whole units, in words where there is none."""
+    return api.ENGLISH.number(value) if value == value else NOT_DRAWN

@@ -14,12 +14,14 @@ import pandas as pd
 from aftersun import api
 from aftersun_reports.call_sheet.book import Column, Sheet, values_of
 from aftersun_reports.notes import LOCAL_FIRST
+from aftersun_reports.shared import titled
 
 OUTCOMES = ("unreached", "no", "later", "yes", "done", "objection")  # those of the call log
 Table = tuple[Sheet, Iterator[Sequence[Any]]]
 # by key of a column: the columns of a table that its cells are made of, and what makes them
 Made = Mapping[str, tuple[Sequence[str], Callable[..., Any]]]
 
+_AS_STORED: Made = {}
 _AT_ONCE = 20_000  # rows held as Python values
 
 
@@ -67,6 +69,14 @@ def explained(name: str) -> str:
     return next(str(text["says"]) for text in _sheets().values() if text.get("name") == name)
 
 
+def table(
+    run: api.RunView, key: str, frame: pd.DataFrame, made: Made = _AS_STORED, lines: Sequence[str] = (), **figures: str
+) -> Table:
+    """Return the sheet that has a row for each of a table's."""
+    layout = sheet(run, key, lines, **figures)
+    return layout, rows_of(frame, layout.columns, made)
+
+
 def rows_of(frame: pd.DataFrame, wanted: Sequence[Column], made: Made) -> Iterator[tuple[Any, ...]]:
     """Yield the cells of these columns row by row as plain Python values; what is missing is None or NaN.
 
@@ -81,6 +91,16 @@ def rows_of(frame: pd.DataFrame, wanted: Sequence[Column], made: Made) -> Iterat
             for column, names in zip(wanted, sources, strict=True)
         )
         yield from zip(*cells, strict=True)
+
+
+def title_from(titles: Mapping[str, str]) -> tuple[Sequence[str], Callable[..., str]]:
+    """Return what a column of titles is made of."""
+    return ("retrofit",), lambda name: titled(titles, [name])
+
+
+def about_money() -> Mapping[str, str]:
+    """Return what the numbers of section [money] of the company file mean."""
+    return _sheets()["money"]
 
 
 @cache

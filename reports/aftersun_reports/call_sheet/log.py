@@ -8,16 +8,8 @@ from typing import Any
 
 from xlsxwriter.utility import xl_col_to_name
 
-from aftersun_reports.call_sheet.book import ENTRY, ENTRY_DAY, LARGEST_SHEET, Book, Column, Written
-from aftersun_reports.call_sheet.calls import (
-    CALLED_ON,
-    LEAVE_UNTIL,
-    OUTCOME,
-    REMARK,
-    RETROFIT,
-    SITE,
-    CallList,
-)
+from aftersun_reports.call_sheet.book import ENTRIES, ENTRY_DAY, LARGEST_SHEET, Book, Column, Sheet, Written
+from aftersun_reports.call_sheet.calls import CALLED_ON, LEAVE_UNTIL, OUTCOME, REMARK, RETROFIT, SITE, CallList
 from aftersun_reports.call_sheet.layout import OUTCOMES, name_of
 
 SPARE_ROWS = 10  # rows that may be put in between on the sheet of calls
@@ -37,8 +29,7 @@ def write_log(book: Book, calls: CallList, shown: Sequence[Column], written: Wri
     for the second.
     """
     mine = calls.columns("call_log")
-    worksheet = book.add_sheet(name_of("call_log"), mine, 0, 1, 1)
-    book.write_header(worksheet, 0, mine)
+    worksheet = book.begin(Sheet(name_of("call_log"), (), mine))
     number_of = {column.title: number for number, column in enumerate(shown)}
     length = written.last - written.first + 1 + SPARE_ROWS if calls.calls else 0
     row = 1
@@ -83,7 +74,7 @@ def _drop_downs(
     worksheet: Any, shown: Sequence[Column], first: int, last: int, calls: CallList, retrofits: str
 ) -> None:
     for at, column in enumerate(shown):
-        if column.kind not in (ENTRY, ENTRY_DAY):
+        if column.kind not in ENTRIES:
             continue
         rule: dict[str, Any]
         if column.title == OUTCOME:
@@ -93,12 +84,8 @@ def _drop_downs(
         elif column.title.startswith(RETROFIT):
             rule = {"validate": "list", "source": f"={retrofits}", "error_message": "Choose one of the retrofits."}
         elif column.kind == ENTRY_DAY:
-            rule = {
-                "validate": "date",
-                "criteria": ">=",
-                "value": _FIRST_DAY,
-                "error_message": "Type a day, for example 2026-03-31.",
-            }
+            day = {"validate": "date", "criteria": ">=", "value": _FIRST_DAY}
+            rule = {**day, "error_message": "Type a day, for example 2026-03-31."}
         else:
             continue
         worksheet.data_validation(first, at, last, at, {"error_title": column.title, **rule})

@@ -10,9 +10,9 @@ import pandas as pd
 from aftersun import api
 from aftersun_reports.call_sheet.book import drawn, records_of, values_of
 from aftersun_reports.call_sheet.calls import CallList
-from aftersun_reports.call_sheet.layout import Made, Table, rows_of, sheet
-from aftersun_reports.call_sheet.words import sites, titled, why_not_called
+from aftersun_reports.call_sheet.layout import Made, Table, rows_of, sheet, table, title_from
 from aftersun_reports.notes import NotesOfRun
+from aftersun_reports.shared import sites, titled
 
 # What a retrofit cannot be on a site: nothing is advised there, so nobody needs its notes.
 _NO_ADVICE = (
@@ -31,7 +31,7 @@ def dangers(calls: CallList, called: pd.DataFrame) -> Table:
     def rows() -> Iterator[Sequence[Any]]:
         for site, standing in calls.notes.known.items():
             call = by_site.get(site, {})
-            why = why_not_called(call.get("excluded_reason"), call.get("excluded_detail"))
+            why = api.not_called_text(call.get("excluded_reason", ""), call.get("excluded_detail"))
             for note in (calls.notes.notes[position] for position in standing):
                 said = {"note": note.id, "severity": note.severity, "text": note.text, "who": note.who}
                 cells = {**call, **said, "site_id": site, "why": why}
@@ -49,8 +49,7 @@ def safety_notes(run: api.RunView, notes: NotesOfRun, titles: Mapping[str, str])
         for position, note in order:
             with_it = [number for number, positions in enumerate(notes.sets) if position in positions]
             holds = where[where["set"].isin(with_it)]
-            retrofits = sorted(holds["retrofit"].unique().astype(str))
-            listed = ", ".join(titles.get(name, name) for name in retrofits)
+            listed = titled(titles, sorted(holds["retrofit"].unique().astype(str)))
             yield [note.id, note.severity, note.text, note.who, listed, holds["site_id"].nunique()]
 
     return sheet(run, "notes"), rows()
@@ -59,21 +58,18 @@ def safety_notes(run: api.RunView, notes: NotesOfRun, titles: Mapping[str, str])
 def questions(calls: CallList, called: pd.DataFrame, titles: Mapping[str, str]) -> Table:
     """All questions whose answer could turn the advice, most valuable first."""
     position = dict(zip(called["site_id"], values_of(called["position"]), strict=True))
-
-    def listed(names: Sequence[str]) -> str:
-        return ", ".join(titles.get(name, name) for name in names)
-
-    layout = sheet(calls.run, "questions")
-    table = calls.questions.sort_values(["value_of_phone", "value_if_known"], ascending=False, kind="stable")
-    made: Made = {"position": (("site_id",), position.get), "retrofits": (("retrofits",), listed)}
-    return layout, rows_of(table, layout.columns, made)
+    made: Made = {
+        "position": (("site_id",), position.get),
+        "retrofits": (("retrofits",), lambda names: titled(titles, names)),
+    }
+    best_first = calls.questions.sort_values(["value_of_phone", "value_if_known"], ascending=False, kind="stable")
+    return table(calls.run, "questions", best_first, made)
 
 
 def offers(calls: CallList, called: pd.DataFrame) -> Table:
     """What may be offered, single or several in one visit, in the owner's and the company's ledger."""
     keys = zip(called["site_id"], called["retrofit"], strict=True)
     position = dict(zip(keys, values_of(called["position"]), strict=True))
-    layout = sheet(calls.run, "offers")
     made: Made = {
         **_RANGE,
         "position": (("site_id", "offer"), lambda site, offer: position.get((site, offer))),
@@ -81,7 +77,7 @@ def offers(calls: CallList, called: pd.DataFrame) -> Table:
         "equipment": (("equipment",), lambda brought: ", ".join(name.replace("_", " ") for name in brought)),
         "notes": (("site_id", "offer"), lambda site, offer: calls.note_ids(site, calls.run.members(offer))),
     }
-    return layout, rows_of(calls.offers, layout.columns, made)
+    return table(calls.run, "offers", calls.offers, made)
 
 
 def ranking(calls: CallList, titles: Mapping[str, str]) -> Table:
@@ -93,24 +89,22 @@ def ranking(calls: CallList, titles: Mapping[str, str]) -> Table:
     layout = sheet(calls.run, "ranking")
     made: Made = {
         **_RANGE,
-        "retrofit": (("retrofit",), titled(titles)),
+        "retrofit": title_from(titles),
         "status": (("status",), api.status_text),
         "notes": (("site_id", "retrofit", "status"), notes),
     }
     results = rows_of(calls.ranking, layout.columns[:-1], made)
-    reasons = _reasons(calls.ranking, calls.run.currency)
+    stored = (
+        row
+        for first in range(0, len(calls.ranking), _AT_ONCE)
+        for row in calls.ranking.iloc[first : first + _AT_ONCE].to_dict("records")
+    )
+    reasons = (api.reason_text(row, calls.run.currency) for row in stored)
     return layout, ((*row, reason) for row, reason in zip(results, reasons, strict=True))
 
 
 def not_called(run: api.RunView, called: pd.DataFrame) -> Table:
     """The sites that are not on the list, each with its reason."""
     left = called[called["position"].isna()]
-    layout = sheet(run, "not_called", sites=sites(len(left)))
-    made: Made = {"why": (("excluded_reason", "excluded_detail"), why_not_called)}
-    return layout, rows_of(left, layout.columns, made)
-
-
-def _reasons(table: pd.DataFrame, currency: str) -> Iterator[str]:
-    for first in range(0, len(table), _AT_ONCE):
-        for row in table.iloc[first : first + _AT_ONCE].to_dict("records"):
-            yield api.reason_text(row, currency)
+    made: Made = {"why": (("excluded_reason", "excluded_detail"), api.not_called_text)}
+    return table(run, "not_called", left, made, sites=sites(len(left)))

@@ -2,22 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import tomllib
+from collections.abc import Callable, Mapping, Sequence
+from functools import cache
+from importlib.resources import files
 from typing import Any
 
 import pandas as pd
 
 from aftersun import api
 from aftersun_reports.notes import NotesOfRun
-from aftersun_reports.portfolio_page import labels
 from aftersun_reports.portfolio_page.coding import by_site, coded, packed
 from aftersun_reports.portfolio_page.sites import Sites, not_called
+from aftersun_reports.shared import titled
 
 _HIDDEN = {"site_id", "customer_id", "latitude", "longitude"}  # shown elsewhere, or nobody's business here
 _MONTHLY = ("generated_kwh", "used_kwh", "to_water_kwh", "exported_kwh", "imported_kwh")
 _LEAST_KWH = 0.5  # losses below it are no step of the chart
 _WATTS_STEP, _KWH_STEP = 1.0, 0.1
 _ENDS = ("in_plane_kwh", "generated_kwh")
+_AVERAGE = " *"  # after the label of a loss that is an average; the page says what it means
 
 
 def as_data(run: api.RunView, sites: Sites, notes: NotesOfRun) -> dict[str, Any]:
@@ -27,76 +31,44 @@ def as_data(run: api.RunView, sites: Sites, notes: NotesOfRun) -> dict[str, Any]
     question = run.table("question").sort_values(["site_id", "value_of_phone"], ascending=[True, False], kind="stable")
     loss = run.table("site_loss").sort_values(["site_id", "position"], kind="stable")
     loss = loss[(loss["kwh"].abs() >= _LEAST_KWH) | loss["step"].isin(_ENDS)]
-    energy, titles = run.table("site_energy"), run.titles()
-    evidence, finding = run.table("site_evidence"), run.table("reading_finding")
+    offer = run.table("offer").sort_values(["site_id", "npv"], ascending=[True, False], kind="stable")
+    energy, evidence, finding = run.table("site_energy"), run.table("site_evidence"), run.table("reading_finding")
+    call, said, titles = run.table("call"), run.call_texts(), run.titles()
+
+    def table(name: str, frame: pd.DataFrame, **made: Any) -> dict[str, Any]:
+        return by_site(frame.assign(**made), ids, **_labels()["tables"][name])
+
     return {
         "facts": _facts(run, sites),
-        "arrays": _arrays(run, ids),
-        "energy": by_site(
-            energy.assign(remark=[api.station_text(row) for row in energy.to_dict("records")]),
-            ids,
-            (
-                *("generated_kwh", "used_kwh", "to_water_kwh", "exported_kwh", "curtailed_kwh", "imported_kwh"),
-                *("yield_kwh_per_kw", "distance_km", "height_difference_m", "weather_sd_share"),
-            ),
-            ("station_id", "weather_basis"),
-            ("remark",),
+        # without their own numbers, which may tell whose they are
+        "arrays": table("arrays", run.arrays()),
+        "energy": table("energy", energy, remark=_said(api.station_text, energy)),
+        "evidence": table("evidence", evidence, remark=_said(api.untold_text, evidence)),
+        "findings": table("findings", finding, text=_said(api.finding_text, finding)),
+        "losses": table("losses", loss, step=_steps(loss, sites)),
+        "retrofits": table(
+            "retrofits",
+            ranking,
+            status=[api.status_text(code) for code in ranking["status"]],
+            reason=[api.reason_text(row, run.currency) for row in ranking.to_dict("records")],
+            notes=[notes.set_of.get(pair, -1) for pair in zip(ranking["site_id"], ranking["retrofit"], strict=True)],
         ),
-        "evidence": by_site(
-            evidence.assign(remark=[api.untold_text(row) for row in evidence.to_dict("records")]),
-            ids,
-            ("factor", "factor_se", "shortfall", "trend_per_year", "trend_low", "trend_high", "years_of_data"),
-            (),
-            ("remark",),
-        ),
-        "findings": by_site(
-            finding.assign(text=[api.finding_text(row) for row in finding.to_dict("records")]),
-            ids,
-            (),
-            ("meter",),
-            ("text",),
-        ),
-        "losses": by_site(loss.assign(step=_steps(loss, sites)), ids, ("kwh",), ("step",)),
-        "retrofits": by_site(
-            _in_words(run, ranking).assign(notes=_note_sets(ranking, notes)),
-            ids,
-            (
-                *("npv", "npv_p90", "npv_p50", "npv_p10", "chance_npv_positive", "upfront", "first_year_saving"),
-                *("energy_gain_kwh", "to_water_kwh", "discounted_payback_years", "notes"),
-            ),
-            ("retrofit", "status", "variant"),
-            ("reason",),
-        ),
-        "offers": _offers(run, ids),
-        "members": by_site(run.table("offer_member"), ids, ("npv_alone", "npv_added"), ("offer", "retrofit")),
-        "questions": by_site(
-            question.assign(
-                retrofits=[", ".join(titles.get(name, name) for name in names) for names in question["retrofits"]]
-            ),
-            ids,
-            ("chance_true", "value_if_known", "value_of_phone", "value_of_visit", "visit_cost"),
-            ("question", "retrofits"),
-        ),
-        "calls": by_site(
-            _calls(run), ids, ("position", "npv", "round"), ("retrofit", "excluded_reason"), ("sentence",)
+        "offers": table("offers", offer, told=offer["must_call"].fillna(False).astype(bool)),
+        "members": table("members", run.table("offer_member")),
+        "questions": table("questions", question, retrofits=[titled(titles, names) for names in question["retrofits"]]),
+        "calls": table(
+            "calls",
+            call,
+            excluded_reason=not_called(call),
+            sentence=[said.get(site, "") for site in call["site_id"]],
         ),
         "picture": _picture(run, ids),
         **_months(run, sites),
     }
 
 
-def _in_words(run: api.RunView, ranking: pd.DataFrame) -> pd.DataFrame:
-    return ranking.assign(
-        status=[api.status_text(code) for code in ranking["status"]],
-        reason=[api.reason_text(row, run.currency) for row in ranking.to_dict("records")],
-    )
-
-
-def _calls(run: api.RunView) -> pd.DataFrame:
-    """Return the table of calls with what to say on each, and why the others are none."""
-    table, texts = run.table("call"), run.call_texts()
-    said = [texts.get(site, "") for site in table["site_id"]]
-    return table.assign(excluded_reason=not_called(table), sentence=said)
+def _said(text: Callable[[Mapping[Any, Any]], str], frame: pd.DataFrame) -> list[str]:
+    return [text(row) for row in frame.to_dict("records")]
 
 
 def _facts(run: api.RunView, sites: Sites) -> list[dict[str, Any]]:
@@ -105,7 +77,7 @@ def _facts(run: api.RunView, sites: Sites) -> list[dict[str, Any]]:
     for name in sites.facts.columns:
         if name in _HIDDEN or (name == "tariff_id" and not run.personal):
             continue
-        label, unit = labels.fact(str(name))
+        label, unit = _labels()["facts"].get(name, (_words(str(name)), ""))
         column = sites.facts[name]
         numeric = pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_bool_dtype(column)
         if pd.api.types.is_datetime64_any_dtype(column):
@@ -115,44 +87,26 @@ def _facts(run: api.RunView, sites: Sites) -> list[dict[str, Any]]:
         elif numeric:
             values = ["" if pd.isna(value) else f"{float(value):.10g}" for value in column]
         else:
-            values = list(map(labels.value, column))
+            values = [_labels()["values"].get(value, value) if isinstance(value, str) else value for value in column]
         result.append({"label": label, "unit": unit, "number": numeric, **coded(values)})
     return result
 
 
 def _steps(loss: pd.DataFrame, sites: Sites) -> list[str]:
     """Return the labels of the steps, with a mark where a loss is an average and nobody knows whether it is there."""
-    facts = sites.facts
-    known = {name: facts[name].notna().to_dict() if name in facts else {} for name in labels.by_chance().values()}
+    labels, by_chance = _labels()["steps"], _labels()["by_chance"]
+    known = {fact: sites.facts[fact].notna().to_dict() for fact in by_chance.values()}
     named = []
     for site, step in zip(loss["site_id"], loss["step"], strict=True):
-        fact = labels.by_chance().get(step)
-        average = fact is not None and not known[fact].get(site, False)
-        named.append(labels.step(step) + (labels.AVERAGE if average else ""))
+        average = step in by_chance and not known[by_chance[step]].get(site, False)
+        named.append(labels.get(step, _words(step.removesuffix("_kwh"))) + (_AVERAGE if average else ""))
     return named
 
 
-def _arrays(run: api.RunView, ids: Sequence[str]) -> dict[str, Any]:
-    """Return the arrays without their own numbers, which may tell whose they are."""
-    arrays = run.arrays()
-    return by_site(
-        arrays, ids, ("dc_rating_kw", "tilt_deg", "azimuth_deg", "module_count", "shading_pct"), ("mounting",)
-    )
-
-
-def _offers(run: api.RunView, ids: Sequence[str]) -> dict[str, Any]:
-    table = run.table("offer").sort_values(["site_id", "npv"], ascending=[True, False], kind="stable")
-    return by_site(
-        table.assign(told=table["must_call"].fillna(False).astype(bool)),
-        ids,
-        ("npv", "npv_p90", "npv_p50", "npv_p10", "chance_npv_positive", "upfront", "first_year_saving", "years"),
-        ("offer", "told"),
-    )
-
-
-def _note_sets(ranking: pd.DataFrame, notes: NotesOfRun) -> list[int]:
-    pairs = zip(ranking["site_id"], ranking["retrofit"], strict=True)
-    return [notes.set_of.get((str(site), str(retrofit)), -1) for site, retrofit in pairs]
+def _words(name: str) -> str:
+    """Return the name of a column as words, for one that has no label."""
+    plain = name.replace("_", " ")
+    return plain[:1].upper() + plain[1:]
 
 
 def _picture(run: api.RunView, ids: Sequence[str]) -> dict[str, Any]:
@@ -171,10 +125,14 @@ def _months(run: api.RunView, sites: Sites) -> dict[str, Any]:
     keys = list(zip(table["site_id"][::12], table["offer"][::12].fillna(""), strict=True))
     values = table[list(_MONTHLY)].to_numpy(dtype=float).clip(min=0.0)
     rows = {key: values[12 * at : 12 * at + 12].ravel() for at, key in enumerate(keys)}
-    best = dict(zip(sites.best["site_id"], sites.best["offer"], strict=True))
+    best = sites.best["offer"].to_dict()
     return {
         "months": packed([rows.get((site, "")) for site in sites.ids], 60, _KWH_STEP),
-        "offer_months": packed(
-            [rows.get((site, str(best[site]))) if site in best else None for site in sites.ids], 60, _KWH_STEP
-        ),
+        "offer_months": packed([rows.get((site, best.get(site))) for site in sites.ids], 60, _KWH_STEP),
     }
+
+
+@cache
+def _labels() -> Mapping[str, Mapping[str, Any]]:
+    """Return the texts and columns of labels.toml."""
+    return tomllib.loads(files(__package__).joinpath("labels.toml").read_text(encoding="utf-8"))

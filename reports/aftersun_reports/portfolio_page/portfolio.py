@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from datetime import date
 from typing import Any
 
 from aftersun import api
 from aftersun_reports.notes import NotesOfRun
-from aftersun_reports.portfolio_page import details, safety, sites
+from aftersun_reports.portfolio_page import details, sites
 from aftersun_reports.portfolio_page.coding import number, text
 
 
 def page_data(run: api.RunView) -> dict[str, Any]:
     """Return all that the page shows, as plain data."""
     notes, all_sites = NotesOfRun.of(run), sites.read_sites(run)
-    place_of = {site: row for row, site in enumerate(all_sites.ids)}
     head = run.letterhead
     drawn = bool(run.table("offer")["chance_npv_positive"].notna().any() or len(run.table("run_value")))
     return {
@@ -33,11 +33,38 @@ def page_data(run: api.RunView) -> dict[str, Any]:
         "states": [{"word": word, "means": means} for word, means in sites.STATES],
         "value": _value(run),
         "month": _month(run),
-        **safety.as_data(notes, place_of),
+        "notes": _with_codes(notes),
+        "sets": [list(positions) for positions in notes.sets],
+        "known": _known(notes, all_sites.ids),
         "sites": sites.as_data(run, all_sites, notes),
         "details": details.as_data(run, all_sites, notes),
         "run": _run(run),
     }
+
+
+def _with_codes(notes: NotesOfRun) -> list[dict[str, str]]:
+    """Give each safety note a code: first letter of its severity and a number, as D1 or W12.
+
+    A line of a table names all of its notes by it, and the page prints each once.
+    """
+    counted: Counter[str] = Counter()
+    result = []
+    for note in notes.notes:
+        letter = note.severity[:1].upper() or "N"
+        counted[letter] += 1
+        code = f"{letter}{counted[letter]}"
+        result.append({"code": code, "note_id": note.id, "severity": note.severity, "text": note.text, "who": note.who})
+    return result
+
+
+def _known(notes: NotesOfRun, site_ids: Sequence[str]) -> list[dict[str, Any]]:
+    """Return the dangers known to stand, each with the places of its sites."""
+    place_of = {site: place for place, site in enumerate(site_ids)}
+    standing: dict[int, list[int]] = {}
+    for site, positions in notes.known.items():
+        for position in positions:
+            standing.setdefault(position, []).extend([place_of[site]] if site in place_of else [])
+    return [{"note": position, "sites": places} for position, places in sorted(standing.items())]
 
 
 def _value(run: api.RunView) -> list[dict[str, Any]]:

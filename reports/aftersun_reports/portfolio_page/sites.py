@@ -41,8 +41,7 @@ def read_sites(run: api.RunView) -> Sites:
     facts, ranking = run.sites(), run.table("ranking")
     ids = sorted({*map(str, facts["site_id"]), *map(str, ranking["site_id"])})
     offers = run.table("offer")
-    order = ["site_id", "npv", "offer"]
-    best = offers.sort_values(order, ascending=[True, False, True], kind="stable").drop_duplicates("site_id")
+    best = offers.sort_values(["npv", "offer"], ascending=[False, True], kind="stable").drop_duplicates("site_id")
     best = best.set_index("site_id", drop=False)
     calls = run.table("call").set_index("site_id", drop=False)
     return Sites(
@@ -85,18 +84,10 @@ def as_data(run: api.RunView, sites: Sites, notes: NotesOfRun) -> dict[str, Any]
         "latitude": numbers(sites.facts["latitude"].round(decimals)),
         "longitude": numbers(sites.facts["longitude"].round(decimals)),
     }
-    return data | _people(run, sites, calls)
-
-
-def _people(run: api.RunView, sites: Sites, calls: pd.DataFrame) -> dict[str, Any]:
-    if not run.personal:
-        return {}
-    contacts = run.contacts()
-    if "customer_id" in contacts:
-        contacts = contacts.set_index("customer_id")
-    of_site = sites.facts["customer_id"] if "customer_id" in sites.facts else calls["customer_id"]
-    people = contacts.reindex(list(of_site))
-    return {"name": coded(people["name"]), "town": coded(people["town"])}
+    if run.personal:
+        people = run.contacts().set_index("customer_id").reindex(list(sites.facts["customer_id"]))
+        data |= {"name": coded(people["name"]), "town": coded(people["town"])}
+    return data
 
 
 def _state(danger: bool, called: bool, offer: str, status: str) -> int:
@@ -117,21 +108,19 @@ def not_called(calls: pd.DataFrame) -> list[str]:
 
 def _statuses(run: api.RunView, ids: list[str], best: pd.DataFrame, ranking: pd.DataFrame) -> list[str]:
     """Return the status of each site's best offer as its retrofits have it; of a site without an offer, why."""
-    of_pair = dict(zip(zip(ranking["site_id"], ranking["retrofit"], strict=True), ranking["status"], strict=True))
-    of_site: dict[str, set[str]] = {}
-    for site, status in zip(ranking["site_id"], ranking["status"], strict=True):
-        of_site.setdefault(str(site), set()).add(str(status))
+    of_site: dict[str, dict[str, str]] = {}  # by retrofit
+    for site, retrofit, status in zip(ranking["site_id"], ranking["retrofit"], ranking["status"], strict=True):
+        of_site.setdefault(str(site), {})[str(retrofit)] = str(status)
+    offers, failed = best["offer"].to_dict(), api.status_text(api.Status.FAILED)
     result = []
-    offers = dict(zip(best["site_id"], best["offer"], strict=True))
     for site in ids:
+        seen = of_site.get(site, {})
         if site in offers:
-            alone = [str(of_pair.get((site, member), "")) for member in run.members(str(offers[site]))]
+            alone = [seen.get(member, "") for member in run.members(str(offers[site]))]
             # Of a set the members' own statuses say what they are worth alone; only a survey holds for all.
             survey = api.Status.SUBJECT_TO_SURVEY in alone
             of_set = api.Status.SUBJECT_TO_SURVEY if survey else api.Status.RECOMMENDED
             result.append(api.status_text(alone[0] if len(alone) == 1 else of_set))
         else:
-            seen = of_site.get(site, set())
-            failed = api.status_text(api.Status.FAILED)
-            result.append(NOT_VALUED if not seen else failed if seen == {api.Status.FAILED} else NO_OFFER)
+            result.append(NOT_VALUED if not seen else failed if {*seen.values()} == {api.Status.FAILED} else NO_OFFER)
     return result
