@@ -20,6 +20,12 @@ from aftersun.model.figures import ENGLISH, Figures
 Row = Mapping[Any, Any]  # of a table of the run, by column
 
 
+def value_of(row: Row, name: str) -> Any:
+    """Return a value of a row, None where there is none."""
+    value = row.get(name)
+    return None if value is None or pd.isna(value) else value
+
+
 def say(key: str, language: str = ENGLISH.language, **figures: Any) -> str:
     """Return the text of a key such as ``status.recommended`` with its figures filled in, by name.
 
@@ -69,28 +75,28 @@ def shortage_text(capacities: Iterable[Row], language: str = ENGLISH.language) -
 
 def reason_text(row: Row, currency: str, write: Figures = ENGLISH) -> str:
     """Return in sentences why a retrofit is advised or not: ``row`` of table ranking; of older runs as it is stored."""
-    stored = _value(row, "reason")
+    stored = value_of(row, "reason")
     if stored is not None:
         return str(stored)
-    if _value(row, "npv") is not None:
+    if value_of(row, "npv") is not None:
         return _sentences(_valued(row, currency, write))
-    obstacle = _value(row, "obstacle")
-    why = _value(row, "screening_reason") if obstacle is None else say(f"obstacle.{obstacle}", write.language)
+    obstacle = value_of(row, "obstacle")
+    why = value_of(row, "screening_reason") if obstacle is None else say(f"obstacle.{obstacle}", write.language)
     return _sentences([str(why or "")])
 
 
 def survey_text(row: Row, language: str = ENGLISH.language) -> str:
     """Return all that has to be looked at before the price holds, "" = nothing: ``row`` of table ranking."""
-    npv = _value(row, "npv")
-    if npv is None or not (npv > 0 or _value(row, "for_safety")):
+    npv = value_of(row, "npv")
+    if npv is None or not (npv > 0 or value_of(row, "for_safety")):
         return ""
-    quick = say("reason.quick_payback", language) if _value(row, "quick_payback") else ""
-    return "; ".join(filter(None, [quick, str(_value(row, "screening_reason") or "")]))
+    quick = say("reason.quick_payback", language) if value_of(row, "quick_payback") else ""
+    return "; ".join(filter(None, [quick, str(value_of(row, "screening_reason") or "")]))
 
 
 def call_text(offer: Row, members: Sequence[Row], currency: str, write: Figures = ENGLISH) -> str:
     """Return what to say on a call: ``offer`` is the row of table offer, ``members`` are those of table ranking."""
-    npv, told = float(offer["npv"]), bool(_value(offer, "must_call"))
+    npv, told = float(offer["npv"]), bool(value_of(offer, "must_call"))
     if npv > 0 and len(members) == 1:
         return reason_text(members[0], currency, write)
     # Told and not sold: nothing of it may read like an offer.
@@ -102,29 +108,29 @@ def call_text(offer: Row, members: Sequence[Row], currency: str, write: Figures 
 
 def when_text(row: Row, language: str = ENGLISH.language) -> str:
     """Return when a cost item is paid: ``row`` of table cost_item."""
-    if _value(row, "every_year"):
+    if value_of(row, "every_year"):
         return say("when.every_year", language)
     return say("when.later" if row["in_year"] else "when.once", language, years=row["in_year"])
 
 
 def note_text(row: Row, language: str = ENGLISH.language) -> str:
     """Return what is said beside a cost item, "" = nothing: ``row`` of table cost_item."""
-    figures = {name: _value(row, name) for name in ("trip_km", "trip_hours", "storeys_assumed")}
+    figures = {name: value_of(row, name) for name in ("trip_km", "trip_hours", "storeys_assumed")}
     said = {
         "trip": figures["trip_km"] is not None,
-        "out_of_reach": _value(row, "out_of_reach"),
-        "roof_kind_unknown": _value(row, "roof_kind_unknown"),
+        "out_of_reach": value_of(row, "out_of_reach"),
+        "roof_kind_unknown": value_of(row, "roof_kind_unknown"),
         "storeys_assumed": figures["storeys_assumed"] is not None,
     }
     parts = [say(f"cost_note.{key}", language, **figures) for key, is_so in said.items() if is_so]
-    return "; ".join(filter(None, [_value(row, "note"), *parts]))
+    return "; ".join(filter(None, [value_of(row, "note"), *parts]))
 
 
 def station_text(row: Row, language: str = ENGLISH.language) -> str:
     """Return why the weather station makes the energy of a site less certain, "" = it does not: of site_energy."""
-    height = _value(row, "height_difference_m")
-    parts = ["distance"] if _value(row, "station_far") else []
-    if _value(row, "station_steep"):
+    height = value_of(row, "height_difference_m")
+    parts = ["distance"] if value_of(row, "station_far") else []
+    if value_of(row, "station_steep"):
         parts.append("higher" if height > 0 else "lower")
     figures = {"distance_km": row["distance_km"], "height_m": None if height is None else abs(height)}
     return say("station.and", language).join(say(f"station.{part}", language, **figures) for part in parts)
@@ -138,7 +144,7 @@ def replaced_text(who: str | None, why: str | None, language: str = ENGLISH.lang
 
 def untold_text(row: Row, language: str = ENGLISH.language) -> str:
     """Return what the meter readings of a site could not tell, "" = nothing: ``row`` of table site_evidence."""
-    figures = {name: _value(row, name) for name in ("factor", "factor_read")}
+    figures = {name: value_of(row, name) for name in ("factor", "factor_read")}
     figures["trend_years"] = tables.mode("readings_limits.csv", "trend_years")
     return "; ".join(say(f"untold.{code}", language, **figures) for code in row["remarks"])
 
@@ -149,7 +155,7 @@ def finding_text(row: Row, language: str = ENGLISH.language) -> str:
 
 
 def _finding(row: Row, language: str) -> str:
-    days, share, late_h = (_value(row, name) for name in ("gap_days", "gap_share", "late_h"))
+    days, share, late_h = (value_of(row, name) for name in ("gap_days", "gap_share", "late_h"))
     hours = None if late_h is None else say("finding.late" if late_h > 0 else "finding.early", language, h=abs(late_h))
     percent = None if share is None else 100 * share
     figures = {"readings": row["readings"], "days": days, "percent": percent, "hours": hours}
@@ -163,20 +169,20 @@ def _valued(row: Row, currency: str, write: Figures) -> Iterator[str]:
     survey = survey_text(row, language)
     if survey:
         yield say("reason.survey", language, condition=survey)
-    if _value(row, "variant") is not None:
+    if value_of(row, "variant") is not None:
         yield say("reason.variant", language, variant=row["variant"])
-    yield str(_value(row, "change_remark") or "")
-    years = _value(row, "remaining_years_assumed")
+    yield str(value_of(row, "change_remark") or "")
+    years = value_of(row, "remaining_years_assumed")
     if years is not None:
         yield say("reason.remaining_years_assumed", language, years=write.number(years))
     for unknown in ("export_price_unknown", "fuel_price_unknown"):
-        if _value(row, unknown):
+        if value_of(row, unknown):
             yield say(f"reason.{unknown}", language)
 
 
 def _verdict(row: Row, currency: str, write: Figures) -> str:
     language, years = write.language, int(row["years"])
-    npv, first_year, payback = row["npv"], row["first_year_saving"], _value(row, "discounted_payback_years")
+    npv, first_year, payback = row["npv"], row["first_year_saving"], value_of(row, "discounted_payback_years")
     if years < 1:
         return say("reason.system_ends", language)
     upfront, change = (_amount(abs(value), currency, write) for value in (row["upfront"], first_year))
@@ -200,12 +206,6 @@ def _amount(value: float, currency: str, write: Figures) -> str:
 def _sentences(parts: Iterable[str]) -> str:
     """Make a sentence of each part that says something."""
     return " ".join(part[0].upper() + part[1:] + ("" if part[-1] in ".?!" else ".") for part in parts if part)
-
-
-def _value(row: Row, name: str) -> Any:
-    """Return a value, None where there is none."""
-    value = row.get(name)
-    return None if value is None or pd.isna(value) else value
 
 
 def _known(section: str, code: str, language: str, **figures: Any) -> str:

@@ -66,19 +66,19 @@ def _make(path: Path, run: api.RunView, scratch: Path) -> None:
 
 def _fill(book: Book, run: api.RunView) -> None:
     """Write all sheets. Each table of the run is read once."""
-    titles, called = run.titles(), run.table("call")
-    calls = CallList(run, NotesOfRun.of(run), run.table("ranking"), run.table("offer"), run.table("question"))
+    called, titles = run.table("call"), run.titles()
+    calls = CallList(run, NotesOfRun.of(run), titles, run.table("ranking"), run.table("offer"), run.table("question"))
     first, listed = calls.sheet(), facts.retrofits(run)
     after = [
         tables.dangers(calls, called),
-        tables.safety_notes(run, calls.notes, titles),
-        tables.questions(calls, called, titles),
+        tables.safety_notes(calls),
+        tables.questions(calls, called),
         tables.offers(calls, called),
-        tables.ranking(calls, titles),
+        tables.ranking(calls),
         tables.not_called(run, called),
         facts.month(run),
-        facts.assumptions(run, titles),
-        facts.claims(run, titles),
+        facts.assumptions(calls),
+        facts.claims(calls),
         listed,
         facts.run_facts(run),
     ]

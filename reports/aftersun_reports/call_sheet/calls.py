@@ -90,6 +90,7 @@ class CallList:
 
     run: api.RunView
     notes: NotesOfRun
+    titles: Mapping[str, str]  # by retrofit
     ranking: pd.DataFrame
     offers: pd.DataFrame
     questions: pd.DataFrame
@@ -223,7 +224,7 @@ class CallList:
 
     def title(self, offer: str) -> str:
         """Return the titles of all that an offer consists of."""
-        return titled(self._titles, self.run.members(offer), " and ")
+        return titled(self.titles, self.run.members(offer), " and ")
 
     def _survey_first(self, call: Call) -> str:
         """Say what has to be looked at before the price holds, whole."""
@@ -256,10 +257,6 @@ class CallList:
         for row in records_of(best[["site_id", "fact", "question"]]):
             asked.setdefault(str(row["site_id"]), []).append(row)
         return asked
-
-    @cached_property
-    def _titles(self) -> Mapping[str, str]:
-        return self.run.titles()
 
     @cached_property
     def _surveys(self) -> Mapping[tuple[str, str], str]:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from aftersun import api
 from aftersun_reports.call_sheet.book import NOT_DRAWN, records_of
-from aftersun_reports.call_sheet.layout import Made, Table, about_money, sheet, table, title_from
+from aftersun_reports.call_sheet.calls import CallList
+from aftersun_reports.call_sheet.layout import Made, Table, about_money, sheet, table
 from aftersun_reports.shared import sites
 
 
@@ -27,18 +28,18 @@ def month(run: api.RunView) -> Table:
     return table(run, "month", run.table("run_capacity"), made, lines)
 
 
-def assumptions(run: api.RunView, titles: Mapping[str, str]) -> Table:
+def assumptions(calls: CallList) -> Table:
     """Every number that was assumed, its range and source, and who of the company replaced it."""
     made: Made = {
-        "retrofit": title_from(titles),
+        "retrofit": (("retrofit",), calls.title),
         "replaced": (("replaced", "replaced_by", "replaced_why"), _replaced_text),
     }
-    return table(run, "assumptions", run.table("run_assumption"), made)
+    return table(calls.run, "assumptions", calls.run.table("run_assumption"), made)
 
 
-def claims(run: api.RunView, titles: Mapping[str, str]) -> Table:
+def claims(calls: CallList) -> Table:
     """What the trade promises of each retrofit; no figure of this workbook was made from it."""
-    return table(run, "claims", run.table("run_claim"), {"retrofit": title_from(titles)})
+    return table(calls.run, "claims", calls.run.table("run_claim"), {"retrofit": (("retrofit",), calls.title)})
 
 
 def retrofits(run: api.RunView) -> Table:

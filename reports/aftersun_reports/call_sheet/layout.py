@@ -14,7 +14,6 @@ import pandas as pd
 from aftersun import api
 from aftersun_reports.call_sheet.book import Column, Sheet, values_of
 from aftersun_reports.notes import LOCAL_FIRST
-from aftersun_reports.shared import titled
 
 OUTCOMES = ("unreached", "no", "later", "yes", "done", "objection")  # those of the call log
 Table = tuple[Sheet, Iterator[Sequence[Any]]]
@@ -91,11 +90,6 @@ def rows_of(frame: pd.DataFrame, wanted: Sequence[Column], made: Made) -> Iterat
             for column, names in zip(wanted, sources, strict=True)
         )
         yield from zip(*cells, strict=True)
-
-
-def title_from(titles: Mapping[str, str]) -> tuple[Sequence[str], Callable[..., str]]:
-    """Return what a column of titles is made of."""
-    return ("retrofit",), lambda name: titled(titles, [name])
 
 
 def about_money() -> Mapping[str, str]:

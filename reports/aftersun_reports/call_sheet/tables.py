@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import pandas as pd
@@ -10,8 +10,7 @@ import pandas as pd
 from aftersun import api
 from aftersun_reports.call_sheet.book import drawn, records_of, values_of
 from aftersun_reports.call_sheet.calls import CallList
-from aftersun_reports.call_sheet.layout import Made, Table, rows_of, sheet, table, title_from
-from aftersun_reports.notes import NotesOfRun
+from aftersun_reports.call_sheet.layout import Made, Table, rows_of, sheet, table
 from aftersun_reports.shared import sites, titled
 
 # What a retrofit cannot be on a site: nothing is advised there, so nobody needs its notes.
@@ -40,27 +39,27 @@ def dangers(calls: CallList, called: pd.DataFrame) -> Table:
     return layout, rows()
 
 
-def safety_notes(run: api.RunView, notes: NotesOfRun, titles: Mapping[str, str]) -> Table:
+def safety_notes(calls: CallList) -> Table:
     """Every safety note of the run, whole, worst first and by name."""
-    where = run.safety_notes().where
+    notes, where = calls.notes, calls.run.safety_notes().where
 
     def rows() -> Iterator[Sequence[Any]]:
         order = sorted(enumerate(notes.notes), key=lambda item: (api.severity_order(item[1].severity), item[1].id))
         for position, note in order:
             with_it = [number for number, positions in enumerate(notes.sets) if position in positions]
             holds = where[where["set"].isin(with_it)]
-            listed = titled(titles, sorted(holds["retrofit"].unique().astype(str)))
+            listed = titled(calls.titles, sorted(holds["retrofit"].unique().astype(str)))
             yield [note.id, note.severity, note.text, note.who, listed, holds["site_id"].nunique()]
 
-    return sheet(run, "notes"), rows()
+    return sheet(calls.run, "notes"), rows()
 
 
-def questions(calls: CallList, called: pd.DataFrame, titles: Mapping[str, str]) -> Table:
+def questions(calls: CallList, called: pd.DataFrame) -> Table:
     """All questions whose answer could turn the advice, most valuable first."""
     position = dict(zip(called["site_id"], values_of(called["position"]), strict=True))
     made: Made = {
         "position": (("site_id",), position.get),
-        "retrofits": (("retrofits",), lambda names: titled(titles, names)),
+        "retrofits": (("retrofits",), lambda names: titled(calls.titles, names)),
     }
     best_first = calls.questions.sort_values(["value_of_phone", "value_if_known"], ascending=False, kind="stable")
     return table(calls.run, "questions", best_first, made)
@@ -80,7 +79,7 @@ def offers(calls: CallList, called: pd.DataFrame) -> Table:
     return table(calls.run, "offers", calls.offers, made)
 
 
-def ranking(calls: CallList, titles: Mapping[str, str]) -> Table:
+def ranking(calls: CallList) -> Table:
     """Every retrofit on every site, with its worth or the reason why not."""
 
     def notes(site: str, retrofit: str, status: str) -> str | None:
@@ -89,7 +88,7 @@ def ranking(calls: CallList, titles: Mapping[str, str]) -> Table:
     layout = sheet(calls.run, "ranking")
     made: Made = {
         **_RANGE,
-        "retrofit": title_from(titles),
+        "retrofit": (("retrofit",), calls.title),
         "status": (("status",), api.status_text),
         "notes": (("site_id", "retrofit", "status"), notes),
     }

@@ -11,15 +11,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import Any
 
-from aftersun.documents.letters.facts import (
-    Row,
-    findings_of,
-    losses_of,
-    questions_of,
-    system_facts,
-    value_of,
-    weather_of,
-)
+from aftersun.documents.letters.facts import Stored, findings_of, losses_of, questions_of, system_facts, weather_of
 from aftersun.documents.letters.options import Records, below_cost, months_of, option_of
 from aftersun.documents.letters.source import Source
 from aftersun.documents.run_view import RunView
@@ -30,7 +22,7 @@ from aftersun.model.errors import AftersunError
 from aftersun.model.figures import ENGLISH
 from aftersun.model.letter import Letter, LetterOption
 from aftersun.scoring.calls import contact_rules
-from aftersun.wording import not_called_text, status_text
+from aftersun.wording import Row, not_called_text, say, status_text, value_of
 
 # Whatever the run knew: these hold from the day that they are recorded.
 _AT_ONCE = (ContactRule.OBJECTED, ContactRule.ON_REGISTER, ContactRule.NOT_ALLOWED)
@@ -111,26 +103,21 @@ def compose(
     wanted = list(dict.fromkeys(site_ids))
     source = Source(inventory, view, wanted)
     if not wanted:
-        raise AftersunError("There is no site to write to.", "Name sites, or rank again if nobody is on the call list.")
-    if any(value_of(row, "years") is None for site_id in wanted for row in source.rows("offer", site_id)):
-        raise AftersunError(
-            "The newest run was stored by an older program, which kept less than a letter needs.", "Rank again."
-        )
+        raise _refused("nobody")
+    if source.kept_too_little:
+        raise _refused("older_run")
     closed = _closed_since(inventory, view, made_on)
 
-    def write(site_id: str) -> tuple[Letter, list[str]]:
-        _check_site(source, site_id, choices, closed)
-        of_site = _still_there(earlier[site_id], source.offers(site_id)) if site_id in earlier else choices
-        records = [source.records(site_id, offer) for offer in _chosen(source, site_id, of_site)]
-        return _letter(source, site_id, records, of_site, made_on), _below_cost(source, site_id, records, of_site)
+    def write(stored: Stored) -> tuple[Letter, list[str]]:
+        _check_site(stored, choices, closed)
+        of_site = _still_there(earlier[stored.site_id], stored.offers) if stored.site_id in earlier else choices
+        records = [Records(stored, offer) for offer in _chosen(stored, of_site)]
+        return _letter(source, stored, records, of_site, made_on), _below_cost(source, records, of_site)
 
     letters, remarks = _each(source, wanted, write, "No letter" if batch else "")
     strange = set(choices.prices) - {option.offer for letter in letters for option in letter.options}
     if strange:
-        raise AftersunError(
-            f"A price is set for {', '.join(sorted(strange))}, which is in none of the letters.",
-            "Choose that offer with --option, or leave its price out; nothing was written.",
-        )
+        raise _refused("price_of_no_option", offers=", ".join(sorted(strange)))
     held = {letter.site_id: earlier.get(letter.site_id, choices) for letter in letters}
     return Composed(letters, held, remarks)
 
@@ -150,23 +137,20 @@ def compose_notices(
     """
     wanted = list(dict.fromkeys(site_ids))
     if not wanted:
-        raise AftersunError("There is no known danger at any site of the run.", "There is nobody to be told.")
+        raise _refused("no_danger_anywhere")
     source = Source(inventory, view, wanted)
 
-    def write(site_id: str) -> tuple[Letter, list[str]]:
-        if not source.dangers(site_id):
-            raise AftersunError(
-                f"Site {site_id}: the run knows of no danger there, so there is no safety notice to write.",
-                "If one was found since, record the fact and rank again; nothing was written.",
-            )
-        return _dangers_alone(source, site_id, made_on), []
+    def write(stored: Stored) -> tuple[Letter, list[str]]:
+        if not stored.dangers:
+            raise _refused("no_danger", site=stored.site_id)
+        return _dangers_alone(source, stored, made_on), []
 
     letters, remarks = _each(source, wanted, write, "No notice" if batch else "")
     return Composed(letters, {letter.site_id: Choices() for letter in letters}, remarks)
 
 
 def _each(
-    source: Source, site_ids: Sequence[str], write: Callable[[str], tuple[Letter, list[str]]], left_out: str
+    source: Source, site_ids: Sequence[str], write: Callable[[Stored], tuple[Letter, list[str]]], left_out: str
 ) -> tuple[tuple[Letter, ...], tuple[str, ...]]:
     """Return a letter for each site, and remarks; one that cannot be written is ``left_out``, "" = an error."""
     letters: list[Letter] = []
@@ -174,10 +158,8 @@ def _each(
     for site_id in site_ids:
         try:
             if site_id not in source.sites:
-                raise AftersunError(
-                    "There is no such site in the inventory.", "Check the sites' numbers; they are the column site_id."
-                )
-            letter, of_letter = write(site_id)
+                raise _refused("no_site")
+            letter, of_letter = write(source.of(site_id))
         except AftersunError as error:
             if not left_out:
                 raise
@@ -190,7 +172,7 @@ def _each(
     return tuple(letters), tuple(remarks)
 
 
-def _dangers_alone(source: Source, site_id: str, made_on: date) -> Letter:
+def _dangers_alone(source: Source, stored: Stored, made_on: date) -> Letter:
     """Return a letter that offers nothing: to whom, when, by which run, and the dangers."""
     view = source.view
     return Letter(
@@ -201,20 +183,22 @@ def _dangers_alone(source: Source, site_id: str, made_on: date) -> Letter:
         program_version=f"aftersun {view.run.program_version}",
         price_date=view.as_of,  # it holds no price
         currency=view.currency,
-        customer=source.customer(site_id),
-        site_id=site_id,
-        dangers=source.dangers(site_id),
+        customer=source.customer(stored.site),
+        site_id=stored.site_id,
+        dangers=stored.dangers,
     )
 
 
-def _below_cost(source: Source, site_id: str, records: Sequence[Records], choices: Choices) -> list[str]:
+def _below_cost(source: Source, records: Sequence[Records], choices: Choices) -> list[str]:
     """Return a remark for each price that the company would lose money at."""
     remarks = []
     for each in records:
         price = _price(each, choices)
         if price is not None and below_cost(each, price, source.company):
             amount = ENGLISH.amount(price, source.view.currency, 2)
-            remarks.append(f"Site {site_id}: {amount} for {each.name} is less than the work costs the company.")
+            remarks.append(
+                f"Site {each.stored.site_id}: {amount} for {each.name} is less than the work costs the company."
+            )
     return remarks
 
 
@@ -229,11 +213,11 @@ def _still_there(choices: Choices, offers: Mapping[str, Row]) -> Choices:
 def _check(choices: Choices, made_on: date) -> None:
     for offer, price in choices.prices.items():
         if not (math.isfinite(price) and price >= 0):
-            raise AftersunError(f"The price of {offer} is not a number of at least 0.", "Correct the price.")
+            raise _refused("price_below_0", offer=offer)
     if not 0 <= choices.discount <= 1:  # NaN fails, too
-        raise AftersunError("The discount is not a share between 0 and 1.", "10 % is 0.1.")
+        raise _refused("no_discount")
     if choices.valid_until is not None and choices.valid_until < made_on:
-        raise AftersunError("The letter would end before it is made.", "Give a later day with --valid-until.")
+        raise _refused("ends_too_early")
 
 
 def _closed_since(inventory: Inventory, view: RunView, today: date) -> dict[str, str]:
@@ -243,49 +227,46 @@ def _closed_since(inventory: Inventory, view: RunView, today: date) -> dict[str,
     return {str(customer): str(why) for customer, why in rules.items() if why in _AT_ONCE}
 
 
-def _check_site(source: Source, site_id: str, choices: Choices, closed: Mapping[str, str]) -> None:
-    call = source.row("call", site_id)
-    if call is None or source.row("site_energy", site_id) is None:
-        why = "is newer than the run"
-        if call is not None:
-            reason = str(value_of(call, "excluded_reason") or "")
-            why = f"could not be valued ({not_called_text(reason, value_of(call, 'excluded_detail'))})"
-        raise AftersunError(f"Site {site_id} {why}.", "Complete its facts and rank again; nothing was written.")
-    reason = closed.get(str(source.sites[site_id]["customer_id"])) or str(value_of(call, "excluded_reason") or "")
+def _check_site(stored: Stored, choices: Choices, closed: Mapping[str, str]) -> None:
+    call = stored.only("call")
+    if call is None:
+        raise _refused("newer_than_run", site=stored.site_id)
+    excluded, detail = str(value_of(call, "excluded_reason") or ""), value_of(call, "excluded_detail")
+    if not stored.tables["site_energy"]:
+        raise _refused("not_valued", site=stored.site_id, why=not_called_text(excluded, detail))
+    reason = closed.get(str(stored.site["customer_id"])) or excluded
     if reason in set(ContactRule) and not choices.asked_for:  # other reasons of the call list forbid no letter
-        raise AftersunError(
-            f"Site {site_id}: {not_called_text(reason, value_of(call, 'excluded_detail'))}.",
-            "If the customer asked for the letter, say so with --to-existing-enquiry; nothing was written.",
-        )
+        raise _refused("no_contact", site=stored.site_id, why=not_called_text(reason, detail))
 
 
-def _chosen(source: Source, site_id: str, choices: Choices) -> list[str]:
+def _chosen(stored: Stored, choices: Choices) -> list[str]:
     """Return the offers of the letter: those named, or safety matters and then the best by the owner's worth."""
-    offers = source.offers(site_id)
+    offers = stored.offers
     for name in choices.options:
         if name not in offers:
-            raise _not_on_offer(source, site_id, name)
+            raise _not_on_offer(stored, name)
     if choices.options:
         return list(dict.fromkeys(choices.options))
     if not offers:
-        raise AftersunError(
-            f"Site {site_id} has no offer: nothing is worth it there.",
-            "'aftersun explain' says why; nothing was written.",
-        )
+        raise _refused("no_offer", site=stored.site_id)
     best = sorted(
         offers.values(), key=lambda row: (not bool(value_of(row, "must_call")), -float(row["npv"]), row["offer"])
     )
     return [str(row["offer"]) for row in best[: choices.most_options]]
 
 
-def _not_on_offer(source: Source, site_id: str, name: str) -> AftersunError:
-    ranked = {str(row["retrofit"]): row for row in source.rows("ranking", site_id)}
-    there = ", ".join(sorted(source.offers(site_id))) or "none"
-    if name in ranked:
-        status = ranked[name]["status"]
-        never = " and never for sale" if status in (Status.TOO_UNCERTAIN, Status.NOT_COST_EFFECTIVE) else ""
-        return AftersunError(f"{name} is '{status_text(status)}' at site {site_id}{never}.", f"Its offers: {there}.")
-    return AftersunError(f"Site {site_id} has no offer '{name}'.", f"Its offers: {there}; nothing was written.")
+def _not_on_offer(stored: Stored, name: str) -> AftersunError:
+    ranked = {str(row["retrofit"]): str(row["status"]) for row in stored.tables["ranking"]}
+    figures = {"site": stored.site_id, "offer": name, "offers": ", ".join(sorted(stored.offers)) or "none"}
+    if name not in ranked:
+        return _refused("not_that_offer", **figures)
+    never = ranked[name] in (Status.TOO_UNCERTAIN, Status.NOT_COST_EFFECTIVE)
+    return _refused("never_for_sale" if never else "not_for_sale", status=status_text(ranked[name]), **figures)
+
+
+def _refused(code: str, **figures: str) -> AftersunError:
+    """Return why there is no letter, and what to do."""
+    return AftersunError(say(f"no_letter.{code}", **figures), say(f"no_letter_hint.{code}", **figures))
 
 
 def _price(records: Records, choices: Choices) -> float | None:
@@ -295,23 +276,23 @@ def _price(records: Records, choices: Choices) -> float | None:
     return float(records.offer["upfront"]) * (1.0 - choices.discount) if choices.discount else None
 
 
-def _letter(source: Source, site_id: str, records: Sequence[Records], choices: Choices, made_on: date) -> Letter:
-    company, system = source.company, source.system(site_id)
+def _letter(source: Source, stored: Stored, records: Sequence[Records], choices: Choices, made_on: date) -> Letter:
+    company = source.company
     options = [option_of(each, _price(each, choices), source.catalogue, company) for each in records]
     nothing_now = LetterOption(offer="", years=max(option.years for option in options))
     members = [name for each in records for name in each.names]
     return replace(
-        _dangers_alone(source, site_id, made_on),
+        _dangers_alone(source, stored, made_on),
         valid_until=choices.valid_until or made_on + timedelta(days=choices.valid_days),
         price_date=company.identity.price_date,
         sales_tax_rate=company.money.sales_tax_rate,
-        weather=weather_of(system.energy),
-        system=system_facts(system, source.unknown_demand_kwh, made_on),
-        findings=findings_of(system, made_on),
-        today=months_of([row for row in source.rows("offer_month", site_id) if row["offer"] == ""]),
-        losses=losses_of(system.site, system.losses),
+        weather=weather_of(stored.energy),
+        system=system_facts(stored, source.unknown_demand_kwh, made_on),
+        findings=findings_of(stored, made_on),
+        today=months_of(stored.of("offer_month", "offer", [""])),
+        losses=losses_of(stored.site, stored.tables["site_loss"]),
         options=(*options, nothing_now),
-        questions=questions_of(source.rows("question", site_id), members, source.catalogue.title),
+        questions=questions_of(stored.tables["question"], members, source.catalogue.title),
         remark=choices.remark.strip(),
-        from_meters=system.evidence is not None,
+        from_meters=bool(stored.tables["site_evidence"]),
     )

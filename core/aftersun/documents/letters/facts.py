@@ -8,11 +8,9 @@ from datetime import date
 from numbers import Integral, Real
 from typing import Any
 
-import pandas as pd
-
 from aftersun.model.change import severity_order
 from aftersun.model.letter import LetterFact, LetterLoss, LetterNote, LetterQuestion
-from aftersun.wording import station_text
+from aftersun.wording import Row, station_text, value_of
 
 MOST_QUESTIONS = 5
 _LARGEST_LOSSES = 3
@@ -30,14 +28,6 @@ _BY_CHANCE: Mapping[str, str] = {
 _COMPASS = ("north", "north_east", "east", "south_east", "south", "south_west", "west", "north_west")
 _FIRST, _LAST = "in_plane_kwh", "generated_kwh"
 
-Row = Mapping[Any, Any]
-
-
-def value_of(row: Row, name: str) -> Any:
-    """Return a value, None where it is not known."""
-    value = row.get(name)
-    return None if value is None or pd.isna(value) else value
-
 
 def fact(code: str, **values: Any) -> LetterFact:
     """Return a fact with what is known of these values, plain and rounded."""
@@ -51,22 +41,51 @@ def _plain(value: Any) -> Any:
 
 
 @dataclass(frozen=True)
-class System:
-    """The stored rows of a site: its facts and arrays, and what the run made of them."""
+class Stored:
+    """The stored rows of one site: its facts, its arrays, and what the tables of the run have of it."""
 
     site: Row
-    arrays: Sequence[Row]
-    energy: Row  # of table site_energy
-    evidence: Row | None  # of table site_evidence, None = no meter readings
-    losses: Sequence[Row]  # of table site_loss, in order
-    findings: Sequence[Row]  # of table reading_finding
+    tables: Mapping[str, Sequence[Row]]
+
+    @property
+    def site_id(self) -> str:
+        """Its number."""
+        return str(self.site["site_id"])
+
+    def only(self, table: str) -> Row | None:
+        """Return the only row of a table, None where it has none."""
+        return next(iter(self.tables[table]), None)
+
+    def of(self, table: str, column: str, names: Sequence[str]) -> list[Row]:
+        """Return the rows of a table that have one of these names in a column."""
+        return [row for row in self.tables[table] if row[column] in names]
+
+    @property
+    def energy(self) -> Row:
+        """Its row of table site_energy; there is one of a site that could be valued."""
+        (row,) = self.tables["site_energy"]
+        return row
+
+    @property
+    def offers(self) -> dict[str, Row]:
+        """Its offers by name."""
+        return {str(row["offer"]): row for row in self.tables["offer"]}
+
+    @property
+    def dangers(self) -> tuple[LetterNote, ...]:
+        """The dangers known to stand there now, worst first."""
+        return notes_of([row for row in self.tables["safety_note"] if value_of(row, "tell_owner")])
 
 
-def system_facts(system: System, unknown_demand_kwh: float, today: date) -> tuple[LetterFact, ...]:
+def system_facts(stored: Stored, unknown_demand_kwh: float, today: date) -> tuple[LetterFact, ...]:
     """Return what is known of a system; ``unknown_demand_kwh`` a year is what the run takes where nothing tells it."""
-    site, arrays, energy = system.site, system.arrays, system.energy
+    site, arrays, energy = stored.site, stored.tables["array"], stored.energy
     # where all three meters are read, the run takes what they measured
-    demand = fact("demand_assumed", kwh=unknown_demand_kwh) if system.evidence is None else fact("demand_from_meters")
+    demand = (
+        fact("demand_assumed", kwh=unknown_demand_kwh)
+        if not stored.tables["site_evidence"]
+        else fact("demand_from_meters")
+    )
     faces: list[LetterFact] = []
     for array in arrays:
         compass = fact(f"compass_{_COMPASS[round(float(array['azimuth_deg']) / 45) % 8]}")
@@ -124,17 +143,19 @@ def weather_of(energy: Row) -> LetterFact:
     )
 
 
-def findings_of(system: System, today: date) -> tuple[LetterFact, ...]:
+def findings_of(stored: Stored, today: date) -> tuple[LetterFact, ...]:
     """Return what stands out: yield, use, meter readings, losses, weather."""
-    site, energy = system.site, system.energy
-    expected = fact("finding_expected", kwh=energy["generated_kwh"], **_size(system.arrays), **_age(site, today))
+    site, energy = stored.site, stored.energy
+    expected = fact(
+        "finding_expected", kwh=energy["generated_kwh"], **_size(stored.tables["array"]), **_age(site, today)
+    )
     far = [fact("finding_far_weather")] if station_text(energy) else []
     return (
         expected,
         *_used(energy),
-        *_from_meters(system.evidence),
-        *_largest(site, system.losses),
-        *(_of_readings(row) for row in system.findings),
+        *_from_meters(stored.only("site_evidence")),
+        *_largest(site, stored.tables["site_loss"]),
+        *(_of_readings(row) for row in stored.tables["reading_finding"]),
         fact("finding_weather", weather=weather_of(energy)),
         *far,
     )

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from aftersun.documents.letters.facts import LEAST_KWH, Row, fact, notes_of, value_of
+from aftersun.documents.letters.facts import LEAST_KWH, Stored, fact, notes_of
 from aftersun.model.change import COST_KINDS
 from aftersun.model.codes import Status
 from aftersun.model.letter import (
@@ -25,7 +25,7 @@ from aftersun.model.letter import (
 from aftersun.money.company import Company
 from aftersun.money.measures import capital_recovery, discounted_payback, npv
 from aftersun.money.template import TRAVEL
-from aftersun.wording import survey_text
+from aftersun.wording import Row, survey_text, value_of
 
 MOST_ASSUMPTIONS = 12
 COST_KINDS_WITH_TRAVEL = (*COST_KINDS, TRAVEL)
@@ -50,28 +50,40 @@ class Catalogue:
 
 @dataclass(frozen=True)
 class Records:
-    """The rows of one site and offer: of tables offer_member, cash_flow, cost_item, offer_month, and of its members."""
+    """One offer of a site, by its id, with the rows that are stored of it."""
 
-    offer: Row
-    members: Sequence[Row]
-    cash: Sequence[Row]
-    costs: Sequence[Row]
-    months: Sequence[Row]
-    ranking: Mapping[str, Row]  # by retrofit
-    drivers: Sequence[Row]
-    notes: Sequence[Row]
-    generated_kwh: float  # a year, today
-    exported_kwh: float  # a year, today
+    stored: Stored
+    name: str
 
     @property
-    def name(self) -> str:
-        """Its id."""
-        return str(self.offer["offer"])
+    def offer(self) -> Row:
+        """Its row of table offer."""
+        return self.stored.offers[self.name]
+
+    @property
+    def members(self) -> list[Row]:
+        """Its rows of table offer_member."""
+        return self.stored.of("offer_member", "offer", [self.name])
 
     @property
     def names(self) -> list[str]:
         """The retrofits that it consists of."""
         return [str(row["retrofit"]) for row in self.members]
+
+    @property
+    def ranking(self) -> dict[str, Row]:
+        """The rows of table ranking of its members, by retrofit."""
+        return {str(row["retrofit"]): row for row in self.stored.of("ranking", "retrofit", self.names)}
+
+    @property
+    def cash(self) -> list[Row]:
+        """Its rows of table cash_flow, year by year."""
+        return self.stored.of("cash_flow", "retrofit", [self.name])
+
+    @property
+    def months(self) -> list[Row]:
+        """Its rows of table offer_month."""
+        return self.stored.of("offer_month", "offer", [self.name])
 
     @property
     def safety_remedial(self) -> bool:
@@ -90,20 +102,20 @@ def option_of(records: Records, price: float | None, catalogue: Catalogue, compa
     value with all prices, of later visits too, put back, as an even amount a year over ``years`` (capital recovery at
     the run's discount rate).
     """
-    offer, money = records.offer, company.money
+    stored, offer, money = records.stored, records.offer, company.money
     years = int(offer["years"])
     before = _money(offer["upfront"])
     paid = before if price is None else _money(price)
     lower = 0.0 if price is None else float(offer["upfront"]) - paid  # what the owner keeps by the price that was set
-    net = np.array([float(row["net"]) for row in records.cash])
+    net, upfront = (np.array([float(row[name]) for row in records.cash]) for name in ("net", "upfront"))
     net[0] += lower
     sums = np.cumsum(net)
-    all_prices = float(npv(money.real_discount_rate, np.array([float(row["upfront"]) for row in records.cash]))) - lower
+    all_prices = float(npv(money.real_discount_rate, upfront)) - lower
     share = float(capital_recovery(money.real_discount_rate, years)) if years >= 1 else 0.0
     gains: dict[str, Any] = {}
     for level in ("", "_p90", "_p50", "_p10"):
-        stored = value_of(offer, f"npv{level}")
-        value = None if stored is None else _money(float(stored) + lower)
+        worth = value_of(offer, f"npv{level}")
+        value = None if worth is None else _money(float(worth) + lower)
         gains[f"npv{level}"] = value
         gains[f"yearly{level}"] = None if value is None else _money((value + all_prices) * share)
     payback = float(discounted_payback(money.real_discount_rate, paid, net[1:])) if net.size > 1 else np.inf
@@ -113,7 +125,7 @@ def option_of(records: Records, price: float | None, catalogue: Catalogue, compa
         price=paid,
         price_before=before,
         sales_tax=_money(paid * money.sales_tax_rate / (1.0 + money.sales_tax_rate)),
-        price_lines=price_lines(records.costs, before),
+        price_lines=price_lines(stored.of("cost_item", "retrofit", [records.name]), before),
         years=years,
         first_year_saving=_money(offer["first_year_saving"]),
         **gains,
@@ -123,7 +135,7 @@ def option_of(records: Records, price: float | None, catalogue: Catalogue, compa
         months=months_of(records.months),
         claims=_claims(records, catalogue),
         assumptions=_assumptions(records, catalogue),
-        notes=notes_of(records.notes),
+        notes=notes_of(stored.of("safety_note", "retrofit", records.names)),
         survey_first=_survey(records, catalogue),
         safety_remedial=records.safety_remedial,
     )
@@ -180,10 +192,11 @@ def _part(row: Row, catalogue: Catalogue) -> LetterPart:
 
 
 def _claims(records: Records, catalogue: Catalogue) -> tuple[LetterClaim, ...]:
-    less = None
+    less, energy, ranking = None, records.stored.energy, records.ranking
     if len(records.names) == 1 and len(records.months) == _MONTHS:  # of several it is not plain which one does it
-        less = records.exported_kwh - sum(float(row["exported_kwh"]) for row in records.months)
-    computed = {name: computed_of(records.ranking.get(name, {}), records.generated_kwh, less) for name in records.names}
+        less = float(energy["exported_kwh"]) - sum(float(row["exported_kwh"]) for row in records.months)
+    generated = float(energy["generated_kwh"])
+    computed = {name: computed_of(ranking.get(name, {}), generated, less) for name in records.names}
     return tuple(
         LetterClaim(str(claim["text"]), str(claim["source"]), computed[name])
         for name in records.names
@@ -214,7 +227,7 @@ def computed_of(row: Row, generated_kwh: float, less_exported_kwh: float | None)
 
 def _assumptions(records: Records, catalogue: Catalogue) -> tuple[LetterAssumption, ...]:
     """Return what the members assume, what moves the result most first; without drivers by name."""
-    drivers = {(row["retrofit"], row["name"]): row for row in records.drivers}
+    drivers = {(row["retrofit"], row["name"]): row for row in records.stored.of("driver", "retrofit", records.names)}
     rows = [
         (row, drivers.get((name, row["name"]), {}))
         for name in records.names

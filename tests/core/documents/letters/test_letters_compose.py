@@ -296,6 +296,7 @@ def test_who_may_not_be_contacted_gets_a_letter_only_where_he_asked(opened):
 def test_a_letter_is_refused_by_the_rule_however_it_is_worded(changed, rule, monkeypatch):
     english = wording._texts("en")
     reworded = {section: {key: f"In other words {key}" for key in texts} for section, texts in english.items()}
+    reworded["no_letter"] = english["no_letter"]  # the sentence that the rule stands in
     with Inventory.open(changed) as inventory:
         site, _ = some_offer(inventory, "bird_mesh")
         with inventory.transaction() as connection:
