@@ -20,29 +20,23 @@ if TYPE_CHECKING:
 
 app = group(help="The call log: what came of calls, what was learnt, what was offered.")
 
-Retrofit = Annotated[str, option(help="Identifier of the retrofit it is about.")]
-On = Annotated[datetime | None, day_option("--on", help="Day of it; default today.")]
-Array = Annotated[str, option(help="Array that facts about an array belong to.")]
+Retrofit = Annotated[str, option("call_log.retrofit")]
+On = Annotated[datetime | None, day_option("call_log.on", "--on")]
+Array = Annotated[str, option("call_log.array")]
 
 
 @app.command()
 def call(
     inventory: InventoryFile,
     site: Site,
-    outcome: Annotated[
-        str,
-        option(
-            help="unreached; no; later (with --until); yes; done (the retrofit is fitted); objection (do not call "
-            "again)."
-        ),
-    ],
+    outcome: Annotated[str, option("call_log.outcome")],
     retrofit: Retrofit = "",
-    fact: Annotated[list[str] | None, option(help="What was learnt, as column=value; may be repeated.")] = None,
+    fact: Annotated[list[str] | None, option("call_log.fact")] = None,
     array: Array = "",
-    remark: Annotated[str, option(help="Personal: kept, never shown unasked.")] = "",
+    remark: Annotated[str, option("call_log.remark")] = "",
     on: On = None,
-    until: Annotated[datetime | None, day_option("--until", help="Of later: leave in peace until.")] = None,
-    run: Annotated[str, option(help="Run whose offer it was about; default the newest of that day.")] = "",
+    until: Annotated[datetime | None, day_option("call_log.call_until", "--until")] = None,
+    run: Annotated[str, option("call_log.run")] = "",
     json: AsJson = False,
 ) -> None:
     """Record what came of a call, with the facts learnt: all of it, or nothing if any of it cannot be right.
@@ -74,8 +68,8 @@ def call(
 def fact(
     inventory: InventoryFile,
     site: Site,
-    facts: Annotated[list[str], argument(help="column=value, one or more.")],
-    origin: Annotated[str, option(help="Where it is from, for example 'visit'; name no person.")],
+    facts: Annotated[list[str], argument("call_log.facts")],
+    origin: Annotated[str, option("call_log.origin")],
     array: Array = "",
     on: On = None,
     json: AsJson = False,
@@ -97,10 +91,10 @@ def offer(
     inventory: InventoryFile,
     site: Site,
     retrofit: Retrofit,
-    price: Annotated[float, option(help="To the customer, tax included.")],
-    currency: Annotated[str, option(help="Currency of the price.")],
+    price: Annotated[float, option("call_log.price")],
+    currency: Annotated[str, option("call_log.currency")],
     on: On = None,
-    until: Annotated[datetime | None, day_option("--until", help="Last day it holds.")] = None,
+    until: Annotated[datetime | None, day_option("call_log.offer_until", "--until")] = None,
     json: AsJson = False,
 ) -> None:
     """Keep that an offer was made. Later calls about it settle whether it is open, taken, declined or carried out.
@@ -117,10 +111,8 @@ def offer(
 @app.command()
 def load(
     inventory: InventoryFile,
-    file: Annotated[Path, argument(help="Table as CSV, XLSX or Parquet.")],
-    rejects: Annotated[
-        Path | None, option(help="File for rows that cannot be recorded; default beside the table.")
-    ] = None,
+    file: Annotated[Path, argument("call_log.file")],
+    rejects: Annotated[Path | None, option("call_log.rejects")] = None,
     json: AsJson = False,
 ) -> None:
     """Record many calls from a table. Rows that cannot be right go into a file, to be corrected and loaded.
@@ -153,7 +145,7 @@ def load(
 def show(
     inventory: InventoryFile,
     site: SiteOrAll = None,
-    remarks: Annotated[bool, flag("--remarks", "Show the remarks too; they are personal.")] = False,
+    remarks: Annotated[bool, flag("call_log.remarks", "--remarks")] = False,
     json: AsJson = False,
 ) -> None:
     """Show the calls, offers and facts learnt, of one site or all.

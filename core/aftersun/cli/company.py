@@ -10,7 +10,7 @@ from aftersun.cli.terminal import terminal
 
 app = group(help="The company file: price book and settings.")
 
-CompanyArgument = Annotated[Path, argument(help="The company file (TOML).")]
+CompanyArgument = Annotated[Path, argument("company.file")]
 
 
 @app.command()

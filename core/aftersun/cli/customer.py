@@ -13,7 +13,7 @@ from aftersun.model.errors import AftersunError
 
 app = group(help="What is held on a customer, and erasing it.")
 
-CustomerNumber = Annotated[str, argument(help="Number of the customer (customer_id).")]
+CustomerNumber = Annotated[str, argument("customer.number")]
 
 _SHOWN = 5
 _OUT_OF_REACH = (
@@ -50,7 +50,7 @@ def show(inventory: InventoryFile, customer: CustomerNumber, json: AsJson = Fals
 def erase(
     inventory: InventoryFile,
     customer: CustomerNumber,
-    yes: Annotated[bool, flag("--yes", "Erase; without it, only say what would be erased.")] = False,
+    yes: Annotated[bool, flag("customer.yes", "--yes")] = False,
 ) -> None:
     """Erase a customer everywhere in an inventory, with their sites and all results, so that no byte of them is left.
 
@@ -77,7 +77,7 @@ def erase(
 @app.command()
 def retention(
     inventory: InventoryFile,
-    years: Annotated[int, option(min=1, help="Years without contact, offer or fitting.")],
+    years: Annotated[int, option("customer.years", min=1)],
     as_of: AsOf = None,
     json: AsJson = False,
 ) -> None:

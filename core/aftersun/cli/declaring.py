@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Sequence
 from datetime import date, datetime
 from functools import partial
@@ -9,17 +10,30 @@ from typing import Any
 
 import typer
 
+import aftersun_datasets
 from aftersun.model.errors import AftersunError
 
+TEXTS = tomllib.loads(aftersun_datasets.path("help.toml", "aftersun.cli").read_text("utf-8"))
 group = partial(typer.Typer, no_args_is_help=True, rich_markup_mode=None)
-argument = partial(typer.Argument, show_default=False)
-option = partial(typer.Option, show_default=False)
+
+
+def argument(text: str) -> Any:
+    """Declare an argument; ``text`` names what ``help.toml`` says of it, as in ``letter.sites``."""
+    return typer.Argument(help=_help(text), show_default=False)
+
+
+def option(text: str, *names: str, **settings: Any) -> Any:
+    """Declare an option as an argument is; its default is not shown unless ``show_default``."""
+    return typer.Option(*names, help=_help(text), **{"show_default": False, **settings})
+
+
+def _help(text: str) -> str:
+    section, _, name = text.partition(".")
+    return str(TEXTS[section][name])
+
+
+flag = partial(option, show_default=True)
 day_option = partial(option, formats=["%Y-%m-%d"])
-
-
-def flag(name: str, says: str) -> Any:
-    """Declare an option without a value."""
-    return typer.Option(name, help=says)
 
 
 def day(given: datetime | None) -> date:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 app = group(help="The inventory file and its tables.")
 
-Replace = Annotated[bool, flag("--replace", "Replace a file that is there.")]
+Replace = Annotated[bool, flag("inventory.replace", "--replace")]
 
 
 @app.command()
@@ -34,7 +34,7 @@ def create(inventory: InventoryFile) -> None:
 
 
 @app.command()
-def templates(folder: Annotated[Path, typer.Argument(help="Folder to write into; made if missing.")]) -> None:
+def templates(folder: Annotated[Path, argument("inventory.folder")]) -> None:
     """Write empty tables to fill in, as CSV files and as one XLSX workbook, with units, limits and meanings.
 
     Example: aftersun inventory templates my-tables
@@ -45,7 +45,7 @@ def templates(folder: Annotated[Path, typer.Argument(help="Folder to write into;
 
 
 @app.command()
-def columns(table: Annotated[str, typer.Argument(help="Table to describe; all if left out.")] = "") -> None:
+def columns(table: Annotated[str, argument("inventory.columns_table")] = "") -> None:
     """Describe the columns of the tables: type, unit, limits, meaning.
 
     Example: aftersun inventory columns site
@@ -64,11 +64,9 @@ def columns(table: Annotated[str, typer.Argument(help="Table to describe; all if
 @app.command()
 def load(
     inventory: InventoryFile,
-    files: Annotated[list[Path], argument(help="Tables as CSV, XLSX or Parquet.")],
-    table: Annotated[str, typer.Option(help="Table the files belong to; else told by name or header.")] = "",
-    allow_again: Annotated[
-        bool, flag("--allow-again", "Load also customers and sites that were erased on request.")
-    ] = False,
+    files: Annotated[list[Path], argument("inventory.files")],
+    table: Annotated[str, option("inventory.load_table", show_default=True)] = "",
+    allow_again: Annotated[bool, flag("inventory.allow_again", "--allow-again")] = False,
     json: AsJson = False,
 ) -> None:
     """Load tables. Good rows are stored; rows that cannot be right are kept with the reason.
@@ -126,9 +124,7 @@ def _say_what_was_rejected(inventory: Path, reports: list[LoadReport]) -> None:
 @app.command()
 def rejects(
     inventory: InventoryFile,
-    to: Annotated[
-        Path | None, typer.Option(help="Folder for one file a table, to be corrected and loaded again.")
-    ] = None,
+    to: Annotated[Path | None, option("inventory.rejects_to", show_default=True)] = None,
     json: AsJson = False,
 ) -> None:
     """List rejected rows that are not corrected yet, or write them out to be corrected.
@@ -182,7 +178,7 @@ def check(inventory: InventoryFile, json: AsJson = False) -> None:
 @app.command()
 def backup(
     inventory: InventoryFile,
-    to: Annotated[Path, option(help="File to write the backup to.")],
+    to: Annotated[Path, option("inventory.backup_to")],
     replace: Replace = False,
 ) -> None:
     """Write a checked copy of an inventory; others may read it meanwhile. Keep it somewhere else.
@@ -197,8 +193,8 @@ def backup(
 
 @app.command()
 def restore(
-    backup: Annotated[Path, argument(help="The backup.")],
-    to: Annotated[Path, option(help="Inventory file to make of it.")],
+    backup: Annotated[Path, argument("inventory.backup")],
+    to: Annotated[Path, option("inventory.restore_to")],
     replace: Replace = False,
 ) -> None:
     """Make an inventory of a backup, as it was then.
@@ -215,10 +211,8 @@ def restore(
 @app.command()
 def prune(
     inventory: InventoryFile,
-    keep: Annotated[int, option(min=1, help="How many of the newest runs to keep.")],
-    also_referenced: Annotated[
-        bool, flag("--also-referenced", "Delete also runs that calls, offers or letters name.")
-    ] = False,
+    keep: Annotated[int, option("inventory.keep", min=1)],
+    also_referenced: Annotated[bool, flag("inventory.also_referenced", "--also-referenced")] = False,
 ) -> None:
     """Delete old runs with all their results and give the space back.
 
@@ -235,8 +229,8 @@ def prune(
 @app.command()
 def export(
     inventory: InventoryFile,
-    to: Annotated[Path, option(help="Folder for one file a table; made if missing.")],
-    kind: Annotated[str, typer.Option("--format", help="csv or parquet.")] = "csv",
+    to: Annotated[Path, option("inventory.export_to")],
+    kind: Annotated[str, option("inventory.kind", "--format", show_default=True)] = "csv",
 ) -> None:
     """Write all tables without personal data: pseudonyms for numbers, places to 0.1 degree, no text typed by people.
 

@@ -6,8 +6,6 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Annotated
 
-import typer
-
 from aftersun.cli.declaring import argument, day_option, day_or_none, flag, group, option, pairs
 from aftersun.cli.opening import opened
 from aftersun.cli.options import AsJson, InventoryFile, PluginFolder, SiteOrAll
@@ -17,32 +15,21 @@ from aftersun.model.errors import AftersunError
 
 app = group(help="Letters and safety notices to customers: make, list, write again.")
 
-Sites = Annotated[list[str] | None, argument(help="Numbers of the sites (column site_id).")]
-LettersTo = Annotated[Path | None, option("--to", help="Folder; default 'letters' beside the inventory.")]
+Sites = Annotated[list[str] | None, argument("letter.sites")]
+LettersTo = Annotated[Path | None, option("letter.folder", "--to")]
 
 
 @app.command()
 def make(
     inventory: InventoryFile,
     sites: Sites = None,
-    first: Annotated[
-        int, typer.Option("--first", min=0, help="In place of sites: the first so many of the call list.")
-    ] = 0,
-    options: Annotated[
-        list[str] | None,
-        option("--option", help="An offer to propose, a retrofit or several joined by +; may be repeated."),
-    ] = None,
-    price: Annotated[
-        list[str] | None, option(help="A fixed price, tax included, as OFFER=AMOUNT; may be repeated.")
-    ] = None,
-    discount: Annotated[float, typer.Option(help="Share taken off the other prices; 10 % is 0.1.")] = 0.0,
-    remark: Annotated[str, option(help="A word of your own to the customer.")] = "",
-    valid_until: Annotated[
-        datetime | None, day_option("--valid-until", help="Last day it holds; default by the company file.")
-    ] = None,
-    to_existing_enquiry: Annotated[
-        bool, flag("--to-existing-enquiry", "The customer asked for it, so contact rules do not forbid it.")
-    ] = False,
+    first: Annotated[int, option("letter.first", "--first", min=0, show_default=True)] = 0,
+    options: Annotated[list[str] | None, option("letter.options", "--option")] = None,
+    price: Annotated[list[str] | None, option("letter.price")] = None,
+    discount: Annotated[float, option("letter.discount", show_default=True)] = 0.0,
+    remark: Annotated[str, option("letter.remark")] = "",
+    valid_until: Annotated[datetime | None, day_option("letter.valid_until", "--valid-until")] = None,
+    to_existing_enquiry: Annotated[bool, flag("letter.to_existing_enquiry", "--to-existing-enquiry")] = False,
     to: LettersTo = None,
     only: Only = None,
     settings: Set = None,
@@ -80,7 +67,7 @@ def make(
 def notice(
     inventory: InventoryFile,
     sites: Sites = None,
-    everyone: Annotated[bool, flag("--all", "In place of sites: all with a known danger.")] = False,
+    everyone: Annotated[bool, flag("letter.everyone", "--all")] = False,
     to: LettersTo = None,
     only: Only = None,
     settings: Set = None,
@@ -125,9 +112,9 @@ def list_letters(inventory: InventoryFile, site: SiteOrAll = None, json: AsJson 
 @app.command()
 def reprint(
     inventory: InventoryFile,
-    number: Annotated[str, argument(help="Number of the letter, for example 2026-000012.")],
-    to: Annotated[Path, option("--to", help="Folder to write it into.")],
-    version: Annotated[int | None, option("--version", min=1, help="Which version; default the newest.")] = None,
+    number: Annotated[str, argument("letter.number")],
+    to: Annotated[Path, option("letter.to", "--to")],
+    version: Annotated[int | None, option("letter.version", "--version", min=1)] = None,
     json: AsJson = False,
 ) -> None:
     """Write an issued letter again, byte for byte.

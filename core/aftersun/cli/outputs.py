@@ -6,8 +6,6 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-import typer
-
 from aftersun.cli.declaring import flag, option
 from aftersun.cli.options import AsJson, InventoryFile, PluginFolder, SwitchedOffBy
 from aftersun.cli.terminal import counted, terminal
@@ -15,11 +13,9 @@ from aftersun.cli.terminal import counted, terminal
 if TYPE_CHECKING:
     from aftersun.documents.output_folder import Report
 
-Only = Annotated[list[str] | None, option(help="One output alone; may be repeated.")]
-Set = Annotated[list[str] | None, option("--set", help="Setting of an output, as name=value or OUTPUT.name=value.")]
-Letterhead = Annotated[
-    Path | None, option("--company", help="The company file with your letterhead; default that of the run.")
-]
+Only = Annotated[list[str] | None, option("outputs.only")]
+Set = Annotated[list[str] | None, option("outputs.set", "--set")]
+Letterhead = Annotated[Path | None, option("outputs.letterhead", "--company")]
 
 
 def outputs(company: SwitchedOffBy = None, plugins_from: PluginFolder = None, json: AsJson = False) -> None:
@@ -49,15 +45,13 @@ def outputs(company: SwitchedOffBy = None, plugins_from: PluginFolder = None, js
 
 def write(
     inventory: InventoryFile,
-    to: Annotated[Path, option("--to", help="New folder to write into.")],
+    to: Annotated[Path, option("outputs.to", "--to")],
     only: Only = None,
-    letters: Annotated[int, typer.Option(min=0, help="Letters to the first so many of the call list.")] = 10,
-    without_names: Annotated[
-        bool, flag("--without-names", "No names and addresses, pseudonyms for numbers, no letters.")
-    ] = False,
+    letters: Annotated[int, option("outputs.letters", min=0, show_default=True)] = 10,
+    without_names: Annotated[bool, flag("outputs.without_names", "--without-names")] = False,
     settings: Set = None,
     company: Letterhead = None,
-    replace: Annotated[bool, flag("--replace", "Take the place of a folder that this command wrote before.")] = False,
+    replace: Annotated[bool, flag("outputs.replace", "--replace")] = False,
     plugins_from: PluginFolder = None,
     json: AsJson = False,
 ) -> None:

@@ -19,8 +19,8 @@ app = group(help="Write and check plugins of your own.")
 
 @app.command()
 def new(
-    name: Annotated[str, argument(help="Name of the retrofit, for example gutter_guard.")],
-    to: Annotated[Path | None, option("--to", help="New folder for the project; default aftersun-NAME.")] = None,
+    name: Annotated[str, argument("plugin.name")],
+    to: Annotated[Path | None, option("plugin.to", "--to")] = None,
 ) -> None:
     """Write a project with a working retrofit and its tests, ready to install and to change.
 
@@ -34,7 +34,7 @@ def new(
 
 
 @app.command()
-def check(what: Annotated[str, argument(help="A .py file, a folder of such, or the id of a retrofit.")]) -> None:
+def check(what: Annotated[str, argument("plugin.what")]) -> None:
     """Try the rules that every retrofit keeps, one line a rule, and say what to do where one is broken.
 
     Example: aftersun plugin check my-folder/roof_wash.py

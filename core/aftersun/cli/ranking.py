@@ -5,8 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-import typer
-
 from aftersun.cli.declaring import argument, day, flag, option
 from aftersun.cli.opening import newest_run
 from aftersun.cli.options import (
@@ -26,11 +24,11 @@ from aftersun.cli.terminal import terminal
 if TYPE_CHECKING:
     from aftersun.inventory.runs.stored_runs import RunRecord
 
-Count = Annotated[int, typer.Option("--first", min=1, help="How many calls to show.")]
-OneSite = Annotated[str | None, option("--site", help="One site only.")]
+Count = Annotated[int, option("ranking.first", "--first", min=1, show_default=True)]
+OneSite = Annotated[str | None, option("ranking.site", "--site")]
 
 
-def demo(folder: Annotated[Path, argument(help="New folder for the demo.")], workers: Workers = CORES) -> None:
+def demo(folder: Annotated[Path, argument("ranking.folder")], workers: Workers = CORES) -> None:
     """Make an invented company with invented roofs, load, rank, and show the first calls.
 
     Example: aftersun demo aftersun-demo
@@ -70,21 +68,10 @@ def rank(
     plugins_from: PluginFolder = None,
     workers: Workers = CORES,
     first: Count = 10,
-    no_ranges: Annotated[
-        bool, flag("--no-ranges", "Leave out how sure it all is; takes about half of the time.")
-    ] = False,
-    no_resume: Annotated[bool, flag("--no-resume", "Do not go on with a run that was stopped; begin anew.")] = False,
-    scheduler: Annotated[
-        str | None,
-        option(
-            help="Compute on the workers of this Dask scheduler, for example tcp://host:8786. Each needs this program "
-            "and its installed plugins in the same versions; data and one-file plugins are sent to them.",
-        ),
-    ] = None,
-    plugin_seconds: Annotated[
-        float,
-        typer.Option(min=0.1, help="What a plugin may take for one answer before it is left out of the run."),
-    ] = 300.0,
+    no_ranges: Annotated[bool, flag("ranking.no_ranges", "--no-ranges")] = False,
+    no_resume: Annotated[bool, flag("ranking.no_resume", "--no-resume")] = False,
+    scheduler: Annotated[str | None, option("ranking.scheduler")] = None,
+    plugin_seconds: Annotated[float, option("ranking.plugin_seconds", min=0.1, show_default=True)] = 300.0,
     json: AsJson = False,
 ) -> None:
     """Evaluate every retrofit on every roof, store the ranking, and list the first calls.
@@ -158,9 +145,7 @@ def ask(inventory: InventoryFile, site: SiteOrAll = None, json: AsJson = False) 
 def explain(
     inventory: InventoryFile,
     site: Site,
-    stored_only: Annotated[
-        bool, flag("--stored-only", "Leave out what takes computing: questions, and what moves the worth.")
-    ] = False,
+    stored_only: Annotated[bool, flag("ranking.stored_only", "--stored-only")] = False,
     json: AsJson = False,
 ) -> None:
     """Show one roof in full: energy, every retrofit with costs and safety notes, and why it is advised or not.
@@ -186,14 +171,7 @@ def explain(
 
 def what_if(
     inventory: InventoryFile,
-    changes: Annotated[
-        list[str],
-        option(
-            "--if",
-            help="What is different, as place=value: site.COLUMN, tariff.COLUMN, RETROFIT.ASSUMPTION, or a line of the "
-            "company file. Give it again for more.",
-        ),
-    ],
+    changes: Annotated[list[str], option("ranking.changes", "--if")],
     site: OneSite = None,
     workers: Workers = CORES,
     json: AsJson = False,
@@ -219,9 +197,9 @@ def what_if(
 
 def compare(
     inventory: InventoryFile,
-    first: Annotated[str | None, argument(help="Number of a run; default the last but one.")] = None,
-    second: Annotated[str | None, argument(help="Number of another; default the last.")] = None,
-    largest: Annotated[int, typer.Option(min=0, help="How many of the largest changes to show.")] = 10,
+    first: Annotated[str | None, argument("ranking.first_run")] = None,
+    second: Annotated[str | None, argument("ranking.second_run")] = None,
+    largest: Annotated[int, option("ranking.largest", min=0, show_default=True)] = 10,
     json: AsJson = False,
 ) -> None:
     """Say why two stored runs differ: what they were made from, what came of it, and safety notes that only one has.

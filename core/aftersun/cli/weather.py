@@ -5,8 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-import typer
-
 from aftersun.cli.declaring import argument, flag, group, option
 from aftersun.cli.opening import opened
 from aftersun.cli.options import AsJson, InventoryFile
@@ -18,37 +16,16 @@ if TYPE_CHECKING:
 
 app = group(help="Weather years of an inventory.")
 
-RainFile = Annotated[
-    Path | None,
-    option(
-        "--rain",
-        help="CSV file of rain that takes the place of the weather file's: a year of days (date,rain_mm) or "
-        "12 months (month,rain_mm,rain_days).",
-    ),
-]
-UtcOffset = Annotated[
-    float | None,
-    option(
-        "--utc-offset",
-        help="Standard time of the place, hours ahead of UTC, for weather whose hours are UTC; default by longitude.",
-    ),
-]
+RainFile = Annotated[Path | None, option("weather.rain", "--rain")]
+UtcOffset = Annotated[float | None, option("weather.utc_offset", "--utc-offset")]
 
 
 @app.command()
 def add(
     inventory: InventoryFile,
-    files: Annotated[
-        list[Path], argument(help="Weather files: TMY2, TMY3, EPW, PVGIS (CSV or JSON), NSRDB (CSV) or a plain table.")
-    ],
+    files: Annotated[list[Path], argument("weather.files")],
     rain: RainFile = None,
-    correct_clock: Annotated[
-        bool,
-        flag(
-            "--correct-clock",
-            "Move the irradiance of months whose clock is provably wrong, instead of refusing the file.",
-        ),
-    ] = False,
+    correct_clock: Annotated[bool, flag("weather.correct_clock", "--correct-clock")] = False,
     utc_offset: UtcOffset = None,
 ) -> None:
     """Read weather files, check them and keep their year.
@@ -70,12 +47,12 @@ def add(
 @app.command()
 def fetch(
     inventory: InventoryFile,
-    latitude: Annotated[float, option(help="Degrees, north positive.")],
-    longitude: Annotated[float, option(help="Degrees, east positive.")],
+    latitude: Annotated[float, option("weather.latitude")],
+    longitude: Annotated[float, option("weather.longitude")],
     rain: RainFile = None,
     utc_offset: UtcOffset = None,
-    url: Annotated[str, option(help="Another address of the service.")] = "",
-    timeout: Annotated[float, typer.Option(help="Seconds to wait for an answer.")] = 60.0,
+    url: Annotated[str, option("weather.url")] = "",
+    timeout: Annotated[float, option("weather.timeout", show_default=True)] = 60.0,
 ) -> None:
     """Fetch a typical year from PVGIS, check it and keep it.
 

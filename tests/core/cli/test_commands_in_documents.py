@@ -1,4 +1,4 @@
-"""Every command line in the documents is one that the program understands, by today's names."""
+"""Every command line in the documents is one that the program understands; every text of the help is shown."""
 
 from __future__ import annotations
 
@@ -6,6 +6,10 @@ import re
 from pathlib import Path
 
 import pytest
+import typer.main
+
+from aftersun.cli.app import app
+from aftersun.cli.declaring import TEXTS
 
 TOP = Path(__file__).parents[3]
 DOCUMENTS = ["README.md", "DEVELOPERS.md", "core/README.md", "plugins/README.md", "reports/README.md"]
@@ -31,3 +35,10 @@ def test_a_command_line_of_the_documents_is_understood(aftersun, line):
     assert "old name" not in aftersun(*words, "--help").err
     for option in re.findall(r"(?<!\S)--[a-z-]+", line):
         assert f"{option} " in ran.out
+
+
+def test_every_text_of_the_help_belongs_to_an_argument_or_option():
+    groups = typer.main.get_command(app).commands.values()
+    commands = [command for one in groups for command in getattr(one, "commands", {"": one}).values()]
+    shown = {getattr(parameter, "help", None) for command in commands for parameter in command.params}
+    assert {text for section in TEXTS.values() for text in section.values()} <= shown
