@@ -24,7 +24,7 @@ Row = Mapping[Any, Any]
 def show_calls(view: RunView, first: int) -> None:
     """Print the first calls with reason and safety notes, then known dangers, and who is left out and why."""
     calls, known = view.calls(), view.to_tell()
-    terminal.heading(f"Whom to call first: {view.company_name}, {view.as_of:%Y-%m-%d}")
+    terminal.heading(f"Whom to call first: {view.company['company']['name']}, {view.as_of:%Y-%m-%d}")
     terminal.say("call_list.about", currency=view.currency, calls=len(calls), sites=view.run.sites)
     _show_total(view)
     people, titles, texts = view.contacts().set_index("customer_id"), view.titles(), view.call_texts()
@@ -148,7 +148,7 @@ def _show_month(view: RunView) -> None:
     if plan.empty:
         return
     row = plan.iloc[0]
-    terminal.heading(f"The month, for {view.company_name}")
+    terminal.heading(f"The month, for {view.company['company']['name']}")
     value, plain, status = amount(row["value"]), amount(row["greedy_value"]), plan_text(row["status"])
     terminal.say("call_list.month", value=value, plain=plain, currency=view.currency, status=status)
     capacities = view.table("run_capacity").to_dict("records")

@@ -152,31 +152,29 @@ def _same(inventory: Inventory, table: str, run_ids: Sequence[str]) -> bool:
 
 # The best of a site is what ranks first and may be offered or ends a danger: rank 1, unless it is worth nothing.
 _SIDES = """
-WITH a AS (SELECT * FROM ranking WHERE run_id = $1), b AS (SELECT * FROM ranking WHERE run_id = $2),
-best_a AS (SELECT site_id, CASE WHEN npv > 0 OR for_safety THEN retrofit END AS offer, npv FROM a WHERE rank = 1),
-best_b AS (SELECT site_id, CASE WHEN npv > 0 OR for_safety THEN retrofit END AS offer, npv FROM b WHERE rank = 1),
-order_a AS (SELECT site_id, list(retrofit || ' ' || coalesce(status, '') ORDER BY rank, retrofit) AS retrofits FROM a
-            GROUP BY site_id),
-order_b AS (SELECT site_id, list(retrofit || ' ' || coalesce(status, '') ORDER BY rank, retrofit) AS retrofits FROM b
-            GROUP BY site_id)
+WITH sides AS (
+    SELECT run_id, site_id, any_value(CASE WHEN npv > 0 OR for_safety THEN retrofit END) FILTER (rank = 1) AS offer,
+        any_value(npv) FILTER (rank = 1) AS npv,
+        list(retrofit || ' ' || coalesce(status, '') ORDER BY rank, retrofit) AS retrofits
+    FROM ranking WHERE run_id IN ($1, $2) GROUP BY ALL
+), a AS (FROM sides WHERE run_id = $1), b AS (FROM sides WHERE run_id = $2)
 """
 _COUNTS = f"""
 {_SIDES}
 SELECT
-    (SELECT count(*) FROM order_a SEMI JOIN order_b USING (site_id)) AS of_both,
-    (SELECT count(*) FROM order_a ANTI JOIN order_b USING (site_id)) AS only_in_first,
-    (SELECT count(*) FROM order_b ANTI JOIN order_a USING (site_id)) AS only_in_second,
-    (SELECT count(*) FROM best_a JOIN best_b USING (site_id) WHERE best_a.offer IS DISTINCT FROM best_b.offer)
-        AS best_offer_changed,
-    (SELECT count(*) FROM order_a JOIN order_b USING (site_id)
-        WHERE order_a.retrofits IS DISTINCT FROM order_b.retrofits) AS ranking_changed
+    count(a.run_id || b.run_id) AS of_both,
+    count(*) FILTER (b.run_id IS NULL) AS only_in_first,
+    count(*) FILTER (a.run_id IS NULL) AS only_in_second,
+    count(*) FILTER (a.offer IS DISTINCT FROM b.offer AND a.npv + b.npv IS NOT NULL) AS best_offer_changed,
+    count(*) FILTER (a.retrofits <> b.retrofits) AS ranking_changed
+FROM a FULL JOIN b USING (site_id)
 """
 _MOVERS = f"""
 {_SIDES}
-SELECT site_id, best_a.offer AS offer_first, best_b.offer AS offer_second, best_a.npv AS npv_first,
-    best_b.npv AS npv_second, coalesce(best_b.npv, 0) - coalesce(best_a.npv, 0) AS npv_change
-FROM best_a FULL JOIN best_b USING (site_id)
-WHERE best_a.offer IS DISTINCT FROM best_b.offer OR best_a.npv IS DISTINCT FROM best_b.npv
+SELECT site_id, a.offer AS offer_first, b.offer AS offer_second, a.npv AS npv_first, b.npv AS npv_second,
+    coalesce(b.npv, 0) - coalesce(a.npv, 0) AS npv_change
+FROM a FULL JOIN b USING (site_id)
+WHERE a.offer IS DISTINCT FROM b.offer OR a.npv IS DISTINCT FROM b.npv
 ORDER BY abs(npv_change) DESC, site_id
 """
 _NOTE = "site_id, retrofit, note_id, severity, text, who, tell_owner"

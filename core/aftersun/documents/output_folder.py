@@ -25,6 +25,7 @@ from aftersun.model.errors import AftersunError
 from aftersun.model.output import OF_LETTER, Letterhead
 from aftersun.money.company import Company, load_company
 from aftersun.money.letterhead import letterhead_of, read_letterhead
+from aftersun.wording import say
 
 Progress = Callable[[int, int], None]
 
@@ -140,11 +141,7 @@ def _letterhead(view: RunView, given: Path | None) -> tuple[Company, Letterhead,
         company = load_company(path)
         return company, read_letterhead(company, path), []
     company = view.used_company()
-    remark = (
-        "The company file of the run is no longer where it was: the letterhead is the one that the run stored, in "
-        "English and without pictures. Name the file with --company."
-    )
-    return company, letterhead_of(company), [remark]
+    return company, letterhead_of(company), [say("output.company_file_gone")]
 
 
 def _composed(job: Job, recipients: Sequence[str] | int, choices: Choices, made_on: date) -> Composed:
@@ -281,11 +278,8 @@ def _manifest(job: Job, report: Report, made: Path, letters: int, without_names:
             "run_id": view.run_id,
             "as_of": view.as_of.isoformat(),
             "made_at": view.made_at.isoformat(),
-            "program_version": run["program_version"],
-            "plugin_versions": run["plugin_versions"],
+            **{name: run[name] for name in ("program_version", "plugin_versions", "seed", "sites")},
             "inputs_sha256": run["input_hashes"],
-            "seed": run["seed"],
-            "sites": run["sites"],
             "failures": [{"plugin": one["plugin"], "during": one["during"]} for one in run["failures"]],
         },
         "written": {

@@ -102,11 +102,6 @@ class RunView:
         return str(self.company["company"]["currency"])
 
     @property
-    def company_name(self) -> str:
-        """The company's name."""
-        return str(self.company["company"]["name"])
-
-    @property
     def letterhead(self) -> Letterhead:
         """How the company writes."""
         if self._letterhead is None:

@@ -40,7 +40,7 @@ def test_it_offers_all_that_outputs_are_promised(opened):
     assert view.run_id == view.run.run_id
     assert view.made_from["sites"] == len(view.table("site_energy"))
     assert view.company["company"]["currency"] == view.currency == "EUR"
-    assert view.letterhead.name == view.company_name
+    assert view.letterhead.name == view.company["company"]["name"]
     assert view.letterhead.logo is None
     assert view.letters() == ()
 

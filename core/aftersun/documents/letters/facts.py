@@ -177,17 +177,9 @@ def _used(energy: Row) -> list[LetterFact]:
     generated = float(energy["generated_kwh"])
     if generated < 1:
         return []
-    shares = [
-        fact(code, share=float(energy[column]) / generated)
-        for column, code in (
-            ("used_kwh", "share_used"),
-            ("to_water_kwh", "share_to_water"),
-            ("exported_kwh", "share_exported"),
-            ("curtailed_kwh", "share_curtailed"),
-        )
-        if float(energy[column]) / generated >= _LEAST_SHARE
-    ]
-    return [fact("finding_used", shares=tuple(shares))] if shares else []
+    shares = {name: float(energy[f"{name}_kwh"]) / generated for name in ("used", "to_water", "exported", "curtailed")}
+    told = tuple(fact(f"share_{name}", share=share) for name, share in shares.items() if share >= _LEAST_SHARE)
+    return [fact("finding_used", shares=told)] if told else []
 
 
 def _from_meters(evidence: Row | None) -> list[LetterFact]:

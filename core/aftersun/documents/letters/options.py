@@ -60,30 +60,23 @@ class Records:
         """Its row of table offer."""
         return self.stored.offers[self.name]
 
-    @property
-    def members(self) -> list[Row]:
-        """Its rows of table offer_member."""
-        return self.stored.of("offer_member", "offer", [self.name])
+    def rows(self, table: str) -> list[Row]:
+        """Return its own rows of a table, such as offer_member or cash_flow."""
+        return self.stored.of(table, "offer" if table.startswith("offer_") else "retrofit", [self.name])
+
+    def of_members(self, table: str) -> list[Row]:
+        """Return the rows that a table has of the retrofits in it."""
+        return self.stored.of(table, "retrofit", self.names)
 
     @property
     def names(self) -> list[str]:
         """The retrofits that it consists of."""
-        return [str(row["retrofit"]) for row in self.members]
+        return [str(row["retrofit"]) for row in self.rows("offer_member")]
 
     @property
     def ranking(self) -> dict[str, Row]:
         """The rows of table ranking of its members, by retrofit."""
-        return {str(row["retrofit"]): row for row in self.stored.of("ranking", "retrofit", self.names)}
-
-    @property
-    def cash(self) -> list[Row]:
-        """Its rows of table cash_flow, year by year."""
-        return self.stored.of("cash_flow", "retrofit", [self.name])
-
-    @property
-    def months(self) -> list[Row]:
-        """Its rows of table offer_month."""
-        return self.stored.of("offer_month", "offer", [self.name])
+        return {str(row["retrofit"]): row for row in self.of_members("ranking")}
 
     @property
     def safety_remedial(self) -> bool:
@@ -102,12 +95,13 @@ def option_of(records: Records, price: float | None, catalogue: Catalogue, compa
     value with all prices, of later visits too, put back, as an even amount a year over ``years`` (capital recovery at
     the run's discount rate).
     """
-    stored, offer, money = records.stored, records.offer, company.money
+    offer, money = records.offer, company.money
     years = int(offer["years"])
     before = _money(offer["upfront"])
     paid = before if price is None else _money(price)
     lower = 0.0 if price is None else float(offer["upfront"]) - paid  # what the owner keeps by the price that was set
-    net, upfront = (np.array([float(row[name]) for row in records.cash]) for name in ("net", "upfront"))
+    cash = records.rows("cash_flow")
+    net, upfront = (np.array([float(row[name]) for row in cash]) for name in ("net", "upfront"))
     net[0] += lower
     sums = np.cumsum(net)
     all_prices = float(npv(money.real_discount_rate, upfront)) - lower
@@ -121,21 +115,21 @@ def option_of(records: Records, price: float | None, catalogue: Catalogue, compa
     payback = float(discounted_payback(money.real_discount_rate, paid, net[1:])) if net.size > 1 else np.inf
     return LetterOption(
         offer=records.name,
-        parts=tuple(_part(row, catalogue) for row in records.members),
+        parts=tuple(_part(row, catalogue) for row in records.rows("offer_member")),
         price=paid,
         price_before=before,
         sales_tax=_money(paid * money.sales_tax_rate / (1.0 + money.sales_tax_rate)),
-        price_lines=price_lines(stored.of("cost_item", "retrofit", [records.name]), before),
+        price_lines=price_lines(records.rows("cost_item"), before),
         years=years,
         first_year_saving=_money(offer["first_year_saving"]),
         **gains,
         chance_npv_positive=chance_of_gain(offer, lower if price is not None else None),
         discounted_payback_years=round(payback, 2) if np.isfinite(payback) else None,
         cash=tuple(LetterYear(year, _money(net[year]), _money(sums[year])) for year in range(len(net))),
-        months=months_of(records.months),
+        months=months_of(records.rows("offer_month")),
         claims=_claims(records, catalogue),
         assumptions=_assumptions(records, catalogue),
-        notes=notes_of(stored.of("safety_note", "retrofit", records.names)),
+        notes=notes_of(records.of_members("safety_note")),
         survey_first=_survey(records, catalogue),
         safety_remedial=records.safety_remedial,
     )
@@ -192,9 +186,9 @@ def _part(row: Row, catalogue: Catalogue) -> LetterPart:
 
 
 def _claims(records: Records, catalogue: Catalogue) -> tuple[LetterClaim, ...]:
-    less, energy, ranking = None, records.stored.energy, records.ranking
-    if len(records.names) == 1 and len(records.months) == _MONTHS:  # of several it is not plain which one does it
-        less = float(energy["exported_kwh"]) - sum(float(row["exported_kwh"]) for row in records.months)
+    less, energy, ranking, months = None, records.stored.energy, records.ranking, records.rows("offer_month")
+    if len(records.names) == 1 and len(months) == _MONTHS:  # of several it is not plain which one does it
+        less = float(energy["exported_kwh"]) - sum(float(row["exported_kwh"]) for row in months)
     generated = float(energy["generated_kwh"])
     computed = {name: computed_of(ranking.get(name, {}), generated, less) for name in records.names}
     return tuple(
@@ -227,7 +221,7 @@ def computed_of(row: Row, generated_kwh: float, less_exported_kwh: float | None)
 
 def _assumptions(records: Records, catalogue: Catalogue) -> tuple[LetterAssumption, ...]:
     """Return what the members assume, what moves the result most first; without drivers by name."""
-    drivers = {(row["retrofit"], row["name"]): row for row in records.stored.of("driver", "retrofit", records.names)}
+    drivers = {(row["retrofit"], row["name"]): row for row in records.of_members("driver")}
     rows = [
         (row, drivers.get((name, row["name"]), {}))
         for name in records.names
