@@ -40,9 +40,24 @@ class Job:
         return self.run.inventory
 
     def write(self, output: Output, letters: Sequence[Letter] = (), personal: bool = True) -> list[Path] | Failure:
-        """Have an output write the run, or letters of it, into a folder of its own."""
+        """Have an output write the run, or letters of it, into a folder of its own.
+
+        Returns its files, checked, first the one to open; or why it failed. What it prints goes nowhere: stdout belongs
+        to the command. It may raise anything.
+        """
         view = RunView(self.inventory, self.run.run_id, personal=personal, letters=letters, letterhead=self.letterhead)
-        return write(output, view, self.work / output.id, self.settings.get(output.id, {}))
+        folder = self.work / output.id
+        folder.mkdir()
+        try:
+            with redirect_stdout(io.StringIO()):
+                written = output.write(view, folder, dict(self.settings.get(output.id, {})))
+                files = [folder / path for path in written]
+                problem = _problem(output, files, folder, len(letters))
+        except AftersunError as error:
+            problem = " ".join(filter(None, [str(error), error.hint]))
+        except (Exception, SystemExit) as error:
+            problem = _reason(error, personal)
+        return Failure(output.id, "write", problem) if problem else files
 
 
 def outputs_named(registry: Registry, only: Sequence[str]) -> list[Output]:
@@ -97,23 +112,6 @@ def left_in_english(outputs: Sequence[Output], head: Letterhead) -> list[str]:
             named = ", ".join(missing[:_MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
             remarks.append(f"{output.id}: the language file lacks texts, which stay English: {named}.")
     return remarks
-
-
-def write(output: Output, view: RunView, folder: Path, settings: Mapping[str, str]) -> list[Path] | Failure:
-    """Return the files that an output wrote into a folder of its own, checked, first the one to open; or why it failed.
-
-    What it prints goes nowhere: stdout belongs to the command. It may raise anything.
-    """
-    folder.mkdir()
-    try:
-        with redirect_stdout(io.StringIO()):
-            files = [folder / path for path in output.write(view, folder, dict(settings))]
-            problem = _problem(output, files, folder, len(view.letters()))
-    except AftersunError as error:
-        problem = " ".join(filter(None, [str(error), error.hint]))
-    except (Exception, SystemExit) as error:
-        problem = _reason(error, view.personal)
-    return Failure(output.id, "write", problem) if problem else files
 
 
 def _problem(output: Output, files: Sequence[Path], folder: Path, letters: int) -> str:

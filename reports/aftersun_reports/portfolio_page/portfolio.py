@@ -109,17 +109,16 @@ def _month(run: api.RunView) -> dict[str, Any]:
 
 def _run(run: api.RunView) -> dict[str, Any]:
     """Return what the run was made from, as label and text, and which plugins failed."""
-    made, head = run.made_from, run.letterhead
-    company = run.company.get("company", {})
+    made, day = run.made_from, api.Figures.of(run.letterhead).day
     energy = run.table("site_energy")
     weather = Counter(zip(map(text, energy["station_id"]), map(text, energy["weather_basis"]), strict=True))
     versions = [f"{name} {version}" for name, version in sorted(made["plugin_versions"].items())]
     hashes = [f"{name}: {digest}" for name, digest in sorted(made["input_hashes"].items())]
     facts = [
         ("Run", [run.run_id]),
-        ("Calculated as of", [_day(run.as_of, head)]),
-        ("Finished", [f"{_day(run.made_at.date(), head)} {run.made_at:%H:%M} UTC"]),
-        ("Prices of", [_day(company.get("price_date"), head)]),
+        ("Calculated as of", [day(run.as_of)]),
+        ("Finished", [f"{day(run.made_at.date())} {run.made_at:%H:%M} UTC"]),
+        ("Prices of", [day(date.fromisoformat(run.company["company"]["price_date"]))]),
         ("Weather", [_weather(basis, station, count) for (station, basis), count in weather.most_common()]),
         ("Sites valued", [text(made["sites"])]),
         ("Program", [f"aftersun {text(made['program_version'])}"]),
@@ -133,22 +132,10 @@ def _run(run: api.RunView) -> dict[str, Any]:
     return {
         "facts": [{"label": label, "texts": texts} for label, texts in facts if any(texts)],
         "failures": failures,
-        "as_of": _day(run.as_of, head),
+        "as_of": day(run.as_of),
     }
 
 
 def _weather(basis: str, station: str, count: int) -> str:
     year = "made from the climate normals of" if basis == "normals" else "typical year of station"
     return f"{year} {station} ({count} {'site' if count == 1 else 'sites'})"
-
-
-def _day(value: Any, head: api.Letterhead) -> str:
-    """Write a day as the company does; what is no day stays as it is."""
-    if isinstance(value, str):
-        try:
-            return _day(date.fromisoformat(value), head)
-        except ValueError:
-            return str(value)
-    if isinstance(value, date):
-        return api.Figures.of(head).day(value)
-    return text(value)
