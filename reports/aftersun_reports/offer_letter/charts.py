@@ -86,7 +86,15 @@ def months(letter: api.Letter, letters: Sequence[str], words: Words) -> dict[str
     everything = [month for _, values in series for month in values]
     parts = [part for part in _PARTS if part != "to_water" or any(month.to_water_kwh > 0 for month in everything)]
     marks = steps(0.0, max(sum(_kwh(month, part) for part in parts) for month in everything))
-    sums = [name for name in _SUMS if name in parts or name not in _PARTS]
+
+    def totals(name: str) -> list[str]:
+        return [words.figures.fixed(math.fsum(_kwh(month, name) for month in values)) for _, values in series]
+
+    sums = [
+        {"name": words(name), "fill": name if name in parts else "", "values": totals(name)}
+        for name in _SUMS
+        if name in parts or name not in _PARTS
+    ]
     return {
         "title": words("months_title"),
         "lead": lead,
@@ -98,20 +106,7 @@ def months(letter: api.Letter, letters: Sequence[str], words: Words) -> dict[str
         "bars": [
             [[max(_kwh(month, part), 0.0) / marks[-1] for part in parts] for month in values] for _, values in series
         ],
-        "sums": {
-            "title": words("year_sums"),
-            "series": [label for label, _ in series],
-            "rows": [
-                {
-                    "name": words(name),
-                    "fill": name if name in parts else "",
-                    "values": [
-                        words.figures.fixed(math.fsum(_kwh(month, name) for month in values)) for _, values in series
-                    ],
-                }
-                for name in sums
-            ],
-        },
+        "sums": {"title": words("year_sums"), "series": [label for label, _ in series], "rows": sums},
     }
 
 

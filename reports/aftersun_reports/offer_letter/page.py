@@ -132,10 +132,7 @@ def _system(letter: api.Letter, words: Words) -> dict[str, Any] | None:
         [
             words.say(api.LetterFact(f"loss_{loss.step}"))
             + (f" ({words('loss_by_chance')})" if loss.by_chance else ""),
-            # what all begins with is no gain
-            words.figures.fixed(-loss.kwh)
-            if position == 0 and loss.kwh < 0
-            else words.figures.fixed(-loss.kwh, sign=True),
+            words.figures.fixed(-loss.kwh, sign=position > 0 or loss.kwh >= 0),  # what all begins with is no gain
         ]
         for position, loss in enumerate(letter.losses)
     ]
