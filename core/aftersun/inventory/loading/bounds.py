@@ -10,6 +10,7 @@ import csv
 from collections.abc import Callable
 from pathlib import Path
 
+from aftersun.inventory.store.refusals import refusal
 from aftersun.model.errors import AftersunError
 
 LARGEST_FILE = 1_000_000_000
@@ -36,7 +37,6 @@ MOST_IN_ROW = 20_000
 Progress = Callable[[int, int], None]
 
 _PROGRESS_ROWS = 5000
-_SPLIT = "Split it into several files; if it is no table of this size, write it out again."
 
 
 class RowsRead:
@@ -77,7 +77,7 @@ class RowsRead:
 
 def too_much(name: str, what: str) -> AftersunError:
     """Return the error that refuses a file."""
-    return AftersunError(f"{name} holds too much for a table ({what}).", _SPLIT)
+    return refusal("too_much", name=name, what=what)
 
 
 def check_size(path: Path) -> None:
@@ -90,11 +90,11 @@ def check_size(path: Path) -> None:
     """
     size = path.stat().st_size
     if not path.is_file():
-        raise AftersunError(f"{path} cannot be read (not a file).", "Check the path.")
+        raise refusal("no_file", path=path)
     if size > LARGEST_FILE:
         raise too_much(path.name, f"{size:,} bytes; {LARGEST_FILE:,} is the most")
 
 
 def unreadable(path: Path, error: OSError) -> AftersunError:
     """Return the error that says that a file cannot be read."""
-    return AftersunError(f"{path} cannot be read ({error.strerror or 'damaged file'}).", "Check the path.")
+    return refusal("unreadable_file", path=path, why=error.strerror or "damaged file")

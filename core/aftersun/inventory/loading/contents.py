@@ -7,7 +7,7 @@ from pathlib import Path
 from aftersun.inventory.loading.table_file import read_file
 from aftersun.inventory.loading.workbook_file import sheet_names
 from aftersun.inventory.store.dictionary import columns, key_columns, tables
-from aftersun.model.errors import AftersunError
+from aftersun.inventory.store.refusals import refusal
 
 
 def tables_in(path: Path) -> tuple[str, ...]:
@@ -38,8 +38,5 @@ def tables_in(path: Path) -> tuple[str, ...]:
     best = max(fitting.values(), default=0)
     best_fitting = [table for table, count in fitting.items() if count == best]
     if len(best_fitting) != 1:
-        raise AftersunError(
-            f"It cannot be told which table {path.name} holds.",
-            f"Begin its name with one of {', '.join(tables())}, or say which with --table.",
-        )
+        raise refusal("unknown_table", path=path, tables=", ".join(tables()))
     return (best_fitting[0],)

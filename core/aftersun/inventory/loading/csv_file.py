@@ -10,7 +10,7 @@ from typing import TextIO
 
 from aftersun.inventory.loading.bounds import LARGEST_FILE, LONGEST_LINE, MOST_ROWS, Progress, RowsRead, too_much
 from aftersun.inventory.loading.raw_table import RawTable, raw_table
-from aftersun.model.errors import AftersunError
+from aftersun.inventory.store.refusals import refusal
 
 DELIMITERS = (",", ";", "\t")
 _CHUNK = 1 << 20
@@ -30,11 +30,7 @@ def read_csv(path: Path, progress: Progress | None) -> RawTable:
                 rows.add(begins, row)
                 begins = reader.line_num + 1  # line_num is where a record ends; quoted cells may hold line breaks
         except csv.Error as error:
-            raise AftersunError(
-                f"{path.name}: the record that begins on line {begins} cannot be split into cells.",
-                "A quotation mark there is not closed or misplaced, or a cell is longer than 131,072 characters; "
-                "correct it and load the file again.",
-            ) from error
+            raise refusal("unsplit_record", path=path, begins=begins) from error
     return raw_table(path, rows, decimal_comma=delimiter == ";")
 
 
@@ -56,9 +52,7 @@ def _checked_lines(path: Path) -> int:
             decoder.decode(b"", final=True)
         except UnicodeDecodeError as error:
             line = feeds + error.object.count(b"\n", 0, error.start) + 1
-            raise AftersunError(
-                f"{path.name} is not UTF-8 text (line {line}).", "Save it again as CSV in UTF-8, then load it."
-            ) from error
+            raise refusal("no_utf_8", path=path, line=line) from error
     return feeds + 1
 
 

@@ -12,7 +12,7 @@ import pandas as pd
 from aftersun.inventory.loading.bad_rows import EXPORT_COLUMNS, REJECT_ID
 from aftersun.inventory.loading.raw_table import RawTable
 from aftersun.inventory.store.dictionary import Column
-from aftersun.model.errors import AftersunError
+from aftersun.inventory.store.refusals import refusal
 
 _SHOWN_COLUMNS = 10
 _SHOWN_LETTERS = 40
@@ -65,10 +65,7 @@ def match_header(
         *(f"the column {name} occurs {counts[name]} times" for name in (*names, *special) if counts[name] > 1),
     ]
     if faults:
-        raise AftersunError(
-            f"{source} cannot be loaded as {table}: {'; '.join(faults)}.",
-            "Correct the first line of the file and load it again; nothing was changed.",
-        )
+        raise refusal("wrong_header", source=source, table=table, faults="; ".join(faults))
     left_out = [position for position, name in enumerate(folded) if name not in names and name not in special]
     labels = [
         name if name and counts[name.casefold()] == 1 else f"{name or 'cell'} {position + 1}"

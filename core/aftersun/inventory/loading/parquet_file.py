@@ -12,6 +12,7 @@ import pyarrow.parquet as pq
 
 from aftersun.inventory.loading.bounds import LARGEST_FILE, LONGEST_CELL, MOST_COLUMNS, MOST_ROWS, too_much
 from aftersun.inventory.loading.raw_table import RawTable
+from aftersun.inventory.store.refusals import refusal
 from aftersun.model.errors import AftersunError
 
 _BATCH_ROWS = 1024
@@ -29,10 +30,7 @@ def read_parquet(path: Path) -> RawTable:
             text.validate(full=True)  # letters that are none come through a cast
             longest = pc.max(pc.binary_length(text)).as_py() or 0
         except (pa.ArrowException, ValueError) as error:
-            raise AftersunError(
-                f"{path.name}: the column {name!r} of type {column.type} cannot be read as text.",
-                "Keep plain columns only: text, numbers, yes/no and dates.",
-            ) from error
+            raise refusal("no_plain_column", path=path, name=name, type=column.type) from error
         if longest > LONGEST_CELL:
             raise too_much(path.name, f"a cell of more than {LONGEST_CELL:,} characters")
         columns.append(pd.Series(text.to_pandas(), dtype="string"))
@@ -63,9 +61,9 @@ def _parquet_table(path: Path) -> pa.Table:
     except OSError as error:
         if error.errno is not None:
             raise
-        raise _no_parquet(path) from error
+        raise refusal("no_parquet", path=path) from error
     except Exception as error:  # a damaged file fails in many places of the library that reads it
-        raise _no_parquet(path) from error
+        raise refusal("no_parquet", path=path) from error
 
 
 def _written_out(column: pa.Array) -> int:
@@ -74,7 +72,3 @@ def _written_out(column: pa.Array) -> int:
         lengths = pc.binary_length(column.dictionary)
         return int(pc.sum(pc.take(lengths, column.indices)).as_py() or 0)
     return int(column.nbytes)
-
-
-def _no_parquet(path: Path) -> AftersunError:
-    return AftersunError(f"{path.name} is not a readable Parquet file.", "Write it again, then load it.")

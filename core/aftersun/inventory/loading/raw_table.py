@@ -13,7 +13,7 @@ import pandas as pd
 import pyarrow as pa
 
 from aftersun.inventory.loading.bounds import RowsRead
-from aftersun.model.errors import AftersunError
+from aftersun.inventory.store.refusals import refusal
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,13 +46,10 @@ def raw_table(path: Path, read: RowsRead, *, decimal_comma: bool, padded: bool =
     """Take the first row as header; ``padded`` = rows may stop short of it where the rest is empty."""
     rows = read.cells
     if not rows:
-        raise AftersunError(f"{path.name} is empty.", "The first line must name the columns; see the templates.")
+        raise refusal("empty_file", path=path)
     header = tuple(name.strip() for name in without_empty_end(rows[0]))
     if any("\0" in name for name in header):
-        raise AftersunError(
-            f"{path.name} is not UTF-8 text: its first line holds NUL characters, as UTF-16 does.",
-            "Save it again as CSV in UTF-8, then load it.",
-        )
+        raise refusal("utf_16", path=path)
     width = len(header)
     body = rows[1:]
     widths = np.fromiter(map(len, body), dtype=np.int64, count=len(body))

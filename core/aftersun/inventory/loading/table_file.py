@@ -9,7 +9,7 @@ from aftersun.inventory.loading.csv_file import read_csv
 from aftersun.inventory.loading.parquet_file import read_parquet
 from aftersun.inventory.loading.raw_table import RawTable
 from aftersun.inventory.loading.workbook_file import WORKBOOK_SUFFIXES, read_workbook
-from aftersun.model.errors import AftersunError
+from aftersun.inventory.store.refusals import refusal
 
 _CSV_SUFFIXES = (".csv", ".tsv", ".txt")
 _PARQUET_SUFFIXES = (".parquet", ".pq")
@@ -38,7 +38,4 @@ def read_file(path: Path, sheet: str, progress: Progress | None = None) -> RawTa
             return read_parquet(path)
     except OSError as error:
         raise unreadable(path, error) from error
-    raise AftersunError(
-        f"{path.name} is of a kind that cannot be loaded.",
-        f"Save it as one of {', '.join(_CSV_SUFFIXES + WORKBOOK_SUFFIXES + _PARQUET_SUFFIXES)}.",
-    )
+    raise refusal("unknown_kind", path=path, kinds=", ".join(_CSV_SUFFIXES + WORKBOOK_SUFFIXES + _PARQUET_SUFFIXES))

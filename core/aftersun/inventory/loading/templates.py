@@ -11,7 +11,7 @@ from openpyxl.styles import Font
 from openpyxl.utils import get_column_letter
 
 from aftersun.inventory.store.dictionary import Column, columns, tables
-from aftersun.model.errors import AftersunError
+from aftersun.inventory.store.refusals import refusal
 
 WORKBOOK = "inventory.xlsx"
 MEANINGS = "columns"
@@ -32,9 +32,7 @@ def write_templates(folder: Path | str) -> list[Path]:
     names = [f"{table}.csv" for table in tables()]
     existing = [name for name in (*names, WORKBOOK) if (folder / name).exists()]
     if existing:
-        raise AftersunError(
-            f"{folder} holds {', '.join(existing)} already.", "Choose another folder; nothing was changed."
-        )
+        raise refusal("templates_exist", folder=folder, names=", ".join(existing))
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for table, name in zip(tables(), names, strict=True):
@@ -42,7 +40,7 @@ def write_templates(folder: Path | str) -> list[Path]:
                 csv.writer(handle).writerow(column.name for column in columns(table))
         _workbook().save(folder / WORKBOOK)
     except OSError as error:
-        raise AftersunError(f"{folder} cannot be written to ({error.strerror}).", "Choose another folder.") from error
+        raise refusal("unwritable_folder", folder=folder, why=error.strerror) from error
     return [folder / name for name in (*names, WORKBOOK)]
 
 

@@ -33,6 +33,7 @@ from aftersun.inventory.loading.bounds import (
     unreadable,
 )
 from aftersun.inventory.loading.raw_table import RawTable, raw_table, without_empty_end
+from aftersun.inventory.store.refusals import refusal
 from aftersun.model.errors import AftersunError
 
 WORKBOOK_SUFFIXES = (".xlsx", ".xlsm")
@@ -85,10 +86,7 @@ def _opened(path: Path) -> Iterator[Any]:
     except AftersunError:
         raise
     except Exception as error:  # a damaged or locked workbook fails in many places of the libraries that read it
-        raise AftersunError(
-            f"{path.name} is not a readable XLSX workbook.",
-            "Open it in a spreadsheet program and save it again.",
-        ) from error
+        raise refusal("no_workbook", path=path) from error
 
 
 def _sheet(path: Path, book: Any, name: str) -> Any:
@@ -98,10 +96,7 @@ def _sheet(path: Path, book: Any, name: str) -> Any:
         return named[0]
     if len(sheets) == 1:
         return sheets[0]
-    raise AftersunError(
-        f"{path.name} has {len(sheets)} sheets, and none is named {name!r}.",
-        f"Name the sheet to load {name!r}.",
-    )
+    raise refusal("no_such_sheet", path=path, sheets=len(sheets), name=name)
 
 
 def _cell_text(value: Any) -> str:
@@ -209,7 +204,4 @@ class _PartCheck:
         self._depth -= 1
 
     def _doctype(self, *_declared: object) -> None:
-        raise AftersunError(
-            f"{self._name} is not a readable XLSX workbook: it declares a document type.",
-            "No spreadsheet program does so; ask where the file comes from.",
-        )
+        raise refusal("document_type", name=self._name)

@@ -19,6 +19,7 @@ from aftersun.inventory.log import learnt_facts
 from aftersun.inventory.store import read, rules
 from aftersun.inventory.store.dictionary import PERSONAL_TABLES, Column, read_columns
 from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.refusals import refusal
 from aftersun.inventory.store.tables import (
     NEWEST_FIRST,
     OTHER_TABLES,
@@ -147,7 +148,7 @@ def learn(
     """
     today = today or date.today()
     if not facts or not origin.strip():
-        raise AftersunError("A fact needs its value and its origin.", "Write column=value and say where it is from.")
+        raise refusal("fact_without_origin")
     entry = {"site_id": site_id, "called_on": on or today.isoformat(), "array_id": array_id}
     with inventory.transaction() as connection:
         # The outcome only makes the entry whole; it is not stored.
@@ -161,14 +162,10 @@ def _checked_entry(
 ) -> pd.DataFrame:
     unknown = [name for name in facts if name not in learnt_facts.fact_columns()]
     if unknown:
-        raise AftersunError(
-            f"No fact can be told of {', '.join(unknown)}.",
-            f"Columns of {', '.join(learnt_facts.FACT_TABLES)} can be told; "
-            "'aftersun inventory columns site' lists them.",
-        )
+        raise refusal("no_such_fact", names=", ".join(unknown), tables=", ".join(learnt_facts.FACT_TABLES))
     empty = [name for name, value in facts.items() if not value.strip()]
     if empty:
-        raise AftersunError(f"Nothing is told of {', '.join(empty)}.", "Write column=value, or leave the fact out.")
+        raise refusal("empty_fact", names=", ".join(empty))
     values, problems = read_text(connection, pd.DataFrame([{**entry, **facts}], dtype="string"), today)
     if len(problems):
         reasons = [f"{row.column}: {row.reason}" for row in problems.itertuples()]
@@ -285,11 +282,11 @@ def make_offer(
     Raises AftersunError if the site or retrofit is unknown, the price is negative, or the offer ends before it begins.
     """
     if not (math.isfinite(price) and price >= 0):
-        raise AftersunError("The price of an offer is a number of at least 0.", "Correct the price.")
+        raise refusal("no_price")
     if not retrofit or not currency:
-        raise AftersunError("An offer names its retrofit and its currency.", "Give both.")
+        raise refusal("offer_incomplete")
     if valid_until is not None and valid_until < made_on:
-        raise AftersunError("The offer ends before it is made.", "Correct one of the two days.")
+        raise refusal("offer_backward")
     with inventory.transaction() as connection:
         entry = {"site_id": site_id, "called_on": made_on.isoformat(), "outcome": UNREACHED, "retrofit": retrofit}
         _checked_entry(connection, entry, {}, date.today())

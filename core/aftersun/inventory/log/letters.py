@@ -19,9 +19,9 @@ from pydantic import TypeAdapter
 
 from aftersun.inventory.log.call_log import OPEN, WITHDRAWN, insert_offer
 from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.refusals import refusal
 from aftersun.inventory.store.sql import scalar
 from aftersun.inventory.store.tables import OTHER_TABLES, insert_row, of_site, read_table
-from aftersun.model.errors import AftersunError
 from aftersun.model.letter import Letter
 
 LISTED = ("number", "version", "output", "site_id", "run_id", "made_on", "valid_until", "file_name", "sha256")
@@ -118,7 +118,7 @@ def files_of(inventory: Inventory, number: str, version: int | None = None) -> l
     )
     files = _files(inventory, which, {"number": number, "version": version})
     if not files:
-        raise AftersunError("There is no letter of that number and version.", "'aftersun letter list' lists them.")
+        raise refusal("no_such_letter")
     return files
 
 
@@ -146,7 +146,7 @@ def _files(inventory: Inventory, which: str, values: Mapping[str, Any]) -> list[
         for output, content, choices, name, data, _ in rows
     ]
     if [file.sha256 for file in files] != [row[-1] for row in rows]:
-        raise AftersunError("A stored letter is damaged.", "Bring the inventory back from a copy.")
+        raise refusal("letter_damaged")
     return files
 
 

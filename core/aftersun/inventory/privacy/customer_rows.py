@@ -11,9 +11,9 @@ import duckdb
 
 from aftersun.inventory.store.dictionary import PERSONAL_TABLES
 from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.refusals import refusal
 from aftersun.inventory.store.rewrite import Condition, columns_of, tables_of
 from aftersun.inventory.store.sql import quoted, scalar
-from aftersun.model.errors import AftersunError
 
 _SHORTEST_TELLING = 4  # letters of a cell that tells a person; a shorter one stands in other people's rows too
 _UNNAMED = "cell "  # how a bad row's cell beyond its header is called
@@ -52,8 +52,7 @@ def find_rows(inventory: Inventory, customer_id: str) -> CustomerRows:
     }
     present = {table: count for table, count in counts.items() if count}
     if not present:
-        hint = "Check it: it is the column customer_id; nothing was changed."
-        raise AftersunError("Nothing is held on a customer of this number.", hint)
+        raise refusal("unknown_customer")
     return CustomerRows(customer_id, tuple(sites), {table: conditions[table] for table in present}, present)
 
 

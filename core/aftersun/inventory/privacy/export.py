@@ -23,9 +23,9 @@ from aftersun.inventory.store.dictionary import TEXT
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.private import make_folder, refuse_existing, umask
 from aftersun.inventory.store.pseudonyms import keyed_hash, stored_key
+from aftersun.inventory.store.refusals import refusal
 from aftersun.inventory.store.sql import quoted
 from aftersun.inventory.store.tables import Table, all_tables
-from aftersun.model.errors import AftersunError
 
 CSV, PARQUET = "csv", "parquet"
 # Columns whose texts tell rows of some kind apart.
@@ -62,7 +62,7 @@ def export(inventory: Inventory, folder: Path | str, kind: str = CSV) -> dict[Pa
     """
     folder = Path(folder)
     if kind not in (CSV, PARQUET):
-        raise AftersunError(f"There is no kind of file {kind!r} to export to.", f"Choose {CSV} or {PARQUET}.")
+        raise refusal("no_such_export", kind=kind, csv=CSV, parquet=PARQUET)
     tables = {name: _columns(table) for name, table in all_tables().items() if name not in _LEFT_OUT}
     targets = {table: folder / f"{table}.{kind}" for table in tables}
     refuse_existing(targets.values(), "Choose another folder; nothing was overwritten.")
@@ -77,9 +77,7 @@ def export(inventory: Inventory, folder: Path | str, kind: str = CSV) -> dict[Pa
         for path in targets.values():
             path.unlink(missing_ok=True)
         if isinstance(error, OSError):
-            raise AftersunError(
-                f"The export could not be written ({error.strerror}).", "Choose another folder; what was begun is gone."
-            ) from error
+            raise refusal("export_unwritten", why=error.strerror) from error
         raise
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from datetime import date
 
 from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.refusals import refusal
 from aftersun.inventory.store.sql import quoted
-from aftersun.model.errors import AftersunError
 
 # The days that count, by table: contact, offers, work done on the customer's systems.
 _BY_CUSTOMER = {"customer": ("last_contact_on",), "call_log": ("called_on",)}
@@ -24,7 +24,7 @@ def untouched(inventory: Inventory, years: int, today: date) -> list[tuple[str, 
     The day is None where none is known at all. Raises AftersunError if ``years`` is below 1.
     """
     if years < 1:
-        raise AftersunError("Years are counted from 1.", "Give a larger number.")
+        raise refusal("too_few_years")
     days = [
         f"SELECT customer_id, {name}::DATE AS on_day FROM {table}"
         for table, names in _BY_CUSTOMER.items()

@@ -9,6 +9,7 @@ from pathlib import Path
 import duckdb
 
 from aftersun.inventory.store.private import put_in_place
+from aftersun.inventory.store.refusals import refusal
 from aftersun.inventory.store.rewrite import (
     Condition,
     columns_of,
@@ -18,7 +19,6 @@ from aftersun.inventory.store.rewrite import (
 )
 from aftersun.inventory.store.sql import quoted
 from aftersun.inventory.store.tables import NEWEST_FIRST, RUN_TABLES
-from aftersun.model.errors import AftersunError
 
 
 @dataclass(frozen=True)
@@ -43,7 +43,7 @@ def prune(path: Path | str, keep: int, also_referenced: bool = False) -> Pruned:
     """
     path = Path(path)
     if keep < 1:
-        raise AftersunError("At least the newest run is kept.", "Give a number of 1 or more.")
+        raise refusal("keep_too_few")
     with for_rewriting(path) as (inventory, made):
         connection = inventory.connection
         before = path.stat().st_size

@@ -11,6 +11,7 @@ import duckdb
 
 from aftersun.inventory.store.file import Inventory, files_beside, making, space_of
 from aftersun.inventory.store.private import check_folder, put_in_place, refuse_existing
+from aftersun.inventory.store.refusals import refusal
 from aftersun.inventory.store.rewrite import write_copy
 from aftersun.model.errors import AftersunError, InUse
 
@@ -44,7 +45,7 @@ def copy_inventory(source: Path | str, target: Path | str, replace: bool = False
     if not replace:
         refuse_existing(space_of(target), "Choose another name, or add --replace; nothing was changed.")
     if target.exists() and source.exists() and target.samefile(source):
-        raise AftersunError("An inventory cannot be copied onto itself.", "Choose another name.")
+        raise refusal("onto_itself")
     check_folder(target)
     with (
         making(target) as made,

@@ -12,8 +12,8 @@ from functools import cache
 from typing import Any
 
 import aftersun_datasets
+from aftersun.inventory.store.refusals import refusal
 from aftersun.inventory.store.sql import literal, quoted
-from aftersun.model.errors import AftersunError
 
 TEXT = "text"
 NUMBER = "number"
@@ -123,7 +123,7 @@ def tables() -> tuple[str, ...]:
 def columns(table: str) -> tuple[Column, ...]:
     """Return the columns of a table. Raises AftersunError if there is no such table."""
     if table not in _dictionary():
-        raise AftersunError(f"There is no table {table!r}.", f"Choose one of {', '.join(tables())}.")
+        raise refusal("no_such_table", table=table, tables=", ".join(tables()))
     return _dictionary()[table]
 
 

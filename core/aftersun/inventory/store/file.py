@@ -20,6 +20,7 @@ import duckdb
 
 from aftersun.inventory.store.migrations import holds_less, is_older, migrate, newest_version, stored_version
 from aftersun.inventory.store.private import check_folder, put_in_place, refuse_existing, sibling, umask
+from aftersun.inventory.store.refusals import refusal
 from aftersun.inventory.store.sql import in_transaction, of_the_file, quoted, scalar
 from aftersun.model.errors import AftersunError, InUse
 
@@ -97,10 +98,7 @@ class Inventory:
         except BaseException as error:
             inventory.close()
             if isinstance(error, duckdb.CatalogException):  # say a view where a table should be
-                raise AftersunError(
-                    f"{inventory.path} has a layout that no version of this program made.",
-                    "Restore a backup, or find out who changed it; nothing was changed now.",
-                ) from error
+                raise refusal("foreign_layout", path=inventory.path) from error
             raise
         return inventory
 
@@ -110,7 +108,7 @@ class Inventory:
         path = Path(path)
         check_folder(path)
         if not path.is_file():
-            raise AftersunError(f"There is no inventory file {path}.", "Check the path, or create an inventory first.")
+            raise refusal("no_inventory_file", path=path)
         _check_rights(path, read_only)
         with ExitStack() as held:
             held.enter_context(umask())
@@ -148,12 +146,9 @@ class Inventory:
     ) -> None:
         self.close()
         if isinstance(error, duckdb.PermissionException):
-            raise AftersunError(
-                f"Something in {self.path} reaches for another file, which is never allowed.",
-                "An inventory of this program holds nothing of the kind: find out who put it there.",
-            ) from error
+            raise refusal("reaches_out", path=self.path) from error
         if error is not None and of_the_file(error):
-            raise _unwritten(self.path) from error
+            raise refusal("file_trouble", path=self.path) from error
 
 
 def files_beside(path: Path) -> list[Path]:
@@ -183,12 +178,9 @@ def _may(path: Path, right: int) -> bool:
 
 def _check_rights(path: Path, read_only: bool) -> None:
     if not _may(path, os.R_OK):
-        raise AftersunError(f"{path} may not be read by you.", "Ask its owner; nothing was changed.")
+        raise refusal("no_right_to_read", path=path)
     if not read_only and not (_may(path, os.W_OK) and _may(path.parent, os.W_OK | os.X_OK)):
-        raise AftersunError(
-            f"{path} or its folder may not be written by you.",
-            "Write rights on both are needed to change an inventory; nothing was changed.",
-        )
+        raise refusal("no_right_to_write", path=path)
 
 
 def _connect(path: Path, read_only: bool, may_use: Sequence[Path] = ()) -> duckdb.DuckDBPyConnection:
@@ -200,14 +192,14 @@ def _connect(path: Path, read_only: bool, may_use: Sequence[Path] = ()) -> duckd
             raise _in_use(path, "", str(os.getpid())) from error
         except duckdb.IOException as error:
             if not _HELD.search(str(error)):
-                raise _unreadable(path) from error
+                raise refusal("no_inventory", path=path) from error
             if attempt == _LOCK_TRIES:
                 holder = _HOLDER.search(str(error))
                 program, pid = (holder["program"], holder["pid"]) if holder else ("", "")
                 raise _in_use(path, Path(program or "").name, pid) from error
             time.sleep(_LOCK_PAUSE_S)
         except duckdb.Error as error:
-            raise _unreadable(path) from error
+            raise refusal("no_inventory", path=path) from error
         else:
             _shut_in(connection, path, read_only, may_use)
             return connection
@@ -231,19 +223,9 @@ def _shut_in(connection: duckdb.DuckDBPyConnection, path: Path, read_only: bool,
     connection.execute("SET lock_configuration = true")
 
 
-def _in_use(path: Path, program: str, pid: str) -> InUse:
+def _in_use(path: Path, program: str, pid: str) -> AftersunError:
     holder = f"the process with PID {pid}{f' ({program})' if program else ''}" if pid else "another process"
-    return InUse(
-        f"The inventory {path} is in use by {holder}.",
-        "Close it or wait, then try again; nothing was changed.",
-    )
-
-
-def _unreadable(path: Path) -> AftersunError:
-    return AftersunError(
-        f"{path} cannot be opened as an inventory.",
-        "Check that it is an inventory of this program, whole, and that you may read and write it.",
-    )
+    return refusal("in_use", InUse, path=path, holder=holder)
 
 
 @contextmanager
@@ -253,15 +235,8 @@ def _trouble_said(path: Path) -> Iterator[None]:
         yield
     except duckdb.Error as error:
         if of_the_file(error):
-            raise _unwritten(path) from error
+            raise refusal("file_trouble", path=path) from error
         raise
-
-
-def _unwritten(path: Path) -> AftersunError:
-    return AftersunError(
-        f"The inventory {path} could not be read or written: the disk is full, or the file is damaged.",
-        "Make room and try again, or restore a backup; what was under way was not stored.",
-    )
 
 
 def _check_whole(path: Path, connection: duckdb.DuckDBPyConnection) -> None:
@@ -274,9 +249,9 @@ def _check_whole(path: Path, connection: duckdb.DuckDBPyConnection) -> None:
         size, total, used = connection.execute(query).fetchall()[0]
         whole_blocks = (path.stat().st_size - _HEADERS) // size
         if whole_blocks < total and (whole_blocks < used or whole_blocks <= _last_block(connection)):
-            raise _unreadable(path)
+            raise refusal("no_inventory", path=path)
     except duckdb.Error as error:
-        raise _unreadable(path) from error
+        raise refusal("no_inventory", path=path) from error
 
 
 def _last_block(connection: duckdb.DuckDBPyConnection) -> int:
@@ -293,9 +268,6 @@ def _check_version(path: Path, connection: duckdb.DuckDBPyConnection) -> None:
     except (duckdb.Error, ValueError):
         version = None  # a table of that name in somebody else's file
     if version is None:
-        raise AftersunError(f"{path} is a DuckDB file, but not an inventory.", "Check the path; nothing was changed.")
+        raise refusal("other_database", path=path)
     if version > newest_version():
-        raise AftersunError(
-            f"{path} was made by a newer program (layout {version}, known up to {newest_version()}).",
-            "Install the newer version of the program; nothing was changed.",
-        )
+        raise refusal("newer_layout", path=path, version=version, newest=newest_version())

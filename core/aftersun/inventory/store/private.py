@@ -10,6 +10,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TextIO
 
+from aftersun.inventory.store.refusals import refusal
 from aftersun.model.errors import AftersunError
 
 
@@ -52,7 +53,7 @@ def make_folder(folder: Path) -> None:
         with umask():
             folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise AftersunError(f"The folder {folder} cannot be made ({error.strerror}).", "Choose another one.") from error
+        raise refusal("no_new_folder", folder=folder, why=error.strerror) from error
 
 
 def open_new(path: Path) -> TextIO:
@@ -92,7 +93,7 @@ def refuse_existing(paths: Iterable[Path], what_to_do: str = _ANOTHER_NAME) -> N
 def check_folder(path: Path) -> None:
     """Raise an AftersunError if there is no folder to put this file into."""
     if not path.parent.is_dir():
-        raise AftersunError(f"There is no folder {path.parent}.", "Make the folder first, or correct the path.")
+        raise refusal("no_folder", folder=path.parent)
 
 
 def sibling(path: Path) -> Path:

@@ -15,8 +15,8 @@ import duckdb
 
 from aftersun.inventory.store.file import Inventory, files_beside, making, space_of
 from aftersun.inventory.store.private import left_over
+from aftersun.inventory.store.refusals import refusal
 from aftersun.inventory.store.sql import literal, of_the_file, quoted, scalar
-from aftersun.model.errors import AftersunError
 
 _COPY = "aftersun_copy"  # the name that the new file is attached under
 
@@ -64,10 +64,7 @@ def write_copy(
     except duckdb.Error as error:
         if not of_the_file(error):
             raise
-        raise AftersunError(
-            f"A copy of {inventory.path} could not be written: the disk is full, or the file is damaged.",
-            "Make room, or restore a backup; nothing was changed.",
-        ) from error
+        raise refusal("copy_unwritten", path=inventory.path) from error
     return counts
 
 
@@ -111,7 +108,7 @@ def _compare(
         sql, values = _kept(left_out.get(table))
         wanted = _digest(connection, source, table, sql, values)
         if _digest(connection, _COPY, table) != wanted:
-            raise AftersunError(f"The copy {made} does not hold what it should.", "Try again; nothing was changed.")
+            raise refusal("copy_differs", made=made)
         counts[table] = wanted[0]
     return counts
 
@@ -134,5 +131,5 @@ def for_rewriting(path: Path) -> Iterator[tuple[Inventory, Path]]:
             name.unlink()
         inventory.connection.execute("CHECKPOINT")
         if any(name.exists() for name in files_beside(path)):
-            raise AftersunError(f"The log of {path} cannot be written into it.", "Close what uses it; try again.")
+            raise refusal("log_kept", path=path)
         yield inventory, made

@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 
 from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.refusals import refusal
 from aftersun.inventory.store.sql import scalar, typed_frame
 from aftersun.inventory.store.tables import OTHER_TABLES, insert_frame, insert_row
-from aftersun.model.errors import AftersunError
 from aftersun.model.weather import HOURS_PER_YEAR, Station
 
 _HOURS = OTHER_TABLES["weather_hour"]
@@ -80,8 +80,5 @@ def weather_hours(inventory: Inventory, station_id: str) -> pd.DataFrame:
         [station_id],
     )
     if hours.empty:
-        raise AftersunError(
-            f"The inventory holds no weather station {station_id!r}.",
-            "Load a weather file of it, or name another one.",
-        )
+        raise refusal("no_such_station", station_id=station_id)
     return hours
