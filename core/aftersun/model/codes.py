@@ -27,6 +27,7 @@ class ContactRule(StrEnum):
     OBJECTED = "objected"
     ON_REGISTER = "on_register"  # of do-not-call numbers, without an agreement to be called in spite of it
     NOT_ALLOWED = "not_allowed"
+    REFUSED = "refused"  # said no on two days, by the call log
     NOT_SETTLED = "not_settled"  # permission not known
     NO_BASIS = "no_basis"  # allowed, but no basis for it is recorded
     ASKED_TO_WAIT = "asked_to_wait"  # to be called later, and that day has not come

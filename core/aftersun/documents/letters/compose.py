@@ -25,7 +25,7 @@ from aftersun.scoring.calls import contact_rules
 from aftersun.wording import Row, not_called_text, say, status_text, value_of
 
 # Whatever the run knew: these hold from the day that they are recorded.
-_AT_ONCE = (ContactRule.OBJECTED, ContactRule.ON_REGISTER, ContactRule.NOT_ALLOWED)
+_AT_ONCE = (ContactRule.OBJECTED, ContactRule.ON_REGISTER, ContactRule.NOT_ALLOWED, ContactRule.REFUSED)
 
 
 @dataclass(frozen=True)

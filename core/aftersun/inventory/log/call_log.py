@@ -40,7 +40,7 @@ SET = "+"  # between the retrofits of an offer of several
 
 _CALL_LOG = OTHER_TABLES["call_log"]
 _STATE_AFTER = {YES: TAKEN, NO: DECLINED, OBJECTION: DECLINED, DONE: CARRIED_OUT}
-_NO_DAYS = 2  # common practice, no source: who said no on so many days is not asked again
+NO_DAYS = 2  # common practice, no source: who said no on so many days is not asked again
 
 COLUMNS: Mapping[str, Column] = {column.name: column for column in read_columns("calls.csv")["call_log"]}
 """What an entry says, apart from the facts learnt."""
@@ -255,7 +255,7 @@ def _close_contact(connection: duckdb.DuckDBPyConnection, rows: pd.DataFrame) ->
         HAVING objected_on IS NOT NULL OR no_days >= ?
         ORDER BY customer_id
         """,
-        [list(refusing), _NO_DAYS],
+        [list(refusing), NO_DAYS],
     ).fetchall()
     if not refusals:
         return ()

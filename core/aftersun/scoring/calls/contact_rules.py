@@ -6,16 +6,17 @@ from datetime import date
 
 import pandas as pd
 
-from aftersun.inventory.log.call_log import LATER, OBJECTION, UNREACHED
+from aftersun.inventory.log.call_log import LATER, NO, NO_DAYS, OBJECTION, UNREACHED
 from aftersun.model.codes import ContactRule
 
 
 def contact_rule(customers: pd.DataFrame, log: pd.DataFrame, as_of: date, quiet_days: int) -> pd.Series:
     """Return per customer_id the :class:`ContactRule` that forbids to call about offers, "" where none does.
 
-    The first rule that holds gives the reason: objection, register, permission, basis, asked to be called later, quiet
-    period. An objection in the log holds whatever the customer table says. Unanswered calls are no contact. A customer
-    who asked to be called later may be called from that day on, quiet period or not.
+    The first rule that holds gives the reason: objection, register, permission, said no on two days, basis, asked to be
+    called later, quiet period. An objection in the log, and a no on two days, hold whatever the customer table says.
+    Unanswered calls are no contact. A customer who asked to be called later may be called from that day on, quiet
+    period or not.
 
     Parameters
     ----------
@@ -42,6 +43,8 @@ def contact_rule(customers: pd.DataFrame, log: pd.DataFrame, as_of: date, quiet_
     exclude(_among(rows, log.loc[log["outcome"] == OBJECTION, "customer_id"]), ContactRule.OBJECTED)
     exclude(rows["on_register"].fillna(False) & ~agreed, ContactRule.ON_REGISTER)
     exclude(rows["contact_allowed"].eq(False), ContactRule.NOT_ALLOWED)
+    no_days = log[log["outcome"] == NO].groupby("customer_id")["called_on"].nunique()
+    exclude(_among(rows, no_days.index[no_days >= NO_DAYS]), ContactRule.REFUSED)
     exclude(rows["contact_allowed"].isna(), ContactRule.NOT_SETTLED)
     exclude(~rows["has_contact_basis"], ContactRule.NO_BASIS)
     exclude(_among(rows, waiting), ContactRule.ASKED_TO_WAIT)
@@ -49,7 +52,7 @@ def contact_rule(customers: pd.DataFrame, log: pd.DataFrame, as_of: date, quiet_
     return reason
 
 
-def _among(rows: pd.DataFrame, ids: pd.Series) -> pd.Series:
+def _among(rows: pd.DataFrame, ids: pd.Series | pd.Index) -> pd.Series:
     return pd.Series(rows.index.isin(ids), index=rows.index)
 
 

@@ -159,6 +159,15 @@ def test_an_objection_is_absolute_whatever_the_table_says_later():
     assert why(customer(contact_allowed=False), ("2020-01-01", "objection")) == ContactRule.OBJECTED
 
 
+def test_no_on_two_days_bars_whatever_the_table_says_later():
+    twice = (("2024-03-01", "no"), ("2024-05-02", "no"))  # both long past the quiet period
+    assert why(customer(), *twice) == ContactRule.REFUSED
+    assert why(customer(contact_allowed=pd.NA), *twice) == ContactRule.REFUSED
+    assert why(customer(contact_allowed=False), *twice) == ContactRule.NOT_ALLOWED
+    # no to two offers of one talk is one refusal
+    assert why(customer(), ("2024-03-01", "no"), ("2024-03-01", "no"), ("2024-05-02", "yes")) == ""
+
+
 def test_a_register_entry_holds_for_customers_too_unless_there_is_a_specific_agreement():
     """ICO guidance on live calls: being an existing customer does not override registration, only agreement does."""
     assert why(customer(on_register=True)) == ContactRule.ON_REGISTER
