@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from aftersun.cli.declaring import argument, day, day_option, day_or_none, flag, group, option, pairs
-from aftersun.cli.opening import opened
-from aftersun.cli.options import AsJson, InventoryFile, Site, SiteOrAll
+from aftersun.cli.options import AsJson, InventoryFile, Site, SiteOrAll, opened
 from aftersun.cli.terminal import terminal
 from aftersun.model.errors import EXIT_LOSSES, AftersunError
 

@@ -6,8 +6,7 @@ from collections.abc import Mapping
 from typing import Annotated
 
 from aftersun.cli.declaring import argument, day, flag, group, option
-from aftersun.cli.opening import opened
-from aftersun.cli.options import AsJson, AsOf, InventoryFile
+from aftersun.cli.options import AsJson, AsOf, InventoryFile, opened
 from aftersun.cli.terminal import counted, terminal
 from aftersun.model.errors import AftersunError
 
@@ -59,8 +58,8 @@ def erase(
 
     Example: aftersun customer erase company.duckdb C0001 --yes
     """
+    from aftersun.inventory.privacy.customer_rows import erase as erase_customer
     from aftersun.inventory.privacy.customer_rows import find_rows
-    from aftersun.inventory.privacy.erase import erase as erase_customer
     from aftersun.scoring.run.run_folder import discard
 
     if not yes:

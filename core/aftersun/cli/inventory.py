@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from aftersun.cli.declaring import argument, flag, group, option
-from aftersun.cli.opening import opened
-from aftersun.cli.options import AsJson, InventoryFile
+from aftersun.cli.options import AsJson, InventoryFile, opened
 from aftersun.cli.terminal import terminal
 from aftersun.model.errors import EXIT_LOSSES, AftersunError
 
@@ -73,8 +72,7 @@ def load(
 
     Example: aftersun inventory load company.duckdb customer.csv site.csv array.csv tariff.csv
     """
-    from aftersun.inventory.loading.contents import tables_in
-    from aftersun.inventory.loading.load import load_file
+    from aftersun.inventory.loading.load import load_file, tables_in
     from aftersun.inventory.store.dictionary import tables
 
     if table:

@@ -7,8 +7,7 @@ from pathlib import Path
 from typing import Annotated
 
 from aftersun.cli.declaring import argument, day_option, day_or_none, flag, group, option, pairs
-from aftersun.cli.opening import opened
-from aftersun.cli.options import AsJson, InventoryFile, PluginFolder, SiteOrAll
+from aftersun.cli.options import AsJson, InventoryFile, PluginFolder, SiteOrAll, opened
 from aftersun.cli.outputs import Letterhead, Only, Set, show_report
 from aftersun.cli.terminal import terminal
 from aftersun.model.errors import AftersunError

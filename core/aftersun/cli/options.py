@@ -1,13 +1,19 @@
-"""Arguments and options that several commands share."""
+"""Arguments and options that several commands share, and the opening of the inventory that they name."""
 
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 from aftersun.cli.declaring import argument, day_option, flag, option
+
+if TYPE_CHECKING:
+    from aftersun.documents.run_view import RunView
+    from aftersun.inventory.store.file import Inventory
 
 CORES = os.cpu_count() or 1
 
@@ -20,3 +26,21 @@ CompanyFile = Annotated[Path | None, option("options.company_file", "--company")
 SwitchedOffBy = Annotated[Path | None, option("options.switched_off_by", "--company")]
 PluginFolder = Annotated[Path | None, option("options.plugin_folder", "--plugins-from")]
 Workers = Annotated[int, option("options.workers", min=1, show_default=True)]
+
+
+@contextmanager
+def opened(path: Path, read_only: bool = True) -> Iterator[Inventory]:
+    """Open an inventory while the block runs, to be read or, without ``read_only``, to be changed."""
+    from aftersun.inventory.store.file import Inventory
+
+    with Inventory.open(path, read_only=read_only) as inventory:
+        yield inventory
+
+
+@contextmanager
+def newest_run(path: Path) -> Iterator[RunView]:
+    """Open an inventory to read its newest run while the block runs."""
+    from aftersun.documents.run_view import RunView
+
+    with opened(path) as inventory:
+        yield RunView(inventory)

@@ -6,7 +6,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 from aftersun.cli.declaring import argument, day, flag, option
-from aftersun.cli.opening import newest_run
 from aftersun.cli.options import (
     CORES,
     AsJson,
@@ -18,6 +17,8 @@ from aftersun.cli.options import (
     SiteOrAll,
     SwitchedOffBy,
     Workers,
+    newest_run,
+    opened,
 )
 from aftersun.cli.terminal import terminal
 
@@ -207,7 +208,6 @@ def compare(
     Example: aftersun compare company.duckdb
     """
     from aftersun.cli.comparison import difference_as_data, show_difference
-    from aftersun.cli.opening import opened
     from aftersun.documents.compare import compare as compare_runs
 
     with opened(inventory) as source:

@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from aftersun import wording
 from aftersun.cli.call_list import in_full, sureness, worst_first
 from aftersun.cli.terminal import amount, cell, in_words, records, terminal
 from aftersun.documents.run_view import LEAST_KWH, RunView
@@ -14,18 +15,6 @@ from aftersun.inventory.store.dictionary import columns
 from aftersun.model.figures import ENGLISH
 from aftersun.money.prices import AVOIDED_KINDS
 from aftersun.scoring.run.site_detail import CloserLook
-from aftersun.wording import (
-    finding_text,
-    not_called_text,
-    note_text,
-    reason_text,
-    replaced_text,
-    say,
-    station_text,
-    status_text,
-    untold_text,
-    when_text,
-)
 
 DRIVERS_SHOWN = 3  # of each retrofit; JSON has all
 _TABLES = (
@@ -52,7 +41,7 @@ _ENERGY = {
 def report_as_data(view: RunView, site_id: str, look: CloserLook | None) -> dict[str, Any]:
     """Return everything the run knows of one site, for another program; with a closer ``look``, what it found."""
     ranking = view.table("ranking", site_id)
-    reasons = [reason_text(row, view.currency) for row in records(ranking)]
+    reasons = [wording.reason_text(row, view.currency) for row in records(ranking)]
     return {
         "run_id": view.run_id,
         "currency": view.currency,
@@ -138,7 +127,7 @@ def _facts(view: RunView, site_id: str) -> None:
     terminal.heading(f"Site {site_id}")
     if pd.isna(call["position"]):
         terminal.paragraph(
-            f"Not on the call list: {not_called_text(call['excluded_reason'], call['excluded_detail'])}."
+            f"Not on the call list: {wording.not_called_text(call['excluded_reason'], call['excluded_detail'])}."
         )
     else:
         terminal.paragraph(f"Number {call['position']} on the call list.")
@@ -186,28 +175,29 @@ def _meters(view: RunView, site_id: str) -> None:
     """Say what the site's own readings tell, and what is wrong with them."""
     for row in records(view.table("site_evidence", site_id)):
         if pd.isna(row["factor"]):
-            text = say("site.readings_useless", **row)
+            text = wording.say("site.readings_useless", **row)
         else:
-            text = say("site.readings", **row, percent=100 * row["factor"], error=100 * row["factor_se"])
+            text = wording.say("site.readings", **row, percent=100 * row["factor"], error=100 * row["factor_se"])
             if not pd.isna(row["shortfall"]) and row["shortfall"] > 0:
-                text += say("site.missing", percent=100 * row["shortfall"])
+                text += wording.say("site.missing", percent=100 * row["shortfall"])
         if not pd.isna(row["trend_low"]) and (row["trend_low"] > 0 or row["trend_high"] < 0):
-            text += say("site.trend", percent=100 * row["trend_per_year"])
+            text += wording.say("site.trend", percent=100 * row["trend_per_year"])
         terminal.paragraph(text)
-        if untold := untold_text(row):
+        if untold := wording.untold_text(row):
             terminal.paragraph(f"Not told by them: {untold}.")
     for finding in records(view.table("reading_finding", site_id)):
-        terminal.paragraph(f"Readings, {finding['meter']}: {finding_text(finding)}", hang=2)
+        terminal.paragraph(f"Readings, {finding['meter']}: {wording.finding_text(finding)}", hang=2)
 
 
 def _weather(row: pd.Series) -> str:
     """Say which weather the energy was computed with and how far it can be trusted."""
-    figures = {**row, "deviation": say("site.deviation", percent=100 * row["weather_sd_share"])}
+    figures = {**row, "deviation": wording.say("site.deviation", percent=100 * row["weather_sd_share"])}
     if row["weather_basis"] == "normals":
-        return say("site.normals", **figures)
+        return wording.say("site.normals", **figures)
     height = row["height_difference_m"]
     apart = "" if pd.isna(height) else f", {abs(height):.0f} m {'higher' if height > 0 else 'lower'}"
-    return say("site.station", **figures, apart=apart, far=say("site.far") if station_text(row.to_dict()) else "")
+    far = wording.say("site.far") if wording.station_text(row.to_dict()) else ""
+    return wording.say("site.station", **figures, apart=apart, far=far)
 
 
 def _retrofits(view: RunView, site_id: str, look: CloserLook | None) -> None:
@@ -226,7 +216,7 @@ def _retrofits(view: RunView, site_id: str, look: CloserLook | None) -> None:
         for claim in records(claims[claims["retrofit"] == mine]):
             terminal.paragraph(f"The trade says: {claim['text']} ({claim['source']})", indent=2, hang=2)
         for item in records(assumed[(assumed["retrofit"] == mine) & assumed["replaced"].fillna(False)]):
-            why = replaced_text(cell(item["replaced_by"]), cell(item["replaced_why"]))
+            why = wording.replaced_text(cell(item["replaced_by"]), cell(item["replaced_why"]))
             terminal.say("site.replaced", indent=2, hang=2, **item, why=why, what=in_words(item["name"]))
         _safety(notes[notes["retrofit"] == mine], shown)
     terminal.result("")
@@ -237,8 +227,8 @@ def _verdict(row: Mapping[Any, Any], title: str, currency: str) -> None:
     """Print what is advised of a retrofit, why, its measures of worth and how sure they are."""
     worth = "" if pd.isna(row["npv"]) else f", net present value {amount(row['npv'])} {currency}"
     terminal.result("")
-    terminal.paragraph(f"{title}: {status_text(row['status'])}{worth}", hang=2)
-    terminal.paragraph(reason_text(row, currency), indent=2)
+    terminal.paragraph(f"{title}: {wording.status_text(row['status'])}{worth}", hang=2)
+    terminal.paragraph(wording.reason_text(row, currency), indent=2)
     if worth:
         terminal.paragraph(_measures(row), indent=2)
     _sure(row, currency, indent=2)
@@ -260,12 +250,12 @@ def _cost_table(items: pd.DataFrame) -> None:
     """Print what it takes once and what changes every year; a gain carries a plus."""
     rows = [
         [
-            when_text(item),
+            wording.when_text(item),
             f"{item['kind']}: {in_words(item['item'])}",
             f"{item['quantity']:,.3g}",
             item["unit"],
             f"{'+' if item['kind'] in AVOIDED_KINDS else ''}{amount(item['price'])}",
-            note_text(item),
+            wording.note_text(item),
         ]
         for item in records(items)
     ]
@@ -282,10 +272,10 @@ def _sure(row: Mapping[Any, Any], currency: str, indent: int = 0) -> None:
 
 def _measures(row: Mapping[Any, Any]) -> str:
     water = row["to_water_kwh"]
-    return say(
+    return wording.say(
         "site.measures",
         energy_gain_kwh=row["energy_gain_kwh"],
-        water=say("site.to_water", kwh=amount(water)) if not pd.isna(water) and water >= LEAST_KWH else "",
+        water=wording.say("site.to_water", kwh=amount(water)) if not pd.isna(water) and water >= LEAST_KWH else "",
         simple=_years(row["simple_payback_years"]),
         discounted=_years(row["discounted_payback_years"]),
         ratio="none" if pd.isna(row["sir"]) else f"{row['sir']:.2f}",

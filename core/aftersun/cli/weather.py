@@ -6,8 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 from aftersun.cli.declaring import argument, flag, group, option
-from aftersun.cli.opening import opened
-from aftersun.cli.options import AsJson, InventoryFile
+from aftersun.cli.options import AsJson, InventoryFile, opened
 from aftersun.cli.terminal import terminal
 from aftersun.model.errors import AftersunError
 

@@ -6,12 +6,12 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from aftersun.inventory.loading import readings
 from aftersun.inventory.loading.bad_rows import of_wrong_width
 from aftersun.inventory.loading.header import Header, match_header
 from aftersun.inventory.loading.raw_table import RawTable
 from aftersun.inventory.store import rules
 from aftersun.inventory.store.dictionary import columns, key_columns
+from aftersun.model import tables
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,6 +48,32 @@ def check_file(table: str, source: str, raw: RawTable) -> CheckedFile:
     text, values, problems = rules.read(given, cells, raw.decimal_comma)
     keys = {key: values[key] for key in key_columns(table)}
     repeated = rules.repeated_keys(list(keys), text.assign(**keys), raw.lines[cells.index])
-    contradictions = readings.row_problems(text, values) if table == "reading" else []
+    contradictions = _reading_problems(text, values) if table == "reading" else []
     problems = [of_wrong_width(raw), *problems, repeated, *contradictions]
     return CheckedFile(table, source, raw, header, text, values, rules.gather(problems))
+
+
+def _reading_problems(text: pd.DataFrame, values: pd.DataFrame) -> list[pd.DataFrame]:
+    """Return the problems of meter readings whose columns contradict each other, whatever the other rows say.
+
+    A row is either the energy of an interval (``kwh`` from ``starts_at`` to ``ends_at``) or what a counter showed at
+    one moment (``register_kwh`` at ``starts_at``). What only a whole series shows is judged when readings are used.
+    ``text`` and ``values`` have the same rows; a column may be missing from both. Whether a cell is filled is
+    told by its text, so that an unreadable number is not called missing as well.
+    """
+    given = text.reindex(columns=["ends_at", "kwh", "register_kwh"]).notna()
+    kwh_end, energy, counter = given["ends_at"], given["kwh"], given["register_kwh"]
+    problems = [
+        rules.where(~energy & ~counter, "no_reading"),
+        rules.where(energy & counter, "two_readings"),
+        rules.where(energy & ~counter & ~kwh_end, "energy_without_end"),
+        rules.where(counter & ~energy & kwh_end, "counter_with_end"),
+    ]
+    if "ends_at" in values:
+        days = (values["ends_at"] - values["starts_at"]).dt.total_seconds() / 86400
+        longest = tables.mode("readings_limits.csv", "longest_interval")
+        problems += [
+            rules.where(days <= 0, "interval_backward"),
+            rules.where(days > longest, "interval_too_long", longest=longest),
+        ]
+    return problems

@@ -18,20 +18,7 @@ from xml.parsers import expat
 
 import openpyxl
 
-from aftersun.inventory.loading.bounds import (
-    DEEPEST,
-    LARGEST_FILE,
-    LONGEST_LINE,
-    MOST_IN_ROW,
-    MOST_LOOSE,
-    MOST_TAGS,
-    MOST_WORKBOOK_ROWS,
-    Progress,
-    RowsRead,
-    check_size,
-    too_much,
-    unreadable,
-)
+from aftersun.inventory.loading import bounds
 from aftersun.inventory.loading.raw_table import RawTable, raw_table, without_empty_end
 from aftersun.inventory.store.refusals import refusal
 from aftersun.model.errors import AftersunError
@@ -43,11 +30,11 @@ _MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
 _CLEARED = (f"{_MAIN} row", f"{_MAIN} si")  # openpyxl lets go of them one by one
 
 
-def read_workbook(path: Path, sheet: str, progress: Progress | None) -> RawTable:
+def read_workbook(path: Path, sheet: str, progress: bounds.Progress | None) -> RawTable:
     """Read the sheet of that name, or the only one."""
     with _opened(path) as book:
         cells = _sheet(path, book, sheet)
-        rows = RowsRead(path.name, progress, cells.max_row or 0, MOST_WORKBOOK_ROWS)
+        rows = bounds.RowsRead(path.name, progress, cells.max_row or 0, bounds.MOST_WORKBOOK_ROWS)
         cells.reset_dimensions()  # some programs state them wrongly
         for line, values in enumerate(cells.iter_rows(values_only=True), start=1):
             kept = len(values)
@@ -74,7 +61,7 @@ def sheet_names(path: Path) -> tuple[str, ...]:
 @contextmanager
 def _opened(path: Path) -> Iterator[Any]:
     try:
-        check_size(path)
+        bounds.check_size(path)
         _check_workbook(path)
         with warnings.catch_warnings():
             # About styles and extensions that do not concern the values.
@@ -82,7 +69,7 @@ def _opened(path: Path) -> Iterator[Any]:
             with path.open("rb") as file:  # by us: openpyxl leaves open what it cannot read
                 yield openpyxl.load_workbook(file, read_only=True, data_only=True)
     except OSError as error:
-        raise unreadable(path, error) from error
+        raise bounds.unreadable(path, error) from error
     except AftersunError:
         raise
     except Exception as error:  # a damaged or locked workbook fails in many places of the libraries that read it
@@ -137,8 +124,8 @@ def _check_parts(path: Path, _size: int, _changed_ns: int) -> None:
     with zipfile.ZipFile(path) as archive:
         parts = archive.infolist()
         size = sum(part.file_size for part in parts)
-        if size > LARGEST_FILE:
-            raise too_much(path.name, f"it unpacks to {size:,} bytes; {LARGEST_FILE:,} is the most")
+        if size > bounds.LARGEST_FILE:
+            raise bounds.too_much(path.name, f"it unpacks to {size:,} bytes; {bounds.LARGEST_FILE:,} is the most")
         tags = 0
         for part in parts:
             with archive.open(part) as content:
@@ -153,10 +140,10 @@ def _check_part(content: IO[bytes], name: str, tags: int) -> int:
         in_chunk = chunk.count(b"<")
         tags += in_chunk
         bare = 0 if in_chunk else bare + len(chunk)
-        if tags > MOST_TAGS:
-            raise too_much(name, f"more than {MOST_TAGS:,} tags")
-        if bare > LONGEST_LINE:
-            raise too_much(name, f"a part of it holds more than {LONGEST_LINE:,} bytes without a tag")
+        if tags > bounds.MOST_TAGS:
+            raise bounds.too_much(name, f"more than {bounds.MOST_TAGS:,} tags")
+        if bare > bounds.LONGEST_LINE:
+            raise bounds.too_much(name, f"a part of it holds more than {bounds.LONGEST_LINE:,} bytes without a tag")
         check.feed(chunk)
     return tags
 
@@ -185,16 +172,16 @@ class _PartCheck:
 
     def _start(self, tag: str, _attributes: object) -> None:
         self._depth += 1
-        if self._depth > DEEPEST:
-            raise too_much(self._name, f"elements within elements, more than {DEEPEST} deep")
+        if self._depth > bounds.DEEPEST:
+            raise bounds.too_much(self._name, f"elements within elements, more than {bounds.DEEPEST} deep")
         if self._row_depth:
             self._in_row += 1
-            if self._in_row > MOST_IN_ROW:
-                raise too_much(self._name, f"more than {MOST_IN_ROW:,} elements in a row")
+            if self._in_row > bounds.MOST_IN_ROW:
+                raise bounds.too_much(self._name, f"more than {bounds.MOST_IN_ROW:,} elements in a row")
         else:
             self._loose += tag not in _CLEARED
-            if self._loose > MOST_LOOSE:
-                raise too_much(self._name, f"more than {MOST_LOOSE:,} elements that are no rows")
+            if self._loose > bounds.MOST_LOOSE:
+                raise bounds.too_much(self._name, f"more than {bounds.MOST_LOOSE:,} elements that are no rows")
             if tag in _CLEARED:
                 self._row_depth, self._in_row = self._depth, 0
 

@@ -1,18 +1,22 @@
-"""Everything that an inventory holds on one customer, table by table."""
+"""Everything that an inventory holds on one customer, table by table: found, shown, erased."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
 from typing import Any
 
 import duckdb
 
+from aftersun.inventory.loading import erased
 from aftersun.inventory.store.dictionary import PERSONAL_TABLES
 from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.private import put_in_place
 from aftersun.inventory.store.refusals import refusal
-from aftersun.inventory.store.rewrite import Condition, columns_of, tables_of
+from aftersun.inventory.store.rewrite import Condition, columns_of, for_rewriting, tables_of, write_copy
 from aftersun.inventory.store.sql import quoted, scalar
 
 _SHORTEST_TELLING = 4  # letters of a cell that tells a person; a shorter one stands in other people's rows too
@@ -63,6 +67,30 @@ def read_rows(inventory: Inventory, of_customer: CustomerRows) -> dict[str, list
         result = inventory.connection.execute(f"SELECT * FROM {quoted(table)} WHERE {sql}", list(values))
         names = [column[0] for column in result.description]
         rows[table] = [dict(zip(names, map(_shown, row), strict=True)) for row in result.fetchall()]
+    return rows
+
+
+def erase(path: Path | str, customer_id: str, on: date | None = None) -> CustomerRows:
+    """Erase a customer with all that hangs on them, and remember hashes of the numbers against a later load.
+
+    Returns what was held and is no more.
+
+    The inventory is written anew without them and exchanged for the old file at once. Backups, exports and files made
+    from the inventory before are out of reach.
+
+    Raises
+    ------
+    InUse
+        If another process has the inventory open.
+    AftersunError
+        If nothing is held on such a customer, or the inventory cannot be opened or written.
+    """
+    path = Path(path)
+    with for_rewriting(path) as (inventory, made):
+        rows = find_rows(inventory, customer_id)
+        marks = erased.marks(inventory.connection, customer_id, rows.site_ids, on or date.today())
+        write_copy(inventory, made, rows.tables, {"erased": marks})
+        put_in_place(made, path, replace=True)
     return rows
 
 

@@ -17,8 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from aftersun.inventory.loading import rejects
-from aftersun.inventory.loading.contents import tables_in
-from aftersun.inventory.loading.load import load_file
+from aftersun.inventory.loading.load import load_file, tables_in
 from aftersun.inventory.store import migrations, read
 from aftersun.inventory.store.file import Inventory
 

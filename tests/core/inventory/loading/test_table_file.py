@@ -10,7 +10,7 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from aftersun.inventory.loading.contents import tables_in
+from aftersun.inventory.loading.load import tables_in
 from aftersun.inventory.loading.table_file import read_file
 from aftersun.model.errors import AftersunError
 

@@ -11,8 +11,7 @@ import column_reference as reference
 import openpyxl
 import pytest
 
-from aftersun.inventory.loading.contents import tables_in
-from aftersun.inventory.loading.load import load_file
+from aftersun.inventory.loading.load import load_file, tables_in
 from aftersun.inventory.loading.templates import write_templates
 from aftersun.inventory.store.dictionary import columns, tables
 from aftersun.inventory.store.file import Inventory

@@ -14,8 +14,7 @@ from aftersun.inventory.loading import erased
 from aftersun.inventory.loading.load import load_file
 from aftersun.inventory.loading.rejects import open_rejects
 from aftersun.inventory.log import call_log
-from aftersun.inventory.privacy.customer_rows import find_rows, read_rows
-from aftersun.inventory.privacy.erase import erase
+from aftersun.inventory.privacy.customer_rows import erase, find_rows, read_rows
 from aftersun.inventory.privacy.retention import untouched
 from aftersun.inventory.store import read
 from aftersun.inventory.store.file import Inventory

@@ -22,7 +22,7 @@ import pandas as pd
 
 from aftersun.inventory.loading.load import load_file
 from aftersun.inventory.log.call_log import record_call
-from aftersun.inventory.privacy.erase import erase
+from aftersun.inventory.privacy.customer_rows import erase
 from aftersun.inventory.runs.prune import prune
 from aftersun.inventory.runs.stored_runs import RunRecord, write_run
 from aftersun.inventory.store.backup import copy_inventory
