@@ -1,14 +1,21 @@
-"""Which arrays can be raised, what raising brings with it, and whether their roof bears the ballast."""
+"""Which arrays can be raised, what raising brings with it, and whether their roof bears the ballast.
+
+Wind and ballast are a screening, never a structural design. Peak velocity pressure as in EN 1991-1-4, sections 4.2 to
+4.5, with its recommended values (flat ground, no factor for direction or season; a national annex may differ):
+``q_p = c_e(z) q_b``, ``q_b = 0.5 rho v_b^2``. The force on a module is ``q_p c A``, and ballast alone weighs it down:
+``F / g``, no friction, no coupling of rows, no own weight counted. Table 4.1 from memory, compared with public code
+that states it.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 
 import numpy as np
+import numpy.typing as npt
 
 from aftersun import api
 from aftersun_retrofits import _common as common
-from aftersun_retrofits import _wind as wind
 
 FRAMES = (common.FLAT_FRAME, common.GROUND_FRAME)
 FLAT_ROOFS = ("flat membrane", "flat gravel")
@@ -19,6 +26,19 @@ WIND_FACTS = {
     "storeys": "the height of the building is not known",
     "roof_reserve_kg_m2": "the load that the roof can still bear is not known",
 }
+
+AIR_DENSITY_KG_M3 = 1.25  # EN 1991-1-4, 4.5
+GRAVITY_M_S2 = 9.80665  # standard gravity
+STOREY_M = 3.0  # height of a storey; common practice, no source
+
+# Roughness length z0 and least height zmin in m, EN 1991-1-4 table 4.1. "open water" stands for 0 and I: 0 is taken.
+TERRAIN = {
+    "open water": (0.003, 1.0),
+    "open country": (0.05, 2.0),
+    "suburban or forest": (0.3, 5.0),
+    "city": (1.0, 10.0),
+}
+_UNKNOWN = (np.nan, np.nan)
 
 
 @common.of_facts
@@ -61,6 +81,29 @@ def raised_on_roof(cohort: api.Cohort) -> api.Bools:
     return can_be_raised(cohort) & ~common.stands_on_ground(cohort)
 
 
+def velocity_pressure_pa(wind_m_s: npt.ArrayLike, air_density_kg_m3: float = AIR_DENSITY_KG_M3) -> api.Floats:
+    """Return ``0.5 rho v^2`` in Pa."""
+    speed = np.asarray(wind_m_s, dtype=np.float64)
+    return 0.5 * air_density_kg_m3 * speed**2
+
+
+def exposure_factor(height_m: npt.ArrayLike, terrain: npt.NDArray[np.object_]) -> api.Floats:
+    """Return ``c_e(z) = (1 + 7 I_v) c_r^2``: peak pressure at a height over that of the basic wind speed.
+
+    ``c_r = k_r ln(z / z0)``, ``k_r = 0.19 (z0 / 0.05)^0.07``, ``I_v = 1 / ln(z / z0)``, z no less than zmin. NaN where
+    the terrain is not one of :data:`TERRAIN`.
+    """
+    rough, least = np.array([TERRAIN.get(str(name), _UNKNOWN) for name in terrain]).reshape(-1, 2).T
+    ratio = np.log(np.maximum(np.asarray(height_m, dtype=np.float64), least) / rough)
+    factor: api.Floats = (1.0 + 7.0 / ratio) * (0.19 * (rough / 0.05) ** 0.07 * ratio) ** 2
+    return factor
+
+
+def ballast_kg_m2_of_glass(pressure_pa: npt.ArrayLike, coefficient: npt.ArrayLike) -> api.Floats:
+    """Return the mass in kg whose weight is the wind's force ``q c`` on one m2 of a module."""
+    return np.asarray(pressure_pa, dtype=np.float64) * np.asarray(coefficient, dtype=np.float64) / GRAVITY_M_S2
+
+
 def ballast_kg_m2(cohort: api.Cohort, values: Mapping[str, float]) -> api.Floats:
     """Return the ballast that wind calls for beyond what is there, kg a m2 of roof, per site (S,).
 
@@ -68,10 +111,10 @@ def ballast_kg_m2(cohort: api.Cohort, values: Mapping[str, float]) -> api.Floats
     roof. A single row is reckoned to lie on its own area, rows at their pitch.
     """
     sites, arrays = cohort.sites, cohort.arrays
-    height = common.numbers(sites, "storeys") * wind.STOREY_M
+    height = common.numbers(sites, "storeys") * STOREY_M
     terrain = sites["terrain"].astype(object).to_numpy(dtype=object)
-    pressure = wind.velocity_pressure_pa(common.numbers(sites, "wind_m_s")) * wind.exposure_factor(height, terrain)
-    per_module_m2 = wind.ballast_kg(wind.wind_force_n(pressure, values["wind_coefficient"], 1.0))
+    pressure = velocity_pressure_pa(common.numbers(sites, "wind_m_s")) * exposure_factor(height, terrain)
+    per_module_m2 = ballast_kg_m2_of_glass(pressure, values["wind_coefficient"])
     usual = np.where(pitch_unknown(cohort), values["ground_cover_if_unknown"], 1.0)
     cover = common.numbers(arrays, "ground_cover_ratio", usual)
     there = np.where(common.equals(arrays, "mounting", common.FLAT_FRAME), values["present_ballast_kg_m2"], 0.0)

@@ -134,8 +134,7 @@ def _uncleaned_share(cohort: api.Cohort, plant: api.Plant) -> api.Floats:
     cleanings = common.of_site(cohort, common.numbers(cohort.sites, "cleanings_per_year", 0.0))
     between = loss_between_cleanings(plant.soiling_rate_per_day, cleanings)
     alone = api.annual_soiling_loss(cohort, plant)
-    share: api.Floats = np.divide(between, alone, out=np.ones_like(alone), where=(alone > 0) & (between < alone))
-    return share
+    return np.divide(between, alone, out=np.ones_like(alone), where=(alone > 0) & (between < alone))
 
 
 def _visits(cohort: api.Cohort, assume: api.Assumed, every: int | None) -> Sequence[api.CostLine]:
@@ -157,8 +156,7 @@ def _cleanings_saved(cohort: api.Cohort, assume: api.Assumed, fade: api.Floats) 
     """
     mean_left = float(fade[: max(round(assume["life_years"]), 1)].mean())
     cleanings = common.numbers(cohort.sites, "cleanings_per_year", 0.0)
-    saved: api.Floats = cleanings * assume["cleanings_saved_share"] * mean_left
-    return saved
+    return cleanings * assume["cleanings_saved_share"] * mean_left
 
 
 def _site_soiling_loss(cohort: api.Cohort, plant: api.Plant | None = None) -> api.Floats:

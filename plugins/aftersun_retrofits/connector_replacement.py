@@ -47,8 +47,7 @@ def contact_loss(
     """
     count = np.asarray(modules, dtype=np.float64)
     power = np.multiply(imp_a, vmp_v)
-    share: api.Floats = (count + 1.0) / count * contact_power_w(imp_a, contact_mohm) / power
-    return share
+    return (count + 1.0) / count * contact_power_w(imp_a, contact_mohm) / power
 
 
 def fault_factor(
@@ -59,10 +58,7 @@ def fault_factor(
     ``poor_chance`` that pairs are mixed or made on site, ``hot_chance`` that one is hot or melted; linear in both, so
     that a fleet's mean is the factor at its shares.
     """
-    factor: api.Floats = (
-        1.0 + (poor_factor - 1.0) * np.asarray(poor_chance) + (hot_factor - 1.0) * np.asarray(hot_chance)
-    )
-    return factor
+    return 1.0 + (poor_factor - 1.0) * np.asarray(poor_chance) + (hot_factor - 1.0) * np.asarray(hot_chance)
 
 
 def mean_age_factor(
@@ -76,8 +72,7 @@ def mean_age_factor(
     end = start + years
     first = np.clip(1.0 - start, 0.0, years)
     late = np.clip(end - np.maximum(start, late_from_years), 0.0, years)
-    mean: api.Floats = 1.0 + ((first_factor - 1.0) * first + (late_factor - 1.0) * late) / years
-    return mean
+    return 1.0 + ((first_factor - 1.0) * first + (late_factor - 1.0) * late) / years
 
 
 class ConnectorReplacement:
@@ -164,8 +159,7 @@ def _known_danger(cohort: api.Cohort) -> api.Bools:
 
 def _either(chance: npt.ArrayLike, other: npt.ArrayLike) -> api.Floats:
     """Return the chance that at least one of two independent facts is true."""
-    either: api.Floats = 1.0 - np.subtract(1.0, chance) * np.subtract(1.0, other)
-    return either
+    return 1.0 - np.subtract(1.0, chance) * np.subtract(1.0, other)
 
 
 def _building_share(cohort: api.Cohort, modules: api.Floats, assume: api.Assumed) -> api.Floats:

@@ -78,8 +78,7 @@ def growth_by_year(per_year: api.Floats | float, limit: api.Floats | float, year
     until = np.arange(years + 1, dtype=np.float64)
     full = most / np.maximum(slope, 1e-12)  # years until it is reached
     area = np.where(until < full, slope * until**2 / 2, most * (until - full / 2))
-    mean: api.Floats = np.diff(area, axis=-1)
-    return mean
+    return np.diff(area, axis=-1)
 
 
 def lightly_hit(loss: api.Floats | float, severe_loss: float) -> api.Floats:

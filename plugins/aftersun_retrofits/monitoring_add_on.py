@@ -78,8 +78,7 @@ class Faults(NamedTuple):
         """Return :attr:`saved` in year 1, 2, ... after fitting, while it builds up, (S, years)."""
         without = _column(self.lost_without) * built_up(self.days_without, years)
         sooner = without - _column(self.lost_with) * built_up(self.days_with, years)
-        each: api.Floats = _column(np.multiply(self.per_year, self.share_lost)) * np.maximum(sooner, 0.0)
-        return each
+        return _column(np.multiply(self.per_year, self.share_lost)) * np.maximum(sooner, 0.0)
 
 
 def energy_lost(daily: api.Floats, days: Number, starts: api.Floats) -> api.Floats:
@@ -145,8 +144,7 @@ def built_up(days: Number, years: int) -> api.Floats:
     until = np.arange(years + 1, dtype=np.float64) * DAYS
     stay = np.maximum(_column(days), 1e-9)
     area = np.where(until < stay, until**2 / 2 / stay, until - stay / 2)  # of min(t, stay) / stay
-    mean: api.Floats = np.diff(area, axis=-1) / DAYS
-    return mean
+    return np.diff(area, axis=-1) / DAYS
 
 
 def stops_until(
@@ -295,8 +293,7 @@ def _stop_rate(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
     names = ("inverter_stop_rate", "inverter_stop_observed_years", "late_inverter_age_years", "late_stop_factor")
     hazard = [assume[name] for name in names]
     life = assume["life_years"]
-    rate: api.Floats = (stops_until(age + life, *hazard) - stops_until(age, *hazard)) / life
-    return rate
+    return (stops_until(age + life, *hazard) - stops_until(age, *hazard)) / life
 
 
 def _parts(cohort: api.Cohort, assume: api.Assumed) -> tuple[api.Floats, api.Floats]:

@@ -15,7 +15,7 @@ stays at its middle tilt is, and the loss grows with the square of the error in 
 full chain at m = 0.3). What is left of the gain is the fade, the same in every year, taken by energy. On the ground an
 owner who lives there adjusts by himself; everywhere else each visit is a yearly cost.
 
-Wind: ballast against the peak velocity pressure of EN 1991-1-4 (``_wind``, ``_raising``) as a screening. If it weighs
+Wind: ballast against the peak velocity pressure of EN 1991-1-4 (``_raising``) as a screening. If it weighs
 more than the roof bears the site is rejected; if wind, terrain, height or reserve is not known it is surveyed. It never
 replaces the engineer's check, which is part of the price. On the ground posts or weights hold the frame, not the roof.
 
@@ -27,6 +27,11 @@ One wind coefficient for all tilts and places on the roof; corners can be twice 
 sky, modules that face the equator and latitudes of 25 to 50 degrees; elsewhere the seasonal plant is still simulated as
 set, so that a poor setting is not chosen. By bill only one step beside the tilt of most energy is tried. That steeper
 glass sheds more dirt is not counted, nor is a frame left unbolted in a storm, nor room for spreading rows.
+
+References
+----------
+.. [1] Jacobson and Jadhav, Solar Energy 169, 2018, 55-66: cubic fit to simulated yields of fixed tilts.
+.. [2] C. R. Landau, "Optimum Tilt of Solar Panels" (web article): clear-sky beam, for latitudes of 25 to 50 degrees.
 """
 
 from __future__ import annotations
@@ -39,11 +44,72 @@ import numpy.typing as npt
 from aftersun import api
 from aftersun_retrofits import _common as common
 from aftersun_retrofits import _raising as raising
-from aftersun_retrofits import _tilt_angles as angles
 
 # More below the fit than above: cloud, row shading and other directions call for flatter modules.
 STEPS_FROM_FIT = (-3, -2, -1, 0, 1, 2)
 POSITIONS = {2: "two seasonal positions", 4: "four seasonal positions"}
+# Tilt = factor x latitude + offset in degrees [2]_: in between, in summer, in winter.
+_SEASONAL = {
+    2: ((0.76, 3.1), (0.93, -21.0), (0.875, 19.2)),  # in between: the fixed tilt, which two positions do not have
+    4: ((0.98, -2.3), (0.92, -24.3), (0.89, 24.0)),
+}
+# Of four positions, days in spring and autumn over those in summer and winter: 88 / 277.
+_BETWEEN_DAYS = 88.0 / 277.0
+
+
+def optimal_tilt_deg(latitude_deg: npt.ArrayLike) -> api.Floats:
+    """Return the best fixed tilt in degrees of modules that face the equator, by latitude (north positive) [1]_.
+
+    For the southern hemisphere the angle is given as positive too.
+    """
+    lat = np.asarray(latitude_deg, dtype=np.float64)
+    north = 1.3793 + lat * (1.2011 + lat * (-0.014404 + lat * 0.000080509))
+    south = -0.41657 + lat * (1.4216 + lat * (0.024051 + lat * 0.00021828))
+    return np.abs(np.where(lat < 0, south, north))
+
+
+def seasonal_tilts_deg(latitude_deg: npt.ArrayLike, positions: int) -> tuple[api.Floats, api.Floats, api.Floats]:
+    """Return the tilts in between, in summer and in winter for 2 or 4 positions, degrees, either hemisphere [2]_."""
+    lat = np.abs(np.asarray(latitude_deg, dtype=np.float64))
+    between, summer, winter = (np.clip(factor * lat + offset, 0.0, 90.0) for factor, offset in _SEASONAL[positions])
+    return between, summer, winter
+
+
+def standing_since(missed: npt.ArrayLike, positions: int) -> api.Floats:
+    """Return the chance that the frame was last moved 0, 1, 2, ... adjustments ago, last axis of size ``positions``.
+
+    Each adjustment is missed with the chance ``missed``, whatever happened before, and then the old position stays. One
+    made ``positions`` ago left the same position, so the chances are ``m^j / (1 + m + ... + m^(positions - 1))``.
+    """
+    chance = np.asarray(missed, dtype=np.float64)[..., np.newaxis] ** np.arange(positions)
+    shares: api.Floats = chance / chance.sum(axis=-1, keepdims=True)
+    return shares
+
+
+def swapped_share(missed: npt.ArrayLike) -> api.Floats:
+    """Return the share of the year that two positions stand the wrong way round: ``m / (1 + m)``."""
+    return standing_since(missed, 2)[..., 1]
+
+
+def held_back_share(missed: npt.ArrayLike) -> api.Floats:
+    """Return what missed adjustments of four positions lose, over the loss of standing at the middle tilt all year.
+
+    The loss grows with the square of the error in angle. In summer and winter one step is that to the middle tilt, two
+    steps lose four times as much; in spring and autumn one step loses as much a day, two steps lead back.
+    """
+    since = standing_since(missed, 4)
+    one_step, two_steps = since[..., 1] + since[..., 3], since[..., 2]
+    return one_step * (1.0 + _BETWEEN_DAYS) + 4.0 * two_steps
+
+
+def effect_left(today_kwh: api.Floats, right_kwh: api.Floats, wrong_kwh: api.Floats, share: api.Floats) -> api.Floats:
+    """Return the share of the gain ``right - today`` that stays where ``share`` of ``right - wrong`` is lost; 0..1.
+
+    All of shape (S,). Where nothing is gained there is nothing to lose: 1.
+    """
+    gain = right_kwh - today_kwh
+    lost = np.divide(share * (right_kwh - wrong_kwh), gain, out=np.zeros_like(gain), where=gain > 0.0)
+    return np.clip(1.0 - lost, 0.0, 1.0)
 
 
 class TiltMount:
@@ -110,8 +176,8 @@ class TiltMount:
         for positions, label in POSITIONS.items():
             right, wrong = _seasonal_plants(cohort, raised, positions, assume)
             right_kwh, wrong_kwh = api.annual_generation(cohort, right), api.annual_generation(cohort, wrong)
-            share = angles.swapped_share(missed) if positions == 2 else angles.held_back_share(missed)
-            left = angles.effect_left(today, right_kwh, wrong_kwh, share)
+            share = swapped_share(missed) if positions == 2 else held_back_share(missed)
+            left = effect_left(today, right_kwh, wrong_kwh, share)
             visits = positions * (1.0 - by_owner)
             changes.append(
                 api.Change(
@@ -162,7 +228,7 @@ def _best_tilt_deg(
 ) -> tuple[api.Floats, api.Floats]:
     """Return per site (S,) the tilt of the lowest bill, NaN where none beats the baseline, and that of most energy."""
     step = assume["tilt_step_deg"]
-    fit = np.round(angles.optimal_tilt_deg(common.numbers(cohort.sites, "latitude")) / step) * step
+    fit = np.round(optimal_tilt_deg(common.numbers(cohort.sites, "latitude")) / step) * step
     most, most_kwh = np.full(len(cohort), -np.inf), fit
     for steps in STEPS_FROM_FIT:
         tilt = np.clip(fit + steps * step, 0.0, assume["most_tilt_deg"])
@@ -181,7 +247,7 @@ def _best_tilt_deg(
 def _seasonal_tilts(cohort: api.Cohort, positions: int, assume: api.Assumed) -> tuple[api.Floats, ...]:
     """Return per site (S,) the tilts in between, in summer and in winter, in the steps of the frames and no steeper."""
     step = assume["tilt_step_deg"]
-    tilts = angles.seasonal_tilts_deg(common.numbers(cohort.sites, "latitude"), positions)
+    tilts = seasonal_tilts_deg(common.numbers(cohort.sites, "latitude"), positions)
     return tuple(np.minimum(np.round(tilt / step) * step, assume["most_tilt_deg"]) for tilt in tilts)
 
 

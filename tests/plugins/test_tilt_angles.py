@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from aftersun_retrofits._tilt_angles import (
+from aftersun_retrofits.tilt_mount import (
     effect_left,
     held_back_share,
     optimal_tilt_deg,
