@@ -18,7 +18,7 @@ from aftersun import api
 from aftersun.host import specs
 from aftersun.model import change, figures, ranges
 from aftersun.model.errors import AftersunError
-from aftersun.model.plant import PER_ARRAY, level_of
+from aftersun.model.plant import PER_ARRAY
 
 BEGIN = "<!-- reference begin -->"
 END = "<!-- reference end -->"
@@ -79,7 +79,7 @@ def _class(name: str, thing: type) -> str:
         remarks = _remarks(thing)
         rows = ["| field | type | default | meaning |", "|---|---|---|---|"]
         for field in fields(thing):
-            shape = "" if thing is not api.Plant else " (A,)" if level_of(field.name) == PER_ARRAY else " (S,)"
+            shape = "" if thing is not api.Plant else " (A,)" if field.name in PER_ARRAY else " (S,)"
             cells = (
                 f"`{field.name}`",
                 f"`{_type(str(field.type))}`{shape}",

@@ -42,6 +42,7 @@ from aftersun.model.change import (
     CostLine,
     Note,
     Notes,
+    Retrofit,
     Screening,
     severity_order,
 )
@@ -67,7 +68,6 @@ from aftersun.model.letter import (
 from aftersun.model.output import OF_LETTER, OF_RUN, Letterhead, Output, RunView, SafetyNotes
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Assumed, Bools, Claim, Fact, Floats, Range
-from aftersun.model.retrofit import Retrofit
 from aftersun.model.tables import read_claims, read_facts, read_notes, read_ranges
 from aftersun.model.weather import Station, WeatherYear
 from aftersun.money.tariffs import yearly_bill as _yearly_bill

@@ -15,7 +15,7 @@ from scipy.spatial import cKDTree
 
 from aftersun.model.ranges import Bools, Floats
 from aftersun.model.sphere import unit_vectors
-from aftersun.model.typical_year import DAYS_IN_MONTH
+from aftersun.model.weather import DAYS_IN_MONTH
 
 SOUTH = -60.0
 CELL = 0.5

@@ -18,7 +18,7 @@ import pandas as pd
 from aftersun.money.company import Month
 from aftersun.scoring.calls.programme import Limits, choose_offers
 from aftersun.scoring.calls.visits import round_trips, rounds_of
-from aftersun.testing.company import sample_company
+from aftersun.testing.builders import sample_company
 
 
 def invented(count: int) -> tuple[pd.DataFrame, pd.DataFrame]:

@@ -10,7 +10,7 @@ import pytest
 
 from aftersun import api
 from aftersun.testing import RetrofitConformance
-from aftersun.testing.check import verdicts
+from aftersun.testing.conformance import verdicts
 
 RULES = [name for name in vars(RetrofitConformance) if name.startswith("test_")]
 UNIT = api.Range(1.0, 0.5, 2.0, "1", "assumption")

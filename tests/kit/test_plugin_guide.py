@@ -18,7 +18,7 @@ from aftersun.host import specs
 from aftersun.host.registry import Loaded, find_plugins
 from aftersun.model.errors import AftersunError
 from aftersun.testing import RetrofitConformance
-from aftersun.testing.check import verdicts
+from aftersun.testing.conformance import verdicts
 
 PLUGINS = Path(__file__).parents[2] / "plugins"
 TEXT = (PLUGINS / "README.md").read_text(encoding="utf-8")

@@ -18,7 +18,7 @@ from aftersun.testing import (
     unknown_frame,
     unknown_site,
 )
-from aftersun.testing.declared import Declared
+from aftersun.testing.answers import Declared
 
 
 def test_a_mapping_changes_an_ordinary_home():

@@ -40,7 +40,7 @@ def check(what: Annotated[str, argument("plugin.what")]) -> None:
     Example: aftersun plugin check my-folder/roof_wash.py
     """
     from aftersun.host.registry import find_plugins
-    from aftersun.testing.check import seconds_per_1000_sites, verdicts
+    from aftersun.testing.conformance import seconds_per_1000_sites, verdicts
 
     path = Path(what)
     registry = find_plugins(folder=path) if path.exists() else find_plugins()

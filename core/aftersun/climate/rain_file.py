@@ -24,8 +24,7 @@ from aftersun.climate.rain import Rain, doubt
 from aftersun.climate.synthesis.rain import wet_day_counts
 from aftersun.climate.text import Unusable, read_bytes, to_text
 from aftersun.model.errors import AftersunError
-from aftersun.model.typical_year import DAYS_IN_MONTH, FIRST_DAY, MONTHS
-from aftersun.model.weather import Hours
+from aftersun.model.weather import DAYS_IN_MONTH, FIRST_DAY, MONTHS, Hours
 
 _FORMS = "Give a CSV table with the columns date,rain_mm (one year of days) or month,rain_mm,rain_days (12 months)."
 _GOLDEN = (np.sqrt(5) - 1) / 2

@@ -16,7 +16,7 @@ from aftersun.energy.planes import in_parts, plane_hours
 from aftersun.energy.shunt import full_sun_loss
 from aftersun.model import tables
 from aftersun.model.cohort import Cohort
-from aftersun.model.plant import PER_ARRAY, Plant, Texts, column_names
+from aftersun.model.plant import PER_ARRAY, Plant, Texts
 from aftersun.model.ranges import Floats
 
 Values = Mapping[str, float]
@@ -85,7 +85,7 @@ def _array_columns(cohort: Cohort, values: Values) -> dict[str, Any]:
         "extra_temp_k": 0.0,
         "transmittance": 1.0,
         "rain_threshold_mm": values["rain_threshold_mm"],
-        **{name: values[name] for name in column_names(PER_ARRAY) if name not in columns and name in values},
+        **{name: values[name] for name in PER_ARRAY if name not in columns and name in values},
     }
     return columns | {name: np.full(len(arrays), value) for name, value in same_everywhere.items()}
 

@@ -18,15 +18,15 @@ from aftersun.energy.planes import PlaneHours, few_sites, lit_hours, plant_hours
 from aftersun.energy.shunt import low_light_factor
 from aftersun.energy.soiling import distinct_ratios
 from aftersun.model.cohort import Cohort
-from aftersun.model.plant import PER_ARRAY, Plant, column_names
+from aftersun.model.plant import PER_ARRAY, Plant
 from aftersun.model.ranges import Floats
 from aftersun.model.weather import HOURS_PER_YEAR
 
 # Losses of an array in the order of the chain, which is that of the plant's columns; each multiplies by (1 - loss).
-ARRAY_LOSSES = tuple(name for name in column_names(PER_ARRAY) if name.endswith("_loss"))
+ARRAY_LOSSES = tuple(name for name in PER_ARRAY if name.endswith("_loss"))
 _OF_SITES = ("inverter_rating_kw", "inverter_efficiency", "availability", "calibration")
 # The columns of a plant on which what it generates depends.
-DECIDE_ON_GENERATION = (*column_names(PER_ARRAY), *_OF_SITES)
+DECIDE_ON_GENERATION = (*PER_ARRAY, *_OF_SITES)
 _NO_INVERTER_KW = 1e-9  # stands for 0, which the inverter model divides by
 _REFERENCE_EFFICIENCY = 0.9637  # of the inverter that the model's curve was fitted to
 

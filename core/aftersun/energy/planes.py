@@ -31,8 +31,7 @@ from pvlib import iam, irradiance, shading, temperature
 
 from aftersun.energy.assumptions import Float32s, between_nodes
 from aftersun.energy.skyline import heights, sky_share
-from aftersun.model.cohort import Cohort
-from aftersun.model.horizon import Horizon
+from aftersun.model.cohort import Cohort, Horizon
 from aftersun.model.plant import Plant, Texts
 from aftersun.model.ranges import Floats
 from aftersun.model.weather import WeatherYear

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from aftersun.energy.assumptions import Float32s
-from aftersun.model.horizon import Horizon
+from aftersun.model.cohort import Horizon
 from aftersun.model.ranges import Floats
 
 _DIRECTIONS_DEG = np.arange(0.5, 360.0)  # of the sum over the sky

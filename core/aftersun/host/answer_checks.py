@@ -23,7 +23,7 @@ from aftersun.model.change import (
     Notes,
     Screening,
 )
-from aftersun.model.plant import PER_ARRAY, Plant, level_of
+from aftersun.model.plant import PER_ARRAY, Plant
 
 # What numeric plant columns may hold, where it is not 0 to 1 for a loss, or 0 or more.
 _LIMITS = {row["column"]: (float(row["low"]), float(row["high"])) for row in aftersun_datasets.rows("plant_limits.csv")}
@@ -78,7 +78,7 @@ def check_change(
         values = getattr(answer.plant, column.name)
         if before is not None and values is getattr(before, column.name) and not values.flags.writeable:
             continue
-        _shape(f"plant.{column.name}", values, (arrays if level_of(column.name) == PER_ARRAY else size,))
+        _shape(f"plant.{column.name}", values, (arrays if column.name in PER_ARRAY else size,))
         if column.type == "Texts":
             _texts(f"plant.{column.name}", values, choices.get(column.name))
             continue

@@ -6,9 +6,9 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from aftersun.model.change import Retrofit
 from aftersun.model.errors import AftersunError
 from aftersun.model.ranges import Assumed, Range
-from aftersun.model.retrofit import Retrofit
 
 
 def assumed(retrofit: Retrofit, overrides: Mapping[str, float], priors: Mapping[str, float]) -> Assumed:

@@ -17,10 +17,9 @@ from aftersun.host import specs
 from aftersun.host.answer_checks import PluginError, require
 from aftersun.host.asking import TookTooLong, asking
 from aftersun.host.sources import Source, load, module_hash, read_sources, text_hash
-from aftersun.model.change import API_VERSION, About
+from aftersun.model.change import API_VERSION, About, Retrofit
 from aftersun.model.output import OF_LETTER, OF_RUN, Output
 from aftersun.model.ranges import Claim, Fact, Range
-from aftersun.model.retrofit import Retrofit
 
 Answer = TypeVar("Answer")
 

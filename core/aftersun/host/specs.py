@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pluggy
 
+from aftersun.model.change import Retrofit
 from aftersun.model.output import Output
-from aftersun.model.retrofit import Retrofit
 
 PROJECT = "aftersun"
 ENTRY_POINTS = "aftersun.plugins"

@@ -8,11 +8,10 @@ from dataclasses import replace
 import numpy as np
 
 from aftersun.host.registry import Registry
-from aftersun.model.change import About, Change, Notes, Screening
+from aftersun.model.change import About, Change, Notes, Retrofit, Screening
 from aftersun.model.cohort import Cohort
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Assumed, Claim, Fact, Range
-from aftersun.model.retrofit import Retrofit
 
 
 class StandIn:

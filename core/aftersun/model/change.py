@@ -1,12 +1,13 @@
-"""What a retrofit answers: whether it fits, what it changes and needs, and what can hurt someone.
+"""A retrofit and what it answers: whether it fits, what it changes and needs, and what can hurt someone.
 
 Quantities only, never prices: the company's own price book turns them into money.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -14,7 +15,7 @@ import numpy.typing as npt
 from aftersun.model.codes import CostKind
 from aftersun.model.cohort import Cohort
 from aftersun.model.plant import Plant
-from aftersun.model.ranges import Bools, Floats, Range
+from aftersun.model.ranges import Assumed, Bools, Claim, Fact, Floats, Range
 
 API_VERSION = 1  # of this interface; a plugin written for another one is skipped and told so
 
@@ -164,3 +165,32 @@ class Notes:
         """Return the notes of one site, most severe first."""
         here = [note for note, mask in self.entries if mask[row]]
         return sorted(here, key=lambda note: severity_order(note.severity))
+
+
+class Retrofit(Protocol):
+    """One retrofit. All methods work on a whole cohort; one site alone gives the same as in a batch."""
+
+    @property
+    def about(self) -> About:
+        """Who it is."""
+
+    @property
+    def assumptions(self) -> Mapping[str, Range]:
+        """Every number it uses, by name, with range, unit and source; the company's book may override each."""
+
+    @property
+    def facts(self) -> Mapping[str, Fact]:
+        """Yes/no facts of a site that matter and are often unknown."""
+
+    @property
+    def claims(self) -> Sequence[Claim]:
+        """What the trade commonly promises."""
+
+    def screen(self, cohort: Cohort) -> Screening:
+        """Say per site whether it fits, needs a survey first, or does not fit, and why."""
+
+    def change(self, cohort: Cohort, plant: Plant, assume: Assumed) -> Change:
+        """Return the plant with the retrofit and what it takes. ``cohort`` holds only sites that may have it."""
+
+    def safety(self, cohort: Cohort) -> Notes:
+        """Return what can hurt someone, per site; never empty for work on site."""

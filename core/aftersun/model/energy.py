@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from aftersun.model.ranges import Floats
-from aftersun.model.typical_year import DAYS_IN_MONTH
+from aftersun.model.weather import DAYS_IN_MONTH
 
 HOURS_OF_MONTHS = 24 * DAYS_IN_MONTH
 

@@ -12,9 +12,6 @@ import numpy.typing as npt
 
 from aftersun.model.ranges import Floats
 
-PER_ARRAY = "array"
-PER_SITE = "site"
-
 Texts = npt.NDArray[np.object_]
 
 
@@ -90,23 +87,9 @@ class Plant:
 
     def take(self, rows: npt.NDArray[np.intp] | slice, array_rows: npt.NDArray[np.intp] | slice) -> Plant:
         """Return the plant of these sites; ``array_rows`` from :meth:`Cohort.array_rows`."""
-        return Plant(
-            **{
-                column.name: getattr(self, column.name)[array_rows if level_of(column.name) == PER_ARRAY else rows]
-                for column in fields(self)
-            }
-        )
+        return Plant(*(getattr(self, name)[array_rows if name in PER_ARRAY else rows] for name in _NAMES))
 
 
 _NAMES = tuple(column.name for column in fields(Plant))
 _FIRST_PER_SITE = _NAMES.index("inverter_rating_kw")
-
-
-def level_of(name: str) -> str:
-    """Tell whether a plant column has one value an array or one a site."""
-    return PER_ARRAY if _NAMES.index(name) < _FIRST_PER_SITE else PER_SITE
-
-
-def column_names(level: str) -> tuple[str, ...]:
-    """Return the names of the columns per array or per site, in order."""
-    return tuple(name for name in _NAMES if level_of(name) == level)
+PER_ARRAY, PER_SITE = _NAMES[:_FIRST_PER_SITE], _NAMES[_FIRST_PER_SITE:]  # names of the columns, in order

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from datetime import date
+from operator import attrgetter
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -243,15 +244,13 @@ class Company(_Part):
         if kind == ACCESS and key == NO_EQUIPMENT:
             return 0.0
         section = _SECTIONS[kind]
-        book: Any = self
-        for name in section.split("."):
-            book = getattr(book, name)
+        book: Costs = attrgetter(section)(self)
         if key not in book:
             raise AftersunError(
                 f"The company file has no price for {kind} '{key}'.",
                 f"Add the line '{key} = ...' below [{section}], with your own figure for the dots.",
             )
-        return float(book[key])
+        return book[key]
 
     def overrides(self, retrofit_id: str) -> dict[str, float]:
         """Return the company's own values for the assumptions of one retrofit."""

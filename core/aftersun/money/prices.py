@@ -1,4 +1,4 @@
-"""Turns the quantities that retrofits ask for into money: arrays for both ledgers, rows to show.
+"""Turns what retrofits ask for, and the way to a site, into money: arrays for both ledgers, rows to show.
 
 All lines of a year are taken to be done in one visit. What a visit needs once is charged once: where several lines of a
 site ask for the same access or the same inspection, the largest quantity counts. Whoever works on site needs a trip.
@@ -18,9 +18,9 @@ from aftersun.model.arrays import choose
 from aftersun.model.change import ACCESS, AVOIDED_RISK, AVOIDED_WORK, COST_KINDS, INSPECTION, LABOUR, CostLine
 from aftersun.model.errors import AftersunError
 from aftersun.model.ranges import Bools, Floats
+from aftersun.model.sphere import great_circle_km
 from aftersun.money.company import NO_EQUIPMENT, Company
 from aftersun.money.template import TRAVEL
-from aftersun.money.travel import trip
 
 AVOIDED_KINDS = (AVOIDED_WORK, AVOIDED_RISK)
 
@@ -66,6 +66,33 @@ class Visit:
 
         parts = (filled_up([getattr(visit, part.name) for visit in visits]) for part in fields(cls))
         return cls(*(choose(choice, *part) for part in parts))
+
+
+@dataclass(frozen=True, eq=False)
+class Trip:
+    """The way from the company's base to each site and back, all of shape (S,).
+
+    ``distance_km`` is one way by road, ``hours`` there and back for one person, ``cost`` what the figures of
+    the company file give for vehicle and people. ``within_reach`` is false beyond the company's farthest
+    distance: nothing is offered there.
+    """
+
+    distance_km: Floats
+    hours: Floats
+    cost: Floats
+    within_reach: Bools
+
+
+def trip(sites: pd.DataFrame, company: Company) -> Trip:
+    """Return the trip to each of S sites from the base; latitude and longitude in degrees, north and east positive."""
+    travel = company.travel
+    latitude, longitude = (sites[name].to_numpy(dtype=np.float64) for name in ("latitude", "longitude"))
+    straight = great_circle_km(travel.base_latitude, travel.base_longitude, latitude, longitude)
+    distance = straight * travel.road_factor
+    hours = 2.0 * distance / travel.average_speed_km_h
+    hourly = travel.people * company.price_of(LABOUR, travel.skill)
+    cost = 2.0 * distance * travel.cost_per_km + hours * hourly
+    return Trip(distance, hours, cost, distance <= travel.max_distance_km)
 
 
 class Prices:

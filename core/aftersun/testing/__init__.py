@@ -14,10 +14,10 @@ from aftersun.testing.builders import (
     ORDINARY_SITE,
     build_cohort,
     sample_cohort,
+    sample_company,
     sample_weather,
     unknown_frame,
 )
-from aftersun.testing.company import sample_company
 from aftersun.testing.conformance import RetrofitConformance
 from aftersun.testing.sites import legal_sites, odd_sites, unknown_site
 

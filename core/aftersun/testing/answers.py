@@ -1,9 +1,9 @@
-"""Asks a retrofit as the host does in a run, and lays out what it says site by site."""
+"""Asks a retrofit as the host does in a run, shows it no more than it declares, lays out what it says site by site."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field, fields
 
 import numpy as np
 import numpy.typing as npt
@@ -11,14 +11,49 @@ import numpy.typing as npt
 from aftersun.energy.baseline import baseline
 from aftersun.host.answer_checks import PluginError, check_change, check_notes, check_screening
 from aftersun.host.assumed import assumed
-from aftersun.model.change import DOES_NOT_FIT, Change, CostLine, Notes, Screening
+from aftersun.model.change import DOES_NOT_FIT, Change, CostLine, Notes, Retrofit, Screening
 from aftersun.model.cohort import Cohort
-from aftersun.model.plant import PER_ARRAY, PER_SITE, Plant, column_names
+from aftersun.model.plant import PER_ARRAY, PER_SITE, Plant
 from aftersun.model.ranges import Assumed
-from aftersun.model.retrofit import Retrofit
 from aftersun.scoring.offers.chunk import plant_texts
 
+_STRUCTURE = ("site",)  # the position of an array's site belongs to the frame, not to the facts
+
 Said = Mapping[str, Mapping[str, object]]
+
+
+@dataclass(frozen=True, eq=False)
+class Declared(Cohort):
+    """A cohort whose frames hold the columns ``reads`` and nothing else; the public physics has them all.
+
+    ``full`` is what they were taken from.
+    """
+
+    full: Cohort = field(kw_only=True)
+    reads: frozenset[str] = field(kw_only=True)
+
+    @classmethod
+    def of(cls, cohort: Cohort, reads: Collection[str]) -> Declared:
+        """Hide all columns but ``reads``."""
+        shown = frozenset(reads)
+        held = {column.name: getattr(cohort, column.name) for column in fields(Cohort) if column.init}
+        held["sites"] = cohort.sites[[name for name in cohort.sites.columns if name in shown]]
+        held["arrays"] = cohort.arrays[[name for name in cohort.arrays.columns if name in (*shown, *_STRUCTURE)]]
+        return cls(**held, full=cohort, reads=shown)
+
+    @property
+    def whole(self) -> Cohort:
+        """The cohort with all columns, for the public physics."""
+        return self.full
+
+    def take(self, rows: npt.NDArray[np.intp]) -> Declared:
+        """Return the cohort of the sites at these positions, as little to be seen of it as of this one."""
+        return Declared.of(self.full.take(rows), self.reads)
+
+    def hides(self, name: object) -> bool:
+        """Tell whether this is a column that there is and that is not shown."""
+        columns = {*self.full.sites.columns, *self.full.arrays.columns}
+        return name in columns and name not in {*self.reads, *_STRUCTURE}
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,9 +123,9 @@ def _of_change(change: Change, cohort: Cohort, row: int) -> dict[str, object]:
         "yearly": _lines(change.yearly, row),
     }
     arrays = cohort.array_rows(np.array([row]))
-    for name in column_names(PER_ARRAY):
+    for name in PER_ARRAY:
         said[f"plant.{name}"] = tuple(getattr(change.plant, name)[arrays].tolist())
-    for name in column_names(PER_SITE):
+    for name in PER_SITE:
         said[f"plant.{name}"] = getattr(change.plant, name)[row]
     return {f"{change.label} {name}".strip(): value for name, value in said.items()}
 
@@ -103,11 +138,6 @@ def difference(first: Said, second: Said) -> str:
             if here.get(name) != there.get(name):
                 return f"site {site}: {name} is {here.get(name)!r} in one case and {there.get(name)!r} in the other"
     return ""
-
-
-def copied(plant: Plant) -> dict[str, npt.NDArray[np.generic]]:
-    """Return a copy of every column."""
-    return {column.name: getattr(plant, column.name).copy() for column in fields(Plant)}
 
 
 def _lines(lines: Sequence[CostLine], row: int) -> tuple[object, ...]:

@@ -1,7 +1,8 @@
-"""Cohorts and a weather year made by hand, for tests. Figures here are inputs only, never expected results."""
+"""Cohorts, a weather year and a company made by hand, for tests. Figures are inputs only, never expected results."""
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Mapping, Sequence
 from datetime import date
 from functools import cache
@@ -11,15 +12,19 @@ import numpy as np
 import pandas as pd
 from pvlib import solarposition
 
+import aftersun_datasets
 from aftersun.energy.readings.calibration import SITE_COLUMNS
 from aftersun.inventory.store.dictionary import Column, columns
+from aftersun.model.change import ACCESS, CostLine
 from aftersun.model.cohort import Cohort
-from aftersun.model.ranges import Floats
+from aftersun.model.ranges import Floats, Range
 from aftersun.model.weather import HOURS_PER_YEAR, Station, WeatherYear
+from aftersun.money.company import Company, company_template
 
 Facts = Mapping[str, object]
 
 AS_OF = date(2026, 6, 1)  # the day that ages are counted to
+_PRICE_DATE = "2025-01-01"
 
 # An ordinary home: what a mapping given to sample_cohort leaves out.
 ORDINARY_SITE: Facts = {
@@ -148,3 +153,29 @@ def _showers() -> Floats:
     rain[12 :: 24 * 30] = 12.0
     rain[24 * 151 : 24 * 273] = 0.0  # June to September
     return rain
+
+
+def shipped_prices() -> dict[str, dict[str, str]]:
+    """Return the rows of the price book that comes with the program, by key."""
+    return {row["key"]: row for row in aftersun_datasets.rows("price_items.csv")}
+
+
+def sample_company(lines: Sequence[CostLine] = (), prices: Mapping[str, Range] = {}, *, worth: float = 1.0) -> Company:
+    """Return a company that has a price for every line; amounts are in no currency (XTS, ISO 4217 for tests).
+
+    A line without a price in the shipped book or in ``prices`` costs 1 a unit. ``worth`` multiplies what avoided
+    work and risk are worth. The base is where :data:`~aftersun.testing.ORDINARY_SITE` stands; nothing is too far.
+    """
+    rows = list(shipped_prices().values())
+    rows += [_row(line, prices.get(line.item)) for line in lines if line.kind != ACCESS]
+    raw = tomllib.loads(company_template(rows))
+    raw["company"] |= {"name": "Test company", "currency": "XTS"}
+    raw["travel"] |= {"base_latitude": 40.0, "base_longitude": 0.0, "max_distance_km": 1e6}
+    raw["avoided"] = {key: worth * price for key, price in raw["avoided"].items()}
+    return Company.model_validate(raw)
+
+
+def _row(line: CostLine, price: Range | None) -> dict[str, str]:
+    ends = {end: "1" if price is None else str(getattr(price, end)) for end in ("low", "mode", "high")}
+    named = {"key": line.item, "kind": line.kind, "unit": f"per {line.unit}", "meaning": line.item}
+    return {**named, **ends, "price_date": _PRICE_DATE, "source": "assumption"}

@@ -1,11 +1,11 @@
-"""The conformance kit: the rules that every retrofit keeps, one test each."""
+"""The conformance kit: the rules that every retrofit keeps, one test each, and without pytest as :func:`verdicts`."""
 
 from __future__ import annotations
 
 import re
 import time
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import chain
 
@@ -16,20 +16,27 @@ from aftersun.energy.baseline import baseline
 from aftersun.host.assumed import assumed
 from aftersun.host.registry import Loaded, Registry, find_plugins
 from aftersun.inventory.store.dictionary import BOOLEAN, columns
-from aftersun.model.change import ACCESS, API_VERSION, LABOUR, YEARLY_KINDS
+from aftersun.model.arrays import each_array
+from aftersun.model.change import ACCESS, API_VERSION, LABOUR, YEARLY_KINDS, Retrofit
 from aftersun.model.cohort import Cohort
+from aftersun.model.plant import PER_ARRAY, PER_SITE
 from aftersun.model.ranges import Assumed, Range
-from aftersun.model.retrofit import Retrofit
 from aftersun.money.company import Company
 from aftersun.scoring.offers.chunk import score
-from aftersun.testing.answers import Answers, ask, copied, difference, per_site
-from aftersun.testing.builders import Facts, sample_cohort, sample_weather, unknown_frame
-from aftersun.testing.company import sample_company, shipped_prices
-from aftersun.testing.declared import Declared
+from aftersun.testing.answers import Answers, Declared, ask, difference, per_site
+from aftersun.testing.builders import (
+    Facts,
+    sample_cohort,
+    sample_company,
+    sample_weather,
+    shipped_prices,
+    unknown_frame,
+)
 from aftersun.testing.sites import legal_sites, odd_sites, unknown_site
 
 LONGEST_REASON = 200  # characters; it is read out of a list
 _TIMED_SITES = 100
+_ONLY_TOLD = "test_time_per_1000_sites_is_told"
 _EVERY = 3  # of the sites is tried alone, which takes most of the time
 
 
@@ -138,16 +145,17 @@ class RetrofitConformance:
         """Frames and plant belong to the host."""
         cohort, retrofit = self._cohort, self.retrofit
         sites, arrays, plant = cohort.sites.copy(deep=True), cohort.arrays.copy(deep=True), baseline(cohort)
-        before = copied(plant)
+        before = each_array(np.copy, plant)
         retrofit.screen(cohort), retrofit.safety(cohort)
         offered = cohort.take(self._answers.rows)
         lent = plant.take(self._answers.rows, cohort.array_rows(self._answers.rows))
-        lent_before, kept = copied(lent), offered.sites.copy(deep=True)
+        lent_before, kept = each_array(np.copy, lent), offered.sites.copy(deep=True)
         retrofit.change(offered, lent, assumed(retrofit, {}, {}))
         for frame, copy in ((cohort.sites, sites), (cohort.arrays, arrays), (offered.sites, kept)):
             assert frame.equals(copy), "it writes into the cohort's frames: work on a copy or on arrays of its own."
         for now, then in ((plant, before), (lent, lent_before)):
-            changed = [name for name, values in then.items() if not np.array_equal(getattr(now, name), values)]
+            same = {name: np.array_equal(getattr(now, name), getattr(then, name)) for name in (*PER_ARRAY, *PER_SITE)}
+            changed = [name for name, equal in same.items() if not equal]
             assert not changed, f"it writes into plant.{changed[0]}: use plant.replace(...) with a new array."
 
     # --- a site's answer depends on that site alone
@@ -292,6 +300,30 @@ class RetrofitConformance:
         assert not result.failures, f"in a run it fails during {result.failures[0].during}: {result.failures[0].reason}"
         ranking = result.frames["ranking"]
         return ranking[ranking["npv"].notna()] if "npv" in ranking else ranking.assign(npv=0.0, upfront=0.0)
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """One rule in words, and what to do about it; ``problem`` is empty if it is kept."""
+
+    rule: str
+    problem: str
+
+
+def verdicts(retrofit: Retrofit, only: str = "test_") -> Iterator[Verdict]:
+    """Yield each rule that every retrofit keeps, in the order of the kit; of those only what begins with ``only``."""
+    for name in vars(RetrofitConformance):
+        if name.startswith(only) and name.startswith("test_") and name != _ONLY_TOLD:
+            case = RetrofitConformance()
+            case.retrofit = retrofit
+            problem = ""
+            try:
+                getattr(case, name)()
+            except AssertionError as error:
+                problem = str(error)
+            except Exception as error:  # a plugin may raise anything
+                problem = f"it raises {type(error).__name__}: {error}"
+            yield Verdict(name.removeprefix("test_").replace("_", " "), problem)
 
 
 def seconds_per_1000_sites(retrofit: Retrofit) -> float:

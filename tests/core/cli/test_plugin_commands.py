@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from aftersun.testing.check import Verdict
+from aftersun.testing.conformance import Verdict
 
 GOOD = """
 from aftersun import api
@@ -58,7 +58,7 @@ def test_new_without_a_folder_is_named_after_the_retrofit(aftersun, tmp_path, mo
 @pytest.fixture
 def one_rule(monkeypatch: pytest.MonkeyPatch) -> None:
     """Leave the rules to the tests of the kit."""
-    monkeypatch.setattr("aftersun.testing.check.verdicts", lambda retrofit: [Verdict("it stands", "")])
+    monkeypatch.setattr("aftersun.testing.conformance.verdicts", lambda retrofit: [Verdict("it stands", "")])
 
 
 def test_check_prints_a_line_a_rule(aftersun, tiny):

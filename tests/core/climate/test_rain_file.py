@@ -15,7 +15,7 @@ from aftersun.climate.rain import Rain
 from aftersun.climate.rain_file import read_rain, spread_month
 from aftersun.climate.read import ReadingOptions, read_weather
 from aftersun.model.errors import AftersunError
-from aftersun.model.typical_year import DAYS_IN_MONTH
+from aftersun.model.weather import DAYS_IN_MONTH
 
 MONTHS = [60.0, 50.0, 55.0, 70.0, 90.0, 120.0, 130.0, 110.0, 80.0, 60.0, 40.0, 0.0]
 

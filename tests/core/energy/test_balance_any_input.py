@@ -11,9 +11,8 @@ from hypothesis import strategies as st
 
 from aftersun.energy.balance import simulate
 from aftersun.energy.baseline import baseline
-from aftersun.model.cohort import Cohort
+from aftersun.model.cohort import Cohort, Horizon
 from aftersun.model.energy import Energy
-from aftersun.model.horizon import Horizon
 from aftersun.model.plant import Plant
 
 NAMES = [column.name for column in fields(Energy)]

@@ -15,7 +15,7 @@ from aftersun.energy.balance import simulate
 from aftersun.energy.baseline import baseline
 from aftersun.energy.generation import ac_before_stops, annual_generation, before_losses, cell_temp
 from aftersun.energy.planes import PlaneHours, cell_temperature
-from aftersun.model.horizon import Horizon
+from aftersun.model.cohort import Horizon
 from aftersun.model.plant import Plant
 
 

@@ -15,7 +15,7 @@ from aftersun.energy.baseline import baseline
 from aftersun.energy.losses import loss_chain
 from aftersun.energy.planes import lit_hours, plane_hours
 from aftersun.energy.skyline import heights, sky_share
-from aftersun.model.horizon import Horizon
+from aftersun.model.cohort import Horizon
 from aftersun.model.weather import WeatherYear
 
 FLAT = Horizon((0.0,), (0.0,))

@@ -7,7 +7,7 @@ import pandas as pd
 from numpy.testing import assert_allclose
 
 from aftersun.money.company import Company
-from aftersun.money.travel import trip
+from aftersun.money.prices import trip
 
 
 def test_trip_by_hand(company: Company) -> None:

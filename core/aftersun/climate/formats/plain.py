@@ -30,8 +30,7 @@ from aftersun.climate.formats.raw import RawWeather, numbers
 from aftersun.climate.plain_table import read_plain_table, to_numbers
 from aftersun.climate.sun import VALUES
 from aftersun.climate.text import Unusable
-from aftersun.model.typical_year import calendar
-from aftersun.model.weather import HOURS_PER_YEAR
+from aftersun.model.weather import HOURS_PER_YEAR, calendar
 
 OPTIONAL = ("rain_mm", "albedo")
 _NEEDED = ("hour", *(name for name in VALUES if name not in OPTIONAL))

@@ -17,8 +17,7 @@ import pvlib
 
 from aftersun.climate.gate.findings import Findings
 from aftersun.climate.limits import limit
-from aftersun.model.typical_year import FIRST_DAY, MONTHS
-from aftersun.model.weather import HOURS_PER_YEAR, Hours
+from aftersun.model.weather import FIRST_DAY, HOURS_PER_YEAR, MONTHS, Hours
 
 STEPS_PER_HOUR = 4
 _SHIFTS = range(-12 * STEPS_PER_HOUR, 12 * STEPS_PER_HOUR)

@@ -14,8 +14,7 @@ import pandas as pd
 
 from aftersun.climate.gate.clock import ClockFit, fit_clock, month_names
 from aftersun.climate.limits import limit
-from aftersun.model.typical_year import FIRST_DAY
-from aftersun.model.weather import Hours
+from aftersun.model.weather import FIRST_DAY, Hours
 
 HINT = "Or add it with --correct-clock, which moves the irradiance of these months to where the sun proves it belongs."
 

@@ -11,8 +11,7 @@ import pandas as pd
 from aftersun.climate.gate.findings import Findings
 from aftersun.climate.limits import limit
 from aftersun.model.ranges import Ints
-from aftersun.model.typical_year import DAYS_IN_MONTH, FIRST_DAY, MONTHS, calendar
-from aftersun.model.weather import HOURS_PER_YEAR
+from aftersun.model.weather import DAYS_IN_MONTH, FIRST_DAY, HOURS_PER_YEAR, MONTHS, calendar
 
 NEEDED = ("ghi", "dni", "dhi", "temp_air", "wind_speed")
 

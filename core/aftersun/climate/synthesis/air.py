@@ -19,8 +19,7 @@ from aftersun.climate.synthesis.noise import (
     persistent_noise,
     sums_by_month,
 )
-from aftersun.model.typical_year import DAYS_IN_MONTH
-from aftersun.model.weather import HOURS_PER_YEAR, Hours
+from aftersun.model.weather import DAYS_IN_MONTH, HOURS_PER_YEAR, Hours
 
 _NOONS: Hours = np.arange(0.5, DAYS, dtype=np.float64)
 _MID_HOURS: Hours = np.arange(0.5, HOURS_PER_YEAR, dtype=np.float64) / 24

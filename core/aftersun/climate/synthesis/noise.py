@@ -7,8 +7,7 @@ import numpy.typing as npt
 from scipy.signal import lfilter
 
 from aftersun.model import tables
-from aftersun.model.typical_year import DAYS_IN_MONTH, FIRST_DAY
-from aftersun.model.weather import Hours
+from aftersun.model.weather import DAYS_IN_MONTH, FIRST_DAY, Hours
 
 DAYS = int(DAYS_IN_MONTH.sum())
 MONTH_OF_DAY = np.repeat(np.arange(12), DAYS_IN_MONTH)

@@ -16,8 +16,7 @@ import numpy.typing as npt
 
 from aftersun.climate.synthesis.noise import DAYS, parameter
 from aftersun.model.ranges import Bools
-from aftersun.model.typical_year import DAYS_IN_MONTH, FIRST_DAY
-from aftersun.model.weather import Hours
+from aftersun.model.weather import DAYS_IN_MONTH, FIRST_DAY, Hours
 
 _DRAWS = 200  # a month's count of wet days is met by one draw in about ten
 

@@ -30,8 +30,7 @@ from aftersun.climate.synthesis.noise import (
     scaled_to_total,
     sums_by_month,
 )
-from aftersun.model.typical_year import DAYS_IN_MONTH, FIRST_DAY
-from aftersun.model.weather import Hours
+from aftersun.model.weather import DAYS_IN_MONTH, FIRST_DAY, Hours
 
 QUANTILES = np.linspace(0, 1, 11)
 """The shares of days to which the columns of ``Normals.clearness_shape`` belong."""

@@ -24,8 +24,7 @@ from aftersun.climate.synthesis.sun import (
     hourly_clearness,
     split_irradiance,
 )
-from aftersun.model.typical_year import DAYS_IN_MONTH
-from aftersun.model.weather import HOURS_PER_YEAR, Station, WeatherYear
+from aftersun.model.weather import DAYS_IN_MONTH, HOURS_PER_YEAR, Station, WeatherYear
 
 RAIN_BASIS = "synthetic from monthly normals"
 

@@ -10,7 +10,7 @@ import pandas as pd
 from aftersun.inventory.store.dictionary import PERSONAL_TABLES
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.tables import loaded_tables, read_table
-from aftersun.model.horizon import Horizon
+from aftersun.model.cohort import Horizon
 
 
 def customers(inventory: Inventory) -> pd.DataFrame:

@@ -19,7 +19,7 @@ from scipy.spatial.distance import pdist, squareform
 from aftersun.model.ranges import Floats, Ints
 from aftersun.model.sphere import EARTH_RADIUS_KM, unit_vectors
 from aftersun.money.company import Company
-from aftersun.money.travel import trip
+from aftersun.money.prices import trip
 
 _MOST_AT_ONCE = 1000  # sites; half a million pairs
 _LEAST_KM = 1e-6  # sites at the same place are together whatever visit_km

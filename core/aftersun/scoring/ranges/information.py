@@ -21,7 +21,7 @@ from aftersun.model import tables
 from aftersun.model.change import INSPECTION
 from aftersun.model.ranges import Floats
 from aftersun.money.company import Company
-from aftersun.money.travel import trip
+from aftersun.money.prices import trip
 from aftersun.scoring.ranges.drivers import CHANCE, LIFE, Driver, remaining_years
 from aftersun.scoring.value.valuation import Case
 

@@ -20,8 +20,7 @@ from aftersun.inventory.log import call_log
 from aftersun.inventory.store import read, weather_store
 from aftersun.inventory.store.file import Inventory
 from aftersun.model.codes import NotCalled
-from aftersun.model.cohort import Cohort
-from aftersun.model.horizon import Horizon
+from aftersun.model.cohort import Cohort, Horizon
 from aftersun.model.weather import Station, WeatherYear
 from aftersun.money.company import Company
 

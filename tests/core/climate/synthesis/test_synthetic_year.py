@@ -30,8 +30,7 @@ from aftersun.climate.sun import hours_table, weather_year
 from aftersun.climate.synthesis.year import synthetic_year
 from aftersun.energy.balance import simulate
 from aftersun.energy.baseline import baseline
-from aftersun.model.typical_year import DAYS_IN_MONTH, FIRST_DAY
-from aftersun.model.weather import HOURS_PER_YEAR, Hours, Station, WeatherYear
+from aftersun.model.weather import DAYS_IN_MONTH, FIRST_DAY, HOURS_PER_YEAR, Hours, Station, WeatherYear
 
 PVLIB_DATA = Path(pvlib.__file__).parent / "data"
 MONTH_OF_DAY = np.repeat(np.arange(12), DAYS_IN_MONTH)

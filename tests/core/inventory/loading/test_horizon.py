@@ -9,7 +9,7 @@ from aftersun.inventory.loading import rejects
 from aftersun.inventory.loading.load import load_file
 from aftersun.inventory.store import read
 from aftersun.inventory.store.file import Inventory
-from aftersun.model.horizon import Horizon
+from aftersun.model.cohort import Horizon
 
 Write = Callable[[str, str], Path]
 HEADER = "site_id,azimuth_deg,height_deg\n"

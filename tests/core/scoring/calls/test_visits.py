@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from aftersun.model.sphere import great_circle_km
 from aftersun.scoring.calls import visits
 from aftersun.scoring.calls.visits import round_trips, rounds_of
-from aftersun.testing.company import sample_company
+from aftersun.testing.builders import sample_company
 
 COMPANY = sample_company()  # base at 40 N, 0 E
 KM_A_DEGREE = 111.19508  # great circle of the mean radius 6371.0088 km (IUGG): 2 pi R / 360
