@@ -225,6 +225,27 @@ def test_parquet_that_unpacks_to_gigabytes(refused: Refused, tmp_path: Path) -> 
     refused(path, f"{MOST_ROWS + 1:,} rows")
 
 
+@pytest.mark.parametrize("cell_mb", [100, 10])
+@pytest.mark.parametrize("kind", [pa.large_binary(), pa.string()], ids=str)
+def test_parquet_of_one_large_cell_in_many_rows(
+    refused: Refused, tmp_path: Path, kind: pa.DataType, cell_mb: int
+) -> None:
+    path = tmp_path / "a.parquet"
+    cell = pa.array(["x" * (cell_mb * 1_000_000)]).cast(kind)
+    rows = pa.DictionaryArray.from_arrays(pa.array([0] * (10_000 // cell_mb), pa.int32()), cell)
+    pq.write_table(pa.table({"site_id": rows}), path, compression="zstd")
+    assert path.stat().st_size < 300_000
+    refused(path, "unpacks to more than")
+
+
+def test_parquet_of_empty_cells_alone(refused: Refused, tmp_path: Path) -> None:
+    path = tmp_path / "a.parquet"
+    pq.write_table(pa.table({f"c{n}": pa.nulls(2_000_000, pa.int8()) for n in range(100)}), path)
+    refused(path, "200,000,000 cells; 100,000,000 is the most")
+    pq.write_table(pa.table({f"c{n}": pa.nulls(900_000, pa.string()) for n in range(100)}), path)
+    refused(path, "it unpacks to more than 200 times its own size")
+
+
 def test_an_ordinary_large_table_is_read(tmp_path: Path) -> None:
     """The limits are far from what a company has."""
     path = tmp_path / "a.csv"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from datetime import date
 from operator import attrgetter
 from pathlib import Path
@@ -22,6 +21,7 @@ from pydantic import (
 from aftersun.model import tables
 from aftersun.model.change import ACCESS
 from aftersun.model.errors import AftersunError
+from aftersun.model.toml_file import read_toml
 from aftersun.money.complaints import complaints
 from aftersun.money.letter_section import LetterSection
 from aftersun.money.template import SECTIONS, company_template
@@ -276,13 +276,13 @@ def load_company(path: Path) -> Company:
         If the file cannot be read, is not TOML, or has problems; the hint lists each with its place.
     """
     try:
-        raw = tomllib.loads(path.read_text(encoding="utf-8"))
+        raw = read_toml(path)
     except OSError as error:
         raise AftersunError(
             f"The company file {path} cannot be read: {error.strerror}.",
             "Check the path, or let the program write a new company file and fill it in.",
         ) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except ValueError as error:
         raise AftersunError(
             f"The company file {path} is not valid TOML: {error}.",
             "Correct that place; texts stand in quotes, numbers have a decimal point and no thousands mark.",

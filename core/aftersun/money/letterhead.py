@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -11,6 +10,7 @@ from xml.etree import ElementTree
 
 from aftersun.model.errors import AftersunError
 from aftersun.model.output import Letterhead
+from aftersun.model.toml_file import parse_toml
 from aftersun.money.company import Company
 
 ENGLISH = "en"
@@ -75,8 +75,8 @@ def _format_of(company_file: Path, named: str, picture: bytes) -> str:
 def _words(company_file: Path, named: str) -> tuple[str, Mapping[str, str]]:
     """Read a language file: its code and its words by key."""
     try:
-        raw = tomllib.loads(_bytes(company_file, "language", named).decode("utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raw = parse_toml(_bytes(company_file, "language", named))
+    except ValueError as error:
         raise _unusable(company_file, "language", named, f"is not valid TOML: {error}") from error
     code, words = raw.get("language"), raw.get("words", {})
     if not isinstance(code, str) or not re.fullmatch("[a-z]{2}", code):

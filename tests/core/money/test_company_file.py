@@ -148,6 +148,29 @@ def test_a_file_that_is_no_toml_or_not_there(company_file: Path, tmp_path: Path)
         load_company(company_file)
 
 
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [
+        ("big = 1" + "0" * 4400, "a number has too many digits"),
+        ("deep = " + "[" * 900 + "]" * 900, "a list or table lies too deep within others"),
+        ("deep = " + "{a=" * 900 + "1" + "}" * 900, "a list or table lies too deep within others"),
+        ("a" + ".a" * 4_000 + " = 1", "line 1 is longer than any that a person writes"),
+        ("ok = 1\n# " + "x" * 20_000, "line 2 is longer"),
+        ("# filled\n" * 200_000, "more than 1,000,000 bytes"),
+    ],
+    ids=["digits", "lists", "tables", "dots", "line", "size"],
+)
+def test_a_file_made_to_do_harm_is_refused_in_a_sentence(company_file: Path, text: str, why: str) -> None:
+    company_file.write_text(text, encoding="utf-8")
+    with pytest.raises(AftersunError, match=why):
+        load_company(company_file)
+
+
+def test_a_device_without_end_is_no_company_file() -> None:
+    with pytest.raises(AftersunError, match="no ordinary file"):
+        load_company(Path("/dev/zero"))
+
+
 PLAN = """
 [month]
 slack_share = 0.2

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import csv
+import re
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -16,6 +18,9 @@ REJECT_ID = "reject_id"
 PROBLEM_COLUMNS = ("problem_line", "problem_column", "problem", "what_to_do")
 EXPORT_COLUMNS = (*PROBLEM_COLUMNS, REJECT_ID)
 """What an export of bad rows adds to a table's columns; a file that is loaded may have them."""
+# A spreadsheet program runs a cell as a formula that begins with one of these; a number it takes as such.
+_FORMULA = re.compile(r"(?!-?\d[\d.,]*(e[+-]?\d+)?$)'*[=+\-@\t\r]")
+_MARKED = r"^'(?='*[=+\-@\t\r])"  # what makes a text of it, taken away when the file comes back
 
 
 def of_wrong_width(raw: RawTable) -> pd.DataFrame:
@@ -50,5 +55,22 @@ def write_rows(path: Path, header: Sequence[str], rows: Iterable[Sequence[object
     """
     with open_new(path) as file:
         writer = csv.writer(file)
-        writer.writerow(header)
-        writer.writerows(rows)
+        writer.writerow(map(_as_text, header))
+        writer.writerows([_as_text(cell) for cell in row] for row in rows)
+
+
+def _as_text(cell: object) -> object:
+    return f"'{cell}" if isinstance(cell, str) and _FORMULA.match(cell) else cell
+
+
+def as_written(raw: RawTable) -> RawTable:
+    """Return a file of rows to be corrected with its cells as they were before :func:`write_rows` marked them."""
+    if not set(PROBLEM_COLUMNS) & {name.strip().casefold() for name in raw.header}:
+        return raw
+
+    def plain(cells: pd.Series) -> pd.Series:
+        return cells.str.replace(_MARKED, "", regex=True)
+
+    surplus = {row: tuple(plain(pd.Series(cells, dtype="string"))) for row, cells in raw.surplus.items()}
+    header = plain(pd.Series(raw.header, dtype="string"))
+    return replace(raw, header=tuple(header), cells=raw.cells.apply(plain), surplus=surplus)

@@ -16,7 +16,7 @@ import duckdb
 import pandas as pd
 
 from aftersun.inventory.loading import erased, rejects
-from aftersun.inventory.loading.bad_rows import sentences
+from aftersun.inventory.loading.bad_rows import as_written, sentences
 from aftersun.inventory.loading.bounds import Progress
 from aftersun.inventory.loading.checked_file import CheckedFile, check_file
 from aftersun.inventory.loading.table_file import read_file
@@ -113,7 +113,7 @@ def load_file(
     """
     path = Path(path)
     columns(table)  # there is such a table
-    file = check_file(table, path.name, read_file(path, table, progress))
+    file = check_file(table, path.name, as_written(read_file(path, table, progress)))
     raw = file.raw
     with inventory.transaction() as connection:
         if allow_again:

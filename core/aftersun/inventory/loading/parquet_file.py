@@ -10,12 +10,23 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
-from aftersun.inventory.loading.bounds import LARGEST_FILE, LONGEST_CELL, MOST_COLUMNS, MOST_ROWS, too_much
+from aftersun.inventory.loading.bounds import (
+    LARGEST_FILE,
+    LONGEST_CELL,
+    MOST_CELLS,
+    MOST_COLUMNS,
+    MOST_ROWS,
+    too_much,
+)
 from aftersun.inventory.loading.raw_table import RawTable
 from aftersun.inventory.store.refusals import refusal
 from aftersun.model.errors import AftersunError
 
 _BATCH_ROWS = 1024
+_LARGEST_PART = 250_000_000  # bytes of a column within a group of rows, which is unpacked at once
+_CELL_BYTES = 4  # that a cell takes at least, be it empty
+# Unpacked sizes above the first of these that are more than so many times the file are no table that anybody wrote.
+_SMALL_BYTES, _MOST_TIMES = 100_000_000, 200
 
 
 def read_parquet(path: Path) -> RawTable:
@@ -43,19 +54,19 @@ def read_parquet(path: Path) -> RawTable:
 
 
 def _parquet_table(path: Path) -> pa.Table:
+    """Read the columns; texts stay dictionaries, or a text that stands in every row would be unpacked for each."""
     try:
-        with pq.ParquetFile(path) as file:
-            stated = file.metadata
-            if stated.num_rows > MOST_ROWS:
-                raise too_much(path.name, f"{stated.num_rows:,} rows; {MOST_ROWS:,} is the most")
-            if stated.num_columns > MOST_COLUMNS:
-                raise too_much(path.name, f"{stated.num_columns:,} columns; {MOST_COLUMNS:,} is the most")
-            size = 0
+        with pq.ParquetFile(path) as plain:
+            texts = [column.name for column in plain.schema if column.physical_type == "BYTE_ARRAY"]
+            _check_stated(path, plain.metadata)
+        batches = []
+        size = 0
+        with pq.ParquetFile(path, read_dictionary=texts) as file:
             for batch in file.iter_batches(_BATCH_ROWS):
                 size += sum(map(_written_out, batch.columns))
-                if size > LARGEST_FILE:
-                    raise too_much(path.name, f"it unpacks to more than {LARGEST_FILE:,} bytes")
-            return file.read()
+                _check_unpacked(path, size)
+                batches.append(batch)
+            return pa.Table.from_batches(batches, file.schema_arrow)
     except AftersunError:
         raise
     except OSError as error:
@@ -66,9 +77,32 @@ def _parquet_table(path: Path) -> pa.Table:
         raise refusal("no_parquet", path=path) from error
 
 
+def _check_stated(path: Path, stated: pq.FileMetaData) -> None:
+    """Refuse a file for what it says of itself, before anything of it is unpacked."""
+    rows, columns = stated.num_rows, stated.num_columns
+    if rows > MOST_ROWS:
+        raise too_much(path.name, f"{rows:,} rows; {MOST_ROWS:,} is the most")
+    if columns > MOST_COLUMNS:
+        raise too_much(path.name, f"{columns:,} columns; {MOST_COLUMNS:,} is the most")
+    if rows * columns > MOST_CELLS:
+        raise too_much(path.name, f"{rows * columns:,} cells; {MOST_CELLS:,} is the most")
+    groups = map(stated.row_group, range(stated.num_row_groups))
+    parts = [group.column(n).total_uncompressed_size for group in groups for n in range(columns)]
+    if max(parts, default=0) > _LARGEST_PART:
+        raise too_much(path.name, f"a column of it unpacks to more than {_LARGEST_PART:,} bytes at once")
+    _check_unpacked(path, max(sum(parts), _CELL_BYTES * rows * columns))
+
+
+def _check_unpacked(path: Path, size: int) -> None:
+    if size > LARGEST_FILE:
+        raise too_much(path.name, f"it unpacks to more than {LARGEST_FILE:,} bytes")
+    if size > _SMALL_BYTES and size > _MOST_TIMES * path.stat().st_size:
+        raise too_much(path.name, f"it unpacks to more than {_MOST_TIMES} times its own size")
+
+
 def _written_out(column: pa.Array) -> int:
     """Bytes of a column with each value in its row, where the file has a row say only which value it is."""
-    if isinstance(column, pa.DictionaryArray) and pa.types.is_string(column.type.value_type):
+    if isinstance(column, pa.DictionaryArray):
         lengths = pc.binary_length(column.dictionary)
         return int(pc.sum(pc.take(lengths, column.indices)).as_py() or 0)
     return int(column.nbytes)

@@ -11,6 +11,7 @@ import pandas as pd
 from aftersun.inventory.loading.bad_rows import (
     EXPORT_COLUMNS,
     PROBLEM_COLUMNS,
+    as_written,
     of_wrong_width,
     problem_cells,
     sentences,
@@ -61,7 +62,7 @@ def load_calls(
     """
     path = Path(path)
     target = path.with_name(f"{path.stem}-rejected.csv") if rejects is None else Path(rejects)
-    raw = read_file(path, "call_log")
+    raw = as_written(read_file(path, "call_log"))
     wanted = [*COLUMNS.values(), *learnt_facts.fact_columns().values()]
     header = match_header(wanted, raw.header, path.name, "a call log", may_name=bool(raw.fits.any()))
     text = header.cells(raw)

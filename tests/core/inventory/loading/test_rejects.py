@@ -193,3 +193,28 @@ def test_export_is_private_and_overwrites_nothing(loaded: Inventory, write: Writ
         export_rejects(loaded, "site", tmp_path / "out.csv")
     with pytest.raises(AftersunError, match="no table"):
         export_rejects(loaded, "roof", tmp_path / "other.csv")
+
+
+def test_no_cell_of_an_export_is_a_live_formula_and_all_come_back_as_they_were(
+    loaded: Inventory, write: Write, tmp_path: Path
+) -> None:
+    """As OWASP lists them under CSV injection: = + - @, tab and return; a negative number stays one."""
+    names = ["=HYPERLINK(1)", "+4412", "@SUM(A1)", "-2+3", "'=1", "O'Neill", "'quoted'", "\t=1"]
+    rows = [f'C{n}9,"{name}",perhaps' for n, name in enumerate(names)]
+    text = "customer_id,name,contact_allowed\n" + "\n".join(rows) + "\n"
+    assert load_file(loaded, "customer", write("c.csv", text)).rejected == 8
+    out = tmp_path / "mend.csv"
+    export_rejects(loaded, "customer", out)
+    given = [row["name"] for row in _rows(out)]
+    assert given == ["'=HYPERLINK(1)", "'+4412", "'@SUM(A1)", "'-2+3", "''=1", "O'Neill", "'quoted'", "'\t=1"]
+    mended = [{**row, "contact_allowed": "yes"} for row in _rows(out)]
+    assert load_file(loaded, "customer", _write_rows(out, mended)).mended == 8
+    stored = read.contacts(loaded, [f"C{n}9" for n in range(8)])["name"]
+    assert list(stored) == [name.strip() for name in names]
+
+
+def test_a_negative_number_to_correct_stays_a_number(loaded: Inventory, write: Write, tmp_path: Path) -> None:
+    load_file(loaded, "site", write("s.csv", SITE + "R1,C1,-91.5,-3.25e0\n"))
+    export_rejects(loaded, "site", tmp_path / "mend.csv")
+    (row,) = _rows(tmp_path / "mend.csv")
+    assert (row["latitude"], row["longitude"]) == ("-91.5", "-3.25e0")

@@ -326,6 +326,16 @@ def test_rows_of_wrong_width_and_repeated_rows_are_rejected(loaded, write) -> No
     assert lines[3].endswith(",S1,2026-06-02,no,more")
 
 
+def test_no_cell_of_the_rejected_rows_is_a_live_formula(loaded, write) -> None:
+    path = write("calls.csv", "site_id,called_on,outcome,remark\nS1,2099-06-01,no,=1+1\n")
+    rejects = load_calls(loaded, path, today=TODAY).rejects
+    text = rejects.read_text(encoding="utf-8-sig")
+    assert text.rstrip().endswith(",'=1+1")
+    mended = write("mended.csv", text.replace("2099-06-01", "2026-06-01"))
+    assert load_calls(loaded, mended, today=TODAY).recorded == 1
+    assert entries(loaded, with_remark=True)["remark"].to_list() == ["=1+1"]
+
+
 def test_a_workbook_of_calls(loaded, tmp_path: Path) -> None:
     book = Workbook()
     book.active.append(["site_id", "called_on", "outcome", "retrofit", "birds_seen"])
