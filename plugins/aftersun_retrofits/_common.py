@@ -6,7 +6,7 @@ import tomllib
 from collections.abc import Callable, Mapping
 from functools import wraps
 from importlib.resources import files
-from typing import Any, NamedTuple, TypeVar
+from typing import Any, TypeAlias, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -28,14 +28,9 @@ GROUND = "ground"
 FRAGILE = "fragile sheet"
 
 
-class FromData(NamedTuple):
-    """What the data files hold of a retrofit."""
-
-    about: api.About
-    assumptions: dict[str, api.Range]
-    facts: dict[str, api.Fact]
-    claims: tuple[api.Claim, ...]
-    notes: dict[str, api.Note]
+FromData: TypeAlias = tuple[
+    api.About, dict[str, api.Range], dict[str, api.Fact], tuple[api.Claim, ...], dict[str, api.Note]
+]
 
 
 def from_data(retrofit: str) -> FromData:
@@ -46,7 +41,7 @@ def from_data(retrofit: str) -> FromData:
     facts, notes = entry.pop("facts", ()), (*of_visit, *entry.pop("notes"))
     assumptions = api.read_ranges(DATA, f"assumptions/{retrofit}.csv")
     texts: dict[str, Any] = {name: tuple(value) if isinstance(value, list) else value for name, value in entry.items()}
-    return FromData(
+    return (
         api.About(id=retrofit, life=assumptions["life_years"], **texts),
         assumptions,
         api.read_facts(DATA, "facts.csv", facts),

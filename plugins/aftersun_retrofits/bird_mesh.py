@@ -24,11 +24,15 @@ chance of nesting rests on complaints and councils' lists, not on a survey. Leav
 
 from __future__ import annotations
 
+from typing import TypeAlias
+
 import numpy as np
 import numpy.typing as npt
 
 from aftersun import api
 from aftersun_retrofits import _common as common
+
+Number: TypeAlias = api.Floats | float
 
 FRAMES_AND_SKINS = (common.IN_ROOF, common.FLAT_FRAME, common.GROUND_FRAME)
 FLAT_OR_GROUND = ("flat membrane", "flat gravel", common.GROUND)
@@ -41,13 +45,7 @@ SMOOTH_ROOFS = ("pitched metal", common.FRAGILE)
 FLAT_DEG, STEEP_DEG = 10.0, 30.0  # Haeberlin: no self-clearing below, almost full self-clearing in heavy rain from here
 
 
-def perimeter_m(
-    rows: api.Floats | float,
-    columns: api.Floats | float,
-    width_m: api.Floats | float,
-    height_m: api.Floats | float,
-    spacing_m: float = 0.0,
-) -> api.Floats:
+def perimeter_m(rows: Number, columns: Number, width_m: Number, height_m: Number, spacing_m: float = 0.0) -> api.Floats:
     """Return the outline in m of a rectangular block of modules.
 
     ``width_m`` along the row, ``height_m`` up the slope, ``spacing_m`` between neighbours. A block that is stepped

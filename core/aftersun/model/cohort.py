@@ -10,8 +10,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from aftersun.model.kept import Kept, Result
 from aftersun.model.ranges import Floats
+from aftersun.model.records import Kept, Result
 from aftersun.model.weather import WeatherYear
 
 DAYS_PER_YEAR = 365.25
@@ -104,8 +104,6 @@ class Cohort:
 
     def array_horizons(self) -> list[Horizon | None]:
         """Return the skyline that each of the A arrays sees, None where it is not known."""
-        if not self.horizons:
-            return [None] * len(self.arrays)
         of_site = [self.horizons.get(site_id) for site_id in self.sites.index]
         return [of_site[site] for site in self.arrays["site"].to_numpy(dtype=np.intp)]
 
@@ -125,11 +123,6 @@ def lent(cohort: Cohort) -> Cohort:
     """Return a cohort with the same results kept and frames of its own: what is written into these stays there."""
     own = replace(cohort, sites=cohort.sites.copy(deep=False), arrays=cohort.arrays.copy(deep=False))  # copy on write
     return _sharing(cohort, own, "memo", "of_plants")
-
-
-def unaware(cohort: Cohort) -> Cohort:
-    """Return the same sites without what was worked out of them, which may be the hours of every site."""
-    return replace(cohort)
 
 
 def _sharing(cohort: Cohort, other: Cohort, *names: str) -> Cohort:

@@ -36,10 +36,8 @@ class Energy:
 
     def monthly(self, name: str) -> Floats:
         """Return kWh of one column in each calendar month, shape (S, 12), added up in double precision."""
-        hourly = getattr(self, name)
-        ends = np.cumsum(HOURS_OF_MONTHS)
-        spans = zip(ends - HOURS_OF_MONTHS, ends, strict=True)
-        return np.stack([hourly[:, first:end].sum(axis=1, dtype=np.float64) for first, end in spans], axis=1)
+        months = np.split(getattr(self, name), np.cumsum(HOURS_OF_MONTHS)[:-1], axis=1)
+        return np.stack([hourly.sum(axis=1, dtype=np.float64) for hourly in months], axis=1)
 
     def take(self, rows: npt.NDArray[np.intp]) -> Energy:
         """Return the balance of the sites at these positions."""

@@ -12,8 +12,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from aftersun.model.kept import Kept, Result
 from aftersun.model.ranges import Ints
+from aftersun.model.records import Kept, Result
 
 Hours = npt.NDArray[np.float64]
 

@@ -5,11 +5,10 @@ from __future__ import annotations
 from datetime import date
 from operator import attrgetter
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import (
     BaseModel,
-    BeforeValidator,
     ConfigDict,
     Field,
     ValidationError,
@@ -23,12 +22,11 @@ from aftersun.model.change import ACCESS
 from aftersun.model.errors import AftersunError
 from aftersun.model.toml_file import read_toml
 from aftersun.money.complaints import complaints
-from aftersun.money.letter_section import LetterSection
 from aftersun.money.template import SECTIONS, company_template
 
 __all__ = ["NO_EQUIPMENT", "Company", "company_template", "load_company"]
 
-NO_EQUIPMENT = "none"  # stands in the access rules where nothing has to be brought; costs nothing
+NO_EQUIPMENT = "none"  # stands in the access rules where nothing has to be brought
 NO_CURRENCY = "XXX"  # ISO 4217: no currency
 
 Cost = Annotated[float, Field(ge=0)]
@@ -37,6 +35,7 @@ Growth = Annotated[float, Field(ge=-0.2, le=0.2)]
 Lifetime = Annotated[float, Field(gt=0, le=60)]
 # one entry = one storey, the last one holds for all higher buildings; TOML has lists, a frozen record tuples
 ByStoreys = Annotated[tuple[str, ...], Field(strict=False, min_length=1)]
+Lines = Annotated[tuple[str, ...], Field(strict=False, max_length=12)]
 
 
 class _Part(BaseModel):
@@ -167,6 +166,49 @@ class Calls(_PartWithUsual):
     cost_per_call: Cost = Field(default=0.0, description="money in your currency")
 
 
+class LetterSection(_Part):
+    """[letter] How the company writes to its customers; whatever is left out has a plain default."""
+
+    address: Lines = Field(default=(), description="lines of text in a list")
+    contact: Lines = Field(default=(), description="lines of text in a list: telephone, e-mail, registration")
+    closing: Lines = Field(default=(), description="lines of text in a list: the small print at the foot")
+    logo: str = Field(default="", description="path of a PNG, JPEG or SVG picture, beside this file")
+    accent_colour: str = Field(
+        default="#2b5a66",
+        pattern="^#[0-9A-Fa-f]{6}$",
+        description='a colour as # and six digits 0 to 9 or a to f, for example "#2b5a66"',
+    )
+    paper: Literal["a4", "letter"] = Field(default="a4", description='"a4" or "letter"')
+    language: str = Field(default="", description="path of a language file (TOML), beside this file; empty = English")
+    decimal_mark: Literal[".", ","] = Field(default=".", description='"." or ","')
+    thousands_mark: str = Field(default=",", max_length=1, description="one character, or empty for none")
+    date_format: str = Field(default="%d %B %Y", min_length=1, max_length=40, description='for example "%d.%m.%Y"')
+    currency_first: bool = Field(default=False, description="true or false: does the currency stand before the amount?")
+    valid_days: int = Field(default=30, ge=1, le=730, description="whole days that an offer holds")
+    most_options: int = Field(default=2, ge=1, le=4, description="options of a letter beside doing nothing")
+
+    @field_validator("date_format")
+    @classmethod
+    def _writes_a_day(cls, value: str) -> str:
+        two_days = date(2026, 3, 4), date(2027, 5, 6)
+        if len({day.strftime(value) for day in two_days}) < len(two_days):
+            raise ValueError('does not write day, month and year; write for example "%d.%m.%Y"')
+        return value
+
+    @field_validator("thousands_mark")
+    @classmethod
+    def _is_no_digit(cls, value: str) -> str:
+        if value.isalnum() or value in ("-", "+"):
+            raise ValueError("would be read as a part of the number; write a comma, a point, a space, or nothing")
+        return value
+
+    @model_validator(mode="after")
+    def _marks_differ(self) -> LetterSection:
+        if self.decimal_mark == self.thousands_mark:
+            raise ValueError("decimal_mark and thousands_mark are the same; one number could be read as another")
+        return self
+
+
 class Override(_Part):
     """A number that replaces an assumption, with who decided it and why."""
 
@@ -174,20 +216,18 @@ class Override(_Part):
     who: str = ""
     why: str = ""
 
+    @model_validator(mode="before")
+    @classmethod
+    def _as_table(cls, given: Any) -> Any:
+        """Let a bare number stand for {value = number}."""
+        return {"value": given} if isinstance(given, int | float) else given
+
 
 class ChanceOverride(Override):
     """A chance between 0 and 1 that replaces the prior of a fact."""
 
     value: float = Field(ge=0, le=1, description="a chance between 0 and 1")
 
-
-def _as_table(given: Any) -> Any:
-    """Let a bare number stand for {value = number}."""
-    return {"value": given} if isinstance(given, int | float) else given
-
-
-Overrides = dict[str, Annotated[Override, BeforeValidator(_as_table)]]
-ChanceOverrides = dict[str, Annotated[ChanceOverride, BeforeValidator(_as_table)]]
 
 # Where each kind of cost line finds its price
 _SECTIONS = {**SECTIONS, ACCESS: "access.cost_per_visit"}
@@ -210,9 +250,9 @@ class Company(_Part):
     month: Month = Field(default_factory=lambda: Month.model_validate({}))
     calls: Calls = Field(default_factory=lambda: Calls.model_validate({}))
     letter: LetterSection = LetterSection()
-    assumptions: dict[str, Overrides] = {}
-    facts: ChanceOverrides = {}
-    system: Overrides = {}
+    assumptions: dict[str, dict[str, Override]] = {}
+    facts: dict[str, ChanceOverride] = {}
+    system: dict[str, Override] = {}
 
     @field_validator("travel")
     @classmethod
@@ -241,8 +281,6 @@ class Company(_Part):
         AftersunError
             If the file has no such item; the hint is the line to add.
         """
-        if kind == ACCESS and key == NO_EQUIPMENT:
-            return 0.0
         section = _SECTIONS[kind]
         book: Costs = attrgetter(section)(self)
         if key not in book:

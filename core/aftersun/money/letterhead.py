@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
@@ -16,7 +17,6 @@ from aftersun.money.company import Company
 ENGLISH = "en"
 
 _MOST_BYTES = 5_000_000  # of a picture or a language file; a larger one is a mistake
-_FORMATS = "PNG, JPEG or SVG"
 
 
 def letterhead_of(company: Company) -> Letterhead:
@@ -63,13 +63,10 @@ def _format_of(company_file: Path, named: str, picture: bytes) -> str:
         return "jpg"
     if b"<!ENTITY" in picture or b"<!DOCTYPE" in picture:  # may grow without end, or reach for other files
         raise _unusable(company_file, "logo", named, "is an SVG picture with a DOCTYPE, which is not taken")
-    try:
-        root = ElementTree.fromstring(picture)
-    except ElementTree.ParseError as error:
-        raise _unusable(company_file, "logo", named, f"is no {_FORMATS} picture") from error
-    if root.tag.rpartition("}")[2] != "svg":
-        raise _unusable(company_file, "logo", named, f"is no {_FORMATS} picture")
-    return "svg"
+    with suppress(ElementTree.ParseError):
+        if ElementTree.fromstring(picture).tag.rpartition("}")[2] == "svg":
+            return "svg"
+    raise _unusable(company_file, "logo", named, "is no PNG, JPEG or SVG picture")
 
 
 def _words(company_file: Path, named: str) -> tuple[str, Mapping[str, str]]:

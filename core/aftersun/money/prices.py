@@ -14,10 +14,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from aftersun.model.arrays import choose
 from aftersun.model.change import ACCESS, AVOIDED_RISK, AVOIDED_WORK, COST_KINDS, INSPECTION, LABOUR, CostLine
 from aftersun.model.errors import AftersunError
 from aftersun.model.ranges import Bools, Floats
+from aftersun.model.records import choose
 from aftersun.model.sphere import great_circle_km
 from aftersun.money.company import NO_EQUIPMENT, Company
 from aftersun.money.template import TRAVEL

@@ -16,11 +16,11 @@ from aftersun.energy.baseline import baseline
 from aftersun.host.assumed import assumed
 from aftersun.host.registry import Loaded, Registry, find_plugins
 from aftersun.inventory.store.dictionary import BOOLEAN, columns
-from aftersun.model.arrays import each_array
 from aftersun.model.change import ACCESS, API_VERSION, LABOUR, YEARLY_KINDS, Retrofit
 from aftersun.model.cohort import Cohort
 from aftersun.model.plant import PER_ARRAY, PER_SITE
 from aftersun.model.ranges import Assumed, Range
+from aftersun.model.records import each_array
 from aftersun.money.company import Company
 from aftersun.scoring.offers.chunk import score
 from aftersun.testing.answers import Answers, Declared, ask, difference, per_site

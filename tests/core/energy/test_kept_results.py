@@ -142,10 +142,10 @@ def test_what_is_kept_is_not_sent_to_another_process(cohort: Cohort) -> None:
     assert same(simulate(sent, baseline(sent)), simulate(cohort, baseline(cohort)))
 
 
-def test_a_lent_cohort_keeps_results_with_its_owner_and_an_unaware_one_has_none(cohort: Cohort) -> None:
+def test_a_lent_cohort_keeps_results_with_its_owner_and_a_replaced_one_has_none(cohort: Cohort) -> None:
     today = baseline(cohort)
     known = api.annual_generation(cohort, today)
     assert api.annual_generation(cohorts.lent(cohort), today) is known
-    fresh = api.annual_generation(cohorts.unaware(cohort), today)
+    fresh = api.annual_generation(replace(cohort), today)
     assert fresh is not known
     assert fresh.tolist() == known.tolist()

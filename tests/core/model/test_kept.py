@@ -8,7 +8,7 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 
-from aftersun.model.kept import Kept
+from aftersun.model.records import Kept
 
 
 def test_a_result_is_worked_out_once_and_cannot_be_written() -> None:

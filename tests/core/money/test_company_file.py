@@ -26,7 +26,6 @@ def test_prices_by_kind(company: Company) -> None:
     assert company.price_of(LABOUR, "electrician") == 50
     assert company.price_of(MATERIAL, "mesh") == 8
     assert company.price_of(ACCESS, "scaffold") == 600
-    assert company.price_of(ACCESS, "none") == 0
     assert company.price_of(INSPECTION, "structural_check") == 350
     assert company.price_of(STANDING, "data_plan") == 20
     assert company.price_of(AVOIDED_RISK, "building_fire_damage") == 60000

@@ -18,10 +18,9 @@ import numpy.typing as npt
 from aftersun.host.assumed import assumed
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded
-from aftersun.model.arrays import each_array, take
 from aftersun.model.change import ACCESS, Change, CostLine
-from aftersun.model.cohort import unaware
 from aftersun.model.ranges import Bools, Floats
+from aftersun.model.records import each_array, take
 from aftersun.money.cash_flow import CashFlow, study_years
 from aftersun.money.company import Company
 from aftersun.money.measures import npv
@@ -131,7 +130,7 @@ def _set(members: Sequence[Single], rows: Rows, before: _Set, company: Company, 
     flow = replace(each_array(lambda *of_members: np.sum(of_members, axis=0), *flows), upfront=paid)
     names = tuple(one.loaded.id for one in members)
     longest = np.maximum(years, before.years[kept])
-    part = replace(part, cohort=unaware(part.cohort))  # its simulation has kept hours of every site
+    part = replace(part, cohort=replace(part.cohort))  # without the hours of every site that its simulation has kept
     return _Set(names, rows, part, year, changes, flows, flow, longest)
 
 

@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from aftersun.model.arrays import take
 from aftersun.model.change import MATERIAL
 from aftersun.model.cohort import Cohort
 from aftersun.model.ranges import Floats
+from aftersun.model.records import take
 from aftersun.money.cash_flow import CashFlow
 from aftersun.money.company import Company
 from aftersun.money.prices import Prices, Visit

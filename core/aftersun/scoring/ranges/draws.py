@@ -20,8 +20,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from aftersun.model.arrays import put, take
 from aftersun.model.ranges import Bools, Floats
+from aftersun.model.records import put, take
 from aftersun.scoring.ranges.drivers import (
     LIFE,
     UNKNOWN_NUMBERS,

@@ -14,10 +14,10 @@ from scipy import special, stats
 from aftersun.energy.baseline import FACTS_OF_BASELINE
 from aftersun.energy.baseline import baseline as baseline_plant
 from aftersun.model import tables
-from aftersun.model.arrays import each_array, put, take
 from aftersun.model.cohort import Cohort
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Bools, Fact, Floats, Range
+from aftersun.model.records import each_array, put, take
 from aftersun.money.company import Company
 from aftersun.scoring.value.simulations import Baseline, Simulations
 from aftersun.scoring.value.valuation import Case, Parts, Valuation, evaluate

@@ -14,10 +14,9 @@ from typing import Any
 import numpy as np
 
 from aftersun.energy.generation import ARRAY_LOSSES, constant_share
-from aftersun.model.arrays import take
-from aftersun.model.kept import Kept
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Bools, Floats
+from aftersun.model.records import Kept, take
 from aftersun.scoring.value.simulations import GAINS, Baseline, Rows, Simulated, Simulations, alike
 
 _DC_STEP = 0.02  # share of DC output

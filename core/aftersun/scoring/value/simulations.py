@@ -12,11 +12,11 @@ import pandas as pd
 from aftersun.energy.balance import simulated
 from aftersun.energy.readings.calibration import FittedBaseline, fitted_baseline
 from aftersun.model import tables
-from aftersun.model.arrays import choose, each_array, put, take
 from aftersun.model.cohort import Cohort
 from aftersun.model.energy import HOURS_OF_MONTHS, Energy
 from aftersun.model.plant import PER_ARRAY, Plant
 from aftersun.model.ranges import Bools, Floats
+from aftersun.model.records import choose, each_array, put, take
 from aftersun.money.cash_flow import remaining_life
 from aftersun.money.company import Company
 from aftersun.money.prices import Prices, trip

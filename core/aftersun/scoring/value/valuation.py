@@ -15,10 +15,10 @@ from aftersun.host.assumed import assumed
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded
 from aftersun.inventory.store.tables import RUN_TABLES
-from aftersun.model.arrays import choose, take
 from aftersun.model.change import Change
 from aftersun.model.errors import AftersunError
 from aftersun.model.ranges import Assumed, Bools, Floats
+from aftersun.model.records import choose, take
 from aftersun.money import measures
 from aftersun.money.cash_flow import CashFlow, owner_cash_flow, study_years
 from aftersun.money.company import Company

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from aftersun.model.arrays import choose, each_array, put, take
+from aftersun.model.records import choose, each_array, put, take
 
 
 @dataclass(frozen=True, eq=False)
