@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from aftersun.cli.declaring import argument, flag, group, option
+from aftersun.cli.declaring import argument, day_option, day_or_none, flag, group, option
 from aftersun.cli.options import AsJson, InventoryFile, opened
 from aftersun.cli.terminal import terminal
 from aftersun.model.errors import EXIT_LOSSES, AftersunError
@@ -66,9 +67,13 @@ def load(
     files: Annotated[list[Path], argument("inventory.files")],
     table: Annotated[str, option("inventory.load_table", show_default=True)] = "",
     allow_again: Annotated[bool, flag("inventory.allow_again", "--allow-again")] = False,
+    stated_on: Annotated[datetime | None, day_option("inventory.stated_on", "--stated-on")] = None,
     json: AsJson = False,
 ) -> None:
     """Load tables. Good rows are stored; rows that cannot be right are kept with the reason.
+
+    An empty cell takes nothing away. What was learnt since, and a known danger, stay whatever a table says; such cells
+    are told and kept as conflicts.
 
     Example: aftersun inventory load company.duckdb customer.csv site.csv array.csv tariff.csv
     """
@@ -85,7 +90,7 @@ def load(
         for name, path in parts:
             try:
                 with terminal.progress(f"loading {path.name}") as progress:
-                    reports.append(load_file(target, name, path, progress, allow_again))
+                    reports.append(load_file(target, name, path, progress, allow_again, day_or_none(stated_on)))
             except AftersunError:
                 if reports:
                     done = ", ".join(report.source for report in reports)
@@ -105,6 +110,8 @@ def _show_load(table: str, source: str, report: LoadReport) -> None:
     )
     for problem in report.problems:
         terminal.paragraph(problem, indent=2, hang=2)
+    for conflict in report.conflicts:
+        terminal.paragraph(f"not taken over: {conflict}", indent=2, hang=2)
 
 
 def _say_what_was_rejected(inventory: Path, reports: list[LoadReport]) -> None:
@@ -115,7 +122,7 @@ def _say_what_was_rejected(inventory: Path, reports: list[LoadReport]) -> None:
             f"Rejected rows are kept. Write them out with 'aftersun inventory rejects {inventory} --to FOLDER', "
             "correct them, and load those files."
         )
-    if any(report.rejected for report in reports):
+    if any(report.rejected or report.conflicts for report in reports):
         raise typer.Exit(EXIT_LOSSES)
 
 
@@ -152,6 +159,55 @@ def rejects(
             hang=2,
         )
     terminal.result(f"{len(rejected)} problems in rejected rows." if len(rejected) else "No rejected rows are open.")
+
+
+@app.command()
+def clear(
+    inventory: InventoryFile,
+    table: Annotated[str, argument("inventory.clear_table")],
+    column: Annotated[str, argument("inventory.clear_column")],
+    key: Annotated[list[str], argument("inventory.clear_key")],
+    why: Annotated[str, option("inventory.clear_why")],
+) -> None:
+    """Make what one cell says unknown again. No table does that: an empty cell takes nothing away.
+
+    Example: aftersun inventory clear company.duckdb site birds_seen S001 --why "entered for the wrong house"
+    """
+    from aftersun.inventory.store import trail, upsert
+
+    with opened(inventory, read_only=False) as target, target.transaction() as connection:
+        upsert.clear(connection, table, tuple(key), column, trail.Source("inventory clear", why))
+    terminal.result(f"{column} is unknown there now; what it said is kept in the trail of changes.")
+
+
+@app.command()
+def changes(
+    inventory: InventoryFile,
+    key: Annotated[str | None, argument("inventory.changes_key")] = None,
+    conflicts: Annotated[bool, flag("inventory.conflicts", "--conflicts")] = False,
+    to: Annotated[Path | None, option("inventory.changes_to")] = None,
+    json: AsJson = False,
+) -> None:
+    """Show who changed which cell when, from what to what, by which command and file. It may be personal.
+
+    Example: aftersun inventory changes company.duckdb S001
+    """
+    from aftersun.inventory.loading.bad_rows import write_rows
+    from aftersun.inventory.store.trail import CHANGE
+    from aftersun.inventory.store.trail import changes as changes_of
+
+    with opened(inventory) as source:
+        rows = changes_of(source, key, conflicts)
+    if to is not None:
+        write_rows(to, list(CHANGE.columns), rows.astype(object).where(rows.notna(), "").to_numpy().tolist())
+        terminal.result(f"{to}  ({len(rows):,} rows)")
+    elif json:
+        terminal.json(rows)
+    elif rows.empty:
+        terminal.result("No changes.")
+    else:
+        names = ["changed_at", "changed_by", "command", "source", "table_name", "row_key", "column_name"]
+        terminal.table([*names, "before", "after"], rows[[*names, "before", "after"]].to_numpy(dtype=object).tolist())
 
 
 @app.command()

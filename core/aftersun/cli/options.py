@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 from aftersun.cli.declaring import argument, day_option, flag, option
+from aftersun.cli.terminal import terminal
 
 if TYPE_CHECKING:
     from aftersun.documents.run_view import RunView
@@ -30,11 +31,19 @@ Workers = Annotated[int, option("options.workers", min=1, show_default=True)]
 
 @contextmanager
 def opened(path: Path, read_only: bool = True) -> Iterator[Inventory]:
-    """Open an inventory while the block runs, to be read or, without ``read_only``, to be changed."""
+    """Open an inventory while the block runs, to be read or, without ``read_only``, to be changed.
+
+    A danger that the block took from the record is told: no command does that in silence.
+    """
+    from aftersun.inventory.store import trail
     from aftersun.inventory.store.file import Inventory
 
     with Inventory.open(path, read_only=read_only) as inventory:
+        before = 0 if read_only else trail.newest(inventory)
         yield inventory
+        ended = [] if read_only else trail.dangers_ended(inventory, before)
+    for key, column in ended:
+        terminal.message(f"A danger is no longer on record: {column} of {key}. What it said is in 'inventory changes'.")
 
 
 @contextmanager

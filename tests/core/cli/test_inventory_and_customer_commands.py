@@ -61,6 +61,45 @@ def test_backup_and_restore(aftersun: Aftersun, company: Path) -> None:
     assert aftersun("inventory", "check", company)[0] == EXIT_DONE
 
 
+def test_no_command_takes_a_danger_away_in_silence(aftersun: Aftersun, company: Path, tmp_path: Path) -> None:
+    """Seen on a visit; the customer system's table knows nothing of it, or says no."""
+    log = ("log", "fact", company, "S1", "--origin", "visit")
+    assert aftersun(*log, "hot_connector=yes")[0] == EXIT_DONE
+    table = tmp_path / "site.csv"
+    for cell, code in (("", EXIT_DONE), ("no", EXIT_LOSSES)):
+        table.write_text(f"site_id,customer_id,latitude,longitude,hot_connector\nS1,C1,40.0123,-3.5,{cell}\n")
+        done = aftersun("inventory", "load", company, table)
+        assert done.code == code
+        assert ("not taken over: line 2, hot_connector: a danger is on record" in done.out) == (cell == "no")
+        with Inventory.open(company, read_only=True) as inventory:
+            assert inventory.connection.execute("SELECT hot_connector FROM site ORDER BY site_id").fetchall()[0] == (
+                True,
+            )
+    assert "danger" not in aftersun(*log, "birds_seen=no").err
+    assert "A danger is no longer on record: hot_connector of S1" in aftersun(*log, "hot_connector=no").err
+    assert aftersun(*log, "open_string=yes").err == ""
+    clear = ("inventory", "clear", company, "site", "open_string", "S1", "--why", "wrong house")
+    assert "A danger is no longer on record: open_string of S1" in aftersun(*clear).err
+    code, out, _ = aftersun("inventory", "changes", company, "S1", "--json")
+    told = [(row["command"], row["source"], row["before"], row["after"], row["applied"]) for row in json.loads(out)]
+    assert code == EXIT_DONE
+    assert told == [
+        ("inventory load", "site.csv", None, None, True),  # the row was added
+        ("inventory load", "array.csv", None, None, True),
+        ("log", "visit", None, "yes", True),
+        ("inventory load", "site.csv", "yes", "no", False),
+        ("log", "visit", None, "no", True),
+        ("log", "visit", "yes", "no", True),
+        ("log", "visit", None, "yes", True),
+        ("inventory clear", "wrong house", "yes", None, True),
+    ]
+    trail = tmp_path / "trail.csv"
+    assert aftersun("inventory", "changes", company, "--conflicts", "--to", trail)[0] == EXIT_DONE
+    assert len(trail.read_text().splitlines()) == 2
+    assert stat.S_IMODE(trail.stat().st_mode) == 0o600
+    assert "hot_connector" in aftersun("inventory", "changes", company)[1]
+
+
 def test_prune_says_what_it_did(aftersun: Aftersun, company: Path) -> None:
     with Inventory.open(company) as inventory, inventory.transaction() as connection:
         for n in range(3):
@@ -97,7 +136,7 @@ def test_show_erase_and_load_again(aftersun: Aftersun, company: Path, made: Path
     assert "Not looked at: backups" in err
     told = json.loads(aftersun("customer", "show", company, "C1", "--json")[1])
     assert told["site"][0]["site_id"] == "S1"
-    assert set(told) == {"customer", "contact", "site", "array"}
+    assert set(told) == {"customer", "contact", "site", "array", "change"}
 
     code, out, err = aftersun("customer", "erase", company, "C1")
     assert code == EXIT_BAD_INPUT
@@ -154,6 +193,7 @@ def test_retention_tells_numbers_and_days_only(aftersun: Aftersun, company: Path
     "command",
     [
         ("inventory", "backup"), ("inventory", "restore"), ("inventory", "prune"), ("inventory", "export"),
+        ("inventory", "clear"), ("inventory", "changes"),
         ("customer", "show"), ("customer", "erase"), ("customer", "retention"),
     ],
 )  # fmt: skip

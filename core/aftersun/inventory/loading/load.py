@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from importlib.metadata import version
 from pathlib import Path
 
@@ -19,6 +19,7 @@ from aftersun.inventory.loading import erased, rejects
 from aftersun.inventory.loading.bad_rows import as_written, sentences
 from aftersun.inventory.loading.bounds import Progress
 from aftersun.inventory.loading.checked_file import CheckedFile, check_file
+from aftersun.inventory.loading.raw_table import RawTable
 from aftersun.inventory.loading.table_file import read_file
 from aftersun.inventory.loading.workbook_file import sheet_names
 from aftersun.inventory.store import rules
@@ -27,6 +28,7 @@ from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.refusals import refusal
 from aftersun.inventory.store.sql import quoted
 from aftersun.inventory.store.tables import insert_row, next_number
+from aftersun.inventory.store.trail import Source
 from aftersun.inventory.store.upsert import upsert
 
 SHOWN_PROBLEMS = 20
@@ -69,8 +71,9 @@ class LoadReport:
     """What became of a file: ``rows_read = added + changed + unchanged + rejected``.
 
     ``problems`` are sentences without any value from the file: first what concerns the whole file, then at
-    most ``SHOWN_PROBLEMS`` of its rows. ``mended`` counts rejects of earlier loads that this one settled, ``erased``
-    the rejected rows that are not kept, since they are about somebody erased on request.
+    most ``SHOWN_PROBLEMS`` of its rows. ``conflicts`` are such sentences of cells that were not taken over, since
+    something learnt or a danger stands against them. ``mended`` counts rejects of earlier loads that this one settled,
+    ``erased`` the rejected rows that are not kept, since they are about somebody erased on request.
     ``load_id`` is None if nothing in the inventory changed.
     """
 
@@ -85,6 +88,7 @@ class LoadReport:
     problems: tuple[str, ...]
     load_id: int | None
     erased: int = 0
+    conflicts: tuple[str, ...] = ()
 
     @property
     def accepted(self) -> int:
@@ -98,12 +102,15 @@ def load_file(
     path: Path | str,
     progress: Progress | None = None,
     allow_again: bool = False,
+    stated_on: date | None = None,
 ) -> LoadReport:
     """Load a CSV, XLSX or Parquet file into a table of the dictionary.
 
-    A row whose key is known changes that row where something differs; a column the file lacks is left as it
-    is, an empty cell means unknown. Loading the same file again changes nothing. ``progress(done, total)`` is
-    called with lines of the file. Rows about somebody erased on request are refused unless ``allow_again``.
+    A row whose key is known changes that row where something differs; a column the file lacks and an empty cell leave
+    what is known. What was learnt after ``stated_on``, the day that the table is of, stays, or whatever was learnt if
+    that day is not given; a danger that is known stays in any case. Loading the same file again changes nothing.
+    ``progress(done, total)`` is called with lines of the file. Rows about somebody erased on request are refused
+    unless ``allow_again``.
 
     Raises
     ------
@@ -123,18 +130,20 @@ def load_file(
         kept = problems[~problems["row"].isin(gone)]  # what is wrong with the others besides would be stored
         problems = rules.gather([kept, about_gone])
         good = file.values.loc[file.values.index.difference(pd.Index(problems["row"]))]
-        counts = upsert(connection, table, good)
+        source = Source("inventory load", path.name, gives_way=True, stated_on=stated_on)
+        done = upsert(connection, table, good, source)
+        counts, conflicts = done.counts, _conflict_problems(done.conflicts)
         load_id = next_number(connection, "load", "load_id")
         changes = rejects.record(connection, load_id, file, kept, good)
         rejected = int(problems["row"].nunique())
-        anything_new = counts.added or counts.changed or changes.stored or changes.mended or changes.replaced
+        anything_new = (
+            counts.added or counts.changed or done.new_conflicts or changes.stored or changes.mended or changes.replaced
+        )
         if anything_new:
             row = {"load_id": load_id, "table_name": table, "rows_read": len(raw), **asdict(counts)}
             _log(connection, path, {**row, "rejected": rejected, "mended": changes.mended})
     if progress and len(raw):
         progress(int(raw.lines[-1]), int(raw.lines[-1]))
-    shown = sentences(raw, problems, SHOWN_PROBLEMS)
-    more = len(problems) - len(shown)
     return LoadReport(
         table=table,
         source=path.name,
@@ -142,10 +151,29 @@ def load_file(
         **asdict(counts),
         rejected=rejected,
         mended=changes.mended,
-        problems=(*filter(None, [file.header.remark]), *shown, *([f"and {more} more, see rejects"] if more else [])),
+        problems=(*filter(None, [file.header.remark]), *_shown(raw, problems, "rejects")),
         load_id=load_id if anything_new else None,
         erased=len(gone),
+        conflicts=_shown(raw, conflicts, "'aftersun inventory changes --conflicts'"),
     )
+
+
+def _shown(raw: RawTable, problems: pd.DataFrame, see: str) -> tuple[str, ...]:
+    shown = sentences(raw, problems, SHOWN_PROBLEMS)
+    more = len(problems) - len(shown)
+    return (*shown, *([f"and {more} more, see {see}"] if more else []))
+
+
+def _conflict_problems(conflicts: pd.DataFrame) -> pd.DataFrame:
+    """Return as problems the cells that were not taken over."""
+    danger = conflicts["learnt_on"].isna()
+    parts = [
+        rules.problem(pd.Index(group["row"]), name, column=list(group["column_name"]), learnt_on=list(group["day"]))
+        for name, group in conflicts.assign(day=conflicts["learnt_on"].astype("string").str[:10]).groupby(
+            danger.map({True: "danger_stands", False: "learnt_since"})
+        )
+    ]
+    return rules.gather(parts)
 
 
 def _unknown_references(connection: duckdb.DuckDBPyConnection, file: CheckedFile) -> list[pd.DataFrame]:

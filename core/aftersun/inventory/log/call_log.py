@@ -29,6 +29,7 @@ from aftersun.inventory.store.tables import (
     of_site,
     read_table,
 )
+from aftersun.inventory.store.trail import Source
 from aftersun.inventory.store.upsert import upsert
 from aftersun.model.errors import AftersunError
 
@@ -38,6 +39,7 @@ OPEN, TAKEN, DECLINED, CARRIED_OUT = "open", "taken", "declined", "carried out"
 WITHDRAWN = "withdrawn"  # a later version of its letter has replaced it
 SET = "+"  # between the retrofits of an offer of several
 
+_SOURCE = Source("log", "what came of calls")
 _CALL_LOG = OTHER_TABLES["call_log"]
 _STATE_AFTER = {YES: TAKEN, NO: DECLINED, OBJECTION: DECLINED, DONE: CARRIED_OUT}
 NO_DAYS = 2  # common practice, no source: who said no on so many days is not asked again
@@ -217,7 +219,7 @@ def _newest_run(connection: duckdb.DuckDBPyConnection, day: date) -> str | None:
 def _fit(connection: duckdb.DuckDBPyConnection, done: pd.DataFrame) -> None:
     if len(done):
         fitted = done[["site_id", "retrofit", "called_on"]].rename(columns={"called_on": "fitted_on"})
-        upsert(connection, "fitted", fitted.drop_duplicates())
+        upsert(connection, "fitted", fitted.drop_duplicates(), _SOURCE)
 
 
 def _settle_offers(connection: duckdb.DuckDBPyConnection, rows: pd.DataFrame) -> None:
@@ -264,7 +266,7 @@ def _close_contact(connection: duckdb.DuckDBPyConnection, rows: pd.DataFrame) ->
         basis = f"objection on {objected_on}" if objected_on else f"said no on {no_days} days, last on {last_no_on}"
         kept = f"{basis}; before that: {before}" if before else basis
         closing.append({"customer_id": customer_id, "contact_allowed": False, "contact_basis": kept})
-    upsert(connection, "customer", pd.DataFrame(closing))
+    upsert(connection, "customer", pd.DataFrame(closing), _SOURCE)
     return tuple(customer_id for customer_id, *_ in refusals)
 
 

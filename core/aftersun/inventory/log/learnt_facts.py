@@ -11,11 +11,12 @@ from typing import Any
 import duckdb
 import pandas as pd
 
-from aftersun.inventory.store import dictionary, rules
+from aftersun.inventory.store import dictionary, rules, trail
 from aftersun.inventory.store.dictionary import BOOLEAN, DATE, NUMBER, Column
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.sql import quoted, scalar
 from aftersun.inventory.store.tables import OTHER_TABLES, insert_frame, next_number, of_site, read_table
+from aftersun.inventory.store.trail import Source
 from aftersun.inventory.store.upsert import upsert
 
 FACT_TABLES = ("site", "array", "tariff")
@@ -105,8 +106,9 @@ def store_facts(
         site_id, day = str(row["site_id"]), row["called_on"].date()
         facts = {name: _plain(row[name]) for name in names if not pd.isna(row[name])}
         prices = {name: facts.pop(name) for name in list(facts) if fact_columns()[name].table == "tariff"}
-        stored = [_put(connection, name, value, site_id, row["array_id"], day) for name, value in facts.items()]
-        stored += _put_prices(connection, prices, site_id, day) if prices else []
+        source = Source("log", str(row["origin"]))
+        stored = [_put(connection, name, value, site_id, row["array_id"], day, source) for name, value in facts.items()]
+        stored += _put_prices(connection, prices, site_id, day, source) if prices else []
         for table, key, name, value, previous in stored:
             column = fact_columns()[name]
             kept.append(
@@ -133,7 +135,13 @@ _Stored = tuple[str, str, str, Any, Any]  # table, key of the row, column, value
 
 
 def _put(
-    connection: duckdb.DuckDBPyConnection, name: str, value: Any, site_id: str, array_id: object, day: date
+    connection: duckdb.DuckDBPyConnection,
+    name: str,
+    value: Any,
+    site_id: str,
+    array_id: object,
+    day: date,
+    source: Source,
 ) -> _Stored:
     table = fact_columns()[name].table
     (key_column,) = dictionary.key_columns(table)
@@ -147,11 +155,16 @@ def _put(
     )
     if not newer:
         connection.execute(f"UPDATE {quoted(table)} SET {quoted(name)} = ? {where}", [value, key])
+        texts = {
+            "before": as_text(fact_columns()[name], previous),
+            "after": as_text(fact_columns()[name], value),
+        }
+        trail.record_cell(connection, source, site_id=site_id, table_name=table, row_key=key, column_name=name, **texts)
     return table, key, name, value, previous
 
 
 def _put_prices(
-    connection: duckdb.DuckDBPyConnection, prices: Mapping[str, Any], site_id: str, day: date
+    connection: duckdb.DuckDBPyConnection, prices: Mapping[str, Any], site_id: str, day: date, source: Source
 ) -> list[_Stored]:
     before = _tariff_of(connection, site_id)
     others = "SELECT count(*) FROM site WHERE tariff_id = ? AND site_id <> ?"
@@ -164,10 +177,10 @@ def _put_prices(
             f"INSERT OR IGNORE INTO tariff (tariff_id, {rest}) SELECT ?, {rest} FROM tariff WHERE tariff_id = ?",
             [tariff_id, before],
         )
-        stored.append(_put(connection, _TARIFF_ID, tariff_id, site_id, None, day))
+        stored.append(_put(connection, _TARIFF_ID, tariff_id, site_id, None, day, source))
     previous = _in_force(connection, tariff_id, day)
     row = {**previous, **prices, _TARIFF_ID: tariff_id, "valid_from": day}
-    upsert(connection, "tariff", pd.DataFrame([row]))
+    upsert(connection, "tariff", pd.DataFrame([row]), source)
     return stored + [("tariff", tariff_id, name, value, previous.get(name)) for name, value in prices.items()]
 
 

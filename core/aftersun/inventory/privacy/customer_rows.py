@@ -48,6 +48,10 @@ def find_rows(inventory: Inventory, customer_id: str) -> CustomerRows:
         if condition is not None:
             conditions[table] = condition
     conditions["tariff"] = Condition("tariff_id IN (SELECT unnest(?::VARCHAR[]))", [_own_tariffs(connection, sites)])
+    # A site or array that changed hands: the cell that said so names the one before.
+    changed = conditions["change"]
+    named = "column_name IN ('customer_id', 'site_id') AND list_has_any(?::VARCHAR[], [before, after])"
+    conditions["change"] = Condition(f"{changed.sql} OR ({named})", [*changed.values, [customer_id, *sites]])
     rejects = _rejects(connection, customer_id, sites)
     conditions["reject"] = Condition("reject_id IN (SELECT unnest(?::VARCHAR[]))", [rejects])
     counts = {

@@ -17,7 +17,6 @@ import pyarrow as pa
 import pyarrow.csv as csv
 import pyarrow.parquet as pq
 
-from aftersun.inventory.log import learnt_facts
 from aftersun.inventory.store import dictionary
 from aftersun.inventory.store.dictionary import TEXT
 from aftersun.inventory.store.file import Inventory
@@ -45,6 +44,8 @@ _ROUNDED = {  # a place must not tell a house
     "distance_km": 10.0,
     "height_difference_m": 50.0,
 }
+# Cells kept as text, which are disguised by what they are about.
+_TOLD = {"fact_origin": {"row_key", "value", "previous_value"}, "change": {"before", "after"}}
 _ROWS_AT_ONCE = 100_000
 _WRITERS: Mapping[str, Any] = {CSV: csv.CSVWriter, PARQUET: pq.ParquetWriter}
 
@@ -113,15 +114,14 @@ def _columns(table: Table) -> list[str]:
     else:
         unmarked = set(table.columns) - table.exported
         texts = {name for name in unmarked if table.columns[name].startswith(("VARCHAR", "JSON", "BLOB"))}
-        if table.name == "fact_origin":
-            texts -= {"row_key", "value", "previous_value"}  # disguised by what they are about
+        texts -= _TOLD.get(table.name, set())
     return [name for name in table.columns if name in _KINDS or name not in texts]
 
 
 def _query(table: str, names: list[str], kind: str) -> str:
     """Return the SQL that reads a table as it goes out."""
     lists = {name for name, stored in all_tables()[table].columns.items() if stored.endswith("[]")}
-    parts = [_fact(name) if table == "fact_origin" else _disguised(name) for name in names]
+    parts = [_told(name) if name in _TOLD.get(table, set()) else _disguised(name) for name in names]
     if kind == CSV:
         parts = [f"({sql})::VARCHAR" if name in lists else sql for name, sql in zip(names, parts, strict=True)]
     selected = ", ".join(f"{sql} AS {quoted(name)}" for name, sql in zip(names, parts, strict=True))
@@ -138,15 +138,14 @@ def _disguised(name: str, value: str | None = None) -> str:
     return value
 
 
-def _fact(name: str) -> str:
-    """Return the SQL of what goes out of a column of ``fact_origin``: facts as the columns that they are about."""
+def _told(name: str) -> str:
+    """Return the SQL of what goes out of a cell that is kept as text: what the column that it is about would say."""
     if name == "row_key":
         return "pseudonym(table_name, row_key)"
-    if name not in ("value", "previous_value"):
-        return _disguised(name)
-    cases = [
-        f"WHEN '{column.name}' THEN {_disguised(column.name, name)}::VARCHAR"
-        for column in learnt_facts.fact_columns().values()
-        if column.type != TEXT or column.name in _KINDS
-    ]
-    return f"CASE column_name {' '.join(cases)} END"
+    cases = {
+        column.name: f"WHEN '{column.name}' THEN {_disguised(column.name, name)}::VARCHAR"
+        for table in dictionary.tables()
+        for column in dictionary.columns(table)
+        if (column.type != TEXT or column.name in _KINDS) and not column.personal
+    }
+    return f"CASE column_name {' '.join(cases.values())} END"

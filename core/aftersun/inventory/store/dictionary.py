@@ -138,6 +138,13 @@ def references(table: str) -> Mapping[str, str]:
     return {column.name: owners[column.name] for column in columns(table) if column.name in owners}
 
 
+@cache
+def dangers() -> Mapping[tuple[str, str], str]:
+    """Return by table and column the value, as text, that tells a danger: no table that is loaded takes it away."""
+    rows = aftersun_datasets.rows("dangers.csv", "aftersun.inventory")
+    return {(row["table"], row["column"]): row["value"] for row in rows}
+
+
 def stored_tables(table: str) -> Mapping[str, tuple[Column, ...]]:
     """Return the database tables that keep a dictionary table, each with its columns, keys first.
 

@@ -137,8 +137,8 @@ def test_known_key_changes_only_what_differs(loaded: Inventory, write: Write) ->
     report = load_file(
         loaded, "site", write("s.csv", "site_id,customer_id,latitude,longitude,tariff_id\nS1,C1,40,-3.5,\n")
     )
-    assert report.changed == 1
-    assert read.sites(loaded)["tariff_id"].isna().all()  # an empty cell means unknown
+    assert report.unchanged == 1
+    assert read.sites(loaded)["tariff_id"].tolist() == ["T1", pd.NA]  # an empty cell takes nothing away
 
 
 def test_personal_columns_are_changed_in_their_own_table(loaded: Inventory, write: Write) -> None:

@@ -220,8 +220,8 @@ def test_an_older_fact_told_late_does_not_undo_a_newer_one(loaded: Inventory) ->
 
 def test_a_table_loaded_later_shows_which_learnt_facts_it_replaced(loaded: Inventory, write) -> None:
     learn(loaded, "S1", {"storeys": "3", "occupants": "4"}, "visit", today=TODAY)
-    text = "site_id,customer_id,latitude,longitude,storeys\nS1,C1,40,-3.5,\n"
-    load_file(loaded, "site", write("s.csv", text))
+    text = "site_id,customer_id,latitude,longitude,storeys\nS1,C1,40,-3.5,2\n"
+    load_file(loaded, "site", write("s.csv", text), stated_on=TODAY)
     kept = learnt_facts.facts(loaded).set_index("column_name")["replaced"]
     assert kept.to_dict() == {"storeys": True, "occupants": False}
 

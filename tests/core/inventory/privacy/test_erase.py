@@ -16,7 +16,7 @@ from aftersun.inventory.loading.rejects import open_rejects
 from aftersun.inventory.log import call_log
 from aftersun.inventory.privacy.customer_rows import erase, find_rows, read_rows
 from aftersun.inventory.privacy.retention import untouched
-from aftersun.inventory.store import read
+from aftersun.inventory.store import read, trail
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.rewrite import columns_of, tables_of
 from aftersun.inventory.store.sql import quoted
@@ -143,6 +143,24 @@ def test_a_customer_known_from_a_rejected_row_alone_is_erased_too(path: Path) ->
     assert _counts(path, "C9") == {"reject": 3}
     erase(path, "C9", DAY)
     assert _counts(path, "C9") == {}
+
+
+def test_the_trail_of_an_erased_customer_goes_and_that_of_others_stays(path: Path) -> None:
+    with Inventory.open(path) as inventory:
+        source = path.with_name("site.csv")
+        source.write_text("site_id,customer_id,latitude,longitude\nS2,C1,-33.9,18.4\n")
+        load_file(inventory, "site", source)
+        source.write_text("site_id,customer_id,latitude,longitude\nS2,C2,-33.9,18.4\n")
+        load_file(inventory, "site", source)
+        assert trail.changes(inventory, "S2")[["before", "after"]].tail(2).to_numpy().tolist() == [
+            ["C2", "C1"],
+            ["C1", "C2"],
+        ]
+    erase(path, "C1", DAY)
+    with Inventory.open(path, read_only=True) as inventory:
+        left = trail.changes(inventory)
+    assert not left[["customer_id", "site_id", "row_key", "before", "after"]].isin(["C1", "S1", "A1"]).any(axis=None)
+    assert {"C2", "S2", "T1 2024-01-01"} <= set(left["row_key"])
 
 
 def test_what_runs_said_of_a_former_owner_goes_with_that_owner(path: Path) -> None:

@@ -71,6 +71,10 @@ def test_tables_still_belong_together(told: Inventory, tmp_path: Path) -> None:
     assert learnt.loc["birds_seen", "row_key"] in set(found["site"]["site_id"])
     assert learnt.loc["birds_seen", "value"] == "no"
     assert learnt.loc["latitude", "value"] == "40.2"
+    changed = found["change"].dropna(subset="column_name").set_index("column_name")
+    assert changed.loc["latitude", ["before", "after"]].tolist() == ["40.1", "40.2"]
+    assert changed.loc["latitude", "site_id"] == learnt.loc["latitude", "row_key"]
+    assert "source" not in changed
 
 
 def test_an_export_of_the_ranked_demo_names_no_number_of_site_or_customer(demo: Demo, tmp_path: Path) -> None:

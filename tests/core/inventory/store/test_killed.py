@@ -24,7 +24,7 @@ from aftersun.model.errors import EXIT_BAD_INPUT
 HERE = Path(__file__).parent
 OLD = HERE / "old_files" / "layout-1.duckdb.gz"
 # What differs between two runs of the same operation: moments, and the random key that a new file gets.
-_MASKED = {"loaded_at", "recorded_at", "done_at", "made_at", "secret"}
+_MASKED = {"loaded_at", "changed_at", "recorded_at", "done_at", "made_at", "secret"}
 
 State = dict[str, tuple[object, ...]] | None
 

@@ -233,7 +233,8 @@ def test_a_choice_or_a_wider_limit_added_to_the_dictionary_reaches_every_older_f
     after = _rows(path)
     assert after["site"][0] == before["site"][0]  # at a latitude that may not be loaded any more
     assert {name: len(rows) for name, rows in before.items()} == {name: len(rows) for name, rows in after.items()} | {
-        "load": len(before["load"])
+        "load": len(before["load"]),
+        "change": len(before["change"]),
     }
 
 
