@@ -121,6 +121,8 @@ def _lines(name: str, lines: Sequence[CostLine], kinds: Sequence[str], size: int
         later = isinstance(line.in_year, int) and line.in_year >= 0
         require(later, f"{name}: '{line.item}' is for year {line.in_year}")
         require(name == "costs" or line.in_year == 0, f"{name}: '{line.item}' comes every year, not in one of them")
+        reached = line.kind != ACCESS or line.item in ("roof", "ground")
+        require(reached, f"{name}: access is to 'roof' or 'ground', not to '{line.item}'")
         known = line.kind in (LABOUR, ACCESS) or line.item in price_items
         require(known, f"{name}: '{line.item}' is not among the declared price items")
 

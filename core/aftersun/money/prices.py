@@ -15,7 +15,6 @@ import numpy.typing as npt
 import pandas as pd
 
 from aftersun.model.change import ACCESS, AVOIDED_RISK, AVOIDED_WORK, COST_KINDS, INSPECTION, LABOUR, CostLine
-from aftersun.model.errors import AftersunError
 from aftersun.model.ranges import Bools, Floats
 from aftersun.model.records import choose
 from aftersun.model.sphere import great_circle_km
@@ -116,7 +115,7 @@ class Prices:
         Raises
         ------
         AftersunError
-            If the company file lacks a price that is needed, or a line asks for access of an unknown kind.
+            If the company file lacks a price that is needed.
         """
         paid = np.zeros((len(self._sites), horizon_years + 1))
         for year, items in self._visits(lines):
@@ -192,7 +191,7 @@ class Prices:
         asked: dict[tuple[str, str, int], list[CostLine]] = {}  # what is shared stands under -1
         for position, line in enumerate(lines):
             if line.kind == ACCESS:
-                for name, where in self._equipment_for(line.item).items():
+                for name, where in self._equipment[line.item].items():
                     if (here := np.where(where, line.quantity, 0.0)).any():
                         asked.setdefault((ACCESS, name, -1), []).append(replace(line, quantity=here))
             else:
@@ -220,14 +219,6 @@ class Prices:
         equipment = [rules.equipment(place, *of_site) for of_site in zip(self._roof_kinds, storeys, strict=True)]
         names = np.array(equipment, dtype=object)
         return {name: names == name for name in sorted(set(equipment) - {NO_EQUIPMENT})}
-
-    def _equipment_for(self, place: str) -> Mapping[str, Bools]:
-        if place not in self._equipment:
-            raise AftersunError(
-                f"A retrofit asks for access to '{place}'.",
-                "Access is to 'roof' or 'ground'; correct the plugin or switch it off.",
-            )
-        return self._equipment[place]
 
     def _table(self, items: Sequence[tuple[int, Item]]) -> pd.DataFrame:
         """Return one row for each site and item with its money and what was assumed, sorted by site."""

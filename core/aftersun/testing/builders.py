@@ -109,11 +109,6 @@ def _arrays(facts: Facts) -> Sequence[Facts]:
     return tuple(arrays)
 
 
-@cache
-def _shared_weather() -> WeatherYear:
-    return sample_weather()
-
-
 def sample_weather(rain_mm: Floats | str | None = "showers") -> WeatherYear:
     """Return a smooth synthetic year at 40 N: enough for tests of laws and signs, not of yields.
 
@@ -146,6 +141,9 @@ def sample_weather(rain_mm: Floats | str | None = "showers") -> WeatherYear:
         dni_extra=np.full(HOURS_PER_YEAR, 1367.0),
         airmass=np.where(up, 1 / np.maximum(cosine, 0.05), np.nan),
     )
+
+
+_shared_weather = cache(sample_weather)
 
 
 def _showers() -> Floats:

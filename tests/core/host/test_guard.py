@@ -126,6 +126,11 @@ def raising(*_):
         ),
         (
             "change",
+            lambda c, p, a: api.Change(p, [api.CostLine(api.ACCESS, "moon", np.ones(2), "visit")]),
+            "access is to 'roof' or 'ground', not to 'moon'",
+        ),
+        (
+            "change",
             lambda c, p, a: api.Change(p, [api.CostLine("bribe", "gold", np.ones(2), "kg")]),
             "not one of",
         ),
