@@ -290,6 +290,9 @@ def test_the_time_is_printed(capsys):
 
 
 def test_what_fails_in_a_run_fails_the_law_of_worth():
-    broken = type("Broken", (Case,), {"retrofit": having(change=lines(api.ACCESS, "cellar", "visit"))()})
-    with pytest.raises(AssertionError, match="fails during price"):
+    def fades_out_of_sight(self, cohort, plant, assume):
+        return api.Change(plant, [], fade=np.array([1.0]))  # of one year, and it lasts longer
+
+    broken = type("Broken", (Case,), {"retrofit": having(change=fades_out_of_sight)()})
+    with pytest.raises(AssertionError, match="fails during cash flow: fade covers 1 years"):
         broken().test_worthless_energy_earns_nothing()
