@@ -126,3 +126,18 @@ UPDATE reading_finding SET
     END;
 ALTER TABLE reading_finding DROP COLUMN text;
 ALTER TABLE reading_finding DROP COLUMN what_to_do
+
+-- Runs from before there were offers: what is recommended is offered by itself.
+INSERT INTO offer BY NAME
+    SELECT
+        run_id, site_id, retrofit AS offer, npv, npv_p90, npv_p50, npv_p10, chance_npv_positive, upfront,
+        first_year_saving, false AS must_call
+    FROM ranking
+    WHERE status = 'recommended' AND run_id NOT IN (SELECT run_id FROM offer)
+
+INSERT INTO offer_member BY NAME
+    SELECT run_id, site_id, offer, offer AS retrofit, npv AS npv_alone, npv AS npv_added
+    FROM offer
+    WHERE run_id NOT IN (SELECT run_id FROM offer_member)
+
+UPDATE call SET must_call = false WHERE must_call IS NULL AND retrofit IS NOT NULL
