@@ -131,7 +131,7 @@ ALTER TABLE reading_finding DROP COLUMN what_to_do
 INSERT INTO offer BY NAME
     SELECT
         run_id, site_id, retrofit AS offer, npv, npv_p90, npv_p50, npv_p10, chance_npv_positive, upfront,
-        first_year_saving, false AS must_call
+        first_year_saving, false AS must_call, []::VARCHAR[] AS equipment
     FROM ranking
     WHERE status = 'recommended' AND run_id NOT IN (SELECT run_id FROM offer)
 
