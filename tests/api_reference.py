@@ -9,15 +9,15 @@ import inspect
 import re
 import sys
 import textwrap
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import MISSING, Field, fields, is_dataclass
-from pathlib import Path
 from typing import Any
+
+from marked_text import put_between, renew_file
 
 from aftersun import api
 from aftersun.host import specs
 from aftersun.model import change, figures, ranges
-from aftersun.model.errors import AftersunError
 from aftersun.model.plant import PER_ARRAY
 
 BEGIN = "<!-- reference begin -->"
@@ -53,18 +53,8 @@ def reference_markdown() -> str:
 
 
 def renewed(text: str) -> str:
-    """Return a document with the reference renewed between its markers.
-
-    Raises
-    ------
-    AftersunError
-        If the document does not have each marker once, in order.
-    """
-    before, begin, rest = text.partition(BEGIN)
-    old, end, after = rest.partition(END)
-    if not begin or not end or BEGIN in old + after or END in before + after:
-        raise AftersunError("The document does not have each marker once.", f"Put in {BEGIN} and {END}.")
-    return f"{before}{BEGIN}\n\n{reference_markdown()}\n{END}{after}"
+    """Return a document with the reference renewed between its markers."""
+    return put_between(text, BEGIN, END, reference_markdown())
 
 
 def _function(name: str, function: Callable[..., object]) -> str:
@@ -157,13 +147,5 @@ def _constants(things: dict[str, Any]) -> str:
     return "\n".join(rows)
 
 
-def main(arguments: Sequence[str]) -> None:
-    """Renew the reference in the one file named."""
-    if len(arguments) != 1:
-        raise SystemExit("usage: python tests/api_reference.py FILE")
-    path = Path(arguments[0])
-    path.write_text(renewed(path.read_text(encoding="utf-8")), encoding="utf-8")
-
-
 if __name__ == "__main__":
-    main(sys.argv[1:])
+    renew_file("api_reference.py", sys.argv[1:], renewed)

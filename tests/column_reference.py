@@ -6,12 +6,11 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
-from pathlib import Path
+
+from marked_text import put_between, renew_file
 
 from aftersun.inventory.loading.templates import explanation
 from aftersun.inventory.store.dictionary import columns, references, tables
-from aftersun.model.errors import AftersunError
 
 BEGIN = "<!-- columns begin -->"
 END = "<!-- columns end -->"
@@ -40,30 +39,9 @@ def _table(table: str) -> str:
 
 
 def renewed(text: str) -> str:
-    """Return a document with the reference renewed between its markers.
-
-    Raises
-    ------
-    AftersunError
-        If the document does not have each marker once, in order.
-    """
-    before, begin, rest = text.partition(BEGIN)
-    old, end, after = rest.partition(END)
-    if not begin or not end or BEGIN in old + after or END in before + after:
-        raise AftersunError(
-            "The document does not have each marker of the column reference once.",
-            f"Put in {BEGIN} and {END}.",
-        )
-    return f"{before}{BEGIN}\n\n{reference_markdown()}\n{END}{after}"
-
-
-def main(arguments: Sequence[str]) -> None:
-    """Renew the reference in the one file named."""
-    if len(arguments) != 1:
-        raise SystemExit("usage: python tests/column_reference.py FILE")
-    path = Path(arguments[0])
-    path.write_text(renewed(path.read_text(encoding="utf-8")), encoding="utf-8")
+    """Return a document with the reference renewed between its markers."""
+    return put_between(text, BEGIN, END, reference_markdown())
 
 
 if __name__ == "__main__":
-    main(sys.argv[1:])
+    renew_file("column_reference.py", sys.argv[1:], renewed)

@@ -101,8 +101,8 @@ def test_a_declared_view_hides_columns_from_the_plugin_and_not_from_the_physics(
     part, same = shown.take(np.array([2, 0])), cohort.take(np.array([2, 0]))
     assert list(part.sites.columns) == ["roof_kind"]
     for ask in (
-        lambda one: api.annual_generation(one, api.baseline(one)),
-        lambda one: api.simulate(one, api.baseline(one)).annual("exported"),
-        lambda one: api.annual_soiling_loss(one),
+        lambda view: api.annual_generation(view, api.baseline(view)),
+        lambda view: api.simulate(view, api.baseline(view)).annual("exported"),
+        lambda view: api.annual_soiling_loss(view),
     ):
         np.testing.assert_array_equal(ask(part), ask(same))

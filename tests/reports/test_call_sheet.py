@@ -146,18 +146,18 @@ def test_known_dangers_of_those_not_called_too(small: Any) -> None:
 def test_a_text_too_long_for_a_row_is_continued_and_says_so(tmp_path: Path) -> None:
     text = " ".join(f"word{number}" for number in range(6000))  # 50,000 characters
     long = [{**row, "text": text} if row["note_id"] == "arc" else row for row in TABLES["safety_note"]]
-    found = written(SmallRun().with_rows("safety_note", long), tmp_path)
+    workbook = written(SmallRun().with_rows("safety_note", long), tmp_path)
     for name, column in (
         ("Safety notes", "what can happen and what to do"),
         ("Known dangers", "what it is and what to do"),
     ):
-        mine = [row for row in rows(found[name]) if row["note"] in ("arc", None) and row.get("site", "S2") == "S2"]
+        mine = [row for row in rows(workbook[name]) if row["note"] in ("arc", None) and row.get("site", "S2") == "S2"]
         parts = [row[column] for row in mine if row[column] and "word" in row[column]]
         assert all(CONTINUES in part for part in parts[:-1])
         assert all(len(part) < 32_767 for part in parts)
         whole = "".join(part.removeprefix(CONTINUED).removesuffix(CONTINUES) for part in parts)
         assert whole == text
-    row = rows(found["Calls"])
+    row = rows(workbook["Calls"])
     told = "".join(
         (one["what may hurt someone: known dangers here"] or "").removeprefix(CONTINUED).removesuffix(CONTINUES)
         for one in row
@@ -188,8 +188,8 @@ def test_hostile_text_stays_the_text_it_is(tmp_path: Path) -> None:
         own = {"position": number, "site_id": f"S{number}", "customer_id": f"C{number}"}
         texts[f"S{number}"] = text
         calls.append({**TABLES["call"][1], **own})
-    found = written(SmallRun(people=people, texts=texts).with_rows("call", calls), tmp_path)
-    sheet = found["Calls"]
+    workbook = written(SmallRun(people=people, texts=texts).with_rows("call", calls), tmp_path)
+    sheet = workbook["Calls"]
     at = {cell.value: cell.column for cell in sheet[header_row(sheet)]}
     for number, text in enumerate(HOSTILE, 1):
         shown = text.replace("_x0041_", "_x005F_x0041_")  # how the format writes these letters down
@@ -197,7 +197,7 @@ def test_hostile_text_stays_the_text_it_is(tmp_path: Path) -> None:
             cell = sheet.cell(header_row(sheet) + number, at[title])
             assert (cell.value, cell.data_type) == (shown, "s")
             assert cell.hyperlink is None
-    for one in found:
+    for one in workbook:
         formulas = [cell for row in one.iter_rows() for cell in row if cell.data_type == "f"]
         assert not formulas or one.title == "call_log"
 
@@ -227,19 +227,19 @@ def test_characters_that_xml_forbids_are_shown_and_markup_of_the_library_is_not_
 def test_nobody_to_call_still_makes_a_useful_workbook(tmp_path: Path) -> None:
     nobody = [{"site_id": "S4", "customer_id": "C3", "excluded_reason": "not_allowed"}]
     run = SmallRun().with_rows("call", nobody).with_rows("run_plan", []).with_rows("run_capacity", [])
-    found = written(run, tmp_path)
-    assert found.sheetnames == SHEETS
-    sheet = found["Calls"]
+    workbook = written(run, tmp_path)
+    assert workbook.sheetnames == SHEETS
+    sheet = workbook["Calls"]
     assert "Nobody is to be called" in sheet.cell(header_row(sheet) + 1, 1).value
-    assert len(rows(found["All retrofits"])) == 4
-    assert len(rows(found["Known dangers"])) == 2
-    assert rows(found["Not called"])[0]["why not"] == "the customer may not be called"
+    assert len(rows(workbook["All retrofits"])) == 4
+    assert len(rows(workbook["Known dangers"])) == 2
+    assert rows(workbook["Not called"])[0]["why not"] == "the customer may not be called"
 
 
 def test_a_run_with_nothing_in_it_makes_a_workbook(tmp_path: Path) -> None:
-    found = written(SmallRun(tables={name: typed(name, []) for name in TABLES}), tmp_path)
-    assert found.sheetnames == SHEETS
-    assert "no safety note" in found["Safety notes"].cell(header_row(found["Safety notes"]) + 1, 1).value
+    workbook = written(SmallRun(tables={name: typed(name, []) for name in TABLES}), tmp_path)
+    assert workbook.sheetnames == SHEETS
+    assert "no safety note" in workbook["Safety notes"].cell(header_row(workbook["Safety notes"]) + 1, 1).value
 
 
 def test_what_was_not_drawn_is_said_and_not_nought(tmp_path: Path) -> None:
@@ -247,12 +247,12 @@ def test_what_was_not_drawn_is_said_and_not_nought(tmp_path: Path) -> None:
     run = SmallRun()
     for name in ("offer", "ranking"):
         run = run.with_rows(name, [{**row, **blank} for row in TABLES[name]])
-    found = written(run, tmp_path)
+    workbook = written(run, tmp_path)
     titles = ("worth P90 [NOK]", "worth P50 [NOK]", "worth P10 [NOK]", "chance of a gain")
     for name in ("Calls", "Offers"):
-        for row in rows(found[name]):
+        for row in rows(workbook[name]):
             assert [row[title] for title in titles] == ["not drawn"] * 4
-    ranked = rows(found["All retrofits"])
+    ranked = rows(workbook["All retrofits"])
     assert [ranked[0][title] for title in titles] == ["not drawn"] * 4
     assert [ranked[3][title] for title in titles] == [None] * 4  # does not fit: nothing was reckoned
 
@@ -309,9 +309,9 @@ def test_other_sheets_hold_the_stored_tables(small: Any) -> None:
 
 
 def test_without_names_their_columns_are_left_out(tmp_path: Path) -> None:
-    found = written(SmallRun(personal=False), tmp_path)
-    assert "call_log" not in found.sheetnames
-    header = [cell.value for cell in found["Calls"][header_row(found["Calls"])]]
+    workbook = written(SmallRun(personal=False), tmp_path)
+    assert "call_log" not in workbook.sheetnames
+    header = [cell.value for cell in workbook["Calls"][header_row(workbook["Calls"])]]
     assert not {"customer name", "town", "phone", "e-mail", "outcome", "remark"} & set(header)
     with zipfile.ZipFile(tmp_path / "call_sheet.xlsx") as archive:
         text = "".join(archive.read(part).decode() for part in archive.namelist())
@@ -330,17 +330,17 @@ def test_properties_name_nobody_and_the_same_run_gives_the_same_file(tmp_path: P
 def test_paper_is_that_of_the_letterhead(tmp_path: Path) -> None:
     run = SmallRun()
     for paper, code in (("a4", 9), ("letter", 1)):
-        found = written(replace(run, letterhead=replace(run.letterhead, paper=paper)), tmp_path / paper)
-        assert {int(sheet.page_setup.paperSize) for sheet in found} == {code}
+        workbook = written(replace(run, letterhead=replace(run.letterhead, paper=paper)), tmp_path / paper)
+        assert {int(sheet.page_setup.paperSize) for sheet in workbook} == {code}
 
 
 def test_more_rows_than_a_sheet_holds_go_on_in_another(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(book, "LARGEST_SHEET", 103)  # two lines and a header above 100 rows
     many = [{"site_id": f"S{number:03}", "rank": 1, "retrofit": "bird_mesh"} for number in range(250)]
-    found = written(SmallRun().with_rows("ranking", [{**row, "status": "not_applicable"} for row in many]), tmp_path)
+    workbook = written(SmallRun().with_rows("ranking", [{**row, "status": "not_applicable"} for row in many]), tmp_path)
     names = ["All retrofits", "All retrofits 2", "All retrofits 3"]
-    assert [len(rows(found[name])) for name in names] == [100, 100, 50]
-    sites = [row["site"] for name in names for row in rows(found[name])]
+    assert [len(rows(workbook[name])) for name in names] == [100, 100, 50]
+    sites = [row["site"] for name in names for row in rows(workbook[name])]
     assert sites == [f"S{number:03}" for number in range(250)]
 
 

@@ -49,7 +49,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Small:
 
 
 @pytest.fixture
-def one(made: Small, tmp_path: Path) -> Small:
+def portfolio(made: Small, tmp_path: Path) -> Small:
     shutil.copytree(made.inventory.parent, tmp_path / "copy")
     return Small(tmp_path / "copy" / made.inventory.name, tmp_path / "copy" / made.company.name)
 
@@ -59,19 +59,19 @@ def plain(shown: bytes) -> str:
     return re.sub(r"\x1b\[[0-9;?]*[a-zA-Z]", "", shown.decode(errors="replace"))
 
 
-def words(one: Small, *more: object) -> list[str]:
-    return ["rank", str(one.inventory), "--as-of", "2026-06-01", "--no-ranges", "--workers", "1", *map(str, more)]
+def words(portfolio: Small, *more: object) -> list[str]:
+    return ["rank", str(portfolio.inventory), "--as-of", "2026-06-01", "--no-ranges", "--workers", "1", *map(str, more)]
 
 
 @pytest.mark.skipif(os.name != "posix", reason="terminals of POSIX systems")
-def test_ctrl_c_at_a_terminal_shows_progress_before_and_one_sentence_after(one, tmp_path):
+def test_ctrl_c_at_a_terminal_shows_progress_before_and_one_sentence_after(portfolio, tmp_path):
     """The program has a terminal of its own, and hears Ctrl-C from it."""
     import pty
 
     main, terminal = pty.openpty()
     (tmp_path / "program.py").write_text(SLOW)
     child = subprocess.Popen(
-        [sys.executable, str(tmp_path / "program.py"), *words(one)],
+        [sys.executable, str(tmp_path / "program.py"), *words(portfolio)],
         stdout=subprocess.PIPE,
         stderr=terminal,
         stdin=terminal,
@@ -100,62 +100,62 @@ def test_ctrl_c_at_a_terminal_shows_progress_before_and_one_sentence_after(one, 
     assert out == b""
     assert re.search(r"aftersun: stopped; [1-3] of 4 chunks are kept, rank again to go on\.", text)
     assert "Traceback" not in text
-    assert run_folder_of(one.inventory).exists()
+    assert run_folder_of(portfolio.inventory).exists()
 
 
-def test_the_second_of_two_ranks_is_refused_with_exit_code_4(aftersun, one):
-    with held_run_folder(one.inventory):
-        ran = aftersun(*words(one))
+def test_the_second_of_two_ranks_is_refused_with_exit_code_4(aftersun, portfolio):
+    with held_run_folder(portfolio.inventory):
+        ran = aftersun(*words(portfolio))
     assert (ran.code, ran.out) == (4, "")
-    assert f"Another rank of {one.inventory} is under way (PID {os.getpid()})." in ran.err
+    assert f"Another rank of {portfolio.inventory} is under way (PID {os.getpid()})." in ran.err
     assert "Traceback" not in ran.err
 
 
 @pytest.mark.slow
-def test_a_plugin_that_prints_does_not_spoil_json(aftersun, one, tmp_path):
+def test_a_plugin_that_prints_does_not_spoil_json(aftersun, portfolio, tmp_path):
     folder = plugin(tmp_path / "plugins", change="print('hello'); os.write(1, b'hello')", screen="print('hello')")
-    ran = aftersun(*words(one, "--plugins-from", folder, "--json"))
+    ran = aftersun(*words(portfolio, "--plugins-from", folder, "--json"))
     assert ran.code == 0
     assert json.loads(ran.out)["run_id"]
 
 
 @pytest.mark.slow
-def test_a_plugin_that_hangs_is_named_and_exit_code_3(aftersun, one, tmp_path):
+def test_a_plugin_that_hangs_is_named_and_exit_code_3(aftersun, portfolio, tmp_path):
     folder = plugin(tmp_path / "plugins", change="time.sleep(600)")
-    ran = aftersun(*words(one, "--plugins-from", folder, "--plugin-seconds", 1))
+    ran = aftersun(*words(portfolio, "--plugins-from", folder, "--plugin-seconds", 1))
     assert ran.code == 3
     assert "plugin odd failed during change: has not answered for 1 s" in ran.err
     assert "The results of all other retrofits are complete." in ran.err
 
 
 @pytest.mark.slow
-def test_compare_says_why_two_runs_differ(aftersun, one):
-    assert aftersun(*words(one)).code == 0
-    assert aftersun(*words(one)).code == 0
-    same = aftersun("compare", one.inventory)
+def test_compare_says_why_two_runs_differ(aftersun, portfolio):
+    assert aftersun(*words(portfolio)).code == 0
+    assert aftersun(*words(portfolio)).code == 0
+    same = aftersun("compare", portfolio.inventory)
     assert same.code == 0
     assert "Nothing that results depend on." in same.out
     assert "All results are the same to the bit." in same.out
     assert "safety notes that only one" in same.out.lower()
-    text = one.company.read_text(encoding="utf-8")
+    text = portfolio.company.read_text(encoding="utf-8")
     price = re.search(r"(?m)^real_discount_rate = ([\d.]+)", text)
     assert price
     changed = text.replace(price[0], "real_discount_rate = 0.001")
     changed = re.sub(r"(?m)^off = \[", 'off = ["bird_mesh", ', changed)
-    one.company.write_text(changed, encoding="utf-8")
-    assert aftersun(*words(one)).code == 0
-    ran = aftersun("compare", one.inventory)
+    portfolio.company.write_text(changed, encoding="utf-8")
+    assert aftersun(*words(portfolio)).code == 0
+    ran = aftersun("compare", portfolio.inventory)
     assert ran.code == 0
     assert re.search(r"company file: \S*real_discount_rate was [\d.]+, became 0.001", ran.out)
     assert re.search(r"plugin: bird_mesh was [\d.]+, became not there", ran.out)
     assert "Largest changes" in ran.out
-    data = json.loads(aftersun("compare", one.inventory, "--json", "--largest", 1).out)
+    data = json.loads(aftersun("compare", portfolio.inventory, "--json", "--largest", 1).out)
     assert not data["same_results"]
     assert len(data["movers"]) == 1
     kinds = {(cause["kind"], cause["name"]) for cause in data["made_differently"]}
     assert ("plugin", "bird_mesh") in kinds
     # every safety note of what is no longer there is listed
-    mine = stored(one.inventory)["safety_note"]
+    mine = stored(portfolio.inventory)["safety_note"]
     assert "bird_mesh" not in set(mine["retrofit"])
     lost = [note for note in data["safety_notes_that_differ"] if note["retrofit"] == "bird_mesh"]
     assert {note["only_in"] for note in lost} == {"first"}
@@ -164,14 +164,14 @@ def test_compare_says_why_two_runs_differ(aftersun, one):
         assert f"[{note['note_id']}] only in the first run" in ran.out
 
 
-def test_compare_without_two_runs_is_one_sentence(aftersun, one):
-    ran = aftersun("compare", one.inventory)
+def test_compare_without_two_runs_is_one_sentence(aftersun, portfolio):
+    ran = aftersun("compare", portfolio.inventory)
     assert (ran.code, ran.out) == (2, "")
     assert "Two runs are needed" in ran.err
 
 
 @pytest.mark.slow
-def test_a_run_that_was_stopped_goes_on_from_the_command_line(aftersun, one, monkeypatch):
+def test_a_run_that_was_stopped_goes_on_from_the_command_line(aftersun, portfolio, monkeypatch):
     from aftersun.scoring.value import cohorts
 
     whole = cohorts.read_portfolio
@@ -187,14 +187,14 @@ def test_a_run_that_was_stopped_goes_on_from_the_command_line(aftersun, one, mon
 
     with monkeypatch.context() as patch:
         patch.setattr(finished_chunks.FinishedChunks, "add", interrupted)
-        ran = aftersun(*words(one))
+        ran = aftersun(*words(portfolio))
     assert (ran.code, ran.out) == (130, "")
     assert "aftersun: stopped; 3 of 4 chunks are kept, rank again to go on." in ran.err
-    ran = aftersun(*words(one))
+    ran = aftersun(*words(portfolio))
     assert ran.code == 0
     assert "3 of 4 chunks were done before; going on" in ran.err
-    tables = stored(one.inventory)
-    ran = aftersun(*words(one, "--no-resume"))
+    tables = stored(portfolio.inventory)
+    ran = aftersun(*words(portfolio, "--no-resume"))
     assert ran.code == 0
     assert "done before" not in ran.err
-    assert_same(stored(one.inventory), tables)
+    assert_same(stored(portfolio.inventory), tables)

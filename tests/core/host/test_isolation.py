@@ -48,13 +48,13 @@ def alone(made: Small, tmp_path_factory: pytest.TempPathFactory):
 
 
 @pytest.fixture
-def one(made: Small, tmp_path: Path) -> Small:
+def portfolio(made: Small, tmp_path: Path) -> Small:
     return copied(made, tmp_path)
 
 
-def assert_alone(one: Small, alone, names: list[str]) -> None:
+def assert_alone(portfolio: Small, alone, names: list[str]) -> None:
     """Hold that all results but the rows of these retrofits are as if they were not there."""
-    tables = stored(one.inventory)
+    tables = stored(portfolio.inventory)
     for name in names:
         tables = without(tables, name)
     assert_same(tables, alone)
@@ -67,7 +67,7 @@ def assert_alone(one: Small, alone, names: list[str]) -> None:
         pytest.param(2, 2, list(WRONG), marks=pytest.mark.slow),
     ],
 )
-def test_all_that_can_go_wrong_at_once(one, alone, tmp_path, monkeypatch, workers, chunk_sites, names):
+def test_all_that_can_go_wrong_at_once(portfolio, alone, tmp_path, monkeypatch, workers, chunk_sites, names):
     monkeypatch.setattr(pool, "_ATTEMPTS", 1)  # a dead process costs seconds
     wrong = {name: WRONG[name] for name in names}
     folder = tmp_path / "plugins"
@@ -78,8 +78,8 @@ def test_all_that_can_go_wrong_at_once(one, alone, tmp_path, monkeypatch, worker
     (folder / "z_no_import.py").write_text("import no_such_module\n")
     text = (folder / "raising.py").read_text().replace('"raising"', '"future"')
     (folder / "z_future.py").write_text(text.replace('("test",))', '("test",), api_version=99)'))
-    settings = one.settings(plugin_folder=folder, workers=workers, chunk_sites=chunk_sites, plugin_seconds=3.0)
-    record = rank(one.inventory, settings)
+    settings = portfolio.settings(plugin_folder=folder, workers=workers, chunk_sites=chunk_sites, plugin_seconds=3.0)
+    record = rank(portfolio.inventory, settings)
     told = {failure["plugin"]: (failure["during"], failure["reason"]) for failure in record.failures}
     for name, (_, during, reason) in wrong.items():
         assert told[name][0] == during
@@ -88,22 +88,22 @@ def test_all_that_can_go_wrong_at_once(one, alone, tmp_path, monkeypatch, worker
     assert "no_such_module" in told["z_no_import"][1]
     assert "API version 99" in told["z_future"][1]
     assert len(told) == len(record.failures) == len(wrong) + 3
-    assert_alone(one, alone, names)
-    mine = stored(one.inventory)["ranking"].query("retrofit in @names")
+    assert_alone(portfolio, alone, names)
+    mine = stored(portfolio.inventory)["ranking"].query("retrofit in @names")
     assert set(mine["status"]) == {"failed"}
     assert len(mine) == SITES * len(wrong)
     # safety notes are never lost: all who could give them did, on every site
-    notes = stored(one.inventory)["safety_note"]
+    notes = stored(portfolio.inventory)["safety_note"]
     counts = notes[notes["note_id"] == "odd_note"].groupby("retrofit")["site_id"].nunique().to_dict()
     assert counts == dict.fromkeys(wrong.keys() - {"silent"}, SITES)
 
 
 @pytest.mark.slow
-def test_one_that_crashes_at_its_safety_notes_too(one, alone, tmp_path):
+def test_one_that_crashes_at_its_safety_notes_too(portfolio, alone, tmp_path):
     folder = plugin(tmp_path / "plugins", change="os._exit(3)", safety="sys.exit(1)")
-    record = rank(one.inventory, one.settings(plugin_folder=folder))
+    record = rank(portfolio.inventory, portfolio.settings(plugin_folder=folder))
     assert [(failure["plugin"], failure["during"]) for failure in record.failures] == [("odd", "safety")]
-    assert_alone(one, alone, ["odd"])
+    assert_alone(portfolio, alone, ["odd"])
 
 
 @pytest.mark.slow
@@ -120,22 +120,22 @@ def test_a_fact_of_its_own_does_not_move_the_draws_of_others(tmp_path):
 
 
 @pytest.mark.slow
-def test_one_that_prints_leaves_stdout_clean_and_its_results_count(one, tmp_path, capfd):
+def test_one_that_prints_leaves_stdout_clean_and_its_results_count(portfolio, tmp_path, capfd):
     quiet = plugin(tmp_path / "quiet")
     loud = plugin(tmp_path / "loud", change="print('a word'); os.write(1, b'more'); np.seterr(all='raise')")
-    other = copied(one, tmp_path / "other")
+    other = copied(portfolio, tmp_path / "other")
     assert rank(other.inventory, other.settings(plugin_folder=quiet, chunk_sites=SITES)).failures == []
-    assert rank(one.inventory, one.settings(plugin_folder=loud, chunk_sites=SITES)).failures == []
+    assert rank(portfolio.inventory, portfolio.settings(plugin_folder=loud, chunk_sites=SITES)).failures == []
     printed = capfd.readouterr()
     assert printed.out == ""
     assert "a word" in printed.err
-    assert_same(stored(one.inventory), stored(other.inventory))
+    assert_same(stored(portfolio.inventory), stored(other.inventory))
 
 
 @pytest.mark.slow
-def test_one_that_hangs_before_the_run_is_left_out(one, alone, tmp_path):
+def test_one_that_hangs_before_the_run_is_left_out(portfolio, alone, tmp_path):
     folder = plugin(tmp_path / "plugins")
     (folder / "odd.py").write_text("while True: pass\n")
-    record = rank(one.inventory, one.settings(plugin_folder=folder, plugin_seconds=3.0))
+    record = rank(portfolio.inventory, portfolio.settings(plugin_folder=folder, plugin_seconds=3.0))
     assert [(failure["plugin"], failure["during"]) for failure in record.failures] == [("odd", "load")]
-    assert_alone(one, alone, [])
+    assert_alone(portfolio, alone, [])

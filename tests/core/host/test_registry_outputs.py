@@ -25,13 +25,13 @@ def aftersun_outputs():
 """
 
 
-def found(tmp_path, change="", outputs="Page()", off=()):
+def registry_of(tmp_path, change="", outputs="Page()", off=()):
     (tmp_path / "pages.py").write_text(PLUGIN.format(change=change, outputs=outputs), encoding="utf-8")
     return find_plugins(off, tmp_path)
 
 
 def test_an_output_is_found_with_where_it_is_from(tmp_path):
-    registry = found(tmp_path)
+    registry = registry_of(tmp_path)
     assert "page" in [output.id for output in registry.outputs]
     assert registry.output_origins["page"] == "file"
     assert registry.failures == ()
@@ -52,7 +52,7 @@ def test_an_output_is_found_with_where_it_is_from(tmp_path):
     ],
 )
 def test_one_that_cannot_be_written_is_named(tmp_path, change, reason):
-    registry = found(tmp_path, change)
+    registry = registry_of(tmp_path, change)
     assert "page" not in [output.id for output in registry.outputs]
     (failure,) = registry.failures
     assert (failure.plugin, failure.during) == ("pages", "register")
@@ -60,11 +60,11 @@ def test_one_that_cannot_be_written_is_named(tmp_path, change, reason):
 
 
 def test_two_of_one_name_are_told(tmp_path):
-    (failure,) = found(tmp_path, outputs="Page(), Page()").failures
+    (failure,) = registry_of(tmp_path, outputs="Page(), Page()").failures
     assert "already brings the output 'page'" in failure.reason
 
 
 def test_an_output_can_be_switched_off(tmp_path):
-    registry = found(tmp_path, off=("page",))
+    registry = registry_of(tmp_path, off=("page",))
     assert "page" not in [output.id for output in registry.outputs]
     assert registry.off == ("page",)

@@ -39,7 +39,7 @@ def changed(demo, tmp_path):
     return path
 
 
-def one(inventory, site_id, **choices):
+def letter_of(inventory, site_id, **choices):
     return compose(inventory, RunView(inventory), [site_id], Choices(**choices), DAY).letters[0]
 
 
@@ -60,14 +60,14 @@ def some_offer(inventory, offer):
 
 def test_a_letter_may_hold_for_its_own_day_alone(opened):
     site, _ = some_offer(opened, "bird_mesh")
-    assert one(opened, site, valid_until=DAY).valid_until == DAY
+    assert letter_of(opened, site, valid_until=DAY).valid_until == DAY
     with pytest.raises(AftersunError, match="end before it is made"):
-        one(opened, site, valid_until=DAY - timedelta(days=1))
+        letter_of(opened, site, valid_until=DAY - timedelta(days=1))
 
 
 def test_as_computed_the_figures_are_those_of_the_run(opened):
     site, row = some_offer(opened, "bird_mesh")
-    option = one(opened, site, options=("bird_mesh",)).options[0]
+    option = letter_of(opened, site, options=("bird_mesh",)).options[0]
     for name in ("npv", "npv_p90", "npv_p50", "npv_p10", "first_year_saving"):
         assert getattr(option, name) == pytest.approx(row[name], abs=0.005)
     assert option.chance_npv_positive == pytest.approx(row["chance_npv_positive"], abs=1e-4)
@@ -87,7 +87,7 @@ def test_as_computed_the_figures_are_those_of_the_run(opened):
 
 def test_yearly_is_what_it_brings_before_its_price_as_an_even_amount(opened):
     site, row = some_offer(opened, "bird_mesh")
-    option = one(opened, site, options=("bird_mesh",)).options[0]
+    option = letter_of(opened, site, options=("bird_mesh",)).options[0]
     paid = stored(
         opened, "SELECT upfront FROM cash_flow WHERE site_id = ? AND retrofit = 'bird_mesh' ORDER BY year", site
     )
@@ -99,8 +99,8 @@ def test_yearly_is_what_it_brings_before_its_price_as_an_even_amount(opened):
 
 def test_a_fixed_price_moves_worth_and_range_by_the_difference_and_nothing_else(opened):
     site, row = some_offer(opened, "bird_mesh")
-    before = one(opened, site, options=("bird_mesh",)).options[0]
-    after = one(opened, site, options=("bird_mesh",), prices={"bird_mesh": 1000.0}, discount=0.5).options[0]
+    before = letter_of(opened, site, options=("bird_mesh",)).options[0]
+    after = letter_of(opened, site, options=("bird_mesh",), prices={"bird_mesh": 1000.0}, discount=0.5).options[0]
     saved = row["upfront"] - 1000.0
     assert after.price == 1000.0
     assert after.price_before == before.price
@@ -122,7 +122,7 @@ def test_a_fixed_price_moves_worth_and_range_by_the_difference_and_nothing_else(
 
 def test_a_discount_is_taken_off_the_price_in_year_0(opened):
     site, row = some_offer(opened, "bird_mesh")
-    option = one(opened, site, options=("bird_mesh",), discount=0.1).options[0]
+    option = letter_of(opened, site, options=("bird_mesh",), discount=0.1).options[0]
     assert option.price == pytest.approx(0.9 * row["upfront"], abs=0.005)
     assert option.npv == pytest.approx(row["npv"] + 0.1 * row["upfront"], abs=0.01)
     assert sum(line.price for line in option.price_lines) == pytest.approx(option.price_before, abs=1e-9)
@@ -150,16 +150,16 @@ def test_it_tells_the_best_first_and_doing_nothing_last(opened):
         rows = stored(opened, "SELECT site_id FROM offer GROUP BY ALL HAVING count(*) >= 2 ORDER BY site_id LIMIT 1")
     site = rows["site_id"].iloc[0]
     mine = stored(opened, "SELECT offer FROM offer WHERE site_id = ? ORDER BY NOT must_call, npv DESC", site)["offer"]
-    letter = one(opened, site, asked_for=True)
+    letter = letter_of(opened, site, asked_for=True)
     assert [option.offer for option in letter.options] == [*mine[:2], ""]
-    assert len(one(opened, site, asked_for=True, most_options=1).options) == 2
+    assert len(letter_of(opened, site, asked_for=True, most_options=1).options) == 2
     nothing = letter.options[-1]
     assert (nothing.price, nothing.npv, nothing.cash, nothing.notes) == (0.0, 0.0, (), ())
 
 
 def test_all_safety_notes_of_an_option_stand_in_it_worst_first(opened):
     site, _ = some_offer(opened, "bird_mesh")
-    notes = one(opened, site, options=("bird_mesh",)).options[0].notes
+    notes = letter_of(opened, site, options=("bird_mesh",)).options[0].notes
     there = stored(
         opened, "SELECT DISTINCT note_id, text FROM safety_note WHERE site_id = ? AND retrofit = 'bird_mesh'", site
     )
@@ -175,17 +175,17 @@ def test_a_danger_that_stands_is_told_whatever_is_proposed(opened):
         "tell_owner) ORDER BY site_id LIMIT 1",
     )
     site, offer = rows.iloc[0]
-    letter = one(opened, site, options=(offer,), asked_for=True)
+    letter = letter_of(opened, site, options=(offer,), asked_for=True)
     known = stored(opened, "SELECT DISTINCT text FROM safety_note WHERE tell_owner AND site_id = ?", site)
     assert {note.text for note in letter.dangers} == set(known["text"])
-    default = one(opened, site, asked_for=True)
+    default = letter_of(opened, site, asked_for=True)
     assert default.options[0].safety_remedial
     assert [option.offer for option in default.options if option.safety_remedial] == ["connector_replacement"]
 
 
 def test_assumptions_come_by_what_they_move_and_twelve_at_most(opened):
     site, _ = some_offer(opened, "bird_mesh")
-    option = one(opened, site, options=("bird_mesh",)).options[0]
+    option = letter_of(opened, site, options=("bird_mesh",)).options[0]
     drivers = stored(
         opened,
         "SELECT name, abs(npv_high - npv_low) AS swing, turns FROM driver WHERE site_id = ? AND retrofit = 'bird_mesh' "
@@ -194,10 +194,10 @@ def test_assumptions_come_by_what_they_move_and_twelve_at_most(opened):
     )
     meanings = stored(opened, "SELECT name, meaning FROM run_assumption WHERE retrofit = 'bird_mesh'").set_index("name")
     assert len(option.assumptions) == min(MOST_ASSUMPTIONS, len(meanings))
-    shown = [one.meaning for one in option.assumptions]
+    shown = [assumption.meaning for assumption in option.assumptions]
     moving = drivers[drivers["swing"] > 0].head(MOST_ASSUMPTIONS)
     assert shown[: len(moving)] == list(meanings["meaning"].reindex(moving["name"]))
-    assert [one.turns for one in option.assumptions][: len(moving)] == list(moving["turns"])
+    assert [assumption.turns for assumption in option.assumptions][: len(moving)] == list(moving["turns"])
 
 
 def test_questions_are_about_what_is_proposed(opened):
@@ -207,7 +207,7 @@ def test_questions_are_about_what_is_proposed(opened):
         "SELECT question FROM question WHERE site_id = ? AND value_of_phone > 0 AND 'bird_mesh' IN retrofits",
         site,
     )
-    letter = one(opened, site, options=("bird_mesh",))
+    letter = letter_of(opened, site, options=("bird_mesh",))
     assert {question.question for question in letter.questions} <= set(asked["question"])
 
 
@@ -216,27 +216,27 @@ def test_who_is_written_to_stands_by_the_customer_of_the_site(opened):
     person = stored(
         opened, "SELECT name, street, town FROM contact JOIN site USING (customer_id) WHERE site_id = ?", site
     ).iloc[0]
-    letter = one(opened, site)
+    letter = letter_of(opened, site)
     assert letter.customer == tuple(person)
     assert letter.valid_until == date(2026, 7, 2)
     assert (letter.currency, letter.sales_tax_rate, letter.price_date) == ("EUR", TAX, date(2026, 5, 1))
-    assert one(opened, site, valid_until=date(2026, 9, 1)).valid_until == date(2026, 9, 1)
+    assert letter_of(opened, site, valid_until=date(2026, 9, 1)).valid_until == date(2026, 9, 1)
 
 
 def test_meter_readings_and_largest_losses_are_told(changed):
     with Inventory.open(changed) as inventory:
         site, _ = some_offer(inventory, "bird_mesh")
-        assert fact("finding_no_meters") in one(inventory, site).findings
+        assert fact("finding_no_meters") in letter_of(inventory, site).findings
         run_id = RunView(inventory).run_id
         inventory.connection.execute(
             "INSERT INTO site_evidence (run_id, site_id, factor, factor_se, shortfall, years_of_data, periods) "
             "VALUES (?, ?, 0.84, 0.03, 0.07, 2.0, 24)",
             [run_id, site],
         )
-        found = one(inventory, site).findings
+        found = letter_of(inventory, site).findings
     assert fact("finding_meters", n=2.0, share=0.84, se_share=0.03) in found
     assert fact("finding_shortfall", share=0.07) in found
-    assert any(one.code == "finding_largest_losses" for one in found)
+    assert any(finding.code == "finding_largest_losses" for finding in found)
 
 
 @pytest.mark.parametrize(
@@ -254,7 +254,7 @@ def test_meter_readings_and_largest_losses_are_told(changed):
 def test_what_cannot_be_is_one_sentence(opened, choices, what):
     site, _ = some_offer(opened, "bird_mesh")
     with pytest.raises(AftersunError, match=what):
-        one(opened, site, **choices)
+        letter_of(opened, site, **choices)
 
 
 @pytest.mark.parametrize("status", [Status.TOO_UNCERTAIN, Status.NOT_COST_EFFECTIVE])
@@ -267,17 +267,17 @@ def test_what_is_not_worth_it_is_never_for_sale(opened, status):
     )
     site, retrofit = row.iloc[0]
     with pytest.raises(AftersunError, match=f"'{status_text(status)}' .*never for sale"):
-        one(opened, site, options=(retrofit,), asked_for=True)
+        letter_of(opened, site, options=(retrofit,), asked_for=True)
 
 
 def test_unknown_sites_and_sites_without_any_offer_are_refused(opened):
     with pytest.raises(AftersunError, match="no such site"):
-        one(opened, "nowhere")
+        letter_of(opened, "nowhere")
     nothing = stored(
         opened, "SELECT site_id FROM site_energy WHERE site_id NOT IN (SELECT site_id FROM offer) ORDER BY 1 LIMIT 1"
     )["site_id"].iloc[0]
     with pytest.raises(AftersunError, match="nothing is worth it"):
-        one(opened, nothing, asked_for=True)
+        letter_of(opened, nothing, asked_for=True)
     with pytest.raises(AftersunError, match="no site"):
         compose(opened, RunView(opened), [], Choices(), DAY)
 
@@ -288,8 +288,8 @@ def test_who_may_not_be_contacted_gets_a_letter_only_where_he_asked(opened):
     assert len(set(rows["excluded_reason"])) > 2
     for site, rule in rows.itertuples(index=False):
         with pytest.raises(AftersunError, match=not_called_text(rule, "90")):
-            one(opened, site)
-        assert one(opened, site, asked_for=True).options
+            letter_of(opened, site)
+        assert letter_of(opened, site, asked_for=True).options
 
 
 @pytest.mark.parametrize("rule", ContactRule)
@@ -304,7 +304,7 @@ def test_a_letter_is_refused_by_the_rule_however_it_is_worded(changed, rule, mon
         for texts in (english, reworded):
             monkeypatch.setattr(wording, "_texts", lambda _language, texts=texts: texts)
             with pytest.raises(AftersunError) as refused:
-                one(inventory, site)
+                letter_of(inventory, site)
             assert texts["not_called"][rule].partition("{")[0] in str(refused.value)
 
 
@@ -314,17 +314,17 @@ def test_a_site_that_is_left_out_for_other_reasons_may_be_written_to(changed, re
         site, _ = some_offer(inventory, "bird_mesh")
         with inventory.transaction() as connection:
             connection.execute("UPDATE call SET position = NULL, excluded_reason = ? WHERE site_id = ?", [reason, site])
-        assert one(inventory, site).options
+        assert letter_of(inventory, site).options
 
 
 def test_an_objection_after_the_run_holds_at_once(changed):
     with Inventory.open(changed) as inventory:
         site, _ = some_offer(inventory, "bird_mesh")
-        assert one(inventory, site).options
+        assert letter_of(inventory, site).options
         record_call(inventory, {"site_id": site, "called_on": "2026-06-02", "outcome": "objection"})
         with pytest.raises(AftersunError, match="objected"):
-            one(inventory, site)
-        assert one(inventory, site, asked_for=True).options
+            letter_of(inventory, site)
+        assert letter_of(inventory, site, asked_for=True).options
 
 
 def test_facts_learnt_after_the_run_are_said_to_the_company(changed):
@@ -354,7 +354,7 @@ def test_an_older_run_is_asked_to_be_ranked_again(changed):
     with duckdb.connect(str(changed)) as connection:
         connection.execute("UPDATE offer SET years = NULL")
     with Inventory.open(changed) as inventory, pytest.raises(AftersunError, match="older program") as caught:
-        one(inventory, some_offer(inventory, "bird_mesh")[0])
+        letter_of(inventory, some_offer(inventory, "bird_mesh")[0])
     assert caught.value.hint == "Rank again."
 
 
@@ -375,7 +375,7 @@ def test_a_letter_of_a_batch_is_the_letter_alone(opened):
     view = RunView(opened)
     sites = list(view.calls()["site_id"])
     together = compose(opened, view, sites, Choices(), DAY).letters
-    assert together[3] == one(opened, sites[3])
+    assert together[3] == letter_of(opened, sites[3])
 
 
 def test_hostile_names_go_into_the_letter_as_they_are(changed):
@@ -386,7 +386,7 @@ def test_hostile_names_go_into_the_letter_as_they_are(changed):
             "UPDATE contact SET name = ? WHERE customer_id = (SELECT customer_id FROM site WHERE site_id = ?)",
             [name, site],
         )
-        assert one(inventory, site).customer[0] == name
+        assert letter_of(inventory, site).customer[0] == name
 
 
 def known_dangers(inventory):
@@ -409,7 +409,9 @@ def test_a_notice_tells_the_dangers_known_and_nothing_else_whatever_the_contact_
 def test_a_site_without_a_known_danger_gets_no_notice(opened):
     dangers = set(known_dangers(opened))
     site = next(
-        str(one) for one in stored(opened, "SELECT site_id FROM site ORDER BY 1")["site_id"] if one not in dangers
+        str(site_id)
+        for site_id in stored(opened, "SELECT site_id FROM site ORDER BY 1")["site_id"]
+        if site_id not in dangers
     )
     with pytest.raises(AftersunError, match="the run knows of no danger there"):
         compose_notices(opened, RunView(opened), [site], DAY)
@@ -429,7 +431,7 @@ def test_what_has_to_be_looked_at_is_kept_of_safety_matters_and_all_of_it(opened
     )
     assert len(rows)
     for site, retrofit, why in rows.itertuples(index=False, name=None):
-        option = one(opened, site, options=(retrofit,), asked_for=True).options[0]
+        option = letter_of(opened, site, options=(retrofit,), asked_for=True).options[0]
         assert option.safety_remedial
         assert option.survey_first == (fact("survey", text=why),)
 
@@ -442,7 +444,7 @@ def test_a_survey_condition_of_two_sentences_is_told_whole(changed):
             connection.execute(
                 "UPDATE ranking SET screening_reason = ? WHERE site_id = ? AND retrofit = 'bird_mesh'", [why, site]
             )
-        assert one(inventory, site, options=("bird_mesh",)).options[0].survey_first == (fact("survey", text=why),)
+        assert letter_of(inventory, site, options=("bird_mesh",)).options[0].survey_first == (fact("survey", text=why),)
 
 
 def test_unknown_demand_is_told_as_assumed_and_never_as_a_fact(opened):
@@ -451,7 +453,7 @@ def test_unknown_demand_is_told_as_assumed_and_never_as_a_fact(opened):
         "SELECT site_id FROM site JOIN offer USING (site_id) WHERE annual_demand_kwh IS NULL AND site_id NOT IN "
         "(SELECT site_id FROM site_evidence) ORDER BY 1 LIMIT 1",
     )
-    system = one(opened, row["site_id"].iloc[0], asked_for=True).system
+    system = letter_of(opened, row["site_id"].iloc[0], asked_for=True).system
     assert fact("fact_demand", assumed=fact("demand_assumed", kwh=3500)) in system
 
 

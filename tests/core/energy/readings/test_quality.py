@@ -51,7 +51,7 @@ def reasons(checked: Checked) -> dict[str, int]:
     return checked.set_aside["finding"].value_counts().to_dict()
 
 
-def found(checked: Checked) -> list[str]:
+def findings_of(checked: Checked) -> list[str]:
     return checked.findings["finding"].tolist()
 
 
@@ -165,7 +165,7 @@ def test_below_zero(cohort: Cohort, half_hours: pd.DataFrame) -> None:
     standby = check_readings(cohort, half_hours.assign(kwh=half_hours["kwh"].mask(night, -0.005)))  # 10 W
     assert standby.set_aside.empty
     assert (standby.intervals["kwh"] >= 0).all()
-    assert found(standby) == ["standby"]
+    assert findings_of(standby) == ["standby"]
     assert standby.findings["readings"].tolist() == [365 * 6]
     wrong_sign = check_readings(cohort, half_hours.assign(kwh=half_hours["kwh"].mask(half_hours["kwh"] > 0.1, -0.5)))
     assert set(reasons(wrong_sign)) == {"negative"}
@@ -212,7 +212,7 @@ def test_wrong_time_zone(cohort: Cohort, output: np.ndarray, site: str, hours: i
     moved = rows.assign(**{name: rows[name] + pd.Timedelta(hours=hours) for name in ("starts_at", "ends_at")})
     checked = check_readings(cohort, moved)
     assert checked.set_aside.empty  # what seems to be the night is the clock's fault
-    assert found(checked) == (["clock"] if word else [])
+    assert findings_of(checked) == (["clock"] if word else [])
     assert checked.sites_with("clock") == ({site} if word else set())
     if word:
         text = said(checked)
@@ -226,7 +226,7 @@ def test_summer_time(cohort: Cohort, half_hours: pd.DataFrame) -> None:
     for name in ("starts_at", "ends_at"):
         moved[name] = moved[name].mask(summer, moved[name] + pd.Timedelta(hours=1))
     checked = check_readings(cohort, moved.drop_duplicates("starts_at"))
-    assert "summer_time" in found(checked)
+    assert "summer_time" in findings_of(checked)
 
 
 def test_gaps_are_counted(cohort: Cohort, daily: pd.DataFrame) -> None:

@@ -79,9 +79,9 @@ def test_times_are_kept_in_utc_and_need_a_zone(inventory: Inventory) -> None:
 
 def test_what_json_does_not_know_is_stored_as_text(inventory: Inventory) -> None:
     write_run(inventory, replace(RUN, settings={"file": Path("a.toml"), "day": date(2026, 3, 1)}), {})
-    found = stored_run(inventory)
-    assert found is not None
-    assert found.settings == {"file": "a.toml", "day": "2026-03-01"}
+    last_run = stored_run(inventory)
+    assert last_run is not None
+    assert last_run.settings == {"file": "a.toml", "day": "2026-03-01"}
 
 
 def test_measures_that_do_not_exist_are_null(inventory: Inventory) -> None:
@@ -116,9 +116,9 @@ def test_rows_of_one_run_and_one_site_in_order(inventory: Inventory) -> None:
 def test_latest_is_the_run_that_finished_last(inventory: Inventory) -> None:
     write_run(inventory, replace(RUN, run_id="late", finished_at=RUN.finished_at + timedelta(hours=1)), _frames(5.0))
     write_run(inventory, RUN, _frames(1.0))
-    found = stored_run(inventory)
-    assert found is not None
-    assert found.run_id == "late"
+    last_run = stored_run(inventory)
+    assert last_run is not None
+    assert last_run.run_id == "late"
     view = inventory.connection.execute("SELECT DISTINCT run_id, npv FROM latest_ranking WHERE site_id = 'S2'")
     assert view.fetchall() == [("late", 5.0)]
 

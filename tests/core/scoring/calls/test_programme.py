@@ -57,50 +57,50 @@ def choose_offers(
     return programme.choose_offers(table, capacity, trips, limits or Limits())
 
 
-def chosen(found: Selection) -> list[str]:
+def chosen(selection: Selection) -> list[str]:
     """Return the offer_id of what to call about, in the order to call."""
-    return list(found.offers.loc[found.offers["chosen"], "offer_id"])
+    return list(selection.offers.loc[selection.offers["chosen"], "offer_id"])
 
 
-def numbers(found) -> set[int]:
-    return {int(offer) for offer in chosen(found)}
+def numbers(selection) -> set[int]:
+    return {int(offer) for offer in chosen(selection)}
 
 
 def test_two_capacities_by_pedroso_and_kubo() -> None:
     # Pedroso & Kubo 2012, multi-constraint knapsack data: 42 with items 2 and 3
     table = offers([16, 19, 23, 28], [2, 3, 4, 5], materials=[3000.0, 3500.0, 5100.0, 7200.0])
-    found = choose_offers(table, month({"crew": 7}, {}, 10000), limits=EXACT)
-    assert numbers(found) == {2, 3}
-    assert found.value == pytest.approx(42)
-    assert found.status == PlanStatus.PROVEN_BEST
+    selection = choose_offers(table, month({"crew": 7}, {}, 10000), limits=EXACT)
+    assert numbers(selection) == {2, 3}
+    assert selection.value == pytest.approx(42)
+    assert selection.status == PlanStatus.PROVEN_BEST
 
 
 def test_greedy_is_a_quarter_worse_in_the_textbook_example() -> None:
     # textbook 0-1 knapsack: optimum 220, by value a unit 160
-    found = choose_offers(offers([60, 100, 120], [10, 20, 30]), month({"crew": 50}, {}), limits=EXACT)
-    assert (found.value, found.greedy_value) == pytest.approx((220, 160))
+    selection = choose_offers(offers([60, 100, 120], [10, 20, 30]), month({"crew": 50}, {}), limits=EXACT)
+    assert (selection.value, selection.greedy_value) == pytest.approx((220, 160))
 
 
 def test_public_test_set_p01() -> None:
     # knapsack test set P01: capacity 165, optimum 309 with items 1-4 and 6
     profits, weights = [92, 57, 49, 68, 60, 43, 67, 84, 87, 72], [23, 31, 29, 44, 53, 38, 63, 85, 89, 82]
-    found = choose_offers(offers(profits, weights), month({"crew": 165}, {}), limits=EXACT)
-    assert numbers(found) == {1, 2, 3, 4, 6}
-    assert found.value == pytest.approx(309)
+    selection = choose_offers(offers(profits, weights), month({"crew": 165}, {}), limits=EXACT)
+    assert numbers(selection) == {1, 2, 3, 4, 6}
+    assert selection.value == pytest.approx(309)
 
 
 def test_two_jobs_of_one_visit_beat_the_best_single_one() -> None:
     # constructed: 300 (3 h) + 180 (2 h) - 60 for 2 h on the road = 420; the other round brings 350 - 30 in 5 h
     table = offers([300, 180, 350], [3, 2, 4], round=[1, 1, 2])
     way = pd.DataFrame({"round": [1, 2], "cost": [60.0, 30.0], "hours_crew": [2.0, 1.0]})
-    found = choose_offers(table, month({"crew": 8}, {}), way, limits=EXACT)
-    assert numbers(found) == {1, 2}
-    assert (found.value, found.travel_cost) == pytest.approx((420, 60))
-    assert found.capacities["used"].item() == pytest.approx(7)
+    selection = choose_offers(table, month({"crew": 8}, {}), way, limits=EXACT)
+    assert numbers(selection) == {1, 2}
+    assert (selection.value, selection.travel_cost) == pytest.approx((420, 60))
+    assert selection.capacities["used"].item() == pytest.approx(7)
     # the same as one offer a site, both jobs being a bundle
     table = offers([300, 180, 480, 350], [3, 2, 5, 4], site_id=["1", "1", "1", "2"], round=[1, 1, 1, 2])
-    found = choose_offers(table, month({"crew": 8}, {}), way, limits=EXACT)
-    assert (numbers(found), found.value) == ({3}, pytest.approx(420))
+    selection = choose_offers(table, month({"crew": 8}, {}), way, limits=EXACT)
+    assert (numbers(selection), selection.value) == ({3}, pytest.approx(420))
 
 
 @st.composite
@@ -175,10 +175,10 @@ def test_it_finds_what_enumeration_finds(portfolio) -> None:
     table, capacity, trips = portfolio
     best = enumerated(table, capacity, trips)
     assume(best is not None)
-    found = choose_offers(table, capacity, trips, limits=EXACT)
-    assert found.value == pytest.approx(best, abs=1e-4)
-    assert not (found.capacities["short"] > 0).any()
-    assert found.status == PlanStatus.PROVEN_BEST
+    selection = choose_offers(table, capacity, trips, limits=EXACT)
+    assert selection.value == pytest.approx(best, abs=1e-4)
+    assert not (selection.capacities["short"] > 0).any()
+    assert selection.status == PlanStatus.PROVEN_BEST
 
 
 def attempt(portfolio, **changed):
@@ -190,20 +190,20 @@ def attempt(portfolio, **changed):
 @given(portfolios())
 def test_laws_of_every_list(portfolio) -> None:
     table, capacity, _trips = portfolio
-    found = attempt(portfolio)
-    assert found.value >= found.greedy_value - 1e-9
-    called = found.offers[found.offers["chosen"]]
+    selection = attempt(portfolio)
+    assert selection.value >= selection.greedy_value - 1e-9
+    called = selection.offers[selection.offers["chosen"]]
     assert called["site_id"].is_unique
     # safety matters are called, fitting or not, and first
     assert set(table.loc[table["must_call"], "site_id"]) <= set(called["site_id"])
     assert called["must_call"].is_monotonic_decreasing
-    assert (found.offers["reason"] == "").eq(found.offers["chosen"]).all()
-    room = found.capacities["bookable"] + found.capacities["short"]
-    assert (found.capacities["used"] <= room + 1e-5 * room.clip(lower=1)).all()
+    assert (selection.offers["reason"] == "").eq(selection.offers["chosen"]).all()
+    room = selection.capacities["bookable"] + selection.capacities["short"]
+    assert (selection.capacities["used"] <= room + 1e-5 * room.clip(lower=1)).all()
     # without the limit on one thing, or on all, the list is never worth less (where safety is not short of anything)
-    if not (found.capacities["short"] > 0).any():
+    if not (selection.capacities["short"] > 0).any():
         looser = month(capacity.hours, {}, None, capacity.slack_share, capacity.day_hours)
-        assert attempt(portfolio, capacity=looser).value >= found.value - 1e-4
+        assert attempt(portfolio, capacity=looser).value >= selection.value - 1e-4
         hours = {"crew": capacity.hours["crew"]}
         without = month(hours, capacity.equipment_visits, capacity.materials_cash, capacity.slack_share)
         with_it = month(capacity.hours, capacity.equipment_visits, capacity.materials_cash, capacity.slack_share)
@@ -215,48 +215,48 @@ def test_laws_of_every_list(portfolio) -> None:
 @given(portfolios(), st.randoms(use_true_random=False))
 def test_same_offers_same_list_in_whatever_order_they_come(portfolio, random) -> None:
     table, capacity, trips = portfolio
-    found = attempt(portfolio)
+    selection = attempt(portfolio)
     order = list(range(len(table)))
     random.shuffle(order)
     for rows in (table, table.iloc[order]):
         again = choose_offers(rows, capacity, trips.iloc[::-1], limits=EXACT)
-        pd.testing.assert_frame_equal(again.offers, found.offers)
-        pd.testing.assert_frame_equal(again.capacities, found.capacities)
+        pd.testing.assert_frame_equal(again.offers, selection.offers)
+        pd.testing.assert_frame_equal(again.capacities, selection.capacities)
 
 
 @settings(max_examples=25)
 @given(portfolios())
 def test_one_hour_more_is_worth_what_the_next_list_is_worth_more(portfolio) -> None:
     table, capacity, trips = portfolio
-    found = attempt(portfolio)
-    assume(not (found.capacities["short"] > 0).any())
-    found = choose_offers(table, capacity, trips, limits=Limits(gap=0.0))
-    worth = found.capacities.set_index("name")["value_of_one_more"]
-    assert found.hour_method == HourMethod.RESOLVED
+    selection = attempt(portfolio)
+    assume(not (selection.capacities["short"] > 0).any())
+    selection = choose_offers(table, capacity, trips, limits=Limits(gap=0.0))
+    worth = selection.capacities.set_index("name")["value_of_one_more"]
+    assert selection.hour_method == HourMethod.RESOLVED
     assert (worth[["hours_crew", "hours_other"]] >= 0).all()
     assert worth.drop(["hours_crew", "hours_other"]).isna().all()
     hours = capacity.hours | {"crew": capacity.hours["crew"] + 1.0}
     more = month(hours, capacity.equipment_visits, capacity.materials_cash, capacity.slack_share, capacity.day_hours)
     best = enumerated(table, more, trips)
     assert best is not None
-    assert worth["hours_crew"] == pytest.approx(best - found.value, abs=1e-3)
+    assert worth["hours_crew"] == pytest.approx(best - selection.value, abs=1e-3)
 
 
 def test_equal_offers_are_taken_by_id() -> None:
-    found = choose_offers(offers([50] * 5, [2] * 5), month({"crew": 6}, {}), limits=EXACT)
-    assert chosen(found) == ["01", "02", "03"]
-    assert list(found.offers["reason"][3:]) == [NotCalled.SHORT_OF_CAPACITY] * 2
-    assert list(found.offers["short_of"]) == ["", "", "", "hours_crew", "hours_crew"]
-    assert found.capacities["binding"].item()
+    selection = choose_offers(offers([50] * 5, [2] * 5), month({"crew": 6}, {}), limits=EXACT)
+    assert chosen(selection) == ["01", "02", "03"]
+    assert list(selection.offers["reason"][3:]) == [NotCalled.SHORT_OF_CAPACITY] * 2
+    assert list(selection.offers["short_of"]) == ["", "", "", "hours_crew", "hours_crew"]
+    assert selection.capacities["binding"].item()
 
 
 def test_expected_hours_are_booked_and_slack_is_kept() -> None:
     # each yes at 0.15 takes 4 h: 0.6 h expected; of 5 h 10 % stays free, 4.5 h hold seven
-    found = choose_offers(
+    selection = choose_offers(
         offers([10] * 12, [4] * 12, chance_of_yes=0.15), month({"crew": 5}, {}, slack_share=0.1), limits=EXACT
     )
-    assert len(chosen(found)) == 7
-    assert found.capacities["used"].item() == pytest.approx(4.2)
+    assert len(chosen(selection)) == 7
+    assert selection.capacities["used"].item() == pytest.approx(4.2)
 
 
 def test_a_far_customer_pays_the_way_only_as_often_as_he_says_yes() -> None:
@@ -271,18 +271,18 @@ def test_a_far_customer_pays_the_way_only_as_often_as_he_says_yes() -> None:
 
 def test_safety_matters_take_capacity_first() -> None:
     table = offers([500, -20, 90], [4, 3, 1], must_call=[False, True, False])
-    found = choose_offers(table, month({"crew": 4}, {}), limits=EXACT)
-    assert chosen(found) == ["02", "03"]
-    assert found.capacities["short"].item() == 0
-    assert found.offers.set_index("offer_id").loc["01", "short_of"] == "hours_crew"
+    selection = choose_offers(table, month({"crew": 4}, {}), limits=EXACT)
+    assert chosen(selection) == ["02", "03"]
+    assert selection.capacities["short"].item() == 0
+    assert selection.offers.set_index("offer_id").loc["01", "short_of"] == "hours_crew"
 
 
 def test_safety_matters_that_do_not_fit_are_called_all_the_same_and_it_is_said_what_is_short() -> None:
     table = offers([500, -20, -10, 70], [1, 3, 4, 0], must_call=[False, True, True, False])
-    found = choose_offers(table, month({"crew": 5}, {}, slack_share=0.2), limits=EXACT)
-    assert chosen(found) == ["03", "02", "04"]  # what needs nothing of it can still be called about
-    assert found.capacities["short"].item() == pytest.approx(3)
-    said = shortage_text(found.capacities.to_dict("records"))
+    selection = choose_offers(table, month({"crew": 5}, {}, slack_share=0.2), limits=EXACT)
+    assert chosen(selection) == ["03", "02", "04"]  # what needs nothing of it can still be called about
+    assert selection.capacities["short"].item() == pytest.approx(3)
+    said = shortage_text(selection.capacities.to_dict("records"))
     assert "3 of crew hours" in said
     assert "All are on the list" in said
 
@@ -295,18 +295,18 @@ def test_every_offer_left_out_has_its_reason() -> None:
         round=[1, 1, 2, 1, 1, 1],
     )
     way = pd.DataFrame({"round": [1, 2], "cost": [1.0, 9.0]})
-    found = choose_offers(table, NO_LIMIT, way, limits=EXACT)
-    assert found.offers.set_index("offer_id")["reason"].sort_index().to_dict() == {
+    selection = choose_offers(table, NO_LIMIT, way, limits=EXACT)
+    assert selection.offers.set_index("offer_id")["reason"].sort_index().to_dict() == {
         "01": "safety_first", "02": "", "03": "trip_costs_more", "04": "", "05": "call_costs_more", "06": "other_offer",
     }  # fmt: skip
-    assert found.value == pytest.approx(90 + 80 - 1)
+    assert selection.value == pytest.approx(90 + 80 - 1)
 
 
 def test_what_is_worth_nothing_makes_an_empty_list() -> None:
-    found = choose_offers(offers([-5, -1]), month({"crew": 5}, {}))
-    assert chosen(found) == []
-    assert (found.value, found.gap, found.status) == (0, 0, PlanStatus.PROVEN_BEST)
-    assert set(found.offers["reason"]) == {NotCalled.CALL_COSTS_MORE}
+    selection = choose_offers(offers([-5, -1]), month({"crew": 5}, {}))
+    assert chosen(selection) == []
+    assert (selection.value, selection.gap, selection.status) == (0, 0, PlanStatus.PROVEN_BEST)
+    assert set(selection.offers["reason"]) == {NotCalled.CALL_COSTS_MORE}
 
 
 def test_a_search_cut_short_says_so_and_is_no_worse_than_the_greedy_list() -> None:
@@ -314,10 +314,10 @@ def test_a_search_cut_short_says_so_and_is_no_worse_than_the_greedy_list() -> No
     hours = rng.uniform(2, 9, 400)
     table = offers(hours * rng.uniform(9, 11, 400), hours, materials=rng.uniform(10, 90, 400))
     table["site_id"] = rng.integers(0, 200, 400).astype(str)
-    found = choose_offers(table, month({"crew": 300}, {}, 3000), limits=Limits(seconds=1e-3, gap=0.0, hours_s=0))
-    assert found.status == PlanStatus.OUT_OF_TIME or found.gap <= 1e-6
-    assert found.value >= found.greedy_value
-    assert found.hour_method == HourMethod.NOT_ASKED
+    selection = choose_offers(table, month({"crew": 300}, {}, 3000), limits=Limits(seconds=1e-3, gap=0.0, hours_s=0))
+    assert selection.status == PlanStatus.OUT_OF_TIME or selection.gap <= 1e-6
+    assert selection.value >= selection.greedy_value
+    assert selection.hour_method == HourMethod.NOT_ASKED
 
 
 def test_the_solver_prints_nothing(capfd) -> None:

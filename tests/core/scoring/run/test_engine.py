@@ -38,7 +38,7 @@ def local(made: Small, tmp_path_factory: pytest.TempPathFactory):
 
 
 @pytest.fixture
-def one(made: Small, tmp_path: Path) -> Small:
+def portfolio(made: Small, tmp_path: Path) -> Small:
     return copied(made, tmp_path)
 
 
@@ -56,7 +56,7 @@ def test_who_computes(request_of, tmp_path):
     assert isinstance(engine_for(1, foreign, request_of, 1, None), Workers)
 
 
-def test_a_chunk_that_ends_its_processes_ends_the_run_with_its_number(one, monkeypatch):
+def test_a_chunk_that_ends_its_processes_ends_the_run_with_its_number(portfolio, monkeypatch):
     class Deadly(ThisProcess):
         def run(self, tasks):
             lost = Failure("", "", "ended the process that it ran in (SIGKILL)")
@@ -65,17 +65,17 @@ def test_a_chunk_that_ends_its_processes_ends_the_run_with_its_number(one, monke
 
     monkeypatch.setattr(rank_module, "engine_for", lambda *_: Deadly())
     with pytest.raises(AftersunError, match=r"Chunk 3 of 4 ended the process that it ran in \(SIGKILL\)") as told:
-        rank(one.inventory, one.settings())
+        rank(portfolio.inventory, portfolio.settings())
     assert "rank again to go on" in told.value.hint
-    assert sorted(path.name for path in run_folder_of(one.inventory).glob("00000[0-9]")) == ["000000", "000001"]
+    assert sorted(path.name for path in run_folder_of(portfolio.inventory).glob("00000[0-9]")) == ["000000", "000001"]
 
 
-def test_without_the_package_it_says_how_to_install_it(one, monkeypatch):
+def test_without_the_package_it_says_how_to_install_it(portfolio, monkeypatch):
     monkeypatch.setitem(sys.modules, "distributed", None)
     with pytest.raises(AftersunError, match="package 'distributed' is needed") as told:
-        rank(one.inventory, one.settings(scheduler="tcp://127.0.0.1:1"))
+        rank(portfolio.inventory, portfolio.settings(scheduler="tcp://127.0.0.1:1"))
     assert "pip install 'aftersun[distributed]'" in told.value.hint
-    assert not run_folder_of(one.inventory).exists()
+    assert not run_folder_of(portfolio.inventory).exists()
 
 
 @pytest.mark.parametrize(
@@ -100,10 +100,10 @@ def test_a_worker_with_other_versions_is_named(request_of, name, theirs, words):
 @needs_distributed
 @pytest.mark.slow
 @pytest.mark.parametrize("address", ["tcp://127.0.0.1:1", "nonsense://x"])
-def test_no_scheduler_is_one_sentence(one, monkeypatch, address):
+def test_no_scheduler_is_one_sentence(portfolio, monkeypatch, address):
     monkeypatch.setattr(cluster, "_CONNECT_S", 1.0)
     with pytest.raises(AftersunError, match=f"No scheduler answers at {address}"):
-        rank(one.inventory, one.settings(scheduler=address))
+        rank(portfolio.inventory, portfolio.settings(scheduler=address))
 
 
 def cluster_of(workers: int, folder: Path):
@@ -133,11 +133,11 @@ def local_cluster(tmp_path_factory):
 class TestCluster:
     """On a real scheduler with workers in processes of their own."""
 
-    def test_results_are_those_of_this_machine(self, one, local, local_cluster):
-        rank(one.inventory, one.settings(scheduler=local_cluster.scheduler_address))
-        assert_same(stored(one.inventory), local)
+    def test_results_are_those_of_this_machine(self, portfolio, local, local_cluster):
+        rank(portfolio.inventory, portfolio.settings(scheduler=local_cluster.scheduler_address))
+        assert_same(stored(portfolio.inventory), local)
 
-    def test_a_worker_killed_in_the_middle_changes_nothing(self, one, local, local_cluster):
+    def test_a_worker_killed_in_the_middle_changes_nothing(self, portfolio, local, local_cluster):
         killed: list[int] = []
 
         def progress(done: int, _total: int) -> None:
@@ -146,35 +146,37 @@ class TestCluster:
                 killed.append(worker.pid)
                 os.kill(worker.pid, signal.SIGKILL)
 
-        rank(one.inventory, one.settings(scheduler=local_cluster.scheduler_address, chunk_sites=1), progress)
+        rank(
+            portfolio.inventory, portfolio.settings(scheduler=local_cluster.scheduler_address, chunk_sites=1), progress
+        )
         assert killed
-        assert_same(stored(one.inventory), local)
+        assert_same(stored(portfolio.inventory), local)
 
-    def test_one_file_plugins_travel_and_failures_are_isolated(self, one, local, local_cluster, tmp_path):
+    def test_one_file_plugins_travel_and_failures_are_isolated(self, portfolio, local, local_cluster, tmp_path):
         folder = plugin(tmp_path / "plugins", change="raise RuntimeError('no such luck')")
-        settings = one.settings(scheduler=local_cluster.scheduler_address, plugin_folder=folder)
-        record = rank(one.inventory, settings)
+        settings = portfolio.settings(scheduler=local_cluster.scheduler_address, plugin_folder=folder)
+        record = rank(portfolio.inventory, settings)
         assert [(failure["plugin"], failure["during"]) for failure in record.failures] == [("odd", "change")]
-        assert_same(without(stored(one.inventory), "odd"), local)
+        assert_same(without(stored(portfolio.inventory), "odd"), local)
 
-    def test_one_that_hangs_ends_the_worker_and_is_named(self, one, local, local_cluster, tmp_path):
+    def test_one_that_hangs_ends_the_worker_and_is_named(self, portfolio, local, local_cluster, tmp_path):
         folder = plugin(tmp_path / "plugins", change="time.sleep(600)")
-        settings = one.settings(
+        settings = portfolio.settings(
             scheduler=local_cluster.scheduler_address, plugin_folder=folder, plugin_seconds=20.0, chunk_sites=8
         )
-        (failure,) = rank(one.inventory, settings).failures
+        (failure,) = rank(portfolio.inventory, settings).failures
         assert (failure["plugin"], failure["reason"]) == ("odd", "has not answered for 20 s")
-        assert_same(without(stored(one.inventory), "odd"), local)
+        assert_same(without(stored(portfolio.inventory), "odd"), local)
 
     def test_one_that_kills_worker_after_worker_is_named_and_the_rest_is_complete(
-        self, one, local, local_cluster, tmp_path
+        self, portfolio, local, local_cluster, tmp_path
     ):
         folder = plugin(tmp_path / "plugins", change="'S0014' in cohort.sites.index and os._exit(1)")
-        settings = one.settings(scheduler=local_cluster.scheduler_address, plugin_folder=folder)
-        (failure,) = rank(one.inventory, settings).failures
+        settings = portfolio.settings(scheduler=local_cluster.scheduler_address, plugin_folder=folder)
+        (failure,) = rank(portfolio.inventory, settings).failures
         assert (failure["plugin"], failure["during"]) == ("odd", "change")
         assert "ended the process" in failure["reason"]
-        assert_same(without(stored(one.inventory), "odd"), local)
+        assert_same(without(stored(portfolio.inventory), "odd"), local)
 
     def test_memory_does_not_grow_with_the_portfolio(self, request_of, local_cluster):
         from aftersun.scoring.run.finished_chunks import ChunkResult
@@ -196,12 +198,12 @@ class TestCluster:
                 assert len(taken) <= fetched + 1 + cluster.AHEAD * 2
         assert fetched == 29
 
-    def test_a_worker_that_differs_is_refused_at_the_start(self, one, local_cluster, monkeypatch):
+    def test_a_worker_that_differs_is_refused_at_the_start(self, portfolio, local_cluster, monkeypatch):
         monkeypatch.setattr(cluster, "versions_of", lambda request: {**versions_of(request), "numpy": "0.1"})
         with pytest.raises(AftersunError, match=r"The worker tcp://.* would compute something else: its numpy is"):
-            rank(one.inventory, one.settings(scheduler=local_cluster.scheduler_address))
+            rank(portfolio.inventory, portfolio.settings(scheduler=local_cluster.scheduler_address))
 
-    def test_when_all_workers_go_the_run_ends_and_keeps_what_is_done(self, one, local, monkeypatch, tmp_path):
+    def test_when_all_workers_go_the_run_ends_and_keeps_what_is_done(self, portfolio, local, monkeypatch, tmp_path):
         monkeypatch.setattr(cluster, "_NOBODY_S", 3.0)
         seen: list[int] = []
         with cluster_of(1, tmp_path / "cluster") as lonely:
@@ -212,9 +214,11 @@ class TestCluster:
                     lonely.scale(0)
 
             with pytest.raises(AftersunError, match="no worker is left"):
-                rank(one.inventory, one.settings(scheduler=lonely.scheduler_address, chunk_sites=1), progress)
+                rank(
+                    portfolio.inventory, portfolio.settings(scheduler=lonely.scheduler_address, chunk_sites=1), progress
+                )
         said: list[str] = []
-        rank(one.inventory, one.settings(chunk_sites=1), say=said.append)
+        rank(portfolio.inventory, portfolio.settings(chunk_sites=1), say=said.append)
         assert said
         assert said[0].endswith("of 8 chunks were done before; going on")
-        assert_same(stored(one.inventory), local)
+        assert_same(stored(portfolio.inventory), local)

@@ -39,7 +39,7 @@ def unbroken(made: Small, tmp_path_factory: pytest.TempPathFactory):
 
 
 @pytest.fixture
-def one(made: Small, tmp_path: Path) -> Small:
+def portfolio(made: Small, tmp_path: Path) -> Small:
     return copied(made, tmp_path)
 
 
@@ -60,7 +60,7 @@ class Halt(Exception):
     """Stands for a crash in the middle of a run."""
 
 
-def halted(one: Small, after: int, **given: object) -> None:
+def halted(portfolio: Small, after: int, **given: object) -> None:
     """Rank and break off after so many chunks."""
     seen = []
 
@@ -70,13 +70,13 @@ def halted(one: Small, after: int, **given: object) -> None:
             raise Halt
 
     with pytest.raises(Halt):
-        rank(one.inventory, one.settings(**given), progress)
+        rank(portfolio.inventory, portfolio.settings(**given), progress)
 
 
-def go_on(one: Small, **given: object) -> list[str]:
+def go_on(portfolio: Small, **given: object) -> list[str]:
     """Rank and return what was said."""
     said: list[str] = []
-    rank(one.inventory, one.settings(**given), say=said.append)
+    rank(portfolio.inventory, portfolio.settings(**given), say=said.append)
     return said
 
 
@@ -101,9 +101,14 @@ class Child:
         assert self.process.stdout is not None
         return self.process.stdout.readline().strip()
 
-    def start(self, one: Small, **given: object) -> None:
+    def start(self, portfolio: Small, **given: object) -> None:
         assert self.process.stdin is not None
-        told = {"inventory": str(one.inventory), "company": str(one.company), "ranges": False, "chunk_sites": 2}
+        told = {
+            "inventory": str(portfolio.inventory),
+            "company": str(portfolio.company),
+            "ranges": False,
+            "chunk_sites": 2,
+        }
         self.process.stdin.write(json.dumps({**told, **given}) + "\n")
         self.process.stdin.flush()
         assert self.line() == "begun"
@@ -131,37 +136,37 @@ class Child:
 
 
 @pytest.mark.parametrize("after", [1, pytest.param(CHUNKS, marks=pytest.mark.slow)])
-def test_a_run_that_broke_off_goes_on_and_says_so(one, unbroken, after, monkeypatch):
-    halted(one, after)
-    assert len(list(run_folder_of(one.inventory).glob("00000[0-9]"))) == after
+def test_a_run_that_broke_off_goes_on_and_says_so(portfolio, unbroken, after, monkeypatch):
+    halted(portfolio, after)
+    assert len(list(run_folder_of(portfolio.inventory).glob("00000[0-9]"))) == after
     computed = []
     monkeypatch.setattr(engine, "compute", lambda task: computed.append(task.number) or work.compute(task))
-    assert go_on(one) == [f"{after} of {CHUNKS} chunks were done before; going on"]
+    assert go_on(portfolio) == [f"{after} of {CHUNKS} chunks were done before; going on"]
     assert computed == list(range(after, CHUNKS))
-    assert_same(stored(one.inventory), unbroken)
-    assert not run_folder_of(one.inventory).exists()
+    assert_same(stored(portfolio.inventory), unbroken)
+    assert not run_folder_of(portfolio.inventory).exists()
 
 
 @posix
 @pytest.mark.slow
-def test_killed_at_random_moments_it_goes_on(one, unbroken):
-    kill_often(one, unbroken, kills=2, seed=1)
+def test_killed_at_random_moments_it_goes_on(portfolio, unbroken):
+    kill_often(portfolio, unbroken, kills=2, seed=1)
 
 
 @posix
 @pytest.mark.long
 @pytest.mark.slow
 @pytest.mark.parametrize("workers", [1, 2])
-def test_killed_many_times_it_goes_on(one, unbroken, workers):
-    kill_often(one, unbroken, kills=20, seed=workers, workers=workers, again=True)
+def test_killed_many_times_it_goes_on(portfolio, unbroken, workers):
+    kill_often(portfolio, unbroken, kills=20, seed=workers, workers=workers, again=True)
 
 
-def kill_often(one: Small, unbroken, kills: int, seed: int, again: bool = False, **given: object) -> None:
+def kill_often(portfolio: Small, unbroken, kills: int, seed: int, again: bool = False, **given: object) -> None:
     """Kill a run so many times; where it ends before that, begin anew if ``again``."""
     moments, killed, before = random.Random(seed), 0, 0
     while killed < kills:
         child = Child()
-        child.start(one, **given)
+        child.start(portfolio, **given)
         child.until(2 * min(before + 1, CHUNKS) if moments.random() < 0.5 else 0)  # so that it gets on, now and then
         time.sleep(moments.uniform(0.0, 0.5))
         helpers = processes_of(child.process.pid)
@@ -171,23 +176,23 @@ def kill_often(one: Small, unbroken, kills: int, seed: int, again: bool = False,
         while any(alive(pid) for pid in helpers):
             assert time.monotonic() < deadline, "its workers outlive it"
             time.sleep(0.05)
-        before = len(list(run_folder_of(one.inventory).glob("00000[0-9]")))
-        if again and not run_folder_of(one.inventory).exists():  # it was faster
-            assert_same(stored(one.inventory), unbroken)
-    if run_folder_of(one.inventory).exists():
-        said = go_on(one)
+        before = len(list(run_folder_of(portfolio.inventory).glob("00000[0-9]")))
+        if again and not run_folder_of(portfolio.inventory).exists():  # it was faster
+            assert_same(stored(portfolio.inventory), unbroken)
+    if run_folder_of(portfolio.inventory).exists():
+        said = go_on(portfolio)
         assert said == ([f"{before} of {CHUNKS} chunks were done before; going on"] if before else [])
-    assert_same(stored(one.inventory), unbroken)
+    assert_same(stored(portfolio.inventory), unbroken)
 
 
 @posix
 @pytest.mark.slow
-def test_workers_go_when_the_program_is_killed_alone(one, tmp_path):
+def test_workers_go_when_the_program_is_killed_alone(portfolio, tmp_path):
     """Even one that is asking a plugin which would take ten minutes."""
     asked = tmp_path / "asked"
     folder = plugin(tmp_path / "plugins", change=f"open({str(asked)!r}, 'w').close(); time.sleep(600)")
     child = Child()
-    child.start(one, workers=2, plugin_folder=str(folder))
+    child.start(portfolio, workers=2, plugin_folder=str(folder))
     deadline = time.monotonic() + 60
     while not asked.exists():
         assert time.monotonic() < deadline
@@ -205,9 +210,9 @@ def test_workers_go_when_the_program_is_killed_alone(one, tmp_path):
 @posix
 @pytest.mark.slow
 @pytest.mark.parametrize("workers", [1, 2])
-def test_an_interrupt_is_one_sentence_and_keeps_what_is_done(one, unbroken, workers):
+def test_an_interrupt_is_one_sentence_and_keeps_what_is_done(portfolio, unbroken, workers):
     child = Child(errors=subprocess.PIPE)
-    child.start(one, workers=workers)
+    child.start(portfolio, workers=workers)
     child.until(2)
     helpers = processes_of(child.process.pid)
     os.killpg(child.process.pid, signal.SIGINT)  # as a terminal does: the program and its workers
@@ -224,8 +229,8 @@ def test_an_interrupt_is_one_sentence_and_keeps_what_is_done(one, unbroken, work
     child.close()
     kept = int(errors.partition("stopped; ")[2].split()[0])
     assert kept >= 1
-    assert go_on(one) == [f"{kept} of {CHUNKS} chunks were done before; going on"]
-    assert_same(stored(one.inventory), unbroken)
+    assert go_on(portfolio) == [f"{kept} of {CHUNKS} chunks were done before; going on"]
+    assert_same(stored(portfolio.inventory), unbroken)
 
 
 def command(pid: int) -> str:
@@ -235,15 +240,15 @@ def command(pid: int) -> str:
         return ""
 
 
-def test_an_interrupt_before_the_first_chunk_leaves_nothing(one, monkeypatch):
+def test_an_interrupt_before_the_first_chunk_leaves_nothing(portfolio, monkeypatch):
     def interrupted(*_: object) -> None:
         raise KeyboardInterrupt
 
     monkeypatch.setattr("aftersun.scoring.run.rank._check_there_is_work", interrupted)
     with pytest.raises(Stopped) as told:
-        rank(one.inventory, one.settings())
+        rank(portfolio.inventory, portfolio.settings())
     assert (str(told.value), told.value.exit_code) == ("stopped.", 130)
-    assert not run_folder_of(one.inventory).exists()
+    assert not run_folder_of(portfolio.inventory).exists()
 
 
 def torn(place: Path) -> None:
@@ -285,7 +290,7 @@ def test_a_torn_chunk_is_computed_again(one_after_two, unbroken):
     assert_same(stored(one_after_two.inventory), unbroken)
 
 
-def said_at_the_beginning(one: Small, monkeypatch: pytest.MonkeyPatch, **given: object) -> list[str]:
+def said_at_the_beginning(portfolio: Small, monkeypatch: pytest.MonkeyPatch, **given: object) -> list[str]:
     """Begin a run and return what is said before the first chunk."""
 
     def halt(*_: object) -> None:
@@ -295,40 +300,40 @@ def said_at_the_beginning(one: Small, monkeypatch: pytest.MonkeyPatch, **given: 
     with monkeypatch.context() as patch:
         patch.setattr("aftersun.scoring.run.rank.work_off", halt)
         with pytest.raises(Halt):
-            rank(one.inventory, one.settings(**given), say=said.append)
+            rank(portfolio.inventory, portfolio.settings(**given), say=said.append)
     return said
 
 
-def another_price(one: Small, given: dict[str, object]) -> str:
-    text = one.company.read_text(encoding="utf-8")
-    one.company.write_text(text.replace("least_chance = 0.6", "least_chance = 0.7"), encoding="utf-8")
-    assert one.company.read_text(encoding="utf-8") != text
+def another_price(portfolio: Small, given: dict[str, object]) -> str:
+    text = portfolio.company.read_text(encoding="utf-8")
+    portfolio.company.write_text(text.replace("least_chance = 0.6", "least_chance = 0.7"), encoding="utf-8")
+    assert portfolio.company.read_text(encoding="utf-8") != text
     return "company file"
 
 
-def another_site(one: Small, given: dict[str, object]) -> str:
+def another_site(portfolio: Small, given: dict[str, object]) -> str:
     import duckdb
 
-    with duckdb.connect(str(one.inventory)) as connection:
+    with duckdb.connect(str(portfolio.inventory)) as connection:
         connection.execute("UPDATE site SET storeys = 3 WHERE site_id = (SELECT min(site_id) FROM site)")
     return "sites"
 
 
-def another_weather(one: Small, given: dict[str, object]) -> str:
+def another_weather(portfolio: Small, given: dict[str, object]) -> str:
     import duckdb
 
-    with duckdb.connect(str(one.inventory)) as connection:
+    with duckdb.connect(str(portfolio.inventory)) as connection:
         connection.execute("UPDATE weather_hour SET dhi = dhi + 1 WHERE dhi > 100")
     return "weather"
 
 
-def another_plugin(one: Small, given: dict[str, object]) -> str:
-    folder = one.inventory.parent / "plugins"
+def another_plugin(portfolio: Small, given: dict[str, object]) -> str:
+    folder = portfolio.inventory.parent / "plugins"
     given["plugin_folder"] = plugin(folder)
     return "odd"
 
 
-def another_cut(one: Small, given: dict[str, object]) -> str:
+def another_cut(portfolio: Small, given: dict[str, object]) -> str:
     given["chunk_sites"] = 3
     return "sites a chunk"
 
@@ -344,11 +349,11 @@ def test_chunks_of_something_else_are_thrown_away(one_after_two, monkeypatch, ch
 
 
 @pytest.mark.slow
-def test_a_run_with_another_price_after_a_broken_one_has_nothing_of_it(one, one_after_two):
-    for path in (one, one_after_two):
+def test_a_run_with_another_price_after_a_broken_one_has_nothing_of_it(portfolio, one_after_two):
+    for path in (portfolio, one_after_two):
         another_price(path, {})
         go_on(path)
-    assert_same(stored(one_after_two.inventory), stored(one.inventory))
+    assert_same(stored(one_after_two.inventory), stored(portfolio.inventory))
 
 
 def test_a_changed_program_of_the_same_version_begins_anew(one_after_two, monkeypatch):
@@ -358,11 +363,11 @@ def test_a_changed_program_of_the_same_version_begins_anew(one_after_two, monkey
 
 
 @pytest.mark.slow
-def test_a_changed_plugin_of_the_same_version_begins_anew(one, monkeypatch):
-    folder = plugin(one.inventory.parent / "plugins")
-    halted(one, 1, plugin_folder=folder)
+def test_a_changed_plugin_of_the_same_version_begins_anew(portfolio, monkeypatch):
+    folder = plugin(portfolio.inventory.parent / "plugins")
+    halted(portfolio, 1, plugin_folder=folder)
     plugin(folder, change="plant = plant.replace(transmittance=plant.transmittance * 0.99)")
-    (said,) = said_at_the_beginning(one, monkeypatch, plugin_folder=folder)
+    (said,) = said_at_the_beginning(portfolio, monkeypatch, plugin_folder=folder)
     assert "code of plugin odd" in said
 
 
@@ -379,64 +384,64 @@ def test_afresh_begins_anew(one_after_two, monkeypatch):
 
 
 def test_the_folder_is_private_and_goes_with_the_run(one_after_two):
-    one = one_after_two
-    folder = run_folder_of(one.inventory)
-    assert folder == one.inventory.parent / f".{one.inventory.name}.rank"
+    portfolio = one_after_two
+    folder = run_folder_of(portfolio.inventory)
+    assert folder == portfolio.inventory.parent / f".{portfolio.inventory.name}.rank"
     if os.name == "posix":
         assert folder.stat().st_mode & 0o777 == 0o700
         modes = {path.stat().st_mode & 0o077 for path in folder.rglob("*")}
         assert modes == {0}
-    assert discard(one.inventory)
+    assert discard(portfolio.inventory)
     assert not folder.exists()
-    assert not discard(one.inventory)
+    assert not discard(portfolio.inventory)
 
 
 def test_no_name_or_address_lies_in_the_folder(after_two):
     import duckdb
 
-    one = after_two
-    with duckdb.connect(str(one.inventory), read_only=True) as connection:
+    portfolio = after_two
+    with duckdb.connect(str(portfolio.inventory), read_only=True) as connection:
         rows = connection.execute("SELECT name, phone, email FROM contact").fetchall()
     personal = {value.encode() for row in rows for value in row if value and len(value) > 6}
     assert personal
-    for path in run_folder_of(one.inventory).rglob("*"):
+    for path in run_folder_of(portfolio.inventory).rglob("*"):
         assert path.is_dir() or not any(value in path.read_bytes() for value in personal)
-    tables = {path.stem for path in run_folder_of(one.inventory).rglob("*.parquet")}
+    tables = {path.stem for path in run_folder_of(portfolio.inventory).rglob("*.parquet")}
     assert not tables & {"customer", "site", "call", "contact"}
 
 
-def test_a_second_rank_of_the_inventory_is_told_who_ranks(one):
-    run_folder_of(one.inventory).mkdir()
-    (run_folder_of(one.inventory) / "lock").write_text("4000000\n")  # left by a process that is dead
-    with held_run_folder(one.inventory), pytest.raises(InUse, match=rf"under way \(PID {os.getpid()}\)") as told:
-        rank(one.inventory, one.settings())
+def test_a_second_rank_of_the_inventory_is_told_who_ranks(portfolio):
+    run_folder_of(portfolio.inventory).mkdir()
+    (run_folder_of(portfolio.inventory) / "lock").write_text("4000000\n")  # left by a process that is dead
+    with held_run_folder(portfolio.inventory), pytest.raises(InUse, match=rf"under way \(PID {os.getpid()}\)") as told:
+        rank(portfolio.inventory, portfolio.settings())
     assert told.value.exit_code == EXIT_IN_USE
-    with held_run_folder(one.inventory):
+    with held_run_folder(portfolio.inventory):
         pass  # it is free again
 
 
 @posix
 @pytest.mark.slow
-def test_a_lock_ends_with_its_process(one):
+def test_a_lock_ends_with_its_process(portfolio):
     child = Child()
-    child.start(one)
+    child.start(portfolio)
     child.until(0)
     with pytest.raises(InUse, match=rf"PID {child.process.pid}\)"):
-        rank(one.inventory, one.settings())
+        rank(portfolio.inventory, portfolio.settings())
     child.kill()
-    go_on(one)
+    go_on(portfolio)
 
 
 @posix
-def test_a_folder_that_leads_elsewhere_is_refused(one, tmp_path):
+def test_a_folder_that_leads_elsewhere_is_refused(portfolio, tmp_path):
     (tmp_path / "elsewhere").mkdir()
-    run_folder_of(one.inventory).symlink_to(tmp_path / "elsewhere")
+    run_folder_of(portfolio.inventory).symlink_to(tmp_path / "elsewhere")
     with pytest.raises(AftersunError, match="not a folder of yours"):
-        rank(one.inventory, one.settings())
+        rank(portfolio.inventory, portfolio.settings())
     assert list((tmp_path / "elsewhere").iterdir()) == []
 
 
-def test_out_of_room_finished_chunks_are_kept(one, unbroken, monkeypatch):
+def test_out_of_room_finished_chunks_are_kept(portfolio, unbroken, monkeypatch):
     write, written = finished_chunks._write, []
 
     def until_full(path: Path, data: bytes) -> None:
@@ -447,14 +452,14 @@ def test_out_of_room_finished_chunks_are_kept(one, unbroken, monkeypatch):
 
     monkeypatch.setattr(finished_chunks, "_write", until_full)
     with pytest.raises(OSError, match="No space"):
-        rank(one.inventory, one.settings())
+        rank(portfolio.inventory, portfolio.settings())
     monkeypatch.undo()
-    assert go_on(one) == [f"1 of {CHUNKS} chunks were done before; going on"]
-    assert_same(stored(one.inventory), unbroken)
+    assert go_on(portfolio) == [f"1 of {CHUNKS} chunks were done before; going on"]
+    assert_same(stored(portfolio.inventory), unbroken)
 
 
-def test_a_run_that_is_refused_leaves_nothing_beside_the_inventory(one):
+def test_a_run_that_is_refused_leaves_nothing_beside_the_inventory(portfolio):
     with pytest.raises(AftersunError, match="no inventory file"):
-        rank(one.inventory.with_name("none.duckdb"), one.settings())
-    names = {path.name for path in one.inventory.parent.iterdir()}
+        rank(portfolio.inventory.with_name("none.duckdb"), portfolio.settings())
+    names = {path.name for path in portfolio.inventory.parent.iterdir()}
     assert not any(name.endswith(".rank") for name in names)
