@@ -255,11 +255,23 @@ def restore(
 
     Example: aftersun inventory restore company-backup.duckdb --to company.duckdb
     """
-    from aftersun.inventory.store.backup import copy_inventory
+    from aftersun.inventory.privacy.restore import restore as restore_backup
 
-    done = copy_inventory(backup, to, replace)
-    terminal.result(f"Made {to}: {done.rows:,} rows of {len(done.tables)} tables, compared with the backup.")
-    terminal.message("Customers who were erased after the backup are in it again: erase them once more.")
+    done = restore_backup(backup, to, replace)
+    copied = done.copied
+    terminal.result(f"Made {to}: {copied.rows:,} rows of {len(copied.tables)} tables, compared with the backup.")
+    if not replace:
+        terminal.message("Customers who were erased after the backup are in it again: erase them once more.")
+    elif done.carried_over:
+        terminal.result(
+            f"Kept from the file before: erasures ({done.erased} customers of the backup), objections, withdrawn "
+            "permissions, known dangers, letter numbers and the trail of changes."
+        )
+    else:
+        terminal.message(
+            "The file before could not be read: erasures, objections, dangers and letter numbers since the backup are "
+            "not in this one. Erase and log them once more, and number no letter before that."
+        )
 
 
 @app.command()

@@ -78,20 +78,25 @@ def numbered(inventory: Inventory, composed: Composed, before: Mapping[str, Issu
     follows a letter whose offers are all settled is no version of it, but a new one.
     """
     look = _fingerprint(head)
-    numbers = iter(letter_store.next_numbers(inventory, composed.letters[0].made_on.year, len(composed.letters)))
-    letters: list[Letter] = []
-    for letter in composed.letters:
-        last = before.get(letter.site_id)
-        same_look = last is not None and last.choices.get(_LETTERHEAD) == look
-        if last is not None and same_look and _still_good(last.letter, letter, composed.choices[letter.site_id]):
-            letters.append(last.letter)
-        elif last is not None and last.open:
-            changes = changes_between(last.letter, letter)
-            changes = changes if same_look else (*changes, fact("change_letterhead"))
-            letters.append(replace(letter, number=last.letter.number, version=last.letter.version + 1, changes=changes))
-        else:
-            letters.append(replace(letter, number=next(numbers), version=1))
-    return letters
+    followed = [_followed(letter, before.get(letter.site_id), composed, look) for letter in composed.letters]
+    year, new = composed.letters[0].made_on.year, followed.count(None)
+    numbers = iter(letter_store.reserve_numbers(inventory, year, new))
+    pairs = zip(composed.letters, followed, strict=True)
+    return [replace(letter, number=next(numbers), version=1) if known is None else known for letter, known in pairs]
+
+
+def _followed(letter: Letter, last: Issued | None, composed: Composed, look: str) -> Letter | None:
+    """Return the letter that was issued before or a version of it; None = a new letter, without a number yet."""
+    if last is None:
+        return None
+    same_look = last.choices.get(_LETTERHEAD) == look
+    if same_look and _still_good(last.letter, letter, composed.choices[letter.site_id]):
+        return last.letter
+    if not last.open:
+        return None
+    changes = changes_between(last.letter, letter)
+    changes = changes if same_look else (*changes, fact("change_letterhead"))
+    return replace(letter, number=last.letter.number, version=last.letter.version + 1, changes=changes)
 
 
 def _still_good(last: Letter, letter: Letter, choices: Choices) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from datetime import date
 
 import duckdb
@@ -10,7 +10,7 @@ import pandas as pd
 
 from aftersun.inventory.loading.raw_table import RawTable
 from aftersun.inventory.store import rules
-from aftersun.inventory.store.pseudonyms import keyed_hash, stored_key
+from aftersun.inventory.store.pseudonyms import folded, keyed_hash, stored_key
 
 CUSTOMER, SITE = "customer", "site"
 _COLUMNS = {"customer_id": CUSTOMER, "site_id": SITE}
@@ -23,7 +23,7 @@ def marks(
     """Return the rows of ``erased`` for a customer and sites that are not there yet."""
     key = stored_key(connection)
     wanted = [(CUSTOMER, customer_id), *((SITE, site_id) for site_id in site_ids)]
-    rows = {(kind, keyed_hash(key, _KIND + kind, text)) for kind, text in wanted}
+    rows = {(kind, keyed_hash(key, _KIND + kind, folded(text))) for kind, text in wanted}
     return [(kind, text, on) for kind, text in sorted(rows - _marked(connection))]
 
 
@@ -42,10 +42,7 @@ def refused(
     known = _marked(connection)
     if not known:
         return pd.Index([], dtype="int64"), rules.NONE
-    key = stored_key(connection)
-
-    def meets(kind: str, text: object) -> bool:
-        return (kind, keyed_hash(key, _KIND + kind, str(text))) in known
+    meets = marked(connection)
 
     refused_rows: dict[int, str] = {}
     for name, kind in _COLUMNS.items():
@@ -61,12 +58,23 @@ def refused(
     return rows, rules.problem(rows, "erased", column=[refused_rows[row] for row in rows])
 
 
+def marked(connection: duckdb.DuckDBPyConnection) -> Callable[[str, object], bool]:
+    """Return what tells whether a number of a kind is of somebody erased, however it is written."""
+    known, key = _marked(connection), stored_key(connection)
+    return lambda kind, text: any((kind, hashed) in known for hashed in _hashes(key, kind, text))
+
+
+def _hashes(key: bytes, kind: str, text: object) -> list[str]:
+    """Return the hashes that a number may be marked by; those of version 0.1.0 were made of it as it stood."""
+    return [keyed_hash(key, _KIND + kind, written) for written in {str(text), folded(str(text))}]
+
+
 def forget(connection: duckdb.DuckDBPyConnection, values: pd.DataFrame) -> None:
     """Take back the marks of everybody in these rows, who came back."""
     key = stored_key(connection)
     for name, kind in _COLUMNS.items():
         if name in values:
-            hashes = [keyed_hash(key, _KIND + kind, str(text)) for text in values[name].dropna().unique()]
+            hashes = [hashed for text in values[name].dropna().unique() for hashed in _hashes(key, kind, text)]
             connection.execute(
                 "DELETE FROM erased WHERE kind = ? AND hash IN (SELECT unnest(?::VARCHAR[]))", [kind, hashes]
             )

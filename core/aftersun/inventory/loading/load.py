@@ -25,6 +25,7 @@ from aftersun.inventory.loading.workbook_file import sheet_names
 from aftersun.inventory.store import rules
 from aftersun.inventory.store.dictionary import columns, key_columns, references, tables
 from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.pseudonyms import folded
 from aftersun.inventory.store.refusals import refusal
 from aftersun.inventory.store.sql import quoted
 from aftersun.inventory.store.tables import insert_row, next_number
@@ -126,7 +127,7 @@ def load_file(
         if allow_again:
             erased.forget(connection, file.values)
         gone, about_gone = erased.refused(connection, file.values, raw)
-        problems = rules.gather([file.problems, *_unknown_references(connection, file)])
+        problems = rules.gather([file.problems, *_unknown_references(connection, file), _look_alikes(connection, file)])
         kept = problems[~problems["row"].isin(gone)]  # what is wrong with the others besides would be stored
         problems = rules.gather([kept, about_gone])
         good = file.values.loc[file.values.index.difference(pd.Index(problems["row"]))]
@@ -184,6 +185,25 @@ def _unknown_references(connection: duckdb.DuckDBPyConnection, file: CheckedFile
             given = file.values[name].dropna()
             problems.append(rules.problem(given.index[~given.isin(known)], "not_loaded", column=name, owner=owner))
     return problems
+
+
+def _look_alikes(connection: duckdb.DuckDBPyConnection, file: CheckedFile) -> pd.DataFrame:
+    """Return the rows that would bring a customer or site in again under a number that only looks different.
+
+    An objection or a danger that is held under the number that is known would not count for the other one.
+    """
+    name = f"{file.table}_id"
+    if file.table not in ("customer", "site") or name not in file.values:
+        return rules.NONE
+    held = connection.execute(f"SELECT {quoted(name)} FROM {quoted(file.table)}").df()[name]
+    given = file.values[name].dropna()
+    strange = given[~given.isin(held)]
+    if strange.empty:
+        return rules.NONE
+    known = set(map(folded, held))
+    first = strange.map(folded)
+    alike = first.isin(known) | (first.duplicated(keep=False) & ~strange.duplicated(keep=False))
+    return rules.problem(strange.index[alike], "looks_like_another", column=name)
 
 
 def _log(connection: duckdb.DuckDBPyConnection, path: Path, counts: Mapping[str, object]) -> None:

@@ -20,7 +20,6 @@ from pydantic import TypeAdapter
 from aftersun.inventory.log.call_log import OPEN, WITHDRAWN, insert_offer
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.refusals import refusal
-from aftersun.inventory.store.sql import scalar
 from aftersun.inventory.store.tables import OTHER_TABLES, insert_row, of_site, read_table
 from aftersun.model.letter import Letter
 
@@ -95,14 +94,27 @@ def says_the_same(letter: Letter, other: Letter) -> bool:
     return replace(letter, **apart) == other
 
 
-def next_numbers(inventory: Inventory, year: int, count: int) -> list[str]:
-    """Return the next numbers of a year: the year and six digits, counted from 1."""
-    last = scalar(
-        inventory.connection,
-        "SELECT coalesce(max(split_part(number, '-', 2)::BIGINT), 0) FROM letter WHERE starts_with(number, ?)",
-        [f"{year}-"],
+def reserve_numbers(inventory: Inventory, year: int, count: int) -> list[str]:
+    """Return the next numbers of a year, the year and six digits counted from 1, and give them to nobody else.
+
+    They are gone from then on, whatever becomes of the letters: a gap does no harm, a number on two letters would.
+    """
+    if not count:
+        return []
+    with inventory.transaction() as connection:
+        last = last_numbers(connection).get(year, 0)
+        connection.execute("INSERT OR REPLACE INTO letter_number VALUES (?, ?)", [year, last + count])
+    return [f"{year}-{last + further:06d}" for further in range(1, count + 1)]
+
+
+def last_numbers(connection: duckdb.DuckDBPyConnection) -> dict[int, int]:
+    """Return by year the last number that was given to a letter."""
+    query = (
+        "SELECT year, max(last)::BIGINT FROM ("
+        "SELECT year, last FROM letter_number UNION ALL "
+        "SELECT split_part(number, '-', 1)::INTEGER, split_part(number, '-', 2)::BIGINT FROM letter) GROUP BY year"
     )
-    return [f"{year}-{int(last) + further:06d}" for further in range(1, count + 1)]
+    return dict(connection.execute(query).fetchall())
 
 
 def files_of(inventory: Inventory, number: str, version: int | None = None) -> list[LetterFile]:

@@ -14,7 +14,7 @@ import duckdb
 from aftersun.inventory.loading import erased
 from aftersun.inventory.store.dictionary import PERSONAL_TABLES
 from aftersun.inventory.store.file import Inventory
-from aftersun.inventory.store.private import put_in_place
+from aftersun.inventory.store.private import put_in_place, real_file
 from aftersun.inventory.store.refusals import refusal
 from aftersun.inventory.store.rewrite import Condition, columns_of, for_rewriting, tables_of, write_copy
 from aftersun.inventory.store.sql import quoted, scalar
@@ -89,7 +89,7 @@ def erase(path: Path | str, customer_id: str, on: date | None = None) -> Custome
     AftersunError
         If nothing is held on such a customer, or the inventory cannot be opened or written.
     """
-    path = Path(path)
+    path = real_file(path)
     with for_rewriting(path) as (inventory, made):
         rows = find_rows(inventory, customer_id)
         marks = erased.marks(inventory.connection, customer_id, rows.site_ids, on or date.today())

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import duckdb
 
-from aftersun.inventory.store.private import put_in_place
+from aftersun.inventory.store.private import put_in_place, real_file
 from aftersun.inventory.store.refusals import refusal
 from aftersun.inventory.store.rewrite import (
     Condition,
@@ -41,7 +41,7 @@ def prune(path: Path | str, keep: int, also_referenced: bool = False) -> Pruned:
     AftersunError
         If fewer than one run is to be kept, or the inventory cannot be opened or written.
     """
-    path = Path(path)
+    path = real_file(path)
     if keep < 1:
         raise refusal("keep_too_few")
     with for_rewriting(path) as (inventory, made):

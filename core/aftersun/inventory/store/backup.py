@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,7 +10,7 @@ from pathlib import Path
 import duckdb
 
 from aftersun.inventory.store.file import Inventory, files_beside, making, space_of
-from aftersun.inventory.store.private import check_folder, put_in_place, refuse_existing
+from aftersun.inventory.store.private import check_folder, put_in_place, real_file, refuse_existing
 from aftersun.inventory.store.refusals import refusal
 from aftersun.inventory.store.rewrite import write_copy
 from aftersun.model.errors import AftersunError, InUse
@@ -29,10 +29,17 @@ class Copied:
         return sum(self.tables.values())
 
 
-def copy_inventory(source: Path | str, target: Path | str, replace: bool = False) -> Copied:
+def copy_inventory(
+    source: Path | str,
+    target: Path | str,
+    replace: bool = False,
+    carry_over: Callable[[Inventory, Path], None] = lambda _replaced, _made: None,
+) -> Copied:
     """Copy an inventory as it stands, in the layout that it has, and compare the copy with it.
 
     Others may read the inventory meanwhile, nobody can change it. The copy is readable by its owner only.
+    ``carry_over(replaced, made)`` is called with the inventory to be replaced, where it can be read, and with the copy
+    before it takes that place.
 
     Raises
     ------
@@ -41,7 +48,7 @@ def copy_inventory(source: Path | str, target: Path | str, replace: bool = False
     AftersunError
         If ``target`` exists and is not to be replaced, cannot be written, or ``source`` is no inventory.
     """
-    source, target = Path(source), Path(target)
+    source, target = Path(source), real_file(target)
     if not replace:
         refuse_existing(space_of(target), "Choose another name, or add --replace; nothing was changed.")
     if target.exists() and source.exists() and target.samefile(source):
@@ -50,9 +57,11 @@ def copy_inventory(source: Path | str, target: Path | str, replace: bool = False
     with (
         making(target) as made,
         Inventory.open_as_it_is(source, read_only=True, may_use=space_of(made)) as inventory,
-        _nobody_at(target) if target.exists() else nullcontext(),
+        _nobody_at(target) if target.exists() else nullcontext() as replaced,
     ):
         tables = write_copy(inventory, made)
+        if replaced is not None:
+            carry_over(replaced, made)
         size = made.stat().st_size
         for name in files_beside(target):
             name.unlink(missing_ok=True)  # the log belongs to what is replaced
@@ -61,16 +70,16 @@ def copy_inventory(source: Path | str, target: Path | str, replace: bool = False
 
 
 @contextmanager
-def _nobody_at(path: Path) -> Iterator[None]:
-    """Hold the file that is replaced, unless it is too damaged to be opened."""
+def _nobody_at(path: Path) -> Iterator[Inventory | None]:
+    """Hold the file that is replaced, in today's layout, unless it is too damaged to be opened."""
     try:
-        replaced = Inventory.open_as_it_is(path)
+        replaced = Inventory.open(path)
     except InUse:
         raise
     except AftersunError:
-        yield
+        yield None
         return
     with replaced:
         with suppress(duckdb.Error):  # damaged further in: it is replaced all the same
             replaced.connection.execute("CHECKPOINT")
-        yield
+        yield replaced

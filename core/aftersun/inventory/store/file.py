@@ -19,7 +19,7 @@ from typing import Self
 import duckdb
 
 from aftersun.inventory.store.migrations import holds_less, is_older, migrate, newest_version, stored_version
-from aftersun.inventory.store.private import check_folder, put_in_place, refuse_existing, sibling, umask
+from aftersun.inventory.store.private import check_folder, clear_debris, put_in_place, refuse_existing, sibling, umask
 from aftersun.inventory.store.refusals import refusal
 from aftersun.inventory.store.sql import in_transaction, of_the_file, quoted, scalar
 from aftersun.model.errors import AftersunError, InUse
@@ -110,6 +110,7 @@ class Inventory:
         if not path.is_file():
             raise refusal("no_inventory_file", path=path)
         _check_rights(path, read_only)
+        clear_debris(path.parent)
         with ExitStack() as held:
             held.enter_context(umask())
             connection = held.enter_context(closing(_connect(path, read_only, may_use)))

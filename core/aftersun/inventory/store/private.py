@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import os
+import re
 import secrets
 import shutil
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TextIO
+from uuid import getnode
 
 from aftersun.inventory.store.refusals import refusal
 from aftersun.model.errors import AftersunError
@@ -97,11 +99,51 @@ def check_folder(path: Path) -> None:
 
 
 def sibling(path: Path) -> Path:
-    """Return an unused name beside a path, for a file that is to take its place."""
-    return path.with_name(f"{path.name}{_MAKING}{secrets.token_hex(4)}")
+    """Return an unused name beside a path, for a file that is to take its place; what was left of others goes."""
+    clear_debris(path.parent)
+    return path.with_name(f"{path.name}{_MAKING}{_HERE}-{os.getpid()}-{secrets.token_hex(4)}")
 
 
 _MAKING = ".making-"
+_HERE = f"{getnode():x}"  # processes of another machine, at the same folder, cannot be seen from here
+_DEBRIS = re.compile(rf"{re.escape(_MAKING)}{_HERE}-(\d+)-[0-9a-f]{{8}}$")
+
+
+def clear_debris(folder: Path) -> None:
+    """Remove what processes of this machine that are no more were making in a folder; it may hold personal data."""
+    with suppress(OSError):
+        for path in folder.iterdir():
+            maker = _DEBRIS.search(path.name)
+            if maker and not _runs(int(maker[1])):
+                shutil.rmtree(path) if path.is_dir() and not path.is_symlink() else path.unlink()
+
+
+def _runs(pid: int) -> bool:
+    if os.name != "posix":  # where asking may end it
+        return True
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:  # somebody else's
+        return True
+    return True
+
+
+def real_file(path: Path | str) -> Path:
+    """Return where a file that is to be replaced really lies; what is not there yet stays as it is named.
+
+    Raises
+    ------
+    AftersunError
+        If it has a second name, under which what is erased would stay.
+    """
+    path = Path(path)
+    if path.is_symlink() or path.exists():
+        path = path.resolve()
+    if path.is_file() and path.stat().st_nlink > 1:
+        raise refusal("second_name", path=path)
+    return path
 
 
 def left_over(path: Path) -> list[Path]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import hmac
 import secrets
+import unicodedata
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
@@ -39,6 +40,12 @@ def pseudonyms(inventory: Inventory, kind: str, ids: pd.Series) -> pd.Series:
 def keyed_hash(key: bytes, kind: str, text: str) -> str:
     """Return the hash of a text of some kind under a key."""
     return hmac.new(key, f"{kind}\x1f{text}".encode(), hashlib.sha256).hexdigest()[:_LENGTH]
+
+
+def folded(number: str) -> str:
+    """Return a customer's or site's number as people take it: whatever its capitals, blanks and width of digits."""
+    plain = unicodedata.normalize("NFKC", number).casefold()
+    return "".join(sign for sign in plain if not sign.isspace() and unicodedata.category(sign) != "Cf")
 
 
 def make_key(connection: duckdb.DuckDBPyConnection) -> None:

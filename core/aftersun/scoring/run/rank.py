@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from datetime import UTC, date, datetime
 from importlib.metadata import version
+from os.path import samestat
 from pathlib import Path
 
 import duckdb
@@ -17,6 +18,7 @@ from aftersun.host.registry import Failure, Registry
 from aftersun.host.sources import program_hash, read_sources, versions
 from aftersun.inventory.runs import stored_runs
 from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.refusals import refusal
 from aftersun.model.errors import AftersunError
 from aftersun.money.company import Company, load_company
 from aftersun.scoring.calls.acceptance import Beta, chance_by_offer, chance_of_yes
@@ -77,6 +79,7 @@ def rank(
         Inventory.open(inventory_file, read_only=True).close()
         with held_run_folder(inventory_file) as folder:
             with Inventory.open(inventory_file, read_only=True) as inventory:
+                was_read = Path(inventory_file).stat()
                 portfolio = read_portfolio(inventory, settings.as_of, chunk_sites=settings.chunk_sites)
             _check_there_is_work(portfolio, request.registry)
             finished, chunks = _finished_chunks(folder, request, portfolio, settings, say), len(portfolio.chunks)
@@ -84,6 +87,8 @@ def rank(
                 work_off(engine, portfolio, request, finished, progress, _GO_ON)
             record = _record(started, settings, request, portfolio, finished.failures)
             with Inventory.open(inventory_file, may_use=[folder.path]) as inventory:
+                if not samestat(was_read, Path(inventory_file).stat()):
+                    raise refusal("replaced_meanwhile", path=inventory_file)
                 stored_runs.write_run(inventory, record, _tables(finished, portfolio, request))
             folder.clear()
     except (KeyboardInterrupt, duckdb.InterruptException):

@@ -17,7 +17,7 @@ from aftersun.inventory.log.letters import (
     kept_files,
     listing,
     newest,
-    next_numbers,
+    reserve_numbers,
     says_the_same,
 )
 from aftersun.inventory.store.file import Inventory
@@ -98,10 +98,10 @@ def test_a_notice_of_the_first_version_is_the_same_notice(inventory):
 
 
 def test_numbers_are_counted_by_year(inventory):
-    assert next_numbers(inventory, 2026, 2) == ["2026-000001", "2026-000002"]
+    assert reserve_numbers(inventory, 2026, 2) == ["2026-000001", "2026-000002"]
     put(inventory, replace(FIRST, number="2026-000041"))
-    assert next_numbers(inventory, 2026, 1) == ["2026-000042"]
-    assert next_numbers(inventory, 2027, 1) == ["2027-000001"]
+    assert reserve_numbers(inventory, 2026, 1) == ["2026-000042"]
+    assert reserve_numbers(inventory, 2027, 1) == ["2027-000001"]
 
 
 def test_versions_and_outputs_are_kept_side_by_side(inventory):
