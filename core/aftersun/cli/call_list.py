@@ -7,12 +7,12 @@ from typing import Any
 
 import pandas as pd
 
-from aftersun.cli.terminal import amount, cell, terminal
+from aftersun.cli.terminal import amount, cell, counted, terminal
 from aftersun.documents.run_view import RunView
 from aftersun.documents.summary import summary
 from aftersun.model.change import severity_order
 from aftersun.model.figures import ENGLISH
-from aftersun.wording import capacity_text, plan_text, say, shortage_text
+from aftersun.wording import capacity_text, not_called_text, plan_text, say, shortage_text
 
 _CALL = ("position", "site_id", "customer_id", "retrofit", "npv", "must_call", "chance_of_yes")
 _OFFER = ("npv_p90", "npv_p50", "npv_p10", "chance_npv_positive", "upfront", "contribution")
@@ -72,6 +72,16 @@ def calls_as_data(view: RunView, first: int) -> dict[str, Any]:
         "tell_owner": view.to_tell(),
         "not_called": view.excluded().to_dict(),
     }
+
+
+def show_no_contact(view: RunView, site_id: str | None) -> None:
+    """Say that the owner of a site may not be called about offers, or of how many sites; nothing if all may be."""
+    forbidden = view.may_not_be_called()
+    if site_id in forbidden:
+        call = view.call_of(site_id)
+        terminal.say("call_list.no_contact", why=not_called_text(call["excluded_reason"], call["excluded_detail"]))
+    elif site_id is None and forbidden:
+        terminal.say("call_list.no_contacts", sites=counted(len(forbidden), "site"))
 
 
 def show_notes(notes: pd.DataFrame, heading: str) -> None:

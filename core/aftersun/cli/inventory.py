@@ -304,10 +304,11 @@ def export(
 
     Example: aftersun inventory export company.duckdb --to for-analysts
     """
+    from aftersun.documents.run_view import calls_of_all_runs
     from aftersun.inventory.privacy.export import export as export_tables
 
     with opened(inventory) as source:
-        done = export_tables(source, to, kind)
+        done = export_tables(source, to, kind, calls_of_all_runs(source))
     for path, rows in done.items():
         terminal.result(f"{path}  ({rows:,} rows)")
     terminal.message("Whoever knows a site otherwise may still recognise it: hand this out with care.")

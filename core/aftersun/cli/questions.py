@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from aftersun.cli.call_list import show_no_contact
 from aftersun.cli.terminal import amount, counted, in_words, terminal
 from aftersun.documents.run_view import RunView
 from aftersun.scoring.ranges.information import by_question, visits_worth_making
@@ -16,6 +17,7 @@ def show_questions(view: RunView, questions: pd.DataFrame, site_id: str | None) 
     """Print what answers are worth before they are known, of all sites or of one, and the visits worth making."""
     where = f"at {site_id}" if site_id else f"at all {view.run.sites} sites"
     terminal.heading(f"What to ask {where}: worth to the owners, in {view.currency}")
+    show_no_contact(view, site_id)
     if questions.empty:
         terminal.say("questions.none")
         return

@@ -138,7 +138,8 @@ def ask(inventory: InventoryFile, site: SiteOrAll = None, json: AsJson = False) 
     with newest_run(inventory) as view:
         questions = view.questions(site)
         if json:
-            terminal.json({"run_id": view.run_id, "currency": view.currency, "questions": questions})
+            about = {"run_id": view.run_id, "currency": view.currency, "may_not_be_called": view.may_not_be_called()}
+            terminal.json({**about, "questions": questions})
         else:
             show_questions(view, questions, site)
 

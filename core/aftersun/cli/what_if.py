@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from aftersun.cli.call_list import show_notes
+from aftersun.cli.call_list import show_no_contact, show_notes
 from aftersun.cli.terminal import amount, cell, in_words, terminal
 from aftersun.documents.run_view import RunView
 from aftersun.scoring.run.what_if import Comparison
@@ -19,6 +19,7 @@ def comparison_as_data(view: RunView, comparison: Comparison) -> dict[str, Any]:
     return {
         "run_id": view.run_id,
         "currency": view.currency,
+        "may_not_be_called": view.may_not_be_called(),
         "rows": comparison.rows,
         "safety_notes": comparison.notes,
         "failures": [failure.plugin for failure in comparison.failures],
@@ -29,6 +30,7 @@ def show_comparison(view: RunView, comparison: Comparison, changes: Sequence[str
     """Print what moves, of one site or of all, and what can hurt someone in what would be offered."""
     terminal.heading(f"If {', '.join(changes)}: net present value in {view.currency}")
     terminal.paragraph(f"Beside run {view.run_id}, which stays as it is. Nothing is stored.")
+    show_no_contact(view, site_id)
     if site_id is None:
         _show_all(comparison)
     else:

@@ -4,23 +4,27 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from datetime import date
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from aftersun.documents.anonymiser import Anonymiser
+from aftersun.inventory.log import call_log
 from aftersun.inventory.runs.bulk_reading import RunTables
 from aftersun.inventory.runs.stored_runs import stored_run
 from aftersun.inventory.store import read
 from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.tables import RUN_TABLES
 from aftersun.model.change import Note, severity_order
-from aftersun.model.codes import NotCalled
+from aftersun.model.codes import ContactRule, NotCalled
 from aftersun.model.errors import AftersunError
 from aftersun.model.letter import Letter
 from aftersun.model.output import Letterhead, SafetyNotes
 from aftersun.money.company import Company
 from aftersun.money.letterhead import letterhead_of
+from aftersun.scoring.calls.contact_rules import contact_rule, without_forbidden
 from aftersun.wording import call_text, not_called_text, replaced_text, say
 
 if TYPE_CHECKING:
@@ -29,6 +33,13 @@ if TYPE_CHECKING:
 PER_CALL = 3  # questions to ask on one call
 LEAST_KWH = 0.5  # a year; losses below it are not shown
 CONTACT_COLUMNS = ("customer_id", "name", "street", "town", "phone", "email")
+
+
+def calls_of_all_runs(inventory: Inventory) -> pd.DataFrame:
+    """Return the table ``call`` of all runs of an open inventory, with contact rules as they are today."""
+    found = inventory.connection.execute("SELECT run_id FROM run ORDER BY run_id").fetchall()
+    calls = [RunView(inventory, run_id).table("call").assign(run_id=run_id) for (run_id,) in found]
+    return pd.concat([pd.DataFrame(columns=list(RUN_TABLES["call"].columns)), *calls], ignore_index=True)
 
 
 class RunView:
@@ -122,15 +133,17 @@ class RunView:
         return self._letters
 
     def table(self, name: str, site_id: str | None = None) -> pd.DataFrame:
-        """Return the rows of a result table, of the whole run or of one site."""
+        """Return the rows of a result table, of the whole run or of one site; ``call`` as the rules are today."""
         if site_id is None:
-            return self._shown(self._tables.whole(name))
+            return self._shown(self._call.copy() if name == "call" else self._tables.whole(name))
         if self._anonymiser is not None:
             site_id = self._anonymiser.original(site_id, self._sites["site_id"])
+        if name == "call":
+            return self._shown(self._call[self._call["site_id"] == site_id].reset_index(drop=True))
         return self._shown(self._tables.of_site(name, site_id))
 
     def table_of_sites(self, name: str, site_ids: Sequence[str]) -> pd.DataFrame:
-        """Return the rows of these sites by one query; for a few sites of many."""
+        """Return the rows of these sites as the run stored them, by one query; for a few sites of many."""
         if self._anonymiser is not None:
             site_ids = [self._anonymiser.original(site, self._sites["site_id"]) for site in site_ids]
         return self._shown(self._tables.of_sites(name, site_ids))
@@ -271,12 +284,32 @@ class RunView:
             )
         return {str(name): value for name, value in rows.iloc[0].items() if not pd.isna(value)}
 
+    def may_not_be_called(self) -> list[str]:
+        """Return the sites of the run whose owners may not be called about offers, by number."""
+        table = self.table("call")
+        return sorted(table.loc[table["excluded_reason"].isin(list(ContactRule)), "site_id"])
+
     def call_of(self, site_id: str) -> Mapping[str, Any]:
         """Return the call-list row of a site; a site loaded after the run has none and gets that as its reason."""
         table = self.table("call", site_id)
         if table.empty:
             return {"position": None, "excluded_reason": NotCalled.NOT_IN_RUN, "excluded_detail": None}
         return {str(name): value for name, value in table.iloc[0].items()}
+
+    def contact_rules(self) -> pd.Series:
+        """Return per customer_id what forbids to call as of today, "" where nothing does, whatever the run knew."""
+        inventory, quiet_days = self.inventory, self._quiet_days
+        today = max(date.today(), self.as_of)
+        return contact_rule(call_log.customers(inventory), call_log.entries(inventory), today, quiet_days)
+
+    @cached_property
+    def _quiet_days(self) -> int:
+        return int(self.used_company().calls.quiet_days)
+
+    @cached_property
+    def _call(self) -> pd.DataFrame:
+        """The table ``call``, with contact rules asked again: who objected since the run is not called."""
+        return without_forbidden(self._tables.whole("call"), self.contact_rules(), self._quiet_days)
 
     @cached_property
     def _sites(self) -> pd.DataFrame:

@@ -13,7 +13,7 @@ import pytest
 from office_support import write_plugins
 
 from aftersun.documents import placing
-from aftersun.documents.letters.compose import Choices
+from aftersun.documents.letters.compose import Choices, compose
 from aftersun.documents.letters.facts import fact
 from aftersun.documents.output_folder import Order, letter_again, make_letters, make_notices, write_folder
 from aftersun.documents.run_view import RunView
@@ -199,8 +199,11 @@ def test_a_batch_keeps_to_what_was_chosen_for_the_last_letter(inventory, order, 
 
 def test_a_batch_leaves_out_who_may_not_be_written_to_and_says_so(inventory, order, tmp_path, site):
     with Inventory.open(inventory) as opened:
-        record_call(opened, {"site_id": site, "called_on": "2026-06-02", "outcome": "objection"})
         calls = len(RunView(opened).calls())
+        record_call(opened, {"site_id": site, "called_on": "2026-06-02", "outcome": "objection"})
+        left_out = compose(opened, RunView(opened), [site], Choices(), DAY, batch=True)
+    assert left_out.letters == ()
+    assert left_out.remarks == (f"No letter: Site {site}: the customer objected to being called.",)
     for report in (
         make_letters(inventory, calls, Choices(), order, tmp_path / "many", DAY),
         write_folder(inventory, tmp_path / "folder", calls, order, DAY),
@@ -208,7 +211,6 @@ def test_a_batch_leaves_out_who_may_not_be_written_to_and_says_so(inventory, ord
         assert report.failures == ()
         assert len(report.letters.letters) == calls - 1
         assert site not in [letter.site_id for letter in report.letters.letters]
-        assert report.remarks == (f"No letter: Site {site}: the customer objected to being called.",)
     with pytest.raises(AftersunError, match="objected"):
         make(inventory, order, tmp_path / "one", site)
     assert only_letter(make(inventory, order, tmp_path / "one", site, asked_for=True)).version == 1

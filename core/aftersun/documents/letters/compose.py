@@ -15,13 +15,11 @@ from aftersun.documents.letters.facts import Stored, findings_of, losses_of, que
 from aftersun.documents.letters.options import Records, below_cost, months_of, option_of
 from aftersun.documents.letters.source import Source
 from aftersun.documents.run_view import RunView
-from aftersun.inventory.log import call_log
 from aftersun.inventory.store.file import Inventory
 from aftersun.model.codes import ContactRule, Status
 from aftersun.model.errors import AftersunError
 from aftersun.model.figures import ENGLISH
 from aftersun.model.letter import Letter, LetterOption
-from aftersun.scoring.calls import contact_rules
 from aftersun.wording import Row, not_called_text, say, status_text, value_of
 
 # Whatever the run knew: these hold from the day that they are recorded.
@@ -106,7 +104,8 @@ def compose(
         raise _refused("nobody")
     if source.kept_too_little:
         raise _refused("older_run")
-    closed = _closed_since(inventory, view, made_on)
+    # An objection counts at once, whatever the run knew.
+    closed = {str(customer): str(why) for customer, why in view.contact_rules().items() if why in _AT_ONCE}
 
     def write(stored: Stored) -> tuple[Letter, list[str]]:
         _check_site(stored, choices, closed)
@@ -218,13 +217,6 @@ def _check(choices: Choices, made_on: date) -> None:
         raise _refused("no_discount")
     if choices.valid_until is not None and choices.valid_until < made_on:
         raise _refused("ends_too_early")
-
-
-def _closed_since(inventory: Inventory, view: RunView, today: date) -> dict[str, str]:
-    """Return by customer what forbids contact as of now; an objection counts at once, whatever the run knew."""
-    quiet = int(view.used_company().calls.quiet_days)
-    rules = contact_rules.contact_rule(call_log.customers(inventory), call_log.entries(inventory), today, quiet)
-    return {str(customer): str(why) for customer, why in rules.items() if why in _AT_ONCE}
 
 
 def _check_site(stored: Stored, choices: Choices, closed: Mapping[str, str]) -> None:

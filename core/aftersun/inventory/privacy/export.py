@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import duckdb
+import pandas as pd
 import pyarrow as pa
 import pyarrow.csv as csv
 import pyarrow.parquet as pq
@@ -46,15 +47,19 @@ _ROUNDED = {  # a place must not tell a house
 }
 # Cells kept as text, which are disguised by what they are about.
 _TOLD = {"fact_origin": {"row_key", "value", "previous_value"}, "change": {"before", "after"}}
+_CALLS = "calls_as_the_rules_are_today"
 _ROWS_AT_ONCE = 100_000
 _WRITERS: Mapping[str, Any] = {CSV: csv.CSVWriter, PARQUET: pq.ParquetWriter}
 
 
-def export(inventory: Inventory, folder: Path | str, kind: str = CSV) -> dict[Path, int]:
+def export(
+    inventory: Inventory, folder: Path | str, kind: str = CSV, calls: pd.DataFrame | None = None
+) -> dict[Path, int]:
     """Write all tables without personal data into a folder, each as one CSV or Parquet file readable by its owner only.
 
     The same site has the same pseudonym in every table and every export of this inventory. Such data is still about
-    persons for whoever knows enough of them otherwise. Returns the rows of each file.
+    persons for whoever knows enough of them otherwise. Returns the rows of each file. ``calls`` takes the place of the
+    table ``call``, with the contact rules as they are today; None = as stored.
 
     Raises
     ------
@@ -70,8 +75,11 @@ def export(inventory: Inventory, folder: Path | str, kind: str = CSV) -> dict[Pa
     make_folder(folder)
     try:
         with _pseudonyms_in_sql(inventory) as connection, umask():
+            if calls is not None:
+                connection.register(_CALLS, calls)
+            stored_in = {} if calls is None else {"call": _CALLS}
             return {
-                path: _write(connection, _query(table, tables[table], kind), path, kind)
+                path: _write(connection, _query(table, tables[table], kind, stored_in.get(table)), path, kind)
                 for table, path in targets.items()
             }
     except BaseException as error:
@@ -118,14 +126,17 @@ def _columns(table: Table) -> list[str]:
     return [name for name in table.columns if name in _KINDS or name not in texts]
 
 
-def _query(table: str, names: list[str], kind: str) -> str:
-    """Return the SQL that reads a table as it goes out."""
+def _query(table: str, names: list[str], kind: str, instead: str | None = None) -> str:
+    """Return the SQL that reads a table as it goes out; ``instead`` names what is read in its place."""
     lists = {name for name, stored in all_tables()[table].columns.items() if stored.endswith("[]")}
     parts = [_told(name) if name in _TOLD.get(table, set()) else _disguised(name) for name in names]
     if kind == CSV:
         parts = [f"({sql})::VARCHAR" if name in lists else sql for name, sql in zip(names, parts, strict=True)]
     selected = ", ".join(f"{sql} AS {quoted(name)}" for name, sql in zip(names, parts, strict=True))
-    return f"SELECT {selected} FROM {quoted(table)}"
+    if instead is None:
+        return f"SELECT {selected} FROM {quoted(table)}"
+    typed = (f"{quoted(name)}::{stored} AS {quoted(name)}" for name, stored in all_tables()[table].columns.items())
+    return f"SELECT {selected} FROM (SELECT {', '.join(typed)} FROM {instead})"
 
 
 def _disguised(name: str, value: str | None = None) -> str:

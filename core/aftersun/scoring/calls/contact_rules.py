@@ -77,3 +77,19 @@ def exclusions(owners: pd.Series, rules: pd.Series, left_out: pd.DataFrame) -> p
         rule.get(customer, ContactRule.NOT_SETTLED) or no_value.get(site, "") for site, customer in owners.items()
     ]
     return pd.Series(reasons, index=owners.index, dtype=object)
+
+
+def without_forbidden(calls: pd.DataFrame, rules: pd.Series, quiet_days: int) -> pd.DataFrame:
+    """Return the stored table ``call`` of a run with today's ``rules``, as :func:`contact_rule` returns them.
+
+    A site whose owner may not be called now loses its position and gets the rule as its reason; the others close up.
+    """
+    rule = calls["customer_id"].map(rules).fillna(ContactRule.NOT_SETTLED)
+    forbidden = rule != ""
+    position = calls["position"].mask(forbidden).rank(method="first").astype("Int64")
+    detail = rule.map({ContactRule.QUIET_PERIOD: f"{quiet_days:g}"}).fillna("")
+    return calls.assign(
+        position=position,
+        excluded_reason=calls["excluded_reason"].mask(forbidden, rule).astype("string"),
+        excluded_detail=calls["excluded_detail"].mask(forbidden, detail).astype("string"),
+    ).sort_values(["position", "site_id"], na_position="last", ignore_index=True)
