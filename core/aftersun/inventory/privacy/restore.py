@@ -136,7 +136,7 @@ def _carry_danger(
     known = replaced.execute(f"SELECT {listed} FROM {quoted(table)} WHERE {quoted(name)} = ?", [stored]).df()
     held = copy.execute(f"SELECT {listed} FROM {quoted(table)}").df()
     rows = known.merge(held, on=keys)
-    rows[name] = stored
+    rows[name] = pd.Series(stored, rows.index, dtype=column.dtype)
     upsert(copy, table, rows, source)
 
 

@@ -18,7 +18,6 @@ from aftersun.host.registry import Failure, Registry
 from aftersun.host.sources import program_hash, read_sources, versions
 from aftersun.inventory.runs import stored_runs
 from aftersun.inventory.store.file import Inventory
-from aftersun.inventory.store.refusals import refusal
 from aftersun.model.errors import AftersunError
 from aftersun.money.company import Company, load_company
 from aftersun.scoring.calls.acceptance import Beta, chance_by_offer, chance_of_yes
@@ -88,7 +87,11 @@ def rank(
             record = _record(started, settings, request, portfolio, finished.failures)
             with Inventory.open(inventory_file, may_use=[folder.path]) as inventory:
                 if not samestat(was_read, Path(inventory_file).stat()):
-                    raise refusal("replaced_meanwhile", path=inventory_file)
+                    raise AftersunError(
+                        f"The inventory {inventory_file} was replaced while it was ranked, by a restore, an erasure or a "
+                        "pruning.",
+                        "Rank again; nothing was stored.",
+                    )
                 stored_runs.write_run(inventory, record, _tables(finished, portfolio, request))
             folder.clear()
     except (KeyboardInterrupt, duckdb.InterruptException):
