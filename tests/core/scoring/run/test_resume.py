@@ -15,6 +15,8 @@ from pathlib import Path
 import pytest
 from run_support import Small, alive, assert_same, copied, plugin, processes_of, small, stored
 
+from aftersun.inventory.privacy.customer_rows import erase
+from aftersun.inventory.store.file import Inventory
 from aftersun.model.errors import EXIT_IN_USE, AftersunError, InUse
 from aftersun.scoring.run import engine, finished_chunks, work
 from aftersun.scoring.run.finished_chunks import FinishedChunks
@@ -408,6 +410,22 @@ def test_no_name_or_address_lies_in_the_folder(after_two):
         assert path.is_dir() or not any(value in path.read_bytes() for value in personal)
     tables = {path.stem for path in run_folder_of(portfolio.inventory).rglob("*.parquet")}
     assert not tables & {"customer", "site", "call", "contact"}
+
+
+def test_a_run_is_not_stored_into_a_file_that_took_the_place_of_the_one_read(portfolio):
+    erased = []
+
+    def progress(_done, _total):
+        if not erased:
+            with Inventory.open(portfolio.inventory, read_only=True) as inventory:
+                (customer,) = inventory.connection.execute("SELECT min(customer_id) FROM customer").fetchone()
+            erased.append(customer)
+            erase(portfolio.inventory, customer)
+
+    with pytest.raises(AftersunError, match="was replaced while it was ranked"):
+        rank(portfolio.inventory, portfolio.settings(), progress)
+    with Inventory.open(portfolio.inventory, read_only=True) as inventory:
+        assert inventory.connection.execute("SELECT count(*) FROM run").fetchone() == (0,)
 
 
 def test_a_second_rank_of_the_inventory_is_told_who_ranks(portfolio):
