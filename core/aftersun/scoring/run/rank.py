@@ -88,7 +88,7 @@ def rank(
             with Inventory.open(inventory_file, may_use=[folder.path]) as inventory:
                 if not samestat(was_read, Path(inventory_file).stat()):
                     raise AftersunError(
-                        f"The inventory {inventory_file} was replaced while it was ranked (restored, erased from, pruned).",
+                        f"The inventory {inventory_file} was replaced while it was ranked (say, restored or pruned).",
                         "Rank again; nothing was stored.",
                     )
                 stored_runs.write_run(inventory, record, _tables(finished, portfolio, request))
