@@ -131,7 +131,7 @@ def _runs(pid: int) -> bool:
 
 
 def real_file(path: Path | str) -> Path:
-    """Return where a file that is to be replaced really lies; what is not there yet stays as it is named.
+    """Return where a file that is to be replaced really lies; a link that leads nowhere stays as it is named.
 
     Raises
     ------
@@ -139,8 +139,9 @@ def real_file(path: Path | str) -> Path:
         If it has a second name, under which what is erased would stay.
     """
     path = Path(path)
-    if path.is_symlink() or path.exists():
+    if path.exists():
         path = path.resolve()
+    clear_debris(path.parent)  # a process killed while it gave a file its name leaves it two
     if path.is_file() and path.stat().st_nlink > 1:
         raise refusal("second_name", path=path)
     return path

@@ -104,6 +104,27 @@ def test_a_second_name_of_the_file_is_refused(path: Path) -> None:
     assert path.read_bytes() == before
 
 
+def test_a_link_that_leads_nowhere_is_refused(path: Path) -> None:
+    loop, dangling = path.with_name("loop.duckdb"), path.with_name("dangling.duckdb")
+    loop.symlink_to(loop.name)
+    dangling.symlink_to("elsewhere.duckdb")
+    for link in (loop, dangling):
+        with pytest.raises(AftersunError, match="no inventory file"):
+            erase(link, "C1", DAY)
+        with pytest.raises(AftersunError, match="exists already"):
+            copy_inventory(path, link)
+    assert not path.with_name("elsewhere.duckdb").exists()
+
+
+def test_the_second_name_that_a_killed_process_left_goes(path: Path) -> None:
+    code = "import os, sys; from pathlib import Path; from aftersun.inventory.store.private import sibling\n"
+    code += "os.link(sys.argv[1], sibling(Path(sys.argv[1])))"
+    subprocess.run([sys.executable, "-c", code, str(path)], check=True)
+    assert path.stat().st_nlink == 2
+    erase(path, "C1", DAY)
+    assert path.stat().st_nlink == 1
+
+
 def test_numbers_reserved_for_letters_are_never_given_again(path: Path) -> None:
     with Inventory.open(path) as inventory:
         reserve_numbers(inventory, 2026, 2)  # and then killed before any letter is kept
