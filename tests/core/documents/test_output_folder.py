@@ -540,3 +540,14 @@ def test_a_hostile_site_number_stays_in_the_folder(inventory, order, tmp_path, s
     report = make(inventory, order, tmp_path / "out", hostile)
     assert [path for _, path in report.files] == ["x-b_2026-000001-v1.txt"]
     assert list(all_files(tmp_path / "out")) == ["x-b_2026-000001-v1.txt"]
+
+
+def test_a_number_is_given_once_though_its_letter_was_not_kept(inventory, order, tmp_path, site, monkeypatch):
+    def fails(*_):
+        raise RuntimeError("as if killed")
+
+    with monkeypatch.context() as patched:
+        patched.setattr("aftersun.inventory.log.letters.keep", fails)
+        with pytest.raises(RuntimeError):
+            make(inventory, order, tmp_path / "one", site)
+    assert only_letter(make(inventory, order, tmp_path / "two", site)).number == "2026-000002"

@@ -19,6 +19,7 @@ from aftersun.inventory.store.file import Inventory
 from aftersun.model.letter import Letter
 from aftersun.model.output import Letterhead
 
+_UNGIVEN = 0  # in place of a version
 _LETTERHEAD = "letterhead"  # its fingerprint is kept with the choices
 
 
@@ -79,14 +80,22 @@ def numbered(inventory: Inventory, composed: Composed, before: Mapping[str, Issu
     """
     look = _fingerprint(head)
     followed = [_followed(letter, before.get(letter.site_id), composed, look) for letter in composed.letters]
+    again = [known.number for known in followed if known is not None and known.version == _UNGIVEN]
     year, new = composed.letters[0].made_on.year, followed.count(None)
-    numbers = iter(letter_store.reserve_numbers(inventory, year, new))
-    pairs = zip(composed.letters, followed, strict=True)
-    return [replace(letter, number=next(numbers), version=1) if known is None else known for letter, known in pairs]
+    numbers, versions = letter_store.reserve(inventory, year, new, again)
+    unused = iter(numbers)
+    letters: list[Letter] = []
+    for letter, known in zip(composed.letters, followed, strict=True):
+        if known is None:
+            letters.append(replace(letter, number=next(unused), version=1))
+        else:
+            version = versions[known.number] if known.version == _UNGIVEN else known.version
+            letters.append(replace(known, version=version))
+    return letters
 
 
 def _followed(letter: Letter, last: Issued | None, composed: Composed, look: str) -> Letter | None:
-    """Return the letter that was issued before or a version of it; None = a new letter, without a number yet."""
+    """Return the letter issued before, or what follows it, its version not given yet; None = a letter of its own."""
     if last is None:
         return None
     same_look = last.choices.get(_LETTERHEAD) == look
@@ -96,7 +105,7 @@ def _followed(letter: Letter, last: Issued | None, composed: Composed, look: str
         return None
     changes = changes_between(last.letter, letter)
     changes = changes if same_look else (*changes, fact("change_letterhead"))
-    return replace(letter, number=last.letter.number, version=last.letter.version + 1, changes=changes)
+    return replace(letter, number=last.letter.number, version=_UNGIVEN, changes=changes)
 
 
 def _still_good(last: Letter, letter: Letter, choices: Choices) -> bool:

@@ -94,27 +94,35 @@ def says_the_same(letter: Letter, other: Letter) -> bool:
     return replace(letter, **apart) == other
 
 
-def reserve_numbers(inventory: Inventory, year: int, count: int) -> list[str]:
-    """Return the next numbers of a year, the year and six digits counted from 1, and give them to nobody else.
+def reserve(
+    inventory: Inventory, year: int, count: int, again: Collection[str] = ()
+) -> tuple[list[str], dict[str, int]]:
+    """Return so many new numbers of a year, and by number the next version of the letters ``again``.
 
-    They are gone from then on, whatever becomes of the letters: a gap does no harm, a number on two letters would.
+    A number is the year and six digits, counted from 1. What is returned is given to nobody else from then on, whatever
+    becomes of the letters: a gap does no harm, two letters of one number and version would.
     """
-    if not count:
-        return []
     with inventory.transaction() as connection:
-        last = last_numbers(connection).get(year, 0)
-        connection.execute("INSERT OR REPLACE INTO letter_number VALUES (?, ?)", [year, last + count])
-    return [f"{year}-{last + further:06d}" for further in range(1, count + 1)]
+        given = given_numbers(connection)
+        last = max((int(number[5:]) for number in given if number.startswith(f"{year}-")), default=0)
+        numbers = [f"{year}-{last + further:06d}" for further in range(1, count + 1)]
+        versions = {number: given[number] + 1 for number in again}
+        note_given(connection, {**dict.fromkeys(numbers, 1), **versions})
+    return numbers, versions
 
 
-def last_numbers(connection: duckdb.DuckDBPyConnection) -> dict[int, int]:
-    """Return by year the last number that was given to a letter."""
-    query = (
-        "SELECT year, max(last)::BIGINT FROM ("
-        "SELECT year, last FROM letter_number UNION ALL "
-        "SELECT split_part(number, '-', 1)::INTEGER, split_part(number, '-', 2)::BIGINT FROM letter) GROUP BY year"
+def given_numbers(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
+    """Return the numbers that were ever given to letters, with the last version of each."""
+    both = "SELECT number, version FROM letter UNION ALL FROM letter_number"
+    return dict(connection.execute(f"SELECT number, max(version) FROM ({both}) GROUP BY number").fetchall())
+
+
+def note_given(connection: duckdb.DuckDBPyConnection, numbers: Mapping[str, int]) -> None:
+    """Remember these numbers and versions as given, within the caller's transaction."""
+    connection.execute(
+        "INSERT OR REPLACE INTO letter_number SELECT unnest(?::VARCHAR[]), unnest(?::INTEGER[])",
+        [list(numbers), list(numbers.values())],
     )
-    return dict(connection.execute(query).fetchall())
 
 
 def files_of(inventory: Inventory, number: str, version: int | None = None) -> list[LetterFile]:

@@ -10,7 +10,7 @@ import pandas as pd
 
 from aftersun.inventory.loading import erased
 from aftersun.inventory.log.call_log import NO, OBJECTION
-from aftersun.inventory.log.letters import last_numbers
+from aftersun.inventory.log.letters import given_numbers, note_given
 from aftersun.inventory.privacy.customer_rows import erase
 from aftersun.inventory.store.backup import Copied, copy_inventory
 from aftersun.inventory.store.dictionary import BOOLEAN, columns, dangers, key_columns
@@ -85,10 +85,8 @@ def _carry(replaced: duckdb.DuckDBPyConnection, copy: duckdb.DuckDBPyConnection,
         for mark in replaced.execute("SELECT kind, hash, erased_on FROM erased").fetchall():
             copy.execute("INSERT OR IGNORE INTO erased (kind, hash, erased_on) VALUES (?, ?, ?)", mark)
         _carry_trail(replaced, copy)
-    for year, last in last_numbers(replaced).items():
-        copy.execute(
-            "INSERT OR REPLACE INTO letter_number VALUES (?, ?)", [year, max(last, last_numbers(copy).get(year, 0))]
-        )
+    given = given_numbers(copy)
+    note_given(copy, {n: max(version, given.get(n, 0)) for n, version in given_numbers(replaced).items()})
     _carry_refusals(replaced, copy)
     withdrawn = replaced.execute(
         "SELECT customer_id, contact_allowed, contact_basis, on_register FROM customer "

@@ -17,7 +17,7 @@ from aftersun.inventory.log.letters import (
     kept_files,
     listing,
     newest,
-    reserve_numbers,
+    reserve,
     says_the_same,
 )
 from aftersun.inventory.store.file import Inventory
@@ -98,10 +98,16 @@ def test_a_notice_of_the_first_version_is_the_same_notice(inventory):
 
 
 def test_numbers_are_counted_by_year(inventory):
-    assert reserve_numbers(inventory, 2026, 2) == ["2026-000001", "2026-000002"]
+    assert reserve(inventory, 2026, 2) == (["2026-000001", "2026-000002"], {})
     put(inventory, replace(FIRST, number="2026-000041"))
-    assert reserve_numbers(inventory, 2026, 1) == ["2026-000042"]
-    assert reserve_numbers(inventory, 2027, 1) == ["2027-000001"]
+    assert reserve(inventory, 2026, 1) == (["2026-000042"], {})
+    assert reserve(inventory, 2027, 1) == (["2027-000001"], {})
+
+
+def test_versions_are_given_once(inventory):
+    put(inventory, FIRST)
+    assert reserve(inventory, 2026, 0, ["2026-000001"]) == ([], {"2026-000001": 2})  # and then no letter was kept
+    assert reserve(inventory, 2026, 1, ["2026-000001"]) == (["2026-000002"], {"2026-000001": 3})
 
 
 def test_versions_and_outputs_are_kept_side_by_side(inventory):

@@ -12,7 +12,7 @@ import pytest
 
 from aftersun.inventory.loading.load import load_file
 from aftersun.inventory.log import call_log
-from aftersun.inventory.log.letters import last_numbers, reserve_numbers
+from aftersun.inventory.log.letters import given_numbers, reserve
 from aftersun.inventory.privacy.customer_rows import erase
 from aftersun.inventory.privacy.restore import restore
 from aftersun.inventory.runs.prune import prune
@@ -44,7 +44,8 @@ def test_a_restore_keeps_what_was_said_and_seen_since_the_backup(path: Path) -> 
     with Inventory.open(path) as inventory:
         call_log.record_call(inventory, {"site_id": "S1", "called_on": "2026-03-08", "outcome": "objection"}, today=DAY)
         call_log.learn(inventory, "S1", {"hot_connector": "yes"}, "visit", today=DAY)
-        assert reserve_numbers(inventory, 2026, 3) == ["2026-000001", "2026-000002", "2026-000003"]
+        reserve(inventory, 2026, 3)
+        reserve(inventory, 2026, 0, ["2026-000002"])
         changes = trail.newest(inventory)
     erase(path, "C2", DAY)
     done = restore(backup, path, replace=True)
@@ -56,7 +57,7 @@ def test_a_restore_keeps_what_was_said_and_seen_since_the_backup(path: Path) -> 
     assert _value(path, "SELECT birds_seen FROM site WHERE site_id = 'S1'") is True
     assert int(str(_value(path, "SELECT max(change) FROM change"))) > changes  # all of it, and what the restore did
     with Inventory.open(path) as inventory:
-        assert reserve_numbers(inventory, 2026, 1) == ["2026-000004"]
+        assert reserve(inventory, 2026, 1, ["2026-000002"]) == (["2026-000004"], {"2026-000002": 3})
         source = path.with_name("customer.csv")
         source.write_text("customer_id,name\nC2,Household B\n")
         assert load_file(inventory, "customer", source).erased == 1
@@ -127,12 +128,11 @@ def test_the_second_name_that_a_killed_process_left_goes(path: Path) -> None:
 
 def test_numbers_reserved_for_letters_are_never_given_again(path: Path) -> None:
     with Inventory.open(path) as inventory:
-        reserve_numbers(inventory, 2026, 2)  # and then killed before any letter is kept
+        reserve(inventory, 2026, 2)  # and then killed before any letter is kept
     with Inventory.open(path) as inventory:
-        assert reserve_numbers(inventory, 2026, 1) == ["2026-000003"]
-        assert reserve_numbers(inventory, 2027, 1) == ["2027-000001"]
-        assert reserve_numbers(inventory, 2027, 0) == []
-        assert last_numbers(inventory.connection) == {2026: 3, 2027: 1}
+        assert reserve(inventory, 2026, 1) == (["2026-000003"], {})
+        assert reserve(inventory, 2027, 1) == (["2027-000001"], {})
+        assert given_numbers(inventory.connection).keys() == {*(f"2026-00000{n}" for n in (1, 2, 3)), "2027-000001"}
 
 
 ALIKE = ["c1", "C 1", "\uff23\uff11", "C\u200b1", "C1\u2060"]
