@@ -250,22 +250,26 @@ def restore(
     backup: Annotated[Path, argument("inventory.backup")],
     to: Annotated[Path, option("inventory.restore_to")],
     replace: Replace = False,
+    although_unread: Annotated[bool, flag("inventory.although_unread", "--although-unread")] = False,
 ) -> None:
     """Make an inventory of a backup, as it was then.
+
+    What must not be forgotten since comes along from the file that it replaces: who was erased or objected, known
+    dangers, numbers of letters.
 
     Example: aftersun inventory restore company-backup.duckdb --to company.duckdb
     """
     from aftersun.inventory.privacy.restore import restore as restore_backup
 
-    done = restore_backup(backup, to, replace)
+    done = restore_backup(backup, to, replace, although_unread)
     copied = done.copied
     terminal.result(f"Made {to}: {copied.rows:,} rows of {len(copied.tables)} tables, compared with the backup.")
     if not replace:
         terminal.message("Customers who were erased after the backup are in it again: erase them once more.")
     elif done.carried_over:
         terminal.result(
-            f"Kept from the file before: erasures ({done.erased} customers of the backup), objections, withdrawn "
-            "permissions, known dangers, letter numbers and the trail of changes."
+            f"Kept from the file before: erasures ({done.erased} customers of the backup), objections and the "
+            "like, withdrawn permissions, known dangers, letter numbers and the trail of changes."
         )
     else:
         terminal.message(

@@ -55,7 +55,10 @@ def test_backup_and_restore(aftersun: Aftersun, company: Path) -> None:
     assert aftersun("inventory", "backup", company, "--to", copy, "--replace")[0] == EXIT_DONE
     company.write_bytes(b"lost")
     assert aftersun("inventory", "restore", copy, "--to", company)[0] == EXIT_BAD_INPUT
-    code, out, err = aftersun("inventory", "restore", copy, "--to", company, "--replace")
+    code, _, err = aftersun("inventory", "restore", copy, "--to", company, "--replace")
+    assert (code, company.read_bytes()) == (EXIT_BAD_INPUT, b"lost")
+    assert "would be forgotten" in err
+    code, out, err = aftersun("inventory", "restore", copy, "--to", company, "--replace", "--although-unread")
     assert code == EXIT_DONE
     assert "Erase and log them once more" in err  # what was replaced could not be read
     assert aftersun("inventory", "check", company)[0] == EXIT_DONE

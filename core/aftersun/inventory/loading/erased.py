@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from datetime import date
 
 import duckdb
@@ -10,10 +10,10 @@ import pandas as pd
 
 from aftersun.inventory.loading.raw_table import RawTable
 from aftersun.inventory.store import rules
-from aftersun.inventory.store.pseudonyms import folded, keyed_hash, stored_key
+from aftersun.inventory.store.pseudonyms import folded, keyed_hash, stored_key, stored_keys
 
 CUSTOMER, SITE = "customer", "site"
-_COLUMNS = {"customer_id": CUSTOMER, "site_id": SITE}
+COLUMNS = {"customer_id": CUSTOMER, "site_id": SITE}
 _KIND = "erased "  # other hashes than the pseudonyms in an export
 
 
@@ -45,14 +45,14 @@ def refused(
     meets = marked(connection)
 
     refused_rows: dict[int, str] = {}
-    for name, kind in _COLUMNS.items():
+    for name, kind in COLUMNS.items():
         if name in values:
             given = values[name].dropna()
             gone = [text for text in given.unique() if meets(kind, text)]
             refused_rows |= dict.fromkeys(map(int, given.index[given.isin(gone)]), name)
     for row in (~raw.fits).nonzero()[0]:
         cells = [*raw.cells.iloc[row].dropna(), *raw.surplus.get(int(row), ())]
-        if any(meets(kind, str(cell).strip()) for cell in cells for kind in _COLUMNS.values()):
+        if any(meets(kind, str(cell).strip()) for cell in cells for kind in COLUMNS.values()):
             refused_rows[int(row)] = ""
     rows = pd.Index(sorted(refused_rows), dtype="int64")
     return rows, rules.problem(rows, "erased", column=[refused_rows[row] for row in rows])
@@ -60,21 +60,22 @@ def refused(
 
 def marked(connection: duckdb.DuckDBPyConnection) -> Callable[[str, object], bool]:
     """Return what tells whether a number of a kind is of somebody erased, however it is written."""
-    known, key = _marked(connection), stored_key(connection)
-    return lambda kind, text: any((kind, hashed) in known for hashed in _hashes(key, kind, text))
+    known, keys = _marked(connection), stored_keys(connection)
+    return lambda kind, text: any((kind, hashed) in known for hashed in _hashes(keys, kind, text))
 
 
-def _hashes(key: bytes, kind: str, text: object) -> list[str]:
+def _hashes(keys: Sequence[bytes], kind: str, text: object) -> list[str]:
     """Return the hashes that a number may be marked by; those of version 0.1.0 were made of it as it stood."""
-    return [keyed_hash(key, _KIND + kind, written) for written in {str(text), folded(str(text))}]
+    written = {str(text), folded(str(text))}
+    return [keyed_hash(key, _KIND + kind, number) for key in keys for number in written]
 
 
 def forget(connection: duckdb.DuckDBPyConnection, values: pd.DataFrame) -> None:
     """Take back the marks of everybody in these rows, who came back."""
-    key = stored_key(connection)
-    for name, kind in _COLUMNS.items():
+    keys = stored_keys(connection)
+    for name, kind in COLUMNS.items():
         if name in values:
-            hashes = [hashed for text in values[name].dropna().unique() for hashed in _hashes(key, kind, text)]
+            hashes = [hashed for text in values[name].dropna().unique() for hashed in _hashes(keys, kind, text)]
             connection.execute(
                 "DELETE FROM erased WHERE kind = ? AND hash IN (SELECT unnest(?::VARCHAR[]))", [kind, hashes]
             )

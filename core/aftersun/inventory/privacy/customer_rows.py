@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -15,11 +15,13 @@ from aftersun.inventory.loading import erased
 from aftersun.inventory.store.dictionary import PERSONAL_TABLES
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.private import put_in_place, real_file
+from aftersun.inventory.store.pseudonyms import folded
 from aftersun.inventory.store.refusals import refusal
 from aftersun.inventory.store.rewrite import Condition, columns_of, for_rewriting, tables_of, write_copy
 from aftersun.inventory.store.sql import quoted, scalar
 
 _SHORTEST_TELLING = 4  # letters of a cell that tells a person; a shorter one stands in other people's rows too
+_AMONG = "IN (SELECT unnest(?::VARCHAR[]))"
 _UNNAMED = "cell "  # how a bad row's cell beyond its header is called
 
 
@@ -41,19 +43,8 @@ def find_rows(inventory: Inventory, customer_id: str) -> CustomerRows:
     Raises AftersunError, without naming anybody, if nothing is held.
     """
     connection = inventory.connection
-    sites = _texts(connection, "SELECT site_id FROM site WHERE customer_id = ? ORDER BY site_id", [customer_id])
-    conditions = {}
-    for table in tables_of(connection):
-        condition = _condition(table, columns_of(connection, table), customer_id, sites)
-        if condition is not None:
-            conditions[table] = condition
-    conditions["tariff"] = Condition("tariff_id IN (SELECT unnest(?::VARCHAR[]))", [_own_tariffs(connection, sites)])
-    # A site or array that changed hands: the cell that said so names the one before.
-    changed = conditions["change"]
-    named = "column_name IN ('customer_id', 'site_id') AND list_has_any(?::VARCHAR[], [before, after])"
-    conditions["change"] = Condition(f"{changed.sql} OR ({named})", [*changed.values, [customer_id, *sites]])
-    rejects = _rejects(connection, customer_id, sites)
-    conditions["reject"] = Condition("reject_id IN (SELECT unnest(?::VARCHAR[]))", [rejects])
+    sites = _sites_of(connection, [customer_id])
+    conditions = _conditions(connection, [customer_id], sites)
     counts = {
         table: int(scalar(connection, f"SELECT count(*) FROM {quoted(table)} WHERE {condition.sql}", condition.values))
         for table, condition in conditions.items()
@@ -98,6 +89,36 @@ def erase(path: Path | str, customer_id: str, on: date | None = None) -> Custome
     return rows
 
 
+def erase_marked(path: Path, meets: Callable[[str, object], bool]) -> int:
+    """Erase everybody whose number of customer or site meets a mark of an erasure; return how many customers.
+
+    A site that meets one goes without its owner, if the owner's own number does not: the house had been sold since.
+    ``meets`` is of :func:`aftersun.inventory.loading.erased.marked`. Raises as :func:`erase` does.
+    """
+    with for_rewriting(path) as (inventory, made):
+        connection = inventory.connection
+        customers, sites = (
+            [number for number in _numbers(connection, name) if meets(kind, number)]
+            for name, kind in erased.COLUMNS.items()
+        )
+        if customers or sites:
+            sites = sorted({*sites, *_sites_of(connection, customers)})
+            write_copy(inventory, made, _conditions(connection, customers, sites))
+            put_in_place(made, path, replace=True)
+    return len(customers)
+
+
+def _numbers(connection: duckdb.DuckDBPyConnection, name: str) -> list[str]:
+    """Return the numbers that stand in any column of this name, and all cells of rejected rows."""
+    tables = [table for table in tables_of(connection) if name in columns_of(connection, table)]
+    found = {
+        text for table in tables for text in _texts(connection, f"SELECT DISTINCT {name} FROM {quoted(table)}", ())
+    }
+    for (raw,) in connection.execute("SELECT DISTINCT raw::VARCHAR FROM reject").fetchall():
+        found.update(str(cell).strip() for cell in json.loads(raw).values())
+    return sorted(found)
+
+
 def _shown(value: Any) -> Any:
     return f"{len(value)} bytes" if isinstance(value, bytes) else value
 
@@ -106,43 +127,70 @@ def _texts(connection: duckdb.DuckDBPyConnection, query: str, values: Sequence[A
     return [str(text) for (text,) in connection.execute(query, list(values)).fetchall()]
 
 
-def _condition(table: str, columns: list[str], customer_id: str, sites: list[str]) -> Condition | None:
+def _sites_of(connection: duckdb.DuckDBPyConnection, customers: Sequence[str]) -> list[str]:
+    return _texts(connection, f"SELECT site_id FROM site WHERE customer_id {_AMONG} ORDER BY site_id", [customers])
+
+
+def _conditions(
+    connection: duckdb.DuckDBPyConnection, customers: Sequence[str], sites: Sequence[str]
+) -> dict[str, Condition]:
+    """Return by table the condition for the rows that are about these customers and sites, theirs among them."""
+    conditions = {}
+    for table in tables_of(connection):
+        condition = _condition(table, columns_of(connection, table), customers, sites)
+        if condition is not None:
+            conditions[table] = condition
+    conditions["tariff"] = Condition(f"tariff_id {_AMONG}", [_own_tariffs(connection, sites)])
+    # A site or array that changed hands: the cell that said so names the one before.
+    changed = conditions["change"]
+    named = "column_name IN ('customer_id', 'site_id') AND list_has_any(?::VARCHAR[], [before, after])"
+    conditions["change"] = Condition(f"{changed.sql} OR ({named})", [*changed.values, [*customers, *sites]])
+    conditions["reject"] = Condition(f"reject_id {_AMONG}", [_rejects(connection, customers, sites)])
+    return conditions
+
+
+def _condition(table: str, columns: list[str], customers: Sequence[str], sites: Sequence[str]) -> Condition | None:
+    theirs, there = f"customer_id::VARCHAR {_AMONG}", f"site_id::VARCHAR {_AMONG}"
     if "customer_id" in columns:
-        if table == "site" or "site_id" not in columns:
-            return Condition("customer_id::VARCHAR = ?", [customer_id])
-        orphans = "customer_id IS NULL AND site_id::VARCHAR IN (SELECT unnest(?::VARCHAR[]))"
-        return Condition(f"customer_id::VARCHAR = ? OR ({orphans})", [customer_id, sites])
+        if "site_id" not in columns:
+            return Condition(theirs, [customers])
+        orphans = there if table == "site" else f"customer_id IS NULL AND {there}"
+        return Condition(f"{theirs} OR ({orphans})", [customers, sites])
     if "site_id" not in columns:
         return None
-    now = "site_id::VARCHAR IN (SELECT unnest(?::VARCHAR[]))"
     if "run_id" not in columns:
-        return Condition(now, [sites])
-    then = "(run_id, site_id) IN (SELECT (run_id, site_id) FROM call WHERE customer_id = ?)"
-    return Condition(f"{now} OR {then}", [sites, customer_id])
+        return Condition(there, [sites])
+    then = f"(run_id, site_id) IN (SELECT (run_id, site_id) FROM call WHERE customer_id {_AMONG})"
+    return Condition(f"{there} OR {then}", [sites, customers])
 
 
-def _own_tariffs(connection: duckdb.DuckDBPyConnection, sites: list[str]) -> list[str]:
+def _own_tariffs(connection: duckdb.DuckDBPyConnection, sites: Sequence[str]) -> list[str]:
     """Return the tariffs that were made for one of these sites alone, when a price was learnt there."""
     query = (
-        "SELECT DISTINCT tariff_id FROM tariff WHERE tariff_id IN (SELECT unnest(?::VARCHAR[])) AND tariff_id NOT IN "
-        "(SELECT tariff_id FROM site WHERE tariff_id IS NOT NULL AND site_id NOT IN (SELECT unnest(?::VARCHAR[])))"
+        f"SELECT DISTINCT tariff_id FROM tariff WHERE tariff_id {_AMONG} AND tariff_id NOT IN "
+        f"(SELECT tariff_id FROM site WHERE tariff_id IS NOT NULL AND site_id NOT {_AMONG})"
     )
     return _texts(connection, query, [[f"{site_id} own" for site_id in sites], sites])
 
 
-def _rejects(connection: duckdb.DuckDBPyConnection, customer_id: str, sites: list[str]) -> list[str]:
-    """Return the bad rows that name the customer, a site or array of theirs, or hold one of their personal cells."""
-    arrays = _texts(connection, 'SELECT array_id FROM "array" WHERE site_id IN (SELECT unnest(?::VARCHAR[]))', [sites])
-    ids = {"customer_id": {customer_id}, "site_id": set(sites), "array_id": set(arrays)}
-    anywhere = {customer_id, *sites}
-    telling = _telling(connection, customer_id)
+def _rejects(connection: duckdb.DuckDBPyConnection, customers: Sequence[str], sites: Sequence[str]) -> list[str]:
+    """Return the bad rows that name the customers, a site or array of theirs, or hold one of their personal cells.
+
+    A number names them however it is written: a row may have been rejected for just that.
+    """
+    arrays = _texts(connection, f'SELECT array_id FROM "array" WHERE site_id {_AMONG}', [sites])
+    ids = {"customer_id": {*map(folded, customers)}, "site_id": {*map(folded, sites)}}
+    ids["array_id"] = {*map(folded, arrays)}
+    anywhere = ids["customer_id"] | ids["site_id"]
+    telling = {cell for customer_id in customers for cell in _telling(connection, customer_id)}
     about = []
     for reject_id, raw in connection.execute("SELECT DISTINCT reject_id, raw::VARCHAR FROM reject").fetchall():
         cells = {name.strip().casefold(): str(cell).strip() for name, cell in json.loads(raw).items()}
-        named = any(cells.get(name) in numbers for name, numbers in ids.items())
+        alike = {name: folded(cell) for name, cell in cells.items()}
+        named = any(alike.get(name) in numbers for name, numbers in ids.items())
         # Where cells were lost or added, no cell can be trusted to stand under its own name.
         shifted = any(name.startswith(_UNNAMED) for name in cells) or not set(ids) & set(cells)
-        if named or (shifted and anywhere & set(cells.values())) or telling & {c.casefold() for c in cells.values()}:
+        if named or (shifted and anywhere & set(alike.values())) or telling & {c.casefold() for c in cells.values()}:
             about.append(reject_id)
     return about
 

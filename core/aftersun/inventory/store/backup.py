@@ -33,13 +33,13 @@ def copy_inventory(
     source: Path | str,
     target: Path | str,
     replace: bool = False,
-    carry_over: Callable[[Inventory, Path], None] = lambda _replaced, _made: None,
+    carry_over: Callable[[Inventory | None, Path], None] = lambda _replaced, _made: None,
 ) -> Copied:
     """Copy an inventory as it stands, in the layout that it has, and compare the copy with it.
 
     Others may read the inventory meanwhile, nobody can change it. The copy is readable by its owner only.
-    ``carry_over(replaced, made)`` is called with the inventory to be replaced, where it can be read, and with the copy
-    before it takes that place.
+    ``carry_over(replaced, made)`` is called with the inventory to be replaced, None where it cannot be opened, and with
+    the copy before it takes that place.
 
     Raises
     ------
@@ -54,13 +54,14 @@ def copy_inventory(
     if target.exists() and source.exists() and target.samefile(source):
         raise refusal("onto_itself")
     check_folder(target)
+    there = target.exists()
     with (
         making(target) as made,
         Inventory.open_as_it_is(source, read_only=True, may_use=space_of(made)) as inventory,
-        _nobody_at(target) if target.exists() else nullcontext() as replaced,
+        _nobody_at(target) if there else nullcontext() as replaced,
     ):
         tables = write_copy(inventory, made)
-        if replaced is not None:
+        if there:
             carry_over(replaced, made)
         size = made.stat().st_size
         for name in files_beside(target):

@@ -9,6 +9,7 @@ import hashlib
 import hmac
 import secrets
 import unicodedata
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
@@ -44,6 +45,8 @@ def keyed_hash(key: bytes, kind: str, text: str) -> str:
 
 def folded(number: str) -> str:
     """Return a customer's or site's number as people take it: whatever its capitals, blanks and width of digits."""
+    if number.isascii():
+        return "".join(number.casefold().split())
     plain = unicodedata.normalize("NFKC", number).casefold()
     return "".join(sign for sign in plain if not sign.isspace() and unicodedata.category(sign) != "Cf")
 
@@ -57,4 +60,17 @@ def make_key(connection: duckdb.DuckDBPyConnection) -> None:
 
 def stored_key(connection: duckdb.DuckDBPyConnection) -> bytes:
     """Return the key of an inventory, which every one of today's layout has."""
-    return bytes.fromhex(scalar(connection, "SELECT secret FROM pseudonym_key"))
+    return stored_keys(connection)[0]
+
+
+def stored_keys(connection: duckdb.DuckDBPyConnection) -> list[bytes]:
+    """Return the key of an inventory, and after it those of inventories whose place it took."""
+    rows = connection.execute("SELECT secret FROM pseudonym_key ORDER BY key_id").fetchall()
+    return [bytes.fromhex(secret) for (secret,) in rows]
+
+
+def add_keys(connection: duckdb.DuckDBPyConnection, keys: Iterable[bytes]) -> None:
+    """Add the keys of an inventory whose place this one takes: its marks of erased customers were made with them."""
+    known, made_at = stored_keys(connection), datetime.now(UTC).replace(tzinfo=None)
+    for number, key in enumerate((key for key in keys if key not in known), len(known) + 1):
+        connection.execute("INSERT INTO pseudonym_key VALUES (?, ?, ?)", [number, key.hex(), made_at])

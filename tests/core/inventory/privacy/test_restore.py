@@ -5,12 +5,13 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 
 import pytest
 
-from aftersun.inventory.loading.load import load_file
+from aftersun.inventory.loading.load import LoadReport, load_file
 from aftersun.inventory.log import call_log
 from aftersun.inventory.log.letters import given_numbers, reserve
 from aftersun.inventory.privacy.customer_rows import erase
@@ -21,6 +22,7 @@ from aftersun.inventory.store.backup import copy_inventory
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.private import sibling
 from aftersun.model.errors import AftersunError
+from aftersun.scoring.calls.contact_rules import contact_rule
 
 DAY = date(2026, 3, 9)
 
@@ -71,11 +73,108 @@ def test_a_restore_to_a_new_place_is_the_backup(path: Path) -> None:
     assert _value(path.with_name("new.duckdb"), "SELECT count(*) FROM customer") == 2
 
 
-def test_a_file_that_cannot_be_read_is_replaced_and_it_is_said(path: Path) -> None:
+LATER_CUSTOMER = {
+    "customer": "customer_id,name,contact_allowed,contact_basis\nC3,Household C,yes,asked for it\n",
+    "site": "site_id,customer_id,latitude,longitude\nS3,C3,40,1\n",
+}
+
+
+def _load(path: Path, table: str, text: str) -> LoadReport:
+    source = path.with_name(f"{table}.csv")
+    source.write_text(text, encoding="utf-8")
+    with Inventory.open(path) as inventory:
+        report = load_file(inventory, table, source)
+    source.unlink()
+    return report
+
+
+def _contact_rules(path: Path) -> dict[str, str]:
+    with Inventory.open(path, read_only=True) as inventory:
+        return dict(contact_rule(call_log.customers(inventory), call_log.entries(inventory), DAY, 90))
+
+
+def _object(path: Path, site_id: str) -> None:
+    with Inventory.open(path) as inventory:
+        entry = {"site_id": site_id, "called_on": "2026-03-08", "outcome": "objection"}
+        call_log.record_call(inventory, entry, today=DAY)
+
+
+@pytest.mark.parametrize("loaded_before", [(), ("customer",)])
+def test_an_objection_outlives_a_restore_that_knows_no_such_customer_or_site(
+    path: Path, loaded_before: tuple[str, ...]
+) -> None:
+    backup = path.with_name("backup.duckdb")
+    for table in loaded_before:
+        _load(path, table, LATER_CUSTOMER[table])
+    copy_inventory(path, backup)
+    for table, text in LATER_CUSTOMER.items():
+        _load(path, table, text)
+    _object(path, "S3")
+    restore(backup, path, replace=True)
+    for table, text in LATER_CUSTOMER.items():
+        _load(path, table, text)
+    assert _contact_rules(path)["C3"] == "objected"
+
+
+def test_who_was_erased_out_of_a_rejected_row_is_erased_again(path: Path) -> None:
+    backup = path.with_name("backup.duckdb")
+    assert _load(path, "customer", "customer_id,name,contact_allowed\nC9,Zq7rejectXk,perhaps\n").rejected == 1
+    copy_inventory(path, backup)
+    assert b"Zq7rejectXk" in backup.read_bytes()
+    erase(path, "C9", DAY)
+    restore(backup, path, replace=True)
+    assert b"Zq7rejectXk" not in path.read_bytes()
+
+
+def test_a_site_erased_with_its_new_owner_goes_and_the_owner_before_stays(path: Path) -> None:
+    backup = path.with_name("backup.duckdb")
+    copy_inventory(path, backup)  # where S1 is C1's
+    _load(path, "customer", LATER_CUSTOMER["customer"])
+    _load(path, "site", "site_id,customer_id,latitude,longitude\nS1,C3,40,-3.5\n")
+    erase(path, "C3", DAY)
+    restore(backup, path, replace=True)
+    assert _value(path, "SELECT string_agg(customer_id ORDER BY customer_id) FROM customer") == "C1,C2"
+    assert _value(path, "SELECT string_agg(site_id) FROM site") == "S2"
+    assert _value(path, 'SELECT count(*) FROM "array"') == 0
+
+
+def test_erasures_outlive_a_restore_from_a_backup_of_another_inventory(path: Path) -> None:
+    """As every backup is that was made before there were keys: it gets a key of its own when it is opened."""
+    erase(path, "C1", DAY)
+    another = path.with_name("another.duckdb")
+    Inventory.create(another).close()
+    for _ in range(2):
+        restore(another, path, replace=True)
+        assert _load(path, "customer", "customer_id,name\nC1,Household A\n").erased == 1
+    assert _value(path, "SELECT count(*) FROM pseudonym_key") == 2
+
+
+def _cut_off(path: Path) -> None:
+    path.write_bytes(path.read_bytes()[:100_000])
+
+
+def _damage_further_in(path: Path) -> None:
+    whole = bytearray(path.read_bytes())
+    for at in range(3 * 4096 + 262144, len(whole), 4096):  # the first block of 256 KiB and the headers stay
+        whole[at : at + 64] = b"\xff" * 64
+    path.write_bytes(whole)
+
+
+def _of_a_newer_program(path: Path) -> None:
+    with Inventory.open(path) as inventory:
+        inventory.connection.execute("INSERT INTO schema_version VALUES (9999, now())")
+
+
+@pytest.mark.parametrize("change", [_cut_off, _damage_further_in, _of_a_newer_program])
+def test_what_cannot_be_read_is_replaced_only_when_told_twice(path: Path, change: Callable[[Path], None]) -> None:
     backup = path.with_name("backup.duckdb")
     copy_inventory(path, backup)
-    path.write_bytes(path.read_bytes()[:100_000])
-    assert not restore(backup, path, replace=True).carried_over
+    change(path)
+    before = path.read_bytes()
+    with pytest.raises(AftersunError, match="would be forgotten"):
+        restore(backup, path, replace=True)
+    assert path.read_bytes() == before
+    assert not restore(backup, path, replace=True, although_unread=True).carried_over
     assert _value(path, "SELECT count(*) FROM customer") == 2
 
 
