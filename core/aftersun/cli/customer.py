@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 from aftersun.cli.declaring import argument, day, flag, group, option
 from aftersun.cli.options import AsJson, AsOf, InventoryFile, opened
 from aftersun.cli.terminal import counted, terminal
 from aftersun.model.errors import AftersunError
+
+if TYPE_CHECKING:
+    from aftersun.inventory.privacy.customer_rows import CustomerRows
 
 app = group(help="What is held on a customer, and erasing it.")
 
@@ -64,11 +66,11 @@ def erase(
 
     if not yes:
         with opened(inventory) as source:
-            _counts(find_rows(source, customer).counts)
+            _tell(find_rows(source, customer))
         raise AftersunError("Nothing was erased yet.", "Add --yes to erase this for good.")
     discard(inventory)  # what a run that was stopped left beside the file
     done = erase_customer(inventory, customer)
-    _counts(done.counts)
+    _tell(done)
     terminal.result(f"Erased the customer with {counted(len(done.site_ids), 'site')}.")
     terminal.message(f"Out of reach, to be dealt with by hand: {_OUT_OF_REACH}")
 
@@ -96,5 +98,10 @@ def retention(
     terminal.result(f"{len(customers)} customers without contact, offer or fitting for {years} years.")
 
 
-def _counts(counts: Mapping[str, int]) -> None:
-    terminal.table(("table", "rows"), [(table, f"{count:,}") for table, count in counts.items()], "<>")
+def _tell(rows: CustomerRows) -> None:
+    terminal.table(("table", "rows"), [(table, f"{count:,}") for table, count in rows.counts.items()], "<>")
+    if rows.look_alikes:
+        terminal.message(
+            f"Not among these, but of a number that only looks different: {', '.join(rows.look_alikes)}. Look with "
+            "'aftersun customer show' whether it is the same customer, and erase that number too."
+        )

@@ -27,12 +27,16 @@ _UNNAMED = "cell "  # how a bad row's cell beyond its header is called
 
 @dataclass(frozen=True)
 class CustomerRows:
-    """Where one customer's rows are: the sites, and by table that has any the condition that finds them."""
+    """Where one customer's rows are: the sites, and by table that has any the condition that finds them.
+
+    ``look_alikes`` are other customers' numbers that are only written otherwise: it may be the same customer.
+    """
 
     customer_id: str
     site_ids: tuple[str, ...]
     tables: Mapping[str, Condition]
     counts: Mapping[str, int]
+    look_alikes: tuple[str, ...]
 
 
 def find_rows(inventory: Inventory, customer_id: str) -> CustomerRows:
@@ -52,7 +56,10 @@ def find_rows(inventory: Inventory, customer_id: str) -> CustomerRows:
     present = {table: count for table, count in counts.items() if count}
     if not present:
         raise refusal("unknown_customer")
-    return CustomerRows(customer_id, tuple(sites), {table: conditions[table] for table in present}, present)
+    others = _texts(connection, "SELECT customer_id FROM customer WHERE customer_id <> ? ORDER BY ALL", [customer_id])
+    look_alikes = tuple(number for number in others if folded(number) == folded(customer_id))
+    found = {table: conditions[table] for table in present}
+    return CustomerRows(customer_id, tuple(sites), found, present, look_alikes)
 
 
 def read_rows(inventory: Inventory, of_customer: CustomerRows) -> dict[str, list[dict[str, Any]]]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import hmac
+import re
 import secrets
 import unicodedata
 from collections.abc import Iterable
@@ -21,6 +22,8 @@ from aftersun.inventory.store.sql import scalar
 if TYPE_CHECKING:
     from aftersun.inventory.store.file import Inventory
 
+# Signs that show nothing though Unicode has them neither as blanks nor as formatting: fillers, joiners, variants.
+_UNSEEN = re.compile("[\u034f\u115f\u1160\u17b4\u17b5\u180b-\u180f\u2800\ufe00-\ufe0f\U000e0100-\U000e01ef]")
 _LENGTH = 16  # hex digits; two of a million ids meet with a chance of 3 in 100 million
 
 
@@ -44,11 +47,12 @@ def keyed_hash(key: bytes, kind: str, text: str) -> str:
 
 
 def folded(number: str) -> str:
-    """Return a customer's or site's number as people take it: whatever its capitals, blanks and width of digits."""
+    """Return a customer's or site's number as people take it: whatever its capitals, blanks, kind of digits."""
     if number.isascii():
         return "".join(number.casefold().split())
     plain = unicodedata.normalize("NFKC", number).casefold()
-    return "".join(sign for sign in plain if not sign.isspace() and unicodedata.category(sign) != "Cf")
+    seen = (sign for sign in plain if not (sign.isspace() or unicodedata.category(sign) == "Cf" or _UNSEEN.match(sign)))
+    return "".join(str(unicodedata.decimal(sign, sign)) for sign in seen)
 
 
 def make_key(connection: duckdb.DuckDBPyConnection) -> None:

@@ -7,6 +7,7 @@ from datetime import date
 import pandas as pd
 
 from aftersun.inventory.log.call_log import LATER, NO, NO_DAYS, OBJECTION, UNREACHED
+from aftersun.inventory.store.pseudonyms import folded
 from aftersun.model.codes import ContactRule
 
 
@@ -14,9 +15,9 @@ def contact_rule(customers: pd.DataFrame, log: pd.DataFrame, as_of: date, quiet_
     """Return per customer_id the :class:`ContactRule` that forbids to call about offers, "" where none does.
 
     The first rule that holds gives the reason: objection, register, permission, said no on two days, basis, asked to be
-    called later, quiet period. An objection in the log, and a no on two days, hold whatever the customer table says.
-    Unanswered calls are no contact. A customer who asked to be called later may be called from that day on, quiet
-    period or not.
+    called later, quiet period. An objection in the log, and a no on two days, hold whatever the customer table says,
+    and for every number that is only written otherwise. Unanswered calls are no contact. A customer who asked to be
+    called later may be called from that day on, quiet period or not.
 
     Parameters
     ----------
@@ -42,8 +43,9 @@ def contact_rule(customers: pd.DataFrame, log: pd.DataFrame, as_of: date, quiet_
     agreed = (rows["register_agreement_on"] <= today).fillna(False)  # to be called in spite of the register
     exclude(_among(rows, log.loc[log["outcome"] == OBJECTION, "customer_id"]), ContactRule.OBJECTED)
     exclude(rows["on_register"].fillna(False) & ~agreed, ContactRule.ON_REGISTER)
-    exclude(rows["contact_allowed"].eq(False), ContactRule.NOT_ALLOWED)
-    no_days = log[log["outcome"] == NO].groupby("customer_id")["called_on"].nunique()
+    exclude(_among(rows, rows.index[rows["contact_allowed"].eq(False).fillna(False)]), ContactRule.NOT_ALLOWED)
+    refusals = log[log["outcome"] == NO]
+    no_days = refusals.groupby(refusals["customer_id"].map(folded))["called_on"].nunique()
     exclude(_among(rows, no_days.index[no_days >= NO_DAYS]), ContactRule.REFUSED)
     exclude(rows["contact_allowed"].isna(), ContactRule.NOT_SETTLED)
     exclude(~rows["has_contact_basis"], ContactRule.NO_BASIS)
@@ -53,7 +55,9 @@ def contact_rule(customers: pd.DataFrame, log: pd.DataFrame, as_of: date, quiet_
 
 
 def _among(rows: pd.DataFrame, ids: pd.Series | pd.Index) -> pd.Series:
-    return pd.Series(rows.index.isin(ids), index=rows.index)
+    """Tell which customers are among these, also where a number is only written otherwise."""
+    alike = set(map(folded, ids))
+    return pd.Series([bool(alike) and folded(number) in alike for number in rows.index], index=rows.index, dtype=bool)
 
 
 def _last_contact(rows: pd.DataFrame, talks: pd.DataFrame, today: pd.Timestamp) -> pd.Series:

@@ -21,6 +21,7 @@ from aftersun.inventory.store import trail
 from aftersun.inventory.store.backup import copy_inventory
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.private import sibling
+from aftersun.inventory.store.pseudonyms import folded
 from aftersun.model.errors import AftersunError
 from aftersun.scoring.calls.contact_rules import contact_rule
 
@@ -236,6 +237,50 @@ def test_numbers_reserved_for_letters_are_never_given_again(path: Path) -> None:
 
 ALIKE = ["c1", "C 1", "\uff23\uff11", "C\u200b1", "C1\u2060"]
 """C1 in small letters, with a blank, in full width, with a space of no width, with a word joiner."""
+
+
+@pytest.mark.parametrize(
+    "number",
+    [
+        *ALIKE,
+        "C\u00ad1",
+        "\u200eC1",
+        "C\u034f1",
+        "C1\ufe0f",
+        "C\u31641",
+        "C\u115f1",
+        "C\u28001",
+        "C\u0661",
+        "\U0001d402\U0001d7cf",
+    ],
+    ids=ascii,
+)
+def test_a_number_is_the_same_however_it_is_written(number: str) -> None:
+    """Also with signs that show nothing, in Arabic digits, and in the bold letters of mathematics."""
+    assert folded(number) == folded("C1") == "c1"
+
+
+@pytest.mark.parametrize("number", ["C10", "C01", "D1", "C-1", "\u00c71"])
+def test_another_number_is_another(number: str) -> None:
+    assert folded(number) != folded("C1")
+
+
+def test_a_rejected_row_of_a_number_that_only_looks_different_goes_with_an_erasure(path: Path) -> None:
+    assert _load(path, "customer", "customer_id,name,phone\nc 1,Zq7twinXk,555-9\n").rejected == 1
+    assert b"Zq7twinXk" in path.read_bytes()
+    erase(path, "C1", DAY)
+    assert b"Zq7twinXk" not in path.read_bytes()
+
+
+def test_an_objection_counts_for_a_number_that_only_looks_different_and_erasing_tells_of_it(path: Path) -> None:
+    """Both are there from before such numbers were refused."""
+    with Inventory.open(path) as inventory:
+        inventory.connection.execute("INSERT INTO customer (customer_id, contact_allowed) VALUES ('c1', true)")
+        inventory.connection.execute("INSERT INTO contact (customer_id, contact_basis) VALUES ('c1', 'asked')")
+    assert _contact_rules(path)["c1"] == ""
+    _object(path, "S1")
+    assert _contact_rules(path)["c1"] == "objected"
+    assert erase(path, "C1", DAY).look_alikes == ("c1",)
 
 
 @pytest.mark.parametrize("number", ALIKE)
