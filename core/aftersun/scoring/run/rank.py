@@ -76,9 +76,9 @@ def rank(
         check_names(request.registry, request.company)
         # brought up to date, and there at all, before anything is put beside it
         Inventory.open(inventory_file, read_only=True).close()
-        with held_run_folder(inventory_file) as folder:
+        # held, so that the file system gives its number to no other file meanwhile
+        with Path(inventory_file).open("rb") as file_read, held_run_folder(inventory_file) as folder:
             with Inventory.open(inventory_file, read_only=True) as inventory:
-                was_read = Path(inventory_file).stat()
                 portfolio = read_portfolio(inventory, settings.as_of, chunk_sites=settings.chunk_sites)
             _check_there_is_work(portfolio, request.registry)
             finished, chunks = _finished_chunks(folder, request, portfolio, settings, say), len(portfolio.chunks)
@@ -86,7 +86,7 @@ def rank(
                 work_off(engine, portfolio, request, finished, progress, _GO_ON)
             record = _record(started, settings, request, portfolio, finished.failures)
             with Inventory.open(inventory_file, may_use=[folder.path]) as inventory:
-                if not samestat(was_read, Path(inventory_file).stat()):
+                if not samestat(os.fstat(file_read.fileno()), Path(inventory_file).stat()):
                     raise AftersunError(
                         f"The inventory {inventory_file} was replaced while it was ranked (say, restored or pruned).",
                         "Rank again; nothing was stored.",

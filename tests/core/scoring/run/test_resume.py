@@ -428,6 +428,21 @@ def test_a_run_is_not_stored_into_a_file_that_took_the_place_of_the_one_read(por
         assert inventory.connection.execute("SELECT count(*) FROM run").fetchone() == (0,)
 
 
+def test_not_even_where_the_file_system_gives_the_old_number_to_the_new_file(portfolio):
+    """As it does with every second of several restores."""
+    path, read = portfolio.inventory, portfolio.inventory.stat()
+    backup = Path(shutil.copy(path, path.with_name("backup.duckdb")))
+
+    def progress(_done, _total):
+        for _ in range(20):
+            shutil.copy(backup, path.with_name("made")).replace(path)
+            if os.path.samestat(path.stat(), read):
+                break
+
+    with pytest.raises(AftersunError, match="was replaced while it was ranked"):
+        rank(path, portfolio.settings(), progress)
+
+
 def test_a_second_rank_of_the_inventory_is_told_who_ranks(portfolio):
     run_folder_of(portfolio.inventory).mkdir()
     (run_folder_of(portfolio.inventory) / "lock").write_text("4000000\n")  # left by a process that is dead
