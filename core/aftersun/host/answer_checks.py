@@ -20,6 +20,7 @@ from aftersun.model.change import (
     YEARLY_KINDS,
     Change,
     CostLine,
+    Note,
     Notes,
     Screening,
 )
@@ -29,6 +30,10 @@ from aftersun.model.plant import PER_ARRAY, Plant
 _LIMITS = {row["column"]: (float(row["low"]), float(row["high"])) for row in aftersun_datasets.rows("plant_limits.csv")}
 ANY_TEXT: Mapping[str, Collection[str]] = {}
 _UNLIMITED = "export_limit_kw"  # the only column in which infinity has a meaning
+_MOST = 1e7  # assumption: more of anything at one site, a year's kWh for one, is a slip
+_MOST_FADE = 1e3  # assumption: times the first year's effect
+_BYTES = 8  # of a number, at most
+_LAST_YEAR = 100  # that a cost may come in
 
 
 class PluginError(Exception):
@@ -37,10 +42,10 @@ class PluginError(Exception):
 
 def check_screening(answer: Screening, size: int) -> None:
     """Raise PluginError unless every site has a known status and every status but FITS a reason."""
-    require(isinstance(answer, Screening), f"screen returned {type(answer).__name__}, not a Screening")
+    _record("screen returned", answer, Screening)
     _shape("status", answer.status, (size,))
     _shape("reason", answer.reason, (size,))
-    _texts("reason", answer.reason)
+    _texts("reason", answer.reason.tolist())
     unknown = sorted({str(status) for status in answer.status} - {FITS, SURVEY_FIRST, DOES_NOT_FIT})
     require(not unknown, f"screen returned the unknown status {unknown[:3]}")
     bare = sum(status != FITS and not reason for status, reason in zip(answer.status, answer.reason, strict=True))
@@ -49,11 +54,16 @@ def check_screening(answer: Screening, size: int) -> None:
 
 def check_notes(answer: Notes, size: int) -> None:
     """Raise PluginError unless every site has at least one safety note with text, severity and who may do it."""
-    require(isinstance(answer, Notes), f"safety returned {type(answer).__name__}, not Notes")
+    _record("safety returned", answer, Notes)
+    _list("entries of Notes", answer.entries)
     require(answer.size == size, f"safety answered for {answer.size} sites, asked for {size}")
     covered = np.zeros(size, dtype=bool)
     for note, mask in answer.entries:
+        _record("safety gave as a note", note, Note)
+        _texts("a note", [note.id, note.severity, note.text, note.who, note.source])
+        require(type(note.tell_owner) is bool, f"note '{note.id}' has to say in tell_owner True or False")
         _shape(f"note '{note.id}'", mask, (size,))
+        require(mask.dtype == np.bool_, f"note '{note.id}' has to come with an array of yes or no")
         require(note.severity in SEVERITIES, f"note '{note.id}' has the unknown severity '{note.severity}'")
         require(bool(note.text.strip() and note.who.strip()), f"note '{note.id}' lacks its text or who may do it")
         covered |= mask
@@ -72,21 +82,22 @@ def check_change(
 
     Columns that are still those of the plant ``before`` are right.
     """
-    require(isinstance(answer, Change), f"change returned {type(answer).__name__}, not a Change")
-    require(isinstance(answer.plant, Plant), "change returned no Plant")
+    _record("change returned", answer, Change)
+    _record("change returned as a plant", answer.plant, Plant)
+    _texts("label", [answer.label])
     for column in fields(Plant):
         values = getattr(answer.plant, column.name)
         if before is not None and values is getattr(before, column.name) and not values.flags.writeable:
             continue
         _shape(f"plant.{column.name}", values, (arrays if column.name in PER_ARRAY else size,))
         if column.type == "Texts":
-            _texts(f"plant.{column.name}", values, choices.get(column.name))
+            _texts(f"plant.{column.name}", values.tolist(), choices.get(column.name))
             continue
         _numbers(f"plant.{column.name}", values)
-        low, high = _LIMITS.get(column.name, (0.0, 1.0 if column.name.endswith("_loss") else np.inf))
+        low, high = _LIMITS.get(column.name, (0.0, 1.0 if column.name.endswith("_loss") else _MOST))
         bad = ~((values >= low) & (values <= high))  # NaN fails both
         bad |= np.isinf(values) & (column.name != _UNLIMITED)
-        leaves = f"plant.{column.name} leaves {low}..{high} or is not a number in {int(bad.sum())} places"
+        leaves = f"plant.{column.name} leaves {low:g}..{high:g} or is not a number in {int(bad.sum())} places"
         require(not bad.any(), leaves)
     positions = answer.plant.tilt_positions
     require(bool(np.isin(positions, (1, 2, 4)).all()), "plant.tilt_positions has to be 1, 2 or 4")
@@ -97,28 +108,35 @@ def check_change(
         require(answer.fade.ndim in (1, 2), "fade has to have the shape (years,) or (sites, years)")
         if answer.fade.ndim == 2:
             require(answer.fade.shape[0] == size, f"fade is for {answer.fade.shape[0]} sites, asked for {size}")
-        require(bool(np.isfinite(answer.fade).all()), "fade holds a value that is not a number")
+        within = bool((np.abs(answer.fade) <= _MOST_FADE).all())  # NaN fails
+        require(within, f"fade leaves {-_MOST_FADE:g}..{_MOST_FADE:g} or holds a value that is not a number")
     if answer.remarks is not None:
         _shape("remarks", answer.remarks, (size,))
-        _texts("remarks", answer.remarks)
+        _texts("remarks", answer.remarks.tolist())
     if answer.available is not None:
         _shape("available", answer.available, (size,))
         require(answer.available.dtype == np.bool_, "available has to be an array of yes or no")
+    _list("alternatives", answer.alternatives)
     for alternative in answer.alternatives:
-        require(bool(getattr(alternative, "label", "")), "each alternative needs a label")
+        _record("an alternative is", alternative, Change)
+        require(bool(alternative.label), "each alternative needs a label")
         require(not alternative.alternatives, f"the alternative '{alternative.label}' has alternatives of its own")
         check_change(alternative, size, arrays, price_items, choices, before)
 
 
 def _lines(name: str, lines: Sequence[CostLine], kinds: Sequence[str], size: int, price_items: Sequence[str]) -> None:
+    _list(name, lines)
     for line in lines:
+        _record(f"{name} holds", line, CostLine)
+        _texts(name, [line.kind, line.item, line.unit, line.note])
         require(line.kind in kinds, f"{name}: '{line.kind}' is not one of {', '.join(kinds)}")
         require(bool(line.unit), f"{name}: '{line.item}' has no unit")
         _shape(f"{name} '{line.item}'", line.quantity, (size,))
         _numbers(f"{name} '{line.item}'", line.quantity)
-        bad = ~(np.isfinite(line.quantity) & (line.quantity >= 0))
-        require(not bad.any(), f"{name}: '{line.item}' has {int(bad.sum())} quantities below 0 or not a number")
-        later = isinstance(line.in_year, int) and line.in_year >= 0
+        bad = ~((line.quantity >= 0) & (line.quantity <= _MOST))  # NaN fails both
+        leaves = f"{name}: '{line.item}' has {int(bad.sum())} quantities below 0, above {_MOST:g} or not a number"
+        require(not bad.any(), leaves)
+        later = type(line.in_year) is int and 0 <= line.in_year <= _LAST_YEAR
         require(later, f"{name}: '{line.item}' is for year {line.in_year}")
         require(name == "costs" or line.in_year == 0, f"{name}: '{line.item}' comes every year, not in one of them")
         reached = line.kind != ACCESS or line.item in ("roof", "ground")
@@ -127,20 +145,30 @@ def _lines(name: str, lines: Sequence[CostLine], kinds: Sequence[str], size: int
         require(known, f"{name}: '{line.item}' is not among the declared price items")
 
 
+def _record(said: str, value: object, kind: type) -> None:
+    """Hold a value to a record of the interface itself: one of a kind derived from it may change once it is checked."""
+    require(type(value) is kind, f"{said} {type(value).__name__}, not a {kind.__name__}")
+
+
+def _list(name: str, values: object) -> None:
+    require(type(values) in (list, tuple), f"{name} has to be a list or tuple, found {type(values).__name__}")
+
+
 def _shape(name: str, values: npt.NDArray[np.generic], shape: tuple[int, ...]) -> None:
-    given = getattr(values, "shape", None)
-    require(given == shape, f"{name} has the shape {given}, expected {shape}")
+    require(type(values) is np.ndarray, f"{name} has to be a numpy array, found {type(values).__name__}")
+    require(values.shape == shape, f"{name} has the shape {values.shape}, expected {shape}")
 
 
 def _numbers(name: str, values: npt.NDArray[np.generic]) -> None:
-    kind = getattr(getattr(values, "dtype", None), "kind", "")
-    require(kind in tuple("fiub"), f"{name} has to be an array of numbers, found {_what(values)}")
+    numbers = type(values) is np.ndarray and values.dtype.kind in "fiub" and values.dtype.itemsize <= _BYTES
+    require(numbers and values.dtype.isnative, f"{name} has to be an array of numbers, found {_what(values)}")
 
 
-def _texts(name: str, values: npt.NDArray[np.generic], allowed: Collection[str] | None = None) -> None:
-    others = sorted({_what(value) for value in values.tolist() if not isinstance(value, str)})
+def _texts(name: str, values: Sequence[object], allowed: Collection[str] | None = None) -> None:
+    others = sorted({_what(value) for value in values if not isinstance(value, str)})
     require(not others, f"{name} has to hold texts, found {', '.join(others[:3])}")
-    unknown = sorted(set(values.tolist()) - set(allowed)) if allowed is not None else []
+    "".join(map(str, values)).encode()  # raises where half a character stands, which no file can hold
+    unknown = sorted(set(map(str, values)) - set(allowed)) if allowed is not None else []
     require(not unknown, f"{name} holds {unknown[:3]}, which is none of its choices")
 
 

@@ -61,6 +61,14 @@ def test_good_answers_pass(cohort):
     assert guard.failures == []
 
 
+class Changing(api.Change):
+    """A change that may be another one when it is looked at again."""
+
+
+def hours(quantity, **more) -> api.CostLine:
+    return api.CostLine(api.LABOUR, "electrician", quantity, "h", **more)
+
+
 def raising(*_):
     raise RuntimeError("no such luck")
 
@@ -134,7 +142,47 @@ def raising(*_):
             lambda c, p, a: api.Change(p, [api.CostLine("bribe", "gold", np.ones(2), "kg")]),
             "not one of",
         ),
+        (
+            "change",
+            lambda c, p, a: api.Change(p, [hours(np.array([1.0, 1e308]))]),
+            "'electrician' has 1 quantities below 0, above 1e+07 or not a number",
+        ),
+        ("change", lambda c, p, a: api.Change(p, [hours(np.full(len(c), np.inf))]), "'electrician' has 2 quantities"),
+        ("change", lambda c, p, a: api.Change(p, [], [hours(np.full(len(c), 1e308))]), "yearly: 'electrician' has 2"),
+        (
+            "change",
+            lambda c, p, a: api.Change(p, [hours(pd.Series(1.0, c.sites.index))]),
+            "costs 'electrician' has to be a numpy array, found Series",
+        ),
+        ("change", lambda c, p, a: api.Change(p, [hours(np.ones(len(c), dtype=">f8"))]), "array of numbers"),
+        ("change", lambda c, p, a: api.Change(p, iter([hours(np.ones(len(c)))])), "costs has to be a list or tuple"),
+        ("change", lambda c, p, a: api.Change(p, [hours(np.ones(len(c)), in_year=10**30)]), "is for year 1000"),
+        ("change", lambda c, p, a: api.Change(p, [hours(np.ones(len(c)), note=None)]), "costs has to hold texts"),
+        ("change", lambda c, p, a: api.Change(p, [], label=["a"]), "label has to hold texts, found list"),
+        ("change", lambda c, p, a: api.Change(p, [], alternatives=(p,)), "an alternative is Plant, not a Change"),
+        ("change", lambda c, p, a: Changing(p, []), "change returned Changing, not a Change"),
+        (
+            "change",
+            lambda c, p, a: api.Change(p.replace(battery_kwh=np.full(len(c), 1e308)), []),
+            "plant.battery_kwh leaves 0..1e+07",
+        ),
+        ("change", lambda c, p, a: api.Change(p, [], fade=np.full(30, 1e308)), "fade leaves -1000..1000"),
         ("change", lambda c, p, a: api.Change(p, [], fade=np.array([1.0, np.nan])), "fade"),
+        (
+            "safety",
+            lambda c: api.Notes.of(c).add(api.Note("n", api.DANGER, "half a \ud800", "electrician", "x")),
+            "UnicodeEncodeError",
+        ),
+        (
+            "safety",
+            lambda c: api.Notes.of(c).add(api.Note(None, api.DANGER, "A fall kills.", "electrician", "x")),
+            "a note has to hold texts, found NoneType",
+        ),
+        (
+            "safety",
+            lambda c: api.Notes.of(c).add(api.Note("n", api.DANGER, "A fall kills.", "electrician", "x", "no")),
+            "note 'n' has to say in tell_owner True or False",
+        ),
         (
             "change",
             lambda c, p, a: api.Change(p, [], fade=np.array(["all", "half"])),

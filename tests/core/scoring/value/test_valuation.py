@@ -145,6 +145,22 @@ def test_a_known_danger_makes_a_safety_matter_of_what_is_worth_nothing(
     assert row["npv"] < 0
 
 
+def test_what_costs_nothing_is_valued_and_offered(baseline: Baseline, company: Company) -> None:
+    class Free(Cleaner):
+        def change(self, cohort: api.Cohort, plant: api.Plant, assume: api.Assumed) -> api.Change:
+            return replace(super().change(cohort, plant, assume), costs=[])
+
+    registry = Registry((loaded(Free()),), (), (), ())
+    scored = score(baseline.cohort, NONE_FITTED, registry, company, NO_READINGS)
+    (row,) = scored.frames["ranking"].to_dict("records")
+    assert (row["status"], row["upfront"]) == (Status.RECOMMENDED, 0.0)
+    assert row["npv"] > 0
+    assert scored.failures == ()
+    assert scored.frames["cost_item"].empty
+    (offer,) = scored.frames["offer"].to_dict("records")
+    assert (offer["npv"], offer["contribution"], offer["trip_cost"]) == (row["npv"], 0.0, 0.0)
+
+
 def test_what_ends_a_danger_ranks_first_and_the_rest_by_worth() -> None:
     table = pd.DataFrame(
         {
