@@ -40,7 +40,7 @@ def check(what: Annotated[str, argument("plugin.what")]) -> None:
     Example: aftersun plugin check my-folder/roof_wash.py
     """
     from aftersun.host.registry import find_plugins
-    from aftersun.testing.conformance import seconds_per_1000_sites, verdicts
+    from aftersun.testing.conformance import timed, verdicts
 
     path = Path(what)
     registry = find_plugins(folder=path) if path.exists() else find_plugins()
@@ -57,7 +57,9 @@ def check(what: Annotated[str, argument("plugin.what")]) -> None:
             if verdict.problem:
                 broken += 1
                 terminal.paragraph(verdict.problem, indent=10)
-        terminal.result(f"  {seconds_per_1000_sites(loaded.retrofit):.2f} s per 1,000 sites on this machine")
+        seconds, problem = timed(loaded.retrofit)
+        broken += bool(problem)
+        terminal.paragraph(problem or f"{seconds:.2f} s per 1,000 sites on this machine", indent=2)
     if broken:
         raise typer.Exit(EXIT_LOSSES)
 

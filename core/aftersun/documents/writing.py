@@ -11,6 +11,7 @@ from pathlib import Path
 
 from aftersun.documents.placing import is_harmless
 from aftersun.documents.run_view import RunView
+from aftersun.host.asking import CtrlC, hearing_ctrl_c
 from aftersun.host.registry import Failure, Registry
 from aftersun.inventory.store.file import Inventory
 from aftersun.model.errors import AftersunError
@@ -49,13 +50,15 @@ class Job:
         folder = self.work / output.id
         folder.mkdir()
         try:
-            with redirect_stdout(io.StringIO()):
+            with hearing_ctrl_c(), redirect_stdout(io.StringIO()):
                 written = output.write(view, folder, dict(self.settings.get(output.id, {})))
                 files = [folder / path for path in written]
                 problem = _problem(output, files, folder, len(letters))
         except AftersunError as error:
             problem = " ".join(filter(None, [str(error), error.hint]))
-        except (Exception, SystemExit) as error:
+        except CtrlC:
+            raise
+        except BaseException as error:
             problem = _reason(error, personal)
         return Failure(output.id, "write", problem) if problem else files
 

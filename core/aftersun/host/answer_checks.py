@@ -95,8 +95,9 @@ def check_change(
             continue
         _numbers(f"plant.{column.name}", values)
         low, high = _LIMITS.get(column.name, (0.0, 1.0 if column.name.endswith("_loss") else _MOST))
-        bad = ~((values >= low) & (values <= high))  # NaN fails both
-        bad |= np.isinf(values) & (column.name != _UNLIMITED)
+        bad = ~((values >= low) & (values <= min(high, _MOST)))  # NaN fails both
+        if column.name == _UNLIMITED:
+            bad &= ~np.isposinf(values)
         leaves = f"plant.{column.name} leaves {low:g}..{high:g} or is not a number in {int(bad.sum())} places"
         require(not bad.any(), leaves)
     positions = answer.plant.tilt_positions

@@ -1,11 +1,13 @@
 """The block in which a plugin is asked: it says who is asked, bounds the time, and keeps stdout for results.
 
-Who is asked stands in a note that another process can read when this one hangs or is dead.
+Who is asked stands in a note that another process can read when this one hangs or is dead. Ctrl-C ends the program
+whatever the plugin makes of it, and no plugin goes on in two processes.
 """
 
 from __future__ import annotations
 
 import faulthandler
+import os
 import signal
 import sys
 import threading
@@ -19,15 +21,22 @@ from pathlib import Path
 
 import numpy as np
 
+from aftersun.host.answer_checks import PluginError
+
 LIMIT_S = 300.0  # that a plugin may take for one answer
 _NOTE_BYTES = 1024
 
 _limit_s: ContextVar[float] = ContextVar("limit_s", default=LIMIT_S)
 _note: ContextVar[FileIO | None] = ContextVar("note", default=None)
+_forks: ContextVar[list[int] | None] = ContextVar("forks", default=None)  # of the plugin that is asked
 
 
 class TookTooLong(BaseException):
     """Raised inside a plugin that takes too long; no Exception, lest the plugin takes it for one of its own."""
+
+
+class CtrlC(KeyboardInterrupt):
+    """Ctrl-C while a plugin is asked. Any other KeyboardInterrupt is one that the plugin has raised."""
 
 
 def too_long(seconds: float) -> str:
@@ -71,14 +80,77 @@ def asking(plugin: str, during: str) -> Iterator[None]:
     """Ask a plugin within the block, which raises :class:`TookTooLong` when it takes too long.
 
     What it prints goes to stderr, since results stand on stdout. How numpy treats errors and which warnings are shown
-    is as before when the block ends.
+    is as before when the block ends. :class:`CtrlC` is raised at Ctrl-C, PluginError where the plugin has forked.
     """
     _write_note(plugin, during)
     try:
-        with _bounded(_limit_s.get()), np.errstate(), warnings.catch_warnings(), redirect_stdout(sys.stderr):
+        with (
+            hearing_ctrl_c(),
+            _in_one_process(),
+            _bounded(_limit_s.get()),
+            np.errstate(),
+            warnings.catch_warnings(),
+            redirect_stdout(sys.stderr),
+        ):
             yield
     finally:
         _write_note()
+
+
+@contextmanager
+def hearing_ctrl_c() -> Iterator[None]:
+    """Raise :class:`CtrlC` within a block at Ctrl-C, or at its end if the plugin has caught it.
+
+    Where this process does not hear Ctrl-C, and in threads, which are never told of it, nothing changes.
+    """
+    in_main = threading.current_thread() is threading.main_thread()
+    before = signal.getsignal(signal.SIGINT)
+    if not in_main or before is not signal.default_int_handler:
+        yield
+        return
+    heard = []
+
+    def hear(*_: object) -> None:
+        heard.append(True)
+        raise CtrlC
+
+    signal.signal(signal.SIGINT, hear)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+        if heard:
+            raise CtrlC
+
+
+@contextmanager
+def _in_one_process() -> Iterator[None]:
+    """Raise PluginError at the end of a block in which this process was forked. What was forked has ended at once."""
+    forks: list[int] = []
+    before, process = _forks.set(forks), os.getpid()
+    try:
+        yield
+    finally:
+        _forks.reset(before)
+        if os.getpid() != process:  # forked by compiled code, which tells nobody
+            os._exit(1)
+        if forks:
+            raise PluginError("forks the process that it runs in, which a plugin may not do")
+
+
+def _forked() -> None:
+    forks = _forks.get()
+    if forks is not None:
+        forks.append(1)
+
+
+def _end_if_forked() -> None:
+    if _forks.get() is not None:
+        os._exit(1)
+
+
+if hasattr(os, "register_at_fork"):
+    os.register_at_fork(after_in_parent=_forked, after_in_child=_end_if_forked)
 
 
 @contextmanager

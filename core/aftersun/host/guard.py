@@ -5,12 +5,11 @@ from __future__ import annotations
 import re
 import traceback
 from collections.abc import Callable, Collection, Mapping
-from multiprocessing import parent_process
 from pathlib import Path
 from typing import TypeVar
 
 from aftersun.host.answer_checks import ANY_TEXT, PluginError, check_change, check_notes, check_screening
-from aftersun.host.asking import TookTooLong, asking
+from aftersun.host.asking import CtrlC, TookTooLong, asking
 from aftersun.host.registry import Failure, Loaded
 from aftersun.model.change import Change, Notes, Screening
 from aftersun.model.cohort import Cohort, lent
@@ -72,9 +71,9 @@ class Guard:
             with asking(loaded.id, during):
                 answer = call()
                 check(answer, len(cohort))  # what it asks of the answer may be the plugin's own code, too
+        except CtrlC:
+            raise
         except BaseException as error:  # a plugin may raise anything; the others must go on
-            if isinstance(error, KeyboardInterrupt) and parent_process() is None:
-                raise  # Ctrl-C, which processes of a pool do not hear
             self.fail(loaded, during, _without_ids(_reason(error), cohort))
             return None
         return answer

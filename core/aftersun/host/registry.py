@@ -15,7 +15,7 @@ import pluggy
 
 from aftersun.host import specs
 from aftersun.host.answer_checks import PluginError, require
-from aftersun.host.asking import TookTooLong, asking
+from aftersun.host.asking import CtrlC, TookTooLong, asking
 from aftersun.host.sources import Source, load, module_hash, read_sources, text_hash
 from aftersun.model.change import API_VERSION, About, Retrofit
 from aftersun.model.output import OF_LETTER, OF_RUN, Output
@@ -138,7 +138,7 @@ def _ask(name: str, during: str, call: Callable[[], Answer], failures: list[Fail
     try:
         with asking(name, during):
             return call()
-    except KeyboardInterrupt:
+    except CtrlC:
         raise
     except BaseException as error:  # a plugin may raise anything; the others must go on
         failures.append(Failure(name, during, _sentence(error)))

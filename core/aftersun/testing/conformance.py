@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import re
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import chain
@@ -13,6 +14,8 @@ import numpy as np
 import pandas as pd
 
 from aftersun.energy.baseline import baseline
+from aftersun.host.answer_checks import PluginError
+from aftersun.host.asking import CtrlC, TookTooLong, asking
 from aftersun.host.assumed import assumed
 from aftersun.host.registry import Loaded, Registry, find_plugins
 from aftersun.inventory.store.dictionary import BOOLEAN, columns
@@ -316,14 +319,29 @@ def verdicts(retrofit: Retrofit, only: str = "test_") -> Iterator[Verdict]:
         if name.startswith(only) and name.startswith("test_") and name != _ONLY_TOLD:
             case = RetrofitConformance()
             case.retrofit = retrofit
-            problem = ""
-            try:
-                getattr(case, name)()
-            except AssertionError as error:
-                problem = str(error)
-            except Exception as error:  # a plugin may raise anything
-                problem = f"it raises {type(error).__name__}: {error}"
-            yield Verdict(name.removeprefix("test_").replace("_", " "), problem)
+            rule = name.removeprefix("test_").replace("_", " ")
+            yield Verdict(rule, _problem(retrofit, rule, getattr(case, name)))
+
+
+def timed(retrofit: Retrofit) -> tuple[float, str]:
+    """Return :func:`seconds_per_1000_sites`, or NaN and why it fails on the sites that it is timed on."""
+    took = [math.nan]
+    problem = _problem(retrofit, "time", lambda: took.append(seconds_per_1000_sites(retrofit)))
+    return took[-1], problem
+
+
+def _problem(retrofit: Retrofit, during: str, ask: Callable[[], object]) -> str:
+    """Return what is wrong with a retrofit that is asked something, "" = nothing."""
+    try:
+        with asking(retrofit.about.id, during):
+            ask()
+    except CtrlC:
+        raise
+    except (AssertionError, PluginError, TookTooLong) as error:
+        return str(error)
+    except BaseException as error:  # a plugin may raise anything
+        return f"it raises {type(error).__name__}: {error}"
+    return ""
 
 
 def seconds_per_1000_sites(retrofit: Retrofit) -> float:

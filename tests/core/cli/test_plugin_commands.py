@@ -80,6 +80,22 @@ def test_check_says_what_to_do_about_a_broken_rule(aftersun, tiny):
     assert "  kept    it says who it is\n" in ran.out
 
 
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("return api.Change(plant, [])", "raise KeyboardInterrupt"),
+        ("return api.Change(plant, [])", "raise SystemExit(0)"),
+        ("NOTE = ", "raise KeyboardInterrupt\nNOTE = "),
+    ],
+)
+def test_check_of_one_that_would_end_the_program_goes_on_and_names_it(aftersun, tiny, old, new):
+    tiny.write_text(GOOD.format(reads='("storeys",)').replace(old, new))
+    ran = aftersun("plugin", "check", tiny)
+    assert ran.code == 3
+    assert new.split()[1].partition("(")[0] in ran.out + ran.err
+    assert "Traceback" not in ran.err
+
+
 def test_check_of_a_file_that_cannot_be_loaded(aftersun, tiny):
     tiny.write_text("import no_such_module")
     ran = aftersun("plugin", "check", tiny)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
 import threading
@@ -65,7 +66,7 @@ class Sly(BaseException):
     pass
 
 
-@pytest.mark.parametrize("error", [Sly, GeneratorExit, SystemExit, MemoryError, RecursionError])
+@pytest.mark.parametrize("error", [Sly, GeneratorExit, SystemExit, MemoryError, RecursionError, KeyboardInterrupt])
 def test_whatever_a_plugin_raises_is_its_own_affair(cohort, error):
     def screen(_):
         raise error("no such luck")
@@ -96,6 +97,65 @@ def test_an_answer_that_fails_when_it_is_looked_at_is_the_plugins_fault(cohort):
     answer, (failure,) = screened(cohort, screen)
     assert answer is None
     assert "look away" in failure.reason
+
+
+@pytest.mark.parametrize("caught", [False, True])
+def test_ctrl_c_ends_the_program_whatever_the_plugin_makes_of_it(cohort, caught):
+    def screen(lent):
+        with suppress(BaseException if caught else ZeroDivisionError):
+            signal.raise_signal(signal.SIGINT)
+        return api.Screening.of(lent)
+
+    with pytest.raises(KeyboardInterrupt):
+        screened(cohort, screen)
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+
+
+def test_a_plugin_that_no_longer_hears_ctrl_c_does_so_while_it_is_asked_only(cohort):
+    def screen(lent):
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+        return api.Screening.of(lent)
+
+    assert screened(cohort, screen)[1] == []
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+
+
+forking = pytest.mark.skipif(not hasattr(os, "fork"), reason="no process can be forked")
+
+
+@forking
+@pytest.mark.parametrize(
+    ("fork", "told"),
+    [
+        ("os.fork(); os.fork()", "forks the process that it runs in, which a plugin may not do"),
+        ("ctypes.CDLL(None).fork()", ""),  # compiled code tells nobody
+    ],
+)
+def test_what_a_plugin_forks_ends_and_does_nothing_twice(tmp_path, fork, told):
+    lines = tmp_path / "lines"
+    script = f"""
+import ctypes, os
+from aftersun.host.answer_checks import PluginError
+from aftersun.host.asking import asking
+told = ""
+try:
+    with asking("odd", "change"):
+        {fork}
+except PluginError as error:
+    told = str(error)
+open({str(lines)!r}, "a").write(told + "\\n")
+"""
+    subprocess.run([sys.executable, "-W", "ignore", "-c", script], check=True, timeout=30)
+    assert lines.read_text() == f"{told}\n"
+
+
+@forking
+@pytest.mark.filterwarnings("ignore:.*multi-threaded:DeprecationWarning")
+def test_who_is_no_plugin_may_fork():
+    child = os.fork()
+    if not child:
+        os._exit(7)
+    assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 7
 
 
 @posix
