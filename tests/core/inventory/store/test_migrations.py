@@ -6,6 +6,7 @@ import json
 import os
 from dataclasses import replace
 from datetime import date
+from importlib.metadata import version
 from pathlib import Path
 
 import duckdb
@@ -113,6 +114,12 @@ def test_a_survey_condition_ends_where_another_sentence_of_its_reason_begins(tmp
     with Inventory.open(path) as inventory:
         found = inventory.connection.execute("SELECT DISTINCT screening_reason FROM ranking").fetchall()
     assert found == [("see the roof. Ask an engineer",)]
+
+
+def test_the_version_moves_with_the_layout(tmp_path: Path) -> None:
+    (run,) = _rows(unpacked("demo-0.1.0", tmp_path))["run"]
+    assert VERSIONS["demo-0.1.0"] < newest_version()
+    assert version("aftersun") != run["program_version"]
 
 
 def test_what_meter_readings_tell_of_an_older_run_is_printed_as_before(tmp_path: Path) -> None:
