@@ -64,6 +64,60 @@ def call(
 
 
 @app.command()
+def correct(
+    inventory: InventoryFile,
+    entry: Annotated[int, argument("call_log.entry")],
+    why: Annotated[str, option("call_log.why")],
+    site: Annotated[str | None, option("call_log.site")] = None,
+    outcome: Annotated[str | None, option("call_log.right_outcome")] = None,
+    retrofit: Annotated[str | None, option("call_log.retrofit")] = None,
+    fact: Annotated[list[str] | None, option("call_log.right_fact")] = None,
+    array: Annotated[str | None, option("call_log.array")] = None,
+    remark: Annotated[str | None, option("call_log.remark")] = None,
+    on: Annotated[datetime | None, day_option("call_log.right_on", "--on")] = None,
+    until: Annotated[datetime | None, day_option("call_log.call_until", "--until")] = None,
+    withdraw: Annotated[bool, flag("call_log.withdraw", "--withdraw")] = False,
+    although_objection: Annotated[bool, flag("call_log.although_objection", "--although-objection")] = False,
+    although_danger: Annotated[bool, flag("call_log.although_danger", "--although-danger")] = False,
+    json: AsJson = False,
+) -> None:
+    """Correct an entry: say what was otherwise. The old entry stays on record as corrected and counts no more.
+
+    What it alone brought about is taken back. A call about several retrofits has an entry for each.
+
+    Example: aftersun log correct company.duckdb 12 --site S002 --why "typed into the wrong house"
+    """
+    from aftersun.inventory.log.corrections import correct_call
+
+    said = {
+        "site_id": site,
+        "outcome": outcome,
+        "retrofit": retrofit,
+        "called_on": None if on is None else on.date().isoformat(),
+        "leave_until": None if until is None else until.date().isoformat(),
+        "remark": remark,
+        "array_id": array,
+    }
+    changes = {name: value for name, value in said.items() if value is not None}
+    facts = _facts(fact)
+    with opened(inventory, read_only=False) as target:
+        done = correct_call(target, entry, why, changes, facts, withdraw, although_objection, although_danger)
+    instead = f"in its place stands entry {done.entries[0]}" if done.entries else "nothing stands in its place"
+    lines = [f"Entry {entry} is kept as corrected and counts no more; {instead}."]
+    lines += [f"No longer as it said: {cell}." for cell in done.taken_back]
+    lines += [
+        f"Still as it said: {cell}. Something else says so too, or it cannot be told what was there before."
+        for cell in done.left
+    ]
+    lines += [f"Customer {number}: the permission to call is as it was before." for number in done.reopened]
+    lines += [
+        f"Customer {number} may still not be called, as a table loaded since may have said so: load what holds now."
+        for number in done.still_closed
+    ]
+    terminal.answer(json, done, *lines, *_closed(done.closed))
+
+
+@app.command()
 def fact(
     inventory: InventoryFile,
     site: Site,
@@ -158,14 +212,17 @@ def show(
     with opened(inventory) as source:
         if site and site not in set(sites(source)["site_id"]):
             raise AftersunError("There is no such site in the inventory.", "Check the number (column site_id).")
-        calls, made, learnt = entries(source, site, remarks), offers(source, site), facts(source, site)
+        calls, made, learnt = entries(source, site, remarks, True), offers(source, site), facts(source, site)
     if json:
         terminal.json({"calls": calls, "offers": made, "facts": learnt})
         return
-    names = ["entry", "called_on", "site_id", "outcome", "retrofit", "leave_until"]
+    into = "corrected, now " + calls["corrected_into"].astype("string")
+    calls["corrected"] = into.fillna("corrected, no such call").where(calls["corrected_at"].notna(), "")
+    calls["why"] = calls["corrected_why"].fillna("")
+    names = ["entry", "called_on", "site_id", "outcome", "retrofit", "leave_until", "corrected", "why"]
     _table("Calls", calls, [*names, "remark"] if remarks else names)
     _table("Offers", made, ["offer", "made_on", "site_id", "retrofit", "price", "currency", "state"])
-    learnt["replaced"] = learnt["replaced"].map({True: "yes", False: ""})
+    learnt["replaced"] = learnt["replaced"].map({True: "yes", False: ""}).mask(learnt["corrected"], "corrected")
     about = ["learnt_on", "row_key", "column_name", "previous_value", "value", "origin", "replaced"]
     _table("Facts learnt", learnt, about)
 

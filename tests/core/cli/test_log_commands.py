@@ -13,7 +13,7 @@ from aftersun.inventory.store.file import Inventory
 from aftersun.scoring.run.demo import AS_OF
 
 SECRET = "Zzyzx"
-COMMANDS = ("call", "fact", "offer", "load", "show", "chances")
+COMMANDS = ("call", "correct", "fact", "offer", "load", "show", "chances")
 
 
 @pytest.fixture(scope="module")
@@ -141,3 +141,42 @@ def test_chances_of_an_empty_log_are_the_priors_and_calls_move_them(aftersun, co
     data = json.loads(aftersun("log", "chances", company, "--json").out)
     assert data["yes"][0]["chance"] == pytest.approx(4 / 21)  # Beta(3, 17) after one yes
     assert "bird_mesh" in aftersun("log", "chances", company).out
+
+
+def test_a_corrected_entry_is_marked_and_what_it_did_is_said(aftersun, company):
+    site = first(company)
+    words = ("--outcome", "no", "--fact", "birds_seen=yes", "--remark", SECRET)
+    assert aftersun("log", "call", company, site, *words).code == 0
+    ran = aftersun("log", "correct", company, 1, "--outcome", "objection", "--fact", "birds_seen=", "--why", "misheard")
+    assert (ran.code, ran.err) == (0, "")
+    assert ran.out.splitlines()[:2] == [
+        "Entry 1 is kept as corrected and counts no more; in its place stands entry 2.",
+        f"No longer as it said: birds_seen of {site}.",
+    ]
+    assert "may not be called any more" in ran.out
+    shown = aftersun("log", "show", company, site).out
+    assert "corrected, now 2" in shown
+    assert "misheard" in shown
+    assert SECRET not in shown
+    ran = aftersun("log", "correct", company, 2, "--withdraw", "--why", "another house")
+    assert (ran.code, ran.out) == (2, "")
+    assert "--although-objection" in ran.err
+    ran = aftersun("log", "correct", company, 2, "--withdraw", "--why", "another house", "--although-objection")
+    assert ran.code == 0
+    assert "the permission to call is as it was before" in ran.out
+    assert "corrected, no such call" in aftersun("log", "show", company, site).out
+
+
+def test_a_danger_told_by_mistake_goes_only_when_it_is_said_so_and_is_told(aftersun, company):
+    site = first(company)
+    assert aftersun("log", "call", company, site, "--outcome", "later", "--until", "2100-01-01").code == 0
+    words = ("--outcome", "unreached", "--fact", "hot_connector=yes")
+    assert aftersun("log", "call", company, site, *words).code == 0
+    words = ("log", "correct", company, 2, "--withdraw", "--why", "another house")
+    ran = aftersun(*words)
+    assert ran.code == 2
+    assert f"hot_connector of {site}" in ran.err
+    assert "--although-danger" in ran.err
+    ran = aftersun(*words, "--although-danger")
+    assert ran.code == 0
+    assert f"A danger is no longer on record: hot_connector of {site}" in ran.err

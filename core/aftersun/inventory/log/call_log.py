@@ -6,7 +6,7 @@ Everything that one entry brings along is stored in one transaction or not at al
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any
@@ -39,13 +39,15 @@ OPEN, TAKEN, DECLINED, CARRIED_OUT = "open", "taken", "declined", "carried out"
 WITHDRAWN = "withdrawn"  # a later version of its letter has replaced it
 SET = "+"  # between the retrofits of an offer of several
 
-_SOURCE = Source("log", "what came of calls")
+SOURCE = Source("log", "what came of calls")
 _CALL_LOG = OTHER_TABLES["call_log"]
-_STATE_AFTER = {YES: TAKEN, NO: DECLINED, OBJECTION: DECLINED, DONE: CARRIED_OUT}
+STATE_AFTER = {YES: TAKEN, NO: DECLINED, OBJECTION: DECLINED, DONE: CARRIED_OUT}
 NO_DAYS = 2  # common practice, no source: who said no on so many days is not asked again
 
 COLUMNS: Mapping[str, Column] = {column.name: column for column in read_columns("calls.csv")["call_log"]}
 """What an entry says, apart from the facts learnt."""
+CORRECTION = ("corrected_at", "corrected_by", "corrected_why", "corrected_into")
+"""Columns of the log that say of an entry that it was wrong."""
 ENTRY_KEY = ("site_id", "called_on", "outcome", "retrofit")
 
 
@@ -131,7 +133,7 @@ def record_call(
     """
     today = today or date.today()
     with inventory.transaction() as connection:
-        values = _checked_entry(connection, {"called_on": today.isoformat(), **entry}, facts or {}, today)
+        values = checked_entry(connection, {"called_on": today.isoformat(), **entry}, facts or {}, today)
         return store_calls(connection, values)
 
 
@@ -154,12 +156,12 @@ def learn(
     entry = {"site_id": site_id, "called_on": on or today.isoformat(), "array_id": array_id}
     with inventory.transaction() as connection:
         # The outcome only makes the entry whole; it is not stored.
-        values = _checked_entry(connection, {**entry, "outcome": UNREACHED}, facts, today)
+        values = checked_entry(connection, {**entry, "outcome": UNREACHED}, facts, today)
         origins, entries = pd.Series(origin.strip(), values.index), pd.Series(pd.NA, values.index, dtype="Int64")
         return learnt_facts.store_facts(connection, values, origins, entries, _now())
 
 
-def _checked_entry(
+def checked_entry(
     connection: duckdb.DuckDBPyConnection, entry: Mapping[str, str], facts: Mapping[str, str], today: date
 ) -> pd.DataFrame:
     unknown = [name for name in facts if name not in learnt_facts.fact_columns()]
@@ -179,7 +181,8 @@ def _checked_entry(
 def store_calls(connection: duckdb.DuckDBPyConnection, values: pd.DataFrame) -> Recorded:
     """Store checked entries and what follows from them, within the caller's transaction.
 
-    ``values`` are those of :func:`read_text`. Retrofits that are done become fitted, open offers get their state,
+    ``values`` are those of :func:`read_text`; without a column customer_id the calls were with the owners of today.
+    Retrofits that are done become fitted, open offers get their state,
     facts go into the inventory, and an objection, or a no on two days, ends the permission to call.
     An entry about several retrofits, joined by ``SET``, is stored as one entry for each.
     """
@@ -192,14 +195,16 @@ def store_calls(connection: duckdb.DuckDBPyConnection, values: pd.DataFrame) -> 
     owners = connection.execute("SELECT site_id, customer_id FROM site").df().set_index("site_id")["customer_id"]
     first = next_number(connection, "call_log", "entry")
     entries = pd.Series(np.arange(first, first + len(rows)), index=rows.index, dtype="Int64")
-    rows = rows.assign(entry=entries, customer_id=rows["site_id"].map(owners), recorded_at=now)
+    if "customer_id" not in rows:
+        rows["customer_id"] = rows["site_id"].map(owners)
+    rows = rows.assign(entry=entries, recorded_at=now)
     newest = {day: _newest_run(connection, day.date()) for day in rows["called_on"].unique()}
     about = rows["called_on"].map(newest).where(rows["retrofit"] != "")
     rows["run_id"] = rows["run_id"].fillna(about.astype("string"))
     insert_frame(connection, _CALL_LOG, rows)
     _fit(connection, rows[rows["outcome"] == DONE])
-    _settle_offers(connection, rows)
-    closed = _close_contact(connection, rows)
+    settle_offers(connection, rows)
+    closed = close_contact(connection, rows.loc[rows["outcome"].isin([NO, OBJECTION]), "customer_id"].unique())
     first_of = entries.set_axis(source_rows)[~source_rows.duplicated()].reindex(values.index)
     origins = "phone call, entry " + first_of.astype("string")
     fact_count = learnt_facts.store_facts(connection, values, origins, first_of, now)
@@ -219,19 +224,19 @@ def _newest_run(connection: duckdb.DuckDBPyConnection, day: date) -> str | None:
 def _fit(connection: duckdb.DuckDBPyConnection, done: pd.DataFrame) -> None:
     if len(done):
         fitted = done[["site_id", "retrofit", "called_on"]].rename(columns={"called_on": "fitted_on"})
-        upsert(connection, "fitted", fitted.drop_duplicates(), _SOURCE)
+        upsert(connection, "fitted", fitted.drop_duplicates(), SOURCE)
 
 
-def _settle_offers(connection: duckdb.DuckDBPyConnection, rows: pd.DataFrame) -> None:
+def settle_offers(connection: duckdb.DuckDBPyConnection, rows: pd.DataFrame) -> None:
     """Give open offers the state that the last word on them makes; on one of several it settles the whole."""
-    for row in rows[rows["outcome"].isin(list(_STATE_AFTER))].itertuples():
+    for row in rows[rows["outcome"].isin(list(STATE_AFTER))].itertuples():
         # A refusal settles what is open; work that is done also what was taken before.
         settled = (OPEN, TAKEN) if row.outcome == DONE else (OPEN,)
         connection.execute(
             "UPDATE offer_made SET state = ? WHERE site_id = ? AND made_on <= ? AND state IN (SELECT unnest(?)) "
             "AND (list_contains(string_split(retrofit, ?), ?) OR ?)",
             [
-                _STATE_AFTER[str(row.outcome)],
+                STATE_AFTER[str(row.outcome)],
                 row.site_id,
                 pd.Timestamp(str(row.called_on)).date(),
                 list(settled),
@@ -242,9 +247,8 @@ def _settle_offers(connection: duckdb.DuckDBPyConnection, rows: pd.DataFrame) ->
         )
 
 
-def _close_contact(connection: duckdb.DuckDBPyConnection, rows: pd.DataFrame) -> tuple[str, ...]:
-    """End the permission to call of customers of these entries who object or said no often enough."""
-    refusing = rows.loc[rows["outcome"].isin([NO, OBJECTION]), "customer_id"].unique()
+def close_contact(connection: duckdb.DuckDBPyConnection, customer_ids: Iterable[str]) -> tuple[str, ...]:
+    """End the permission to call of those of these customers who object or said no often enough; return them."""
     refusals = connection.execute(
         f"""
         SELECT customer_id, contact_basis AS before,
@@ -253,11 +257,12 @@ def _close_contact(connection: duckdb.DuckDBPyConnection, rows: pd.DataFrame) ->
             count(DISTINCT called_on) FILTER (outcome = '{NO}') AS no_days
         FROM call_log JOIN customer USING (customer_id) LEFT JOIN {PERSONAL_TABLES["customer"]} USING (customer_id)
         WHERE customer_id IN (SELECT unnest(?::VARCHAR[])) AND contact_allowed IS DISTINCT FROM false
+            AND corrected_at IS NULL
         GROUP BY ALL
         HAVING objected_on IS NOT NULL OR no_days >= ?
         ORDER BY customer_id
         """,
-        [list(refusing), NO_DAYS],
+        [list(customer_ids), NO_DAYS],
     ).fetchall()
     if not refusals:
         return ()
@@ -266,7 +271,7 @@ def _close_contact(connection: duckdb.DuckDBPyConnection, rows: pd.DataFrame) ->
         basis = f"objection on {objected_on}" if objected_on else f"said no on {no_days} days, last on {last_no_on}"
         kept = f"{basis}; before that: {before}" if before else basis
         closing.append({"customer_id": customer_id, "contact_allowed": False, "contact_basis": kept})
-    upsert(connection, "customer", pd.DataFrame(closing), _SOURCE)
+    upsert(connection, "customer", pd.DataFrame(closing), SOURCE)
     return tuple(customer_id for customer_id, *_ in refusals)
 
 
@@ -291,7 +296,7 @@ def make_offer(
         raise refusal("offer_backward")
     with inventory.transaction() as connection:
         entry = {"site_id": site_id, "called_on": made_on.isoformat(), "outcome": UNREACHED, "retrofit": retrofit}
-        _checked_entry(connection, entry, {}, date.today())
+        checked_entry(connection, entry, {}, date.today())
         return insert_offer(
             connection,
             site_id=site_id.strip(),
@@ -311,10 +316,17 @@ def insert_offer(connection: duckdb.DuckDBPyConnection, **values: Any) -> int:
     return number
 
 
-def entries(inventory: Inventory, site_id: str | None = None, with_remark: bool = False) -> pd.DataFrame:
-    """Return the call log, of all sites or one, oldest first; remarks are personal and left out unless asked for."""
-    names = [name for name in _CALL_LOG.columns if with_remark or name != "remark"]
-    return read_table(inventory.connection, _CALL_LOG, *of_site(site_id), names)
+def entries(
+    inventory: Inventory, site_id: str | None = None, with_remark: bool = False, with_corrected: bool = False
+) -> pd.DataFrame:
+    """Return the call log, of all sites or one, oldest first; remarks are personal and left out unless asked for.
+
+    Entries that were corrected count for nothing: they come, with the columns ``CORRECTION``, only if asked for.
+    """
+    left_out = {*(() if with_remark else ("remark",)), *(() if with_corrected else CORRECTION)}
+    names = [name for name in _CALL_LOG.columns if name not in left_out]
+    where = "WHERE (?1 IS NULL OR site_id = ?1) AND (?2 OR corrected_at IS NULL)"
+    return read_table(inventory.connection, _CALL_LOG, where, [site_id, with_corrected], names)
 
 
 def offers(inventory: Inventory, site_id: str | None = None) -> pd.DataFrame:

@@ -15,7 +15,14 @@ from aftersun.inventory.store import dictionary, rules, trail
 from aftersun.inventory.store.dictionary import BOOLEAN, DATE, NUMBER, Column
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.sql import quoted, scalar
-from aftersun.inventory.store.tables import OTHER_TABLES, insert_frame, next_number, of_site, read_table
+from aftersun.inventory.store.tables import (
+    OTHER_TABLES,
+    STANDING_FACTS,
+    insert_frame,
+    next_number,
+    of_site,
+    read_table,
+)
 from aftersun.inventory.store.trail import Source
 from aftersun.inventory.store.upsert import upsert
 
@@ -150,7 +157,8 @@ def _put(
     previous = scalar(connection, f"SELECT {quoted(name)} FROM {quoted(table)} {where}", [key])
     newer = scalar(
         connection,
-        "SELECT count(*) FROM fact_origin WHERE table_name = ? AND row_key = ? AND column_name = ? AND learnt_on > ?",
+        f"SELECT count(*) FROM {STANDING_FACTS} "
+        "WHERE table_name = ? AND row_key = ? AND column_name = ? AND learnt_on > ?",
         [table, key, name, day],
     )
     if not newer:
@@ -217,10 +225,11 @@ def as_text(column: Column, value: Any) -> str | None:
 
 
 def facts(inventory: Inventory, site_id: str | None = None) -> pd.DataFrame:
-    """Return what was learnt, of all sites or one: the columns of ``fact_origin`` and ``replaced``.
+    """Return what was learnt, of all sites or one: the columns of ``fact_origin``, ``replaced`` and ``corrected``.
 
-    ``replaced`` is true where the inventory now says something else, by a later fact or a table that was loaded since;
-    prices have dates of their own and are never marked.
+    ``corrected`` is true of what came from an entry that was corrected, ``replaced`` where the inventory now says
+    something else, by a later fact or a table that was loaded since; prices have dates of their own and are never
+    marked so.
     """
     learnt = read_table(inventory.connection, _FACT_ORIGIN, *of_site(site_id))
     replaced = pd.Series(False, index=learnt.index)
@@ -231,4 +240,5 @@ def facts(inventory: Inventory, site_id: str | None = None) -> pd.DataFrame:
         rows = inventory.connection.execute(f"SELECT {quoted(key)}, {quoted(str(name))} FROM {quoted(str(table))}")
         now = {row_key: as_text(fact_columns()[str(name)], value) for row_key, value in rows.fetchall()}
         replaced.loc[group.index] = group["row_key"].map(now).astype("string").ne(group["value"]).fillna(True)
-    return learnt.assign(replaced=replaced)
+    wrong = inventory.connection.execute("SELECT entry FROM call_log WHERE corrected_at IS NOT NULL").df()["entry"]
+    return learnt.assign(replaced=replaced, corrected=learnt["entry"].isin(wrong))

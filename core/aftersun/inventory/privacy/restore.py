@@ -21,7 +21,7 @@ from aftersun.inventory.store.private import real_file
 from aftersun.inventory.store.pseudonyms import add_keys, stored_key, stored_keys
 from aftersun.inventory.store.refusals import refusal
 from aftersun.inventory.store.sql import of_the_file, quoted
-from aftersun.inventory.store.tables import OTHER_TABLES, insert_frame, next_number
+from aftersun.inventory.store.tables import OTHER_TABLES, STANDING_CALLS, insert_frame, next_number
 from aftersun.inventory.store.trail import CHANGE, Source
 from aftersun.inventory.store.upsert import upsert
 
@@ -96,7 +96,7 @@ def _known_to(replaced: duckdb.DuckDBPyConnection) -> _Known | None:
             replaced.execute("SELECT kind, hash, erased_on FROM erased").fetchall(),
             stored_keys(replaced),
             given_numbers(replaced),
-            replaced.execute("FROM call_log WHERE list_contains(?, outcome) ORDER BY entry", [_HOLDING]).df(),
+            replaced.execute(f"FROM {STANDING_CALLS} AND list_contains(?, outcome) ORDER BY entry", [_HOLDING]).df(),
             replaced.execute(
                 "SELECT customer_id, contact_allowed, contact_basis, on_register FROM customer "
                 "JOIN contact USING (customer_id) WHERE contact_allowed IS FALSE OR on_register"
@@ -139,7 +139,9 @@ def _carry(known: _Known, copy: duckdb.DuckDBPyConnection, source: Source) -> No
 
 def _carry_calls(calls: pd.DataFrame, copy: duckdb.DuckDBPyConnection) -> None:
     """Add the entries that the copy's log lacks, also of sites and customers that it has not: they may come back."""
-    known = set(copy.execute(f"SELECT {', '.join(_TELLING)} FROM call_log").df().itertuples(index=False, name=None))
+    known = set(
+        copy.execute(f"SELECT {', '.join(_TELLING)} FROM {STANDING_CALLS}").df().itertuples(index=False, name=None)
+    )
     new = [row not in known for row in calls[_TELLING].itertuples(index=False, name=None)]
     rows = calls[pd.Series(new, index=calls.index, dtype=bool)].reset_index(drop=True)
     first = next_number(copy, "call_log", "entry")

@@ -9,7 +9,7 @@ from aftersun.inventory.store.refusals import refusal
 from aftersun.inventory.store.sql import quoted
 
 # The days that count, by table: contact, offers, work done on the customer's systems.
-_BY_CUSTOMER = {"customer": ("last_contact_on",), "call_log": ("called_on",)}
+_BY_CUSTOMER = {"customer": ("last_contact_on",), "call_log": ("CASE WHEN corrected_at IS NULL THEN called_on END",)}
 _BY_SITE = {
     "site": ("commissioned_on", "connectors_renewed_on"),
     "offer_made": ("made_on",),
@@ -26,7 +26,7 @@ def untouched(inventory: Inventory, years: int, today: date) -> list[tuple[str, 
     if years < 1:
         raise refusal("too_few_years")
     days = [
-        f"SELECT customer_id, {name}::DATE AS on_day FROM {table}"
+        f"SELECT customer_id, ({name})::DATE AS on_day FROM {table}"
         for table, names in _BY_CUSTOMER.items()
         for name in names
     ]

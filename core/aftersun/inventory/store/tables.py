@@ -101,6 +101,12 @@ RUN_TABLES: Mapping[str, Table] = _from_file("run_tables.csv")
 OTHER_TABLES: Mapping[str, Table] = _from_file("tables.csv")
 """Loads, rejects, weather years, runs, calls and what they taught, letters, who was erased."""
 
+STANDING_CALLS = "call_log WHERE corrected_at IS NULL"
+"""The SQL of the entries of the call log that count."""
+STANDING_FACTS = (
+    "fact_origin ANTI JOIN (SELECT entry FROM call_log WHERE corrected_at IS NOT NULL) AS corrected USING (entry)"
+)
+"""The SQL of what was learnt otherwise than from an entry that was corrected."""
 NEWEST_FIRST = "finished_at DESC, started_at DESC, run_id DESC"
 LATEST_RANKING = f"""
 CREATE OR REPLACE VIEW latest_ranking AS

@@ -6,6 +6,7 @@ Rows are only ever added. An erasure alone takes rows out: those about whom it e
 from __future__ import annotations
 
 import getpass
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any
@@ -35,16 +36,20 @@ class Source:
     stated_on: date | None = None
 
 
+def user() -> str:
+    """Return the name of the user at the computer, "" without one."""
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError):
+        return ""
+
+
 def head(connection: duckdb.DuckDBPyConnection, source: Source) -> dict[str, Any]:
     """Return what every row of one change has in common, its number included."""
-    try:
-        user = getpass.getuser()
-    except (OSError, KeyError):  # no name for this process's user
-        user = ""
     return {
         "change": next_number(connection, CHANGE.name, "change"),
         "changed_at": datetime.now(UTC).replace(tzinfo=None),
-        "changed_by": user,
+        "changed_by": user(),
         "command": source.command,
         "source": source.name,
     }
@@ -70,9 +75,32 @@ def changes(inventory: Inventory, row_key: str | None = None, conflicts: bool = 
     return read_table(inventory.connection, CHANGE, where, [row_key, conflicts])
 
 
+def net_changes(inventory: Inventory, after: int) -> dict[tuple[str, str, str], tuple[str, str]]:
+    """Return by table, row_key and column what a cell said before the changes after that number and what it says now.
+
+    Texts are as in the trail, "" = not known. Cells of rows that were added are not among them.
+    """
+    cells: dict[tuple[str, str, str], tuple[str, str]] = {}
+    for table, key, column, before, now in _applied(inventory, after):
+        if column:
+            cells[table, key, column] = cells.get((table, key, column), (before, ""))[0], now
+        else:  # also one that had been taken out
+            cells = {cell: texts for cell, texts in cells.items() if cell[:2] != (table, key)}
+    return {cell: (before, now) for cell, (before, now) in cells.items() if before != now}
+
+
 def dangers_ended(inventory: Inventory, after: int) -> list[tuple[str, str]]:
     """Return row_key and column of the dangers that changes after that number took from the record."""
-    taken = read_table(inventory.connection, CHANGE, "WHERE change > ? AND applied", [after])
-    marked = {(*place, value) for place, value in dictionary.dangers().items()}
-    rows = zip(taken["row_key"], taken["table_name"], taken["column_name"], taken["before"], strict=True)
-    return [(key, column) for key, table, column, before in rows if (table, column, before) in marked]
+    ended: dict[tuple[str, str], bool] = {}
+    for table, key, column, before, now in _applied(inventory, after):
+        danger = dictionary.dangers().get((table, column))
+        if danger is not None and (before == danger or (key, column) in ended):
+            ended[key, column] = now != danger
+    return [cell for cell, gone in ended.items() if gone]
+
+
+def _applied(inventory: Inventory, after: int) -> Iterator[tuple[str, str, str, str, str]]:
+    """Return table, row_key, column, before and after of the changes after that number, "" for what is not known."""
+    rows = read_table(inventory.connection, CHANGE, "WHERE change > ? AND applied", [after])
+    texts = rows[["table_name", "row_key", "column_name", "before", "after"]].fillna("")
+    return texts.itertuples(index=False, name=None)

@@ -23,6 +23,7 @@ from aftersun.inventory.store.dictionary import (
 )
 from aftersun.inventory.store.refusals import refusal
 from aftersun.inventory.store.sql import literal, quoted, registered, scalar
+from aftersun.inventory.store.tables import STANDING_FACTS
 from aftersun.inventory.store.trail import Source
 
 _MEASURED = "reading"  # each row is a measurement, replaced as a whole and added by the thousand
@@ -164,7 +165,7 @@ def _give_way(connection: duckdb.DuckDBPyConnection, table: str, source: Source)
             f"""
             UPDATE difference SET applied = false, learnt_on = fact.learnt_on
             FROM (
-                SELECT {key} AS fact_key, column_name, value, learnt_on FROM fact_origin WHERE table_name = ?1
+                SELECT {key} AS fact_key, column_name, value, learnt_on FROM {STANDING_FACTS} WHERE table_name = ?1
                 QUALIFY row_number() OVER (
                     PARTITION BY {key}, fact_origin.column_name ORDER BY fact_origin.learnt_on DESC, fact DESC) = 1
             ) AS fact

@@ -13,6 +13,7 @@ import pytest
 
 from aftersun.inventory.loading.load import LoadReport, load_file
 from aftersun.inventory.log import call_log
+from aftersun.inventory.log.corrections import correct_call
 from aftersun.inventory.log.letters import given_numbers, reserve
 from aftersun.inventory.privacy.customer_rows import erase
 from aftersun.inventory.privacy.restore import restore
@@ -98,6 +99,19 @@ def _object(path: Path, site_id: str) -> None:
     with Inventory.open(path) as inventory:
         entry = {"site_id": site_id, "called_on": "2026-03-08", "outcome": "objection"}
         call_log.record_call(inventory, entry, today=DAY)
+
+
+def test_a_corrected_objection_is_not_carried_over_and_hides_none_that_stands(path: Path) -> None:
+    _object(path, "S1")
+    with Inventory.open(path) as inventory:
+        correct_call(inventory, 1, "another house", {}, {}, withdraw=True, although_objection=True, today=DAY)
+    backup = path.with_name("backup.duckdb")
+    copy_inventory(path, backup)
+    restore(backup, path, replace=True)
+    assert _contact_rules(path)["C1"] != "objected"
+    _object(path, "S1")
+    restore(backup, path, replace=True)
+    assert _contact_rules(path)["C1"] == "objected"
 
 
 @pytest.mark.parametrize("loaded_before", [(), ("customer",)])
