@@ -229,5 +229,5 @@ def _mounting(sites: pd.DataFrame, known: pd.Series, site: npt.NDArray[np.intp])
 
 
 def _texts(column: pd.Series, unknown: str) -> Texts:
-    texts: Texts = column.astype(object).where(column.notna(), unknown).to_numpy(dtype=object)
+    texts: Texts = column.to_numpy(dtype=object, na_value=unknown)
     return texts

@@ -109,8 +109,8 @@ class Cohort:
 
     def years_since(self, dates: pd.Series) -> Floats:
         """Return years from each date to ``as_of``, never below 0; NaN where the date is unknown. Shape (S,)."""
-        days = (pd.Timestamp(self.as_of) - pd.to_datetime(dates)).dt.days
-        return np.maximum(days.to_numpy(dtype=np.float64, na_value=np.nan) / DAYS_PER_YEAR, 0.0)
+        passed = np.datetime64(self.as_of) - pd.to_datetime(dates).to_numpy()
+        return np.maximum(np.floor(passed / np.timedelta64(1, "D")) / DAYS_PER_YEAR, 0.0)
 
     def sum_by_site(self, per_array: npt.ArrayLike) -> Floats:
         """Add up a value per array (A,) to a value per site (S,)."""

@@ -56,8 +56,7 @@ class Fact:
     def chance(self, sites: pd.DataFrame, prior: float | None = None) -> Floats:
         """Return per site 1.0 where the fact is known true, 0.0 where known false, else the prior. Shape (S,)."""
         value = self.prior.mode if prior is None else prior
-        known = sites[self.id].astype("Float64").fillna(value)
-        return np.asarray(known.to_numpy(dtype=np.float64), dtype=np.float64)
+        return np.asarray(sites[self.id].to_numpy(dtype=np.float64, na_value=value))
 
 
 @dataclass(frozen=True)

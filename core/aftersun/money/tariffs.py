@@ -94,7 +94,7 @@ def yearly_bill(energy: Energy, sites: pd.DataFrame, times: pd.DatetimeIndex) ->
     generated = (on_site + exported).sum(axis=1)
     prices = _import_prices(sites, night)
 
-    rule = sites["export_rule"].astype(object).fillna(NET_BILLING).to_numpy(dtype=object)
+    rule = sites["export_rule"].to_numpy(dtype=object, na_value=NET_BILLING)
     bought = np.where((rule == GROSS_FEED_IN)[:, np.newaxis], imported + on_site, imported)
     cancelled = np.where((rule == NET_METERING)[:, np.newaxis], np.minimum(imported, exported), 0.0)
     sold = _energy_sold(rule, (exported - cancelled).sum(axis=1), generated)
@@ -162,11 +162,11 @@ def _water_fuel(backup_kwh: Floats, sites: pd.DataFrame) -> tuple[Floats, Bools]
 
     A combi boiler is taken to burn gas. Electric heaters' energy is among the imports and costs nothing here.
     """
-    heat = sites["water_heat"].astype(object)
+    heat = sites["water_heat"].to_numpy(dtype=object, na_value="")
     price = np.full(len(sites), np.nan)
-    for heater, column in _FUEL_PRICE.items():
-        price = np.where(heat == heater, _column(sites, column), price)
-    fuel_kwh = np.where(heat.isin(_ELECTRIC_WATER_HEAT), 0.0, backup_kwh)
+    for heater in set(heat) & set(_FUEL_PRICE):
+        price = np.where(heat == heater, _column(sites, _FUEL_PRICE[heater]), price)
+    fuel_kwh = np.where(np.isin(heat, _ELECTRIC_WATER_HEAT), 0.0, backup_kwh)
     return fuel_kwh * np.nan_to_num(price), np.isnan(price) & (fuel_kwh > 0.0)
 
 

@@ -6,14 +6,13 @@ import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-import pandas as pd
 import pytest
 
 from aftersun.inventory.loading.load import load_file
 from aftersun.inventory.store.file import Inventory
 
 Write = Callable[[str, str], Path]
-Contents = Callable[[Inventory], dict[str, pd.DataFrame]]
+Contents = Callable[[Inventory], dict[str, tuple[list[str], list[tuple[object, ...]]]]]
 
 LOADED = {
     "customer": "customer_id,name,phone,contact_allowed\nC1,Household A,555-0101,yes\nC2,Household B,555-0102,no\n",
@@ -73,12 +72,16 @@ def write(tmp_path: Path) -> Write:
 
 @pytest.fixture
 def contents() -> Contents:
-    """Return everything in an inventory, table by table, to compare before and after."""
+    """Return everything in an inventory, names of columns and rows by table, to compare before and after."""
 
-    def _contents(inventory: Inventory) -> dict[str, pd.DataFrame]:
+    def _contents(inventory: Inventory) -> dict[str, tuple[list[str], list[tuple[object, ...]]]]:
         names = inventory.connection.execute(
             "SELECT table_name FROM information_schema.tables WHERE table_type = 'BASE TABLE' ORDER BY table_name"
         ).fetchall()
-        return {name: inventory.connection.execute(f'SELECT * FROM "{name}" ORDER BY ALL').df() for (name,) in names}
+        found = {}
+        for (name,) in names:
+            result = inventory.connection.execute(f'SELECT * FROM "{name}" ORDER BY ALL')
+            found[name] = ([column[0] for column in result.description], result.fetchall())
+        return found
 
     return _contents

@@ -84,19 +84,25 @@ def calibrate(cohort: Cohort, plant: Plant, readings: Checked) -> Calibration:
     produced = readings.of(PRODUCTION)
     by_site = dict(iter(produced.groupby("site_id")))
     metered = np.flatnonzero(cohort.sites.index.isin(list(by_site)))
+    rows = [dict(_NOTHING_KNOWN) for _ in cohort.sites.index]
+    factor = np.ones(len(cohort))
+    if not len(metered):
+        return Calibration(_as_evidence(rows, cohort), factor)
     part, part_plant = cohort.take(metered), plant.take(metered, cohort.array_rows(metered))
     energy = simulate(part, part_plant)
     zero_days = _zero_days(part, part_plant, produced)
     clock_faults = readings.sites_with(CLOCK, SUMMER_TIME)
-    rows = [dict(_NOTHING_KNOWN) for _ in cohort.sites.index]
     for site, site_id in enumerate(part.sites.index):
         row = rows[metered[site]]
         row["zero_day_share"] = zero_days.get(site_id, np.nan)
         row |= _evidence(part, part_plant, energy, site, by_site[site_id], site_id not in clock_faults)
-    evidence = pd.DataFrame(rows, columns=list(EVIDENCE_COLUMNS), index=cohort.sites.index)
-    factor = np.ones(len(cohort))
+    evidence = _as_evidence(rows, cohort)
     factor[metered] = _dc_factors(part, part_plant, energy, evidence.iloc[metered])
     return Calibration(evidence, factor)
+
+
+def _as_evidence(rows: list[dict[str, object]], cohort: Cohort) -> pd.DataFrame:
+    return pd.DataFrame(rows, columns=list(EVIDENCE_COLUMNS), index=cohort.sites.index)
 
 
 @dataclass(frozen=True, eq=False)

@@ -86,6 +86,8 @@ def with_own_load(cohort: Cohort, readings: Checked) -> Cohort:
     Shapes are further rows of ``load_shapes``. A site whose clock is doubted keeps the standard shape. Measured
     demand, like the column it replaces, includes electric water heating.
     """
+    if readings.intervals.empty:
+        return cohort
     doubted = readings.sites_with("clock")
     shapes: list[Floats] = []
     row = cohort.sites["load_shape"].to_numpy(dtype=np.intp).copy()

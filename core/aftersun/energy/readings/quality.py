@@ -7,6 +7,7 @@ Nothing is changed in silence and nothing is dropped.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -61,7 +62,10 @@ def check_readings(cohort: Cohort, readings: pd.DataFrame) -> Checked:
     ``readings`` has the dictionary's columns of table reading, moments in the standard time of the cohort's station.
     Readings of other sites are left out.
     """
-    frame = as_intervals(readings[readings["site_id"].isin(cohort.sites.index)])
+    mine = readings[readings["site_id"].isin(cohort.sites.index)]
+    if mine.empty:
+        return _nothing_read()
+    frame = as_intervals(mine)
     if frame.empty:
         frame = frame[list(INTERVAL_COLUMNS)]
         return Checked(frame, frame.assign(finding=""), _no_findings())
@@ -82,6 +86,13 @@ def check_readings(cohort: Cohort, readings: pd.DataFrame) -> Checked:
         pd.concat(aside, ignore_index=True),
         pd.concat(findings, ignore_index=True),
     )
+
+
+@cache
+def _nothing_read() -> Checked:
+    dtypes = {"site_id": "object", "meter": "object", "hours": "float64", "kwh": "float64"}
+    frame = pd.DataFrame({name: pd.Series(dtype=dtypes.get(name, "datetime64[us]")) for name in INTERVAL_COLUMNS})
+    return Checked(frame, frame.assign(finding=""), _no_findings())
 
 
 def as_intervals(readings: pd.DataFrame) -> pd.DataFrame:

@@ -68,14 +68,16 @@ def upsert(connection: duckdb.DuckDBPyConnection, table: str, rows: pd.DataFrame
     parts = {
         stored: [c for c in entries if c.name in rows and not c.key] for stored, entries in stored_tables(table).items()
     }
-    _find_differences(connection, table, parts)
+    _find_differences(connection, table, parts if added < len(rows) else {})
     conflicts = _give_way(connection, table, source)
     changed = int(
         scalar(connection, "SELECT count(DISTINCT row_label) FROM difference WHERE applied AND column_name IS NOT NULL")
     )
     new_conflicts = _keep_trail(connection, table, source)
     for stored, rest in parts.items():
-        _write(connection, stored, key_columns(table), rest)
+        if changed:
+            _change(connection, stored, key_columns(table), rest)
+        _add(connection, stored, key_columns(table), rest)
     connection.execute("DROP TABLE incoming")
     connection.execute("DROP TABLE difference")
     return Upserted(Counts(added, changed, len(rows) - added - changed), conflicts, new_conflicts)
@@ -174,11 +176,12 @@ def _give_way(connection: duckdb.DuckDBPyConnection, table: str, source: Source)
             """,
             [table, source.stated_on],
         )
-        for (owner, name), value in dangers().items():
+        values = {name: value for (owner, name), value in dangers().items() if owner == table}
+        if values:
             connection.execute(
                 "UPDATE difference SET applied = false, learnt_on = NULL "
-                "WHERE ? = ? AND column_name = ? AND before = ?",
-                [owner, table, name, value],
+                "WHERE before = map_extract_value(?::MAP(VARCHAR, VARCHAR), column_name)",
+                [values],
             )
     conflicts = connection.execute(
         "SELECT row_label AS row, column_name, learnt_on FROM difference WHERE NOT applied ORDER BY ALL"
@@ -214,12 +217,15 @@ def _keep_trail(connection: duckdb.DuckDBPyConnection, table: str, source: Sourc
     return int(scalar(connection, "SELECT count(*) FROM difference WHERE NOT applied"))
 
 
-def _write(connection: duckdb.DuckDBPyConnection, stored: str, keys: tuple[str, ...], rest: list[Column]) -> None:
+def _change(connection: duckdb.DuckDBPyConnection, stored: str, keys: tuple[str, ...], rest: list[Column]) -> None:
     same = " AND ".join(f"{quoted(stored)}.{quoted(key)} = incoming.{quoted(key)}" for key in keys)
     if rest:
         sets = ", ".join(f"{quoted(c.name)} = {_new(stored, c)}" for c in rest)
         differs = " OR ".join(f"{quoted(stored)}.{quoted(c.name)} IS DISTINCT FROM {_new(stored, c)}" for c in rest)
         connection.execute(f"UPDATE {quoted(stored)} SET {sets} FROM incoming WHERE {same} AND ({differs})")
+
+
+def _add(connection: duckdb.DuckDBPyConnection, stored: str, keys: tuple[str, ...], rest: list[Column]) -> None:
     names = ", ".join(map(quoted, (*keys, *(c.name for c in rest))))
     connection.execute(
         f"INSERT INTO {quoted(stored)} ({names}) SELECT {names} FROM incoming "

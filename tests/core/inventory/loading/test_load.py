@@ -184,7 +184,7 @@ def test_header_faults_are_all_named(inventory: Inventory, write: Write, content
         "column element_kw occurs 2 times",
     ):
         assert part in message
-    _assert_same(before, contents(inventory))
+    assert contents(inventory) == before
 
 
 def test_unknown_table(inventory: Inventory, write: Write) -> None:
@@ -228,12 +228,6 @@ def test_parquet(loaded: Inventory, tmp_path: Path) -> None:
     assert [line for line, _, _ in _problems(loaded)] == [2, 3]
 
 
-def _assert_same(before: dict[str, pd.DataFrame], after: dict[str, pd.DataFrame]) -> None:
-    assert before.keys() == after.keys()
-    for name, frame in before.items():
-        pd.testing.assert_frame_equal(frame, after[name], obj=name)
-
-
 def test_same_file_again_changes_nothing(loaded: Inventory, write: Write, contents: Contents) -> None:
     path = write("s.csv", SITE + "S1,C1,41,0\nS5,C1,x,0\nS6,C7,1,1\nS7,C1\nS8,C1,1,2\nS8,C1,1,3\n,C1,1,1\n,C1,1,1\n")
     first = load_file(loaded, "site", path)
@@ -243,7 +237,7 @@ def test_same_file_again_changes_nothing(loaded: Inventory, write: Write, conten
     assert (again.added, again.changed, again.unchanged, again.rejected) == (0, 0, 1, 7)
     assert again.load_id is None
     assert again.problems == first.problems
-    _assert_same(before, contents(loaded))
+    assert contents(loaded) == before
 
 
 def test_failure_midway_changes_nothing(
@@ -257,7 +251,7 @@ def test_failure_midway_changes_nothing(
     monkeypatch.setattr(load_module, "_log", broken)  # the last step, after rows and rejects are written
     with pytest.raises(AftersunError, match="disk is full"):
         load_file(loaded, "site", write("s.csv", SITE + "S1,C1,41,0\nS9,C1,41,0\nS8,C1,x,0\n"))
-    _assert_same(before, contents(loaded))
+    assert contents(loaded) == before
 
 
 def test_problems_shown_are_bounded(loaded: Inventory, write: Write) -> None:

@@ -101,8 +101,7 @@ def test_entries_that_cannot_be_right_are_refused_by_column_and_rule(loaded, con
     with pytest.raises(AftersunError, match=said) as refused:
         record_call(loaded, {**defaults, **entry}, today=TODAY)
     assert SECRET not in f"{refused.value} {refused.value.hint}"
-    after = contents(loaded)
-    assert all(before[name].equals(after[name]) for name in before)
+    assert contents(loaded) == before
 
 
 def test_facts_of_a_call_are_in_the_inventory_with_day_and_origin(loaded: Inventory) -> None:
@@ -146,8 +145,7 @@ def test_one_bad_fact_and_nothing_of_the_entry_is_stored(loaded, contents, facts
     with pytest.raises(AftersunError, match=said) as refused:
         call(loaded, "objection", facts={"occupants": "3", **facts})
     assert SECRET not in f"{refused.value} {refused.value.hint}"
-    after = contents(loaded)
-    assert all(before[name].equals(after[name]) for name in before)
+    assert contents(loaded) == before
 
 
 def test_choices_and_range_are_in_the_hint(loaded: Inventory) -> None:
@@ -166,8 +164,7 @@ def test_a_failure_while_facts_are_stored_leaves_nothing(loaded, contents, monke
     monkeypatch.setattr(learnt_facts, "store_facts", broken)
     with pytest.raises(RuntimeError, match="stop"):
         call(loaded, "done", retrofit="bird_mesh", facts={"storeys": "2"})
-    after = contents(loaded)
-    assert all(before[name].equals(after[name]) for name in before)
+    assert contents(loaded) == before
 
 
 def test_array_facts_need_their_array_where_there_are_several_or_none(loaded: Inventory, write) -> None:
@@ -303,8 +300,7 @@ def test_rejects_are_mended_and_loaded_as_they_are_and_again_changes_nothing(loa
     before = contents(loaded)
     again = load_calls(loaded, path, rejects=path.with_name("again.csv"), today=TODAY)
     assert (again.recorded, again.known, again.rejected) == (0, 2, 2)
-    after = contents(loaded)
-    assert all(before[name].equals(after[name]) for name in before)
+    assert contents(loaded) == before
 
 
 def test_a_rejects_file_that_exists_is_not_overwritten_and_nothing_is_stored(loaded, write, contents) -> None:
@@ -313,8 +309,7 @@ def test_a_rejects_file_that_exists_is_not_overwritten_and_nothing_is_stored(loa
     with pytest.raises(AftersunError, match="exists already"):
         load_calls(loaded, path, today=TODAY)
     assert there.read_text() == "mine"
-    after = contents(loaded)
-    assert all(before[name].equals(after[name]) for name in before)
+    assert contents(loaded) == before
 
 
 def test_rows_of_wrong_width_and_repeated_rows_are_rejected(loaded, write) -> None:
