@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -234,15 +234,53 @@ def backup(
     inventory: InventoryFile,
     to: Annotated[Path, option("inventory.backup_to")],
     replace: Replace = False,
+    keep: Annotated[int | None, option("inventory.keep_copies", min=1)] = None,
 ) -> None:
     """Write a checked copy of an inventory; others may read it meanwhile. Keep it somewhere else.
 
-    Example: aftersun inventory backup company.duckdb --to company-backup.duckdb
+    With --keep it is for the clock: --to is a folder, the day is in the copy's name, and older copies than so many go.
+
+    Example: aftersun inventory backup company.duckdb --to copies --keep 14
     """
     from aftersun.inventory.store.backup import copy_inventory
+    from aftersun.inventory.store.copies import keep_copies, note_copy
 
-    done = copy_inventory(inventory, to, replace)
+    if keep is None:
+        done = copy_inventory(inventory, to, replace)
+    else:
+        kept = keep_copies(inventory, to, keep, date.today())
+        done, to = kept.copied, kept.path
+    noted = note_copy(inventory)
     terminal.result(f"Wrote {to}: {done.rows:,} rows of {len(done.tables)} tables, {_size(done.size)}, compared.")
+    if keep is not None:
+        terminal.result(*(f"Removed {path}." for path in kept.removed))
+        terminal.message(*(f"Left {path}: it is damaged or a copy of another inventory." for path in kept.foreign))
+    if not noted:
+        terminal.message(f"That a copy was made could not be noted in {inventory}: it is in use, read-only or older.")
+
+
+@app.command()
+def drill(
+    inventory: InventoryFile,
+    copies: Annotated[Path, option("inventory.copies")],
+    json: AsJson = False,
+) -> None:
+    """Try whether a copy can be restored: beside the inventory, compared table by table, and removed again.
+
+    Example: aftersun inventory drill company.duckdb --copies copies
+    """
+    from aftersun.inventory.store.copies import drill as drill_restore
+
+    done = drill_restore(inventory, copies)
+    tables = f"{done.copied.rows:,} rows of {len(done.copied.tables)} tables"
+    lines = [f"{done.copy} can be restored: {tables}, the same as in the copy by number and checksum."]
+    lines += [
+        f"{table}: {then:,} rows in the copy, {now:,} in the inventory"
+        + (", which say something else." if then == now else ".")
+        for table, (then, now) in done.differences.items()
+    ]
+    since = "The rest is as in the inventory." if done.differences else "All of it is as in the inventory."
+    terminal.answer(json, done, *lines, since)
 
 
 @app.command()

@@ -59,7 +59,7 @@ def make(
     order = Order(tuple(only or ()), tuple(settings or ()), company, plugins_from)
     with terminal.progress("writing letters") as progress:
         report = make_letters(inventory, sites or first, choices, order, _folder(to, inventory), date.today(), progress)
-    show_report(report, json)
+    show_report(inventory, report, json)
 
 
 @app.command()
@@ -86,7 +86,7 @@ def notice(
     order = Order(tuple(only or ()), tuple(settings or ()), company, plugins_from)
     with terminal.progress("writing notices") as progress:
         report = make_notices(inventory, sites or [], everyone, order, _folder(to, inventory), date.today(), progress)
-    show_report(report, json)
+    show_report(inventory, report, json)
 
 
 @app.command("list")

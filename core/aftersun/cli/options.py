@@ -33,7 +33,8 @@ Workers = Annotated[int, option("options.workers", min=1, show_default=True)]
 def opened(path: Path, read_only: bool = True) -> Iterator[Inventory]:
     """Open an inventory while the block runs, to be read or, without ``read_only``, to be changed.
 
-    A danger that the block took from the record is told: no command does that in silence.
+    A danger that the block took from the record is told: no command does that in silence. Who writes is told that no
+    copy was made for long.
     """
     from aftersun.inventory.store import trail
     from aftersun.inventory.store.file import Inventory
@@ -42,8 +43,21 @@ def opened(path: Path, read_only: bool = True) -> Iterator[Inventory]:
         before = 0 if read_only else trail.newest(inventory)
         yield inventory
         ended = [] if read_only else trail.dangers_ended(inventory, before)
+        if not read_only:
+            remind_of_copy(inventory)
     for key, column in ended:
         terminal.message(f"A danger is no longer on record: {column} of {key}. What it said is in 'inventory changes'.")
+
+
+def remind_of_copy(inventory: Inventory) -> None:
+    """Say in one line if a checked copy of an inventory that was just written to is due."""
+    from aftersun.inventory.store.copies import copy_is_due, last_copy
+
+    if copy_is_due(inventory):
+        last = last_copy(inventory)
+        since = f"since {last:%Y-%m-%d}" if last else "yet"
+        again = f"'aftersun inventory backup {inventory.path} --to FOLDER --keep 14'"
+        terminal.message(f"No checked copy of {inventory.path.name} was made {since}: {again} makes one.")
 
 
 @contextmanager

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 from aftersun.cli.declaring import flag, option
-from aftersun.cli.options import AsJson, InventoryFile, PluginFolder, SwitchedOffBy
+from aftersun.cli.options import AsJson, InventoryFile, PluginFolder, SwitchedOffBy, opened, remind_of_copy
 from aftersun.cli.terminal import counted, terminal
 
 if TYPE_CHECKING:
@@ -67,14 +67,14 @@ def write(
     order = Order(tuple(only or ()), tuple(settings or ()), company, plugins_from, without_names)
     with terminal.progress("writing") as progress:
         report = write_folder(inventory, to, letters, order, date.today(), replace, progress)
-    show_report(report, json)
+    show_report(inventory, report, json)
 
 
 COMMANDS = (outputs, write)
 
 
-def show_report(report: Report, json: bool) -> None:
-    """Print what was written; remarks and failures go to stderr."""
+def show_report(inventory: Path, report: Report, json: bool) -> None:
+    """Print what was written, into the inventory too; remarks and failures go to stderr."""
     batch = report.letters
     if json:
         letters = [
@@ -103,4 +103,7 @@ def show_report(report: Report, json: bool) -> None:
             terminal.result(f"The same as issued before, byte for byte: {old} of {len(batch.letters)}.")
     terminal.message(*(f"{name} was left out: it can do nothing without names." for name in report.skipped))
     terminal.message(*report.remarks)
+    if batch.new_letters:
+        with opened(inventory) as source:
+            remind_of_copy(source)
     terminal.end_with(report.failures)

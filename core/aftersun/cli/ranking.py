@@ -19,6 +19,7 @@ from aftersun.cli.options import (
     Workers,
     newest_run,
     opened,
+    remind_of_copy,
 )
 from aftersun.cli.terminal import terminal
 
@@ -104,6 +105,7 @@ def rank(
             show_calls(view, first)
             show_summary(view)
             terminal.result("", f"Stored as run {record.run_id} in {inventory}.")
+        remind_of_copy(view.inventory)
     _end_with(record)
 
 

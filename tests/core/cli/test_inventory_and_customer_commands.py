@@ -64,6 +64,31 @@ def test_backup_and_restore(aftersun: Aftersun, company: Path) -> None:
     assert aftersun("inventory", "check", company)[0] == EXIT_DONE
 
 
+def test_a_copy_a_day_its_drill_and_the_reminder(aftersun: Aftersun, company: Path, tmp_path: Path) -> None:
+    reminder = "No checked copy of company.duckdb was made yet: "
+    log = ("log", "call", company, "S1", "--outcome", "unreached")
+    code, _, err = aftersun(*log)
+    assert (code, err.count("\n")) == (EXIT_DONE, 1)
+    assert err.startswith(reminder)
+    assert aftersun("log", "show", company).err == ""  # which only reads
+    code, out, err = aftersun("inventory", "backup", company, "--to", tmp_path / "copies", "--keep", 2)
+    assert (code, err) == (EXIT_DONE, "")
+    (copy,) = (tmp_path / "copies").iterdir()
+    assert out.startswith(f"Wrote {copy}: ")
+    assert aftersun(*log).err == ""
+    code, out, _ = aftersun("inventory", "drill", company, "--copies", tmp_path / "copies")
+    assert code == EXIT_DONE
+    assert out.startswith(f"{copy} can be restored: ")
+    assert "call_log: 1 rows in the copy, 2 in the inventory.\nThe rest is as in the inventory.\n" in out
+    drilled = json.loads(aftersun("inventory", "drill", company, "--copies", copy, "--json").out)
+    assert drilled["differences"] == {"call_log": [1, 2]}
+    assert sorted(name.name for name in tmp_path.iterdir()) == ["company.duckdb", "copies"]
+    with Inventory.open(company) as inventory:
+        inventory.connection.execute("UPDATE checked_copy SET copied_at = TIMESTAMP '2026-03-01 12:00:00'")
+    assert aftersun(*log).err.startswith("No checked copy of company.duckdb was made since 2026-03-01: ")
+    assert "555-0101" not in err
+
+
 def test_no_command_takes_a_danger_away_in_silence(aftersun: Aftersun, company: Path, tmp_path: Path) -> None:
     """Seen on a visit; the customer system's table knows nothing of it, or says no."""
     log = ("log", "fact", company, "S1", "--origin", "visit")
@@ -78,9 +103,9 @@ def test_no_command_takes_a_danger_away_in_silence(aftersun: Aftersun, company: 
             assert inventory.connection.execute("SELECT hot_connector FROM site ORDER BY site_id").fetchall()[0] == (
                 True,
             )
-    assert "danger" not in aftersun(*log, "birds_seen=no").err
+    assert "A danger" not in aftersun(*log, "birds_seen=no").err
     assert "A danger is no longer on record: hot_connector of S1" in aftersun(*log, "hot_connector=no").err
-    assert aftersun(*log, "open_string=yes").err == ""
+    assert "A danger" not in aftersun(*log, "open_string=yes").err
     clear = ("inventory", "clear", company, "site", "open_string", "S1", "--why", "wrong house")
     assert "A danger is no longer on record: open_string of S1" in aftersun(*clear).err
     code, out, _ = aftersun("inventory", "changes", company, "S1", "--json")
@@ -195,8 +220,8 @@ def test_retention_tells_numbers_and_days_only(aftersun: Aftersun, company: Path
 @pytest.mark.parametrize(
     "command",
     [
-        ("inventory", "backup"), ("inventory", "restore"), ("inventory", "prune"), ("inventory", "export"),
-        ("inventory", "clear"), ("inventory", "changes"),
+        ("inventory", "backup"), ("inventory", "drill"), ("inventory", "restore"),
+        ("inventory", "prune"), ("inventory", "export"), ("inventory", "clear"), ("inventory", "changes"),
         ("customer", "show"), ("customer", "erase"), ("customer", "retention"),
     ],
 )  # fmt: skip

@@ -37,7 +37,7 @@ _KINDS = {
     "station_id": "station",
 }
 # Tables that are about persons or about this file itself.
-_LEFT_OUT = {"contact", "reject", "load", "letter", "letter_number", "pseudonym_key", "erased"}
+_LEFT_OUT = {"contact", "reject", "load", "letter", "letter_number", "pseudonym_key", "erased", "checked_copy"}
 _ROUNDED = {  # a place must not tell a house
     "latitude": 0.1,
     "longitude": 0.1,
