@@ -21,7 +21,7 @@ import duckdb
 from aftersun.inventory.store.migrations import holds_less, is_older, migrate, newest_version, stored_version
 from aftersun.inventory.store.private import check_folder, clear_debris, put_in_place, refuse_existing, sibling, umask
 from aftersun.inventory.store.refusals import refusal
-from aftersun.inventory.store.sql import in_transaction, of_the_file, quoted, scalar
+from aftersun.inventory.store.sql import in_transaction, literal, of_the_file, quoted, scalar
 from aftersun.model.errors import AftersunError, InUse
 
 # Nothing is fetched from outside and no Python variable is read by accident.
@@ -256,11 +256,12 @@ def _check_whole(path: Path, connection: duckdb.DuckDBPyConnection) -> None:
 
 
 def _last_block(connection: duckdb.DuckDBPyConnection) -> int:
-    blocks = [scalar(connection, "SELECT max(block_id) FROM pragma_metadata_info()")]
+    parts = ["SELECT block_id, NULL AS additional_block_ids FROM pragma_metadata_info()"]
     for (table,) in connection.execute("SELECT table_name FROM duckdb_tables() WHERE schema_name = 'main'").fetchall():
-        query = "SELECT max(greatest(block_id, list_max(additional_block_ids))) FROM pragma_storage_info(?)"
-        blocks.append(scalar(connection, query, [quoted(table)]))
-    return max((block for block in blocks if block is not None), default=-1)
+        parts.append(f"SELECT block_id, additional_block_ids FROM pragma_storage_info({literal(quoted(table))})")
+    query = f"SELECT max(greatest(block_id, list_max(additional_block_ids))) FROM ({' UNION ALL '.join(parts)})"
+    last = scalar(connection, query)
+    return -1 if last is None else int(last)
 
 
 def _check_version(path: Path, connection: duckdb.DuckDBPyConnection) -> None:
