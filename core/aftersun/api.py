@@ -66,7 +66,7 @@ from aftersun.model.letter import (
     LetterYear,
 )
 from aftersun.model.output import OF_LETTER, OF_RUN, Letterhead, Output, RunView, SafetyNotes
-from aftersun.model.plant import Plant
+from aftersun.model.plant import ANY_HOUR, BOILER_HOURS, EVENING_HOUR, NIGHT_HOURS, ONE_BOOST, TWO_BOOSTS, Plant
 from aftersun.model.ranges import Assumed, Bools, Claim, Fact, Floats, Range
 from aftersun.model.tables import read_claims, read_facts, read_notes, read_ranges
 from aftersun.model.weather import Station, WeatherYear
@@ -88,22 +88,28 @@ from aftersun.wording import (
 
 __all__ = [
     "ACCESS",
+    "ANY_HOUR",
     "API_VERSION",
     "AVOIDED_RISK",
     "AVOIDED_WORK",
+    "BOILER_HOURS",
     "CAUTION",
     "DANGER",
     "DOES_NOT_FIT",
     "ENGLISH",
+    "EVENING_HOUR",
     "FITS",
     "INSPECTION",
     "LABOUR",
     "MATERIAL",
+    "NIGHT_HOURS",
     "OFFERED",
     "OF_LETTER",
     "OF_RUN",
+    "ONE_BOOST",
     "STANDING",
     "SURVEY_FIRST",
+    "TWO_BOOSTS",
     "WARNING",
     "About",
     "AftersunError",

@@ -6,6 +6,10 @@ The plugin puts the controller and its element into the plant; the hourly balanc
 take, and the tariff what that is worth: each kWh of heat saves ``fuel price / efficiency`` and gives up the export
 price. Heat from a cheap fuel can be worth less than the export it replaces: then the answer is negative, and stays so.
 
+A diverter sits in series with the element. Once it is fitted, an element that heated at any hour takes from the grid
+only a daily boost of the whole store to 60 C, as hygiene asks: late in the afternoon, and before the morning too where
+the store does not last a day. A boiler keeps its hours or, the other way to do it, heats one hour in the evening.
+
 Where an element heats the water at any hour and the tariff has a cheap night, a timer is the rival, alone or with the
 diverter; of each site the one that is worth most counts. It needs a store that lasts the day.
 
@@ -14,11 +18,13 @@ a diverter; a battery is asked about here, since the hourly balance fills it fir
 
 Known limits
 ------------
-The present heater keeps its hours and its thermostat, as hygiene asks, so that a boiler that heats each morning and
-evening leaves little to the sun. Appendix G4, which knows neither hours nor the size of the store, credits more: a
-typical home reaches 75 to 100 % of it where a night heater leaves the day to the sun, 60 to 100 % with such a boiler.
-The element is taken to heat the whole store; one near the top reaches a part. The night heater runs from midnight to
-five, whatever the hours of the tariff. No independent trial that measured the savings in several homes was found.
+Of what Appendix G4 credits, which knows neither hours nor the size of the store, a typical home saves 102 to 106 % where
+the grid gives one boost a day, 77 to 82 % with a night heater, 64 to 73 % with a boiler that heats each morning and
+evening, 103 to 105 % with one that heats one hour in the evening (stores of 150 and 210 litres, 51.5 and 45 degrees N).
+Against a store simulated in five-minute steps and twelve layers the yearly saving is right within 10 % (within 15 %
+with two boosts a day). The element is taken to heat the whole store; one near the top reaches a part. The night heater
+runs from midnight to five, whatever the hours of the tariff. No independent trial that measured the savings in several
+homes was found.
 """
 
 from __future__ import annotations
@@ -36,7 +42,8 @@ KWH_PER_YEAR_AND_W = 8.760
 
 COMBI = "combi boiler"
 SOLAR_THERMAL = "solar thermal"
-ELECTRIC = ("immersion", "night immersion")
+IMMERSION, NIGHT = "immersion", "night immersion"
+ELECTRIC = (IMMERSION, NIGHT)
 FUEL_PRICES = {  # what the present heater burns or draws, by the column that has its price
     "gas boiler": "gas_price",
     "oil boiler": "oil_price",
@@ -57,7 +64,10 @@ DIVERTING_AT_NIGHT = "; diverting then pays only while export earns less than th
 UNHEARD = "Nothing is counted, since the store or what heats it is not known"
 
 DIVERTER, TIMER, BOTH = "diverter", "night timer instead of a diverter", "diverter and night timer"
-NIGHT = "night immersion"
+EVENING = "diverter, the boiler heats one hour in the evening"
+ONE_BOOST_A_DAY = "; from the grid the element only takes a boost to 60 C each afternoon"
+TWO_BOOSTS_A_DAY = "; from the grid the element only takes a boost to 60 C each morning and afternoon"
+BOILERS = ("gas boiler", "oil boiler", "lpg boiler")
 
 Texts = npt.NDArray[np.object_]
 
@@ -125,8 +135,15 @@ class HotWaterDiverter:
             "diverter_kw": np.minimum(power, assume["diverter_limit_kw"]),
             "standby_kwh": plant.standby_kwh + assume["standby_w"] * KWH_PER_YEAR_AND_W,
         }
-        night = _night_can_do(sites, plant, assume)
-        at_night = {"water_heat": np.where(night, NIGHT, plant.water_heat).astype(object)}
+        lasts = plant.store_litres >= assume["heated_once_least_store_days"] * plant.draw_litres_per_day
+        night = lasts & _cheaper_at_night(sites)
+        one_hour = lasts & common.equals(sites, "water_heat", *BOILERS)
+        at_any_hour = common.equals(sites, "water_heat", IMMERSION)
+        boost = np.where(lasts, api.ONE_BOOST, api.TWO_BOOSTS)
+        boosted, at_night, in_the_evening = (
+            {"heating_hours": np.where(where, hours, plant.heating_hours).astype(object)}
+            for where, hours in ((at_any_hour, boost), (night, api.NIGHT_HOURS), (one_hour, api.EVENING_HOUR))
+        )
         diverter = (
             api.CostLine(api.MATERIAL, "water_diverter", ones, "piece"),
             api.CostLine(api.LABOUR, "electrician", assume["diverter_hours"] * ones, "h"),
@@ -137,10 +154,14 @@ class HotWaterDiverter:
         )
         hot, kept = _plumbing(new_element, plant.store_max_c, assume), _plumbing(new_element, plant.store_set_c, assume)
         surplus = api.Change(
-            plant=plant.replace(**with_diverter),
+            plant=plant.replace(**with_diverter, **boosted),
             costs=(*diverter, *hot),
-            remarks=_remarks(sites, plant),
+            remarks=_remarks(sites, plant)
+            + np.where(at_any_hour, np.where(lasts, ONE_BOOST_A_DAY, TWO_BOOSTS_A_DAY), ""),
             label=DIVERTER,
+        )
+        evening = replace(
+            surplus, plant=plant.replace(**with_diverter, **in_the_evening), label=EVENING, available=one_hour
         )
         nightly = api.Change(
             plant=plant.replace(**at_night),
@@ -156,7 +177,7 @@ class HotWaterDiverter:
             remarks=_timer_remarks(sites, DIVERTING_AT_NIGHT),
             label=BOTH,
         )
-        return replace(surplus, alternatives=(nightly, both))
+        return replace(surplus, alternatives=(evening, nightly, both))
 
     def safety(self, cohort: api.Cohort) -> api.Notes:
         """Scalding, hygiene and a store under pressure, beside the work on the mains."""
@@ -189,11 +210,10 @@ def _has_night_price(sites: pd.DataFrame) -> api.Bools:
     return ~(common.unknown(sites, "night_import_price") | hours_unknown)
 
 
-def _night_can_do(sites: pd.DataFrame, plant: api.Plant, assume: api.Assumed) -> api.Bools:
-    """Tell where a timer can move all heating to a cheaper night: the store has to last the day. Shape (S,)."""
+def _cheaper_at_night(sites: pd.DataFrame) -> api.Bools:
+    """Tell where a timer can move all heating to a cheaper night. Shape (S,)."""
     cheaper = common.numbers(sites, "night_import_price") < common.numbers(sites, "import_price")
-    lasts = plant.store_litres >= assume["timer_least_store_days"] * plant.draw_litres_per_day
-    return common.equals(sites, "water_heat", "immersion") & _has_night_price(sites) & cheaper & lasts
+    return common.equals(sites, "water_heat", IMMERSION) & _has_night_price(sites) & cheaper
 
 
 def _fuel_price(sites: pd.DataFrame) -> api.Floats:

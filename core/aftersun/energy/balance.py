@@ -121,7 +121,9 @@ def _heat_water(year: Energy, weather: WeatherYear, plant: Plant, values: Mappin
 
     electric = np.flatnonzero(store & np.isin(plant.water_heat, hot_water.ELECTRIC_HEATERS))
     wanted = year.water_backup[electric]
-    at_once = np.minimum(wanted, year.exported[electric])
+    # A thermostat switches: the heater draws its full power for a part of the hour, and surplus meets a part of that.
+    met = np.minimum(year.exported[electric] / plant.heater_kw[electric].astype(np.float32)[:, None], 1)
+    at_once = wanted * met
     year.used[electric] += at_once
     year.exported[electric] -= at_once
     year.imported[electric] += wanted - at_once

@@ -112,6 +112,8 @@ def _site_columns(cohort: Cohort, values: Values) -> dict[str, Any]:
         "draw_litres_per_day": hot_water.litres_per_day(occupants, values) * values["water_draw_factor"],
         "water_heat": water_heat,
         "water_efficiency": _water_efficiency(water_heat, values),
+        "heater_kw": _heater_kw(sites, water_heat, values),
+        "heating_hours": hot_water.usual_hours(water_heat),
     }
     same_everywhere = {"standby_kwh": 0.0, "diverter_kw": 0.0, "calibration": 1.0} | {
         name: values[name]
@@ -198,6 +200,13 @@ def _water_efficiency(water_heat: Texts, values: Values) -> Floats:
     return np.select(
         [boiler, pump], [values["water_efficiency_boiler"], values["water_efficiency_heat_pump"]], default=1.0
     )
+
+
+def _heater_kw(sites: pd.DataFrame, water_heat: Texts, values: Values) -> Floats:
+    element = _numbers(sites["element_kw"])
+    element = np.where(element > 0, element, values["unknown_element_kw"])
+    immersed, pump = np.isin(water_heat, ("immersion", "night immersion")), water_heat == "heat pump"
+    return np.select([immersed, pump], [element, values["heat_pump_water_kw"]], default=values["boiler_water_kw"])
 
 
 def _chance(cohort: Cohort, name: str) -> Floats:

@@ -22,7 +22,7 @@ import pandas as pd
 
 import aftersun_datasets
 from aftersun.energy.assumptions import Float32s
-from aftersun.model.plant import Plant
+from aftersun.model.plant import ANY_HOUR, BOILER_HOURS, NIGHT_HOURS, Plant, Texts
 from aftersun.model.ranges import Floats
 from aftersun.model.weather import HOURS_PER_YEAR, WeatherYear
 
@@ -30,21 +30,21 @@ WATER_KWH_PER_L_K = 1.1628e-3  # 4.186 kJ/(kg K)
 STORES_KEPT = 1000  # 35 kB each
 
 ELECTRIC_HEATERS = ("immersion", "night immersion", "heat pump")
-# When the present heater may heat. The others have no store of their own or one that something else feeds.
-_SCHEDULES = {
-    "gas boiler": "boiler_hours",
-    "oil boiler": "boiler_hours",
-    "lpg boiler": "boiler_hours",
-    "night immersion": "night_hours",
-    "immersion": "always",
-    "heat pump": "always",
-    "district heat": "always",
+# Of each heater the usual hours. The others have no store of their own or one that something else feeds.
+_USUAL_HOURS = {
+    "gas boiler": BOILER_HOURS,
+    "oil boiler": BOILER_HOURS,
+    "lpg boiler": BOILER_HOURS,
+    "night immersion": NIGHT_HOURS,
+    "immersion": ANY_HOUR,
+    "heat pump": ANY_HOUR,
+    "district heat": ANY_HOUR,
 }
 
 
 @dataclass(frozen=True, eq=False)
 class StoreYear:
-    """One year of N stores, heat in kWh an hour, each of shape (N, H). Stores begin the year at ``store_set_c``."""
+    """One year of N stores, heat in kWh an hour, each of shape (N, H). Stores begin the year as the heater keeps them."""
 
     diverted: Floats  # heat from surplus
     backup: Floats  # heat from the present heater
@@ -54,7 +54,12 @@ class StoreYear:
 
 def has_store(plant: Plant) -> npt.NDArray[np.bool_]:
     """Tell per site whether there is a store whose present heater is known and modelled. Shape (S,)."""
-    return (plant.store_litres > 0) & np.isin(plant.water_heat, list(_SCHEDULES))
+    return (plant.store_litres > 0) & np.isin(plant.water_heat, list(_USUAL_HOURS))
+
+
+def usual_hours(water_heat: Texts) -> Texts:
+    """Return when heaters of these kinds may heat, unless something else is known; shape as given."""
+    return np.array([_USUAL_HOURS.get(kind, ANY_HOUR) for kind in water_heat], dtype=object)
 
 
 def litres_per_day(occupants: Floats, values: Mapping[str, float]) -> Floats:
@@ -88,8 +93,8 @@ def run_stores(
     """Run the stores of N sites, given by their positions (N,), through the year.
 
     ``offer`` is the heat that surplus could give, kWh an hour (N, H), or None. In each hour: standing loss at
-    the first temperature, draw, surplus up to ``store_max_c``, then the present heater up to ``store_set_c`` if it may
-    run.
+    the first temperature, draw, surplus up to ``store_max_c``, then the present heater if it may run, with no more than
+    ``heater_kw`` lets into it: up to ``store_set_c``, or in the mean half a thermostat's band less if at any hour.
     """
     month, hour_of_day = _month(weather.times, weather.station.latitude), weather.times.hour.to_numpy()
     capacity = WATER_KWH_PER_L_K * plant.store_litres[sites]  # kWh/K
@@ -99,10 +104,13 @@ def run_stores(
     cold_c = values["tap_temperature_c"] - _table("temperature_rise")
     # Heat above 0 degrees C: cold feed (12, N), what the present heater and surplus heat up to (N,).
     cold = cold_c[:, None] * capacity
-    least, full = capacity * plant.store_set_c[sites], capacity * plant.store_max_c[sites]
+    # A heater that may run at any hour starts once the store is a thermostat's band below where it stops.
+    band = np.where(plant.heating_hours[sites] == ANY_HOUR, values["thermostat_band_k"] / 2, 0.0)
+    least, full = capacity * (plant.store_set_c[sites] - band), capacity * plant.store_max_c[sites]
     need = tap_heat_kwh(weather)[:, None] * (plant.draw_litres_per_day[sites] * (1 + values["pipe_loss_share"]))
-    may_heat = np.stack([_hours_of(name) for name in plant.water_heat[sites]], axis=1)  # (24, N)
-    some_heat: list[bool] = (may_heat.sum(axis=1) > 0).tolist()
+    most = np.stack([_hours_of(name) for name in plant.heating_hours[sites]], axis=1)  # (24, N)
+    most *= plant.heater_kw[sites] * plant.water_efficiency[sites]  # heat an hour
+    some_heat: list[bool] = (most.sum(axis=1) > 0).tolist()
     offered = np.zeros_like(need) if offer is None else np.ascontiguousarray(offer.T)
 
     diverted, backup, held = (np.zeros((HOURS_PER_YEAR, len(sites))) for _ in range(3))
@@ -118,7 +126,7 @@ def run_stores(
             np.minimum(np.subtract(full, heat, out=from_surplus), surplus, out=from_surplus)
             heat += np.maximum(from_surplus, 0.0, out=from_surplus)
         if some_heat[clock]:
-            np.multiply(np.subtract(least, heat, out=from_heater), may_heat[clock], out=from_heater)
+            np.minimum(np.subtract(least, heat, out=from_heater), most[clock], out=from_heater)
             heat += np.maximum(from_heater, 0.0, out=from_heater)
         at_end[:] = heat
     held /= capacity
@@ -132,9 +140,10 @@ def present_backup(
 
     It does not depend on the roof: each distinct store is run once for a weather year.
     """
-    setting = tuple(values[name] for name in ("tap_temperature_c", "pipe_loss_share", "room_c"))
+    setting = tuple(values[name] for name in ("tap_temperature_c", "pipe_loss_share", "room_c", "thermostat_band_k"))
     # ``store_max_c`` decides nothing without surplus
-    names = ("store_litres", "store_loss_w_per_k", "store_set_c", "draw_litres_per_day", "water_heat")
+    store = ("store_litres", "store_loss_w_per_k", "store_set_c", "draw_litres_per_day")
+    names = (*store, "heater_kw", "water_efficiency", "heating_hours")
     columns = (getattr(plant, name)[sites].tolist() for name in names)
     keys = [(*row, setting) for row in zip(*columns, strict=True)]
     row_of = {key: row for row, key in enumerate(keys)}
@@ -158,6 +167,5 @@ def _table(name: str) -> Floats:
     return np.array([float(row["value"]) for row in rows])
 
 
-def _hours_of(heater: str) -> Floats:
-    schedule = _SCHEDULES[heater]
-    return np.ones(24) if schedule == "always" else _table(schedule)
+def _hours_of(hours: str) -> Floats:
+    return np.ones(24) if hours == ANY_HOUR else _table(hours)

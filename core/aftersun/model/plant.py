@@ -14,6 +14,11 @@ from aftersun.model.ranges import Floats
 
 Texts = npt.NDArray[np.object_]
 
+ANY_HOUR, BOILER_HOURS, NIGHT_HOURS = "any_hour", "boiler_hours", "night_hours"
+EVENING_HOUR, ONE_BOOST, TWO_BOOSTS = "evening_hour", "one_boost", "two_boosts"
+HEATING_HOURS = (ANY_HOUR, BOILER_HOURS, NIGHT_HOURS, EVENING_HOUR, ONE_BOOST, TWO_BOOSTS)
+"""When a water heater may heat: at any hour, or in those that a table of ``hot_water.csv`` names."""
+
 
 @dataclass(frozen=True, eq=False)
 class Plant:
@@ -68,6 +73,8 @@ class Plant:
     draw_litres_per_day: Floats  # hot water at the year's mean
     water_heat: Texts  # a choice of the dictionary's site.water_heat
     water_efficiency: Floats  # heat out per energy in of the present heater
+    heater_kw: Floats  # greatest power that goes into the present heater
+    heating_hours: Texts  # when it may heat: one of HEATING_HOURS
 
     def __post_init__(self) -> None:
         for column in fields(self):

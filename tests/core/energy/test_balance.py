@@ -109,6 +109,19 @@ def test_electricity_for_water_is_bought_or_used_at_once(make_cohort: Any) -> No
     assert water[0] == pytest.approx(2.5 * water[1], rel=1e-5)
 
 
+def test_a_switched_element_meets_only_a_part_of_its_power_from_the_sun(make_cohort: Any) -> None:
+    # By hand: with a surplus of 1 kW an element of 3 kW that heats for e / 3 of the hour draws a third of e from it.
+    facts = {"water_store_litres": 150.0, "occupants": 3, "water_heat": "immersion"}
+    cohort = make_cohort(*(facts | {"element_kw": power} for power in (1.0, 3.0)))
+    plant = baseline(cohort)
+    energy = simulate(cohort, plant.replace(demand_kwh=np.zeros(2)))
+    surplus = energy.used + energy.exported  # there is no other load
+    for row, power in enumerate((1.0, 3.0)):
+        met = energy.water_backup[row] * np.minimum(surplus[row] / power, 1)
+        np.testing.assert_allclose(energy.used[row], met, atol=1e-6)
+    assert energy.annual("used")[0] > 1.2 * energy.annual("used")[1]
+
+
 def test_one_site_alone_has_the_same_bits(mixed: tuple[Cohort, Plant], balance: Energy) -> None:
     cohort, plant = mixed
     fresh = replace(cohort, weather=replace(cohort.weather))

@@ -20,11 +20,13 @@ from aftersun.energy.hot_water import (
     run_stores,
     standing_loss_kwh_per_day,
     tap_heat_kwh,
+    usual_hours,
 )
 from aftersun.model.plant import Plant
 from aftersun.model.weather import WeatherYear
 
 VALUES = system_values()
+TEXTS = ("water_heat", "heating_hours")
 
 
 def stores(**columns: Any) -> Plant:
@@ -36,12 +38,15 @@ def stores(**columns: Any) -> Plant:
         "store_max_c": 65.0,
         "draw_litres_per_day": 111.0,
         "water_heat": "gas boiler",
+        "water_efficiency": 1.0,
+        "heater_kw": 100.0,
     }
     size = max(np.size(value) for value in (usual | columns).values())
     given = {
-        name: np.array(np.broadcast_to(value, size), dtype=object if name == "water_heat" else float)
+        name: np.array(np.broadcast_to(value, size), dtype=object if name in TEXTS else float)
         for name, value in (usual | columns).items()
     }
+    given.setdefault("heating_hours", usual_hours(given["water_heat"]))
     return Plant(**{column.name: np.zeros(size) for column in fields(Plant)} | given)
 
 

@@ -13,6 +13,7 @@ from aftersun.host.registry import Failure, Registry
 from aftersun.inventory.store.dictionary import columns
 from aftersun.model.codes import OFFERED
 from aftersun.model.cohort import Cohort
+from aftersun.model.plant import HEATING_HOURS
 from aftersun.money.company import Company
 from aftersun.scoring.offers.bundles import best_bundles
 from aftersun.scoring.offers.ledgers import OFFER_TABLES, month_rows, offers
@@ -72,6 +73,7 @@ def score(
 
 @cache
 def plant_texts() -> Mapping[str, frozenset[str]]:
-    """Return what the plant's columns of texts may hold: the choices of the column dictionary."""
+    """Return what the plant's columns of texts may hold: the choices of the column dictionary, "" = not known."""
     choices = {column.name: frozenset(column.choices) for table in ("site", "array") for column in columns(table)}
-    return {"mounting": choices["mounting"], "water_heat": choices["water_heat"] | {""}}  # "" = not known
+    heating_hours = frozenset(HEATING_HOURS)
+    return {"mounting": choices["mounting"], "water_heat": choices["water_heat"] | {""}, "heating_hours": heating_hours}

@@ -1,0 +1,105 @@
+"""A hot-water store in steps of five minutes and twelve layers, written for the tests alone: it shares no code with the program.
+
+Water is drawn in events, at the top, and cold water follows at the bottom. An element at the bottom heats what lies above
+it by buoyancy. Its thermostat, in the lower third, switches: on 5 K below where it goes off. Under a diverter the element
+follows the surplus and takes from the grid in the hours of a boost only. Load within the hour is gamma distributed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+
+STEPS = 12  # an hour
+LAYERS, SENSOR = 12, 3  # from the bottom
+HYSTERESIS_K = 5.0
+KWH_PER_L_K = 4.186 / 3600
+COLD_TAP_C = 45.0
+EVENT_LITRES = 6.0  # of one draw, at the tap's temperature
+MARGIN_KW, LEAST_KW = 0.05, 0.1  # of the diverter
+
+
+@dataclass(frozen=True)
+class Homes:
+    """N homes: columns (N,), what changes by the hour (H,) or (N, H) in kWh."""
+
+    generated: Floats
+    load: Floats
+    litres: Floats
+    loss_w_per_k: Floats
+    element_kw: Floats
+    draw_litres_per_day: Floats  # pipes included
+    draw_share: Floats  # of a day's draw, (24,)
+    month_factor: Floats  # on the draw, (H,)
+    cold_c: Floats  # (H,)
+    diverter: npt.NDArray[np.bool_]
+    grid_hours: npt.NDArray[np.bool_]  # in which the element may take from the grid, (24, N)
+    tap_c: float
+    room_c: float
+    set_c: float
+    max_c: float
+    evenness: float
+
+
+@dataclass(frozen=True)
+class Year:
+    """What N homes drew from the grid and sent there, kWh, and the share of the water drawn that came below 45 C."""
+
+    imported: Floats
+    exported: Floats
+    cold_share: Floats
+
+
+def run(homes: Homes, seed: int = 1) -> Year:
+    """Run the year."""
+    rng = np.random.default_rng(seed)
+    size = len(homes.litres)
+    layer = homes.litres / LAYERS
+    warm = np.full((LAYERS, size), homes.set_c)
+    lost = homes.loss_w_per_k / 1000 / LAYERS / (KWH_PER_L_K * layer) / STEPS
+    imported, exported, drawn, cold = (np.zeros(size) for _ in range(4))
+    on = np.zeros(size, dtype=bool)
+    begun = np.zeros(size)  # litres of the top layer that are drawn already
+    for hour in range(homes.load.shape[1]):
+        clock, cold_c = hour % 24, homes.cold_c[hour]
+        litres = homes.draw_litres_per_day * homes.draw_share[clock] * homes.month_factor[hour]
+        events = rng.poisson(litres / EVENT_LITRES / STEPS, (STEPS, size)) * EVENT_LITRES
+        loads = homes.load[:, hour] * rng.gamma(homes.evenness, 1 / homes.evenness, (STEPS, size))
+        for event, load in zip(events, loads, strict=True):
+            warm -= (warm - homes.room_c) * lost
+            if event.any():
+                top = warm[-1]
+                drawn += event
+                cold += event * (top < COLD_TAP_C)
+                begun += event * np.clip((homes.tap_c - cold_c) / np.maximum(top - cold_c, 1e-9), 0, 1)
+                while (gone := begun >= layer).any():
+                    warm[1:, gone] = warm[:-1, gone]
+                    warm[0, gone] = cold_c
+                    begun -= np.where(gone, layer, 0.0)
+            power = homes.generated[:, hour] - load  # kW over the step
+            spare = np.minimum(power - MARGIN_KW, homes.element_kw)
+            fed = homes.diverter & (spare >= LEAST_KW) & (warm[SENSOR] < homes.max_c)
+            heat = np.where(fed, spare, 0.0)
+            on = (warm[SENSOR] <= homes.set_c - HYSTERESIS_K) | (on & (warm[SENSOR] < homes.set_c))
+            heat = np.where(on & homes.grid_hours[clock], homes.element_kw, heat)
+            power = power - heat
+            imported += np.maximum(-power, 0.0) / STEPS
+            exported += np.maximum(power, 0.0) / STEPS
+            warm[0] += heat / STEPS / (KWH_PER_L_K * layer)
+            _rise(warm)
+    return Year(imported, exported, cold / drawn)
+
+
+def _rise(warm: Floats) -> None:
+    """Mix the lowest layer with those above it that are colder, from the bottom up, in place."""
+    total, mixing = warm[0].copy(), np.ones(warm.shape[1], dtype=bool)
+    for layer in range(1, len(warm)):
+        mixing &= total / layer > warm[layer]
+        if not mixing.any():
+            return
+        total += np.where(mixing, warm[layer], 0.0)
+        warm[: layer + 1, mixing] = (total / (layer + 1))[mixing]
