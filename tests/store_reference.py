@@ -1,8 +1,9 @@
-"""A hot-water store in steps of five minutes and twelve layers, written for the tests alone: it shares no code with the program.
+"""A hot-water store in steps of five minutes and twelve layers, for the tests alone: nothing of it is the program's.
 
-Water is drawn in events, at the top, and cold water follows at the bottom. An element at the bottom heats what lies above
-it by buoyancy. Its thermostat, in the lower third, switches: on 5 K below where it goes off. Under a diverter the element
-follows the surplus and takes from the grid in the hours of a boost only. Load within the hour is gamma distributed.
+Water is drawn in events, at the top, and cold water follows at the bottom. An element at the bottom heats what lies
+above it by buoyancy. Its thermostat, in the lower third, switches: on 5 K below where it goes off. Under a diverter the
+element follows the surplus and takes from the grid in the hours of a boost only. Load within the hour is gamma
+distributed.
 """
 
 from __future__ import annotations

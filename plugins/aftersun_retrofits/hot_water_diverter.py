@@ -18,13 +18,13 @@ a diverter; a battery is asked about here, since the hourly balance fills it fir
 
 Known limits
 ------------
-Of what Appendix G4 credits, which knows neither hours nor the size of the store, a typical home saves 102 to 106 % where
-the grid gives one boost a day, 77 to 82 % with a night heater, 64 to 73 % with a boiler that heats each morning and
-evening, 103 to 105 % with one that heats one hour in the evening (stores of 150 and 210 litres, 51.5 and 45 degrees N).
-Against a store simulated in five-minute steps and twelve layers the yearly saving is right within 10 % (within 15 %
-with two boosts a day). The element is taken to heat the whole store; one near the top reaches a part. The night heater
-runs from midnight to five, whatever the hours of the tariff. No independent trial that measured the savings in several
-homes was found.
+Of what Appendix G4 credits, which knows neither hours nor the size of the store, a typical home saves 102 to 106 %
+where the grid gives one boost a day, 77 to 82 % with a night heater, 64 to 73 % with a boiler that heats each morning
+and evening, 103 to 105 % with one that heats one hour in the evening (stores of 150 and 210 litres, at 51.5 and 45
+degrees north). Against a store simulated in five-minute steps and twelve layers the yearly saving is right within 10 %
+(within 15 % with two boosts a day). The element is taken to heat the whole store; one near the top reaches a part. The
+night heater runs from midnight to five, whatever the hours of the tariff. No independent trial that measured the
+savings in several homes was found.
 """
 
 from __future__ import annotations
@@ -65,8 +65,8 @@ UNHEARD = "Nothing is counted, since the store or what heats it is not known"
 
 DIVERTER, TIMER, BOTH = "diverter", "night timer instead of a diverter", "diverter and night timer"
 EVENING = "diverter, the boiler heats one hour in the evening"
-ONE_BOOST_A_DAY = "; from the grid the element only takes a boost to 60 C each afternoon"
-TWO_BOOSTS_A_DAY = "; from the grid the element only takes a boost to 60 C each morning and afternoon"
+ONE_BOOST_A_DAY = "; grid heat: a boost to 60 C each afternoon"
+TWO_BOOSTS_A_DAY = "; grid heat: boosts to 60 C each morning and afternoon"
 BOILERS = ("gas boiler", "oil boiler", "lpg boiler")
 
 Texts = npt.NDArray[np.object_]

@@ -44,7 +44,7 @@ _USUAL_HOURS = {
 
 @dataclass(frozen=True, eq=False)
 class StoreYear:
-    """One year of N stores, heat in kWh an hour, each of shape (N, H). Stores begin the year as the heater keeps them."""
+    """One year of N stores, heat in kWh an hour, each (N, H). Stores begin the year as the heater keeps them."""
 
     diverted: Floats  # heat from surplus
     backup: Floats  # heat from the present heater

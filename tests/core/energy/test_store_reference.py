@@ -1,4 +1,4 @@
-"""What a diverter saves, against a store simulated in five-minute steps and twelve layers that shares no code with it."""
+"""What a diverter saves, against a store of twelve layers run in five-minute steps that shares no code with it."""
 
 from __future__ import annotations
 
