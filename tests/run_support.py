@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 import re
 import shutil
+import subprocess
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import NamedTuple
@@ -92,6 +94,12 @@ def small(folder: Path, sites: int, keep: Sequence[str] = QUICK, last: str = "S0
     assert changed != text or not off
     made.company.write_text(changed, encoding="utf-8")
     return made
+
+
+def write_elsewhere(inventory: Path) -> None:
+    """Open an inventory for writing in another process, as far as it is free."""
+    code = "import duckdb, sys; duckdb.connect(sys.argv[1]).close()"
+    subprocess.run([sys.executable, "-c", code, str(inventory)], check=True, capture_output=True)
 
 
 def stored(inventory: Path, run_id: str | None = None) -> dict[str, pd.DataFrame]:

@@ -254,7 +254,7 @@ def test_full_disk_is_one_sentence(company: Path) -> None:
 def test_second_process_is_told_file_and_holder(
     aftersun: Aftersun, company: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("aftersun.inventory.store.file._LOCK_TRIES", 2)
+    monkeypatch.setattr("aftersun.inventory.store.file._LOCK_WAIT_S", 0)
     hold = "import sys, duckdb; c = duckdb.connect(sys.argv[1]); print('held', flush=True); sys.stdin.read()"
     with subprocess.Popen(
         [sys.executable, "-c", hold, str(company)], stdin=subprocess.PIPE, stdout=subprocess.PIPE

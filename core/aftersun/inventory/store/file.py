@@ -6,15 +6,17 @@ save those that a command names, without extensions, and with its configuration 
 
 from __future__ import annotations
 
+import logging
 import os
 import re
 import shutil
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, closing, contextmanager
+from os.path import samestat
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import BinaryIO, Self
 
 import duckdb
 
@@ -35,11 +37,15 @@ _CONFIG: dict[str, str | bool | int | float | list[str]] = {
 # The words of the lock on POSIX systems and on Windows; a mere "lock" may stand in the path.
 _HELD = re.compile(r"set lock on file|being used by another process", re.IGNORECASE)
 _HOLDER = re.compile(r"(?:held in (?P<program>.+?) )?\(PID (?P<pid>\d+)\)")
+_HERE = "this very process"
 _HEADERS = 3 * 4096  # bytes at the beginning of a file, before its blocks
-_LOCK_TRIES = 11
-_LOCK_PAUSE_S = 0.2
+_LOCK_WAIT_S = 10.0
+_LOCK_PAUSE_S = 0.1
+_LOCK_SILENT_S = 1.0  # most waits are shorter and not worth telling
 # What DuckDB puts beside its file: the write-ahead log, and what is left of one in a checkpoint.
 BESIDE = (".wal", ".wal.checkpoint", ".wal.recovery")
+
+_log = logging.getLogger(__name__)
 
 
 class Inventory:
@@ -81,7 +87,7 @@ class Inventory:
         Raises
         ------
         InUse
-            If another process holds the file, still after two seconds.
+            If another process holds the file, still after ten seconds.
         AftersunError
             If there is no such file, it is not an inventory, or a newer program made it.
         """
@@ -118,6 +124,35 @@ class Inventory:
             _check_version(path, connection)
             return cls(path, connection, held.pop_all())
 
+    @classmethod
+    @contextmanager
+    def copied(cls, path: Path | str) -> Iterator[tuple[Inventory, BinaryIO]]:
+        """Give a copy of an inventory to read from for long: the file is held only while it is copied.
+
+        With it comes the file that was copied, for :func:`is_still`. Where no copy may be put beside the inventory, it
+        is the inventory itself. Raises as ``open``.
+        """
+        path = Path(path)
+        with ExitStack() as held:
+            with cls.open(path, read_only=True) as original:
+                # Closed last: closing a handle takes away all locks that this process has on its file.
+                source = held.enter_context(path.open("rb"))
+                if not _may(path.parent, os.W_OK | os.X_OK):
+                    yield original, source
+                    return
+                made = held.enter_context(making(path))
+                try:
+                    with made.open("wb") as target:
+                        shutil.copyfileobj(source, target)
+                    for name, copy in zip(files_beside(path), files_beside(made), strict=True):
+                        if name.exists():
+                            shutil.copyfile(name, copy)
+                except OSError as error:
+                    raise refusal("file_trouble", path=path) from error
+                inventory = held.enter_context(cls.open(made, read_only=True))
+                inventory.path = path
+            yield inventory, source
+
     @property
     def connection(self) -> duckdb.DuckDBPyConnection:
         """The DuckDB connection, for plain SQL."""
@@ -150,6 +185,11 @@ class Inventory:
             raise refusal("reaches_out", path=self.path) from error
         if error is not None and of_the_file(error):
             raise refusal("file_trouble", path=self.path) from error
+
+
+def is_still(file: BinaryIO, path: Path | str) -> bool:
+    """Tell whether an open file is the one at a path: nothing has taken its place, or its number, meanwhile."""
+    return samestat(os.fstat(file.fileno()), Path(path).stat())
 
 
 def files_beside(path: Path) -> list[Path]:
@@ -185,26 +225,34 @@ def _check_rights(path: Path, read_only: bool) -> None:
 
 
 def _connect(path: Path, read_only: bool, may_use: Sequence[Path] = ()) -> duckdb.DuckDBPyConnection:
-    """Connect, waiting a moment if another process is about to let go of the file."""
-    for attempt in range(1, _LOCK_TRIES + 1):
+    """Connect, waiting for another process to let go of the file; for whom, is logged as a warning.
+
+    Each process that holds it is waited for anew: where several wait, none is refused as long as it is always another's
+    turn.
+    """
+    holder, since_s, said = "", 0.0, ""
+    while True:
         try:
             connection = duckdb.connect(str(path), read_only=read_only, config=_CONFIG)
         except duckdb.ConnectionException as error:  # the same file is open in this very process
-            raise _in_use(path, "", str(os.getpid())) from error
+            raise _in_use(path, _HERE) from error
         except duckdb.IOException as error:
             if not _HELD.search(str(error)):
                 raise refusal("no_inventory", path=path) from error
-            if attempt == _LOCK_TRIES:
-                holder = _HOLDER.search(str(error))
-                program, pid = (holder["program"], holder["pid"]) if holder else ("", "")
-                raise _in_use(path, Path(program or "").name, pid) from error
+            if holder != (holder := _holder(str(error))):
+                since_s = time.monotonic()
+            waited_s = time.monotonic() - since_s
+            if waited_s >= _LOCK_WAIT_S:
+                raise _in_use(path, holder) from error
+            if waited_s >= _LOCK_SILENT_S and holder != said:
+                _log.warning("waiting for %s, which uses the inventory %s", holder, path)
+                said = holder
             time.sleep(_LOCK_PAUSE_S)
         except duckdb.Error as error:
             raise refusal("no_inventory", path=path) from error
         else:
             _shut_in(connection, path, read_only, may_use)
             return connection
-    raise AssertionError("unreachable")
 
 
 def _shut_in(connection: duckdb.DuckDBPyConnection, path: Path, read_only: bool, may_use: Sequence[Path]) -> None:
@@ -212,7 +260,7 @@ def _shut_in(connection: duckdb.DuckDBPyConnection, path: Path, read_only: bool,
     if connection.execute("SELECT current_setting('lock_configuration')").fetchall()[0][0]:
         if may_use:  # a further handle in this process cannot be given more than the first one
             connection.close()
-            raise _in_use(path, "", str(os.getpid()))
+            raise _in_use(path, _HERE)
         return
     if not read_only:  # nobody else has the file: what lies here is left from a process that was killed
         shutil.rmtree(path.with_name(f"{path.name}.tmp"), ignore_errors=True)
@@ -224,9 +272,17 @@ def _shut_in(connection: duckdb.DuckDBPyConnection, path: Path, read_only: bool,
     connection.execute("SET lock_configuration = true")
 
 
-def _in_use(path: Path, program: str, pid: str) -> AftersunError:
-    holder = f"the process with PID {pid}{f' ({program})' if program else ''}" if pid else "another process"
+def _in_use(path: Path, holder: str) -> AftersunError:
     return refusal("in_use", InUse, path=path, holder=holder)
+
+
+def _holder(refused: str) -> str:
+    """Say which process DuckDB names in its error: number and program alone, as it names the user too."""
+    holder = _HOLDER.search(refused)
+    if holder is None:
+        return "another process"
+    program = f" ({Path(holder['program']).name})" if holder["program"] else ""
+    return f"the process with PID {holder['pid']}{program} on this machine"
 
 
 @contextmanager

@@ -106,7 +106,7 @@ def sibling(path: Path) -> Path:
 
 _MAKING = ".making-"
 _HERE = f"{getnode():x}"  # processes of another machine, at the same folder, cannot be seen from here
-_DEBRIS = re.compile(rf"{re.escape(_MAKING)}{_HERE}-(\d+)-[0-9a-f]{{8}}$")
+_DEBRIS = re.compile(rf"{re.escape(_MAKING)}{_HERE}-(\d+)-[0-9a-f]{{8}}(\.[.a-z]+)?$")
 
 
 def clear_debris(folder: Path) -> None:

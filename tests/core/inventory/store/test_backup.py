@@ -120,7 +120,7 @@ def test_a_log_left_over_is_not_read_into_another_file(path: Path) -> None:
 def test_a_backup_is_made_beside_readers_but_not_beside_a_writer(
     path: Path, monkeypatch: pytest.MonkeyPatch, read_only: bool
 ) -> None:
-    monkeypatch.setattr("aftersun.inventory.store.file._LOCK_TRIES", 1)
+    monkeypatch.setattr("aftersun.inventory.store.file._LOCK_WAIT_S", 0)
     code = (
         "import duckdb, sys\nc = duckdb.connect(sys.argv[1], read_only=bool(int(sys.argv[2])))\n"
         "print('open', flush=True)\nsys.stdin.read()\n"

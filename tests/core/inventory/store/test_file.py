@@ -10,8 +10,9 @@ from pathlib import Path
 
 import duckdb
 import pytest
+from run_support import write_elsewhere
 
-from aftersun.inventory.store import file, migrations
+from aftersun.inventory.store import file, migrations, private
 from aftersun.inventory.store.file import Inventory
 from aftersun.model.errors import EXIT_BAD_INPUT, EXIT_IN_USE, AftersunError, InUse
 
@@ -78,8 +79,7 @@ def test_file_held_by_another_process(tmp_path: Path, monkeypatch: pytest.Monkey
     path = tmp_path / "a.duckdb"
     Inventory.create(path).close()
     before = path.read_bytes()
-    monkeypatch.setattr(file, "_LOCK_TRIES", 2)
-    monkeypatch.setattr(file, "_LOCK_PAUSE_S", 0.01)
+    monkeypatch.setattr(file, "_LOCK_WAIT_S", 0)
     code = (
         "import sys\nfrom aftersun.inventory.store.file import Inventory\n"
         "with Inventory.open(sys.argv[1]):\n    print('open', flush=True)\n    sys.stdin.read()\n"
@@ -116,6 +116,51 @@ def test_short_wait_for_a_holder_about_to_leave(tmp_path: Path, monkeypatch: pyt
     monkeypatch.setattr(file, "_LOCK_PAUSE_S", 0.0)
     Inventory.open(path).close()
     assert len(calls) == 2
+
+
+def test_the_wait_for_a_holder_is_ten_seconds_and_says_for_whom(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    path, now = tmp_path / "a.duckdb", [100.0]
+    Inventory.create(path).close()
+
+    def busy(*_args: object, **_kwargs: object) -> None:
+        raise duckdb.IOException("Could not set lock on file: Conflicting lock is held in /bin/x (PID 7) by user Ann")
+
+    def sleep(seconds: float) -> None:
+        now[0] += seconds
+
+    monkeypatch.setattr(duckdb, "connect", busy)
+    monkeypatch.setattr(file.time, "monotonic", lambda: now[0])
+    monkeypatch.setattr(file.time, "sleep", sleep)
+    with pytest.raises(InUse) as refused:
+        Inventory.open(path)
+    assert 110 <= now[0] < 110.2
+    holder = "the process with PID 7 (x) on this machine"
+    assert str(refused.value) == f"The inventory {path} is in use by {holder}."
+    assert caplog.messages == [f"waiting for {holder}, which uses the inventory {path}"]
+
+
+def test_a_copy_is_read_while_others_write_and_nothing_of_it_is_left(tmp_path: Path) -> None:
+    path = tmp_path / "a.duckdb"
+    Inventory.create(path).close()
+    killed = (
+        "import duckdb, os, sys\nc = duckdb.connect(sys.argv[1])\n"
+        "c.execute(\"INSERT INTO customer (customer_id) VALUES ('C1')\")\nos._exit(0)\n"
+    )
+    subprocess.run([sys.executable, "-c", killed, str(path)], check=True)
+    assert path.with_name("a.duckdb.wal").exists()  # what it wrote stands there alone
+    left = tmp_path / f"a.duckdb{private._MAKING}{private._HERE}-4000000-00000000.wal"
+    left.write_text("of a copy whose maker was killed")
+    with Inventory.copied(path) as (copy, source):
+        write_elsewhere(path)
+        assert copy.connection.execute("FROM customer SELECT customer_id").fetchall() == [("C1",)]
+        assert {stat.S_IMODE(name.stat().st_mode) for name in tmp_path.iterdir()} == {0o600}
+        assert file.is_still(source, path)
+        path.replace(tmp_path / "b.duckdb")
+        Inventory.create(path).close()
+        assert not file.is_still(source, path)
+    assert {name.name for name in tmp_path.iterdir()} == {"a.duckdb", "b.duckdb"}
 
 
 def test_failed_creation_leaves_no_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
