@@ -348,8 +348,9 @@ def export(
     """
     from aftersun.documents.run_view import calls_of_all_runs
     from aftersun.inventory.privacy.export import export as export_tables
+    from aftersun.inventory.store.file import Inventory
 
-    with opened(inventory) as source:
+    with Inventory.copied(inventory) as (source, _):
         done = export_tables(source, to, kind, calls_of_all_runs(source))
     for path, rows in done.items():
         terminal.result(f"{path}  ({rows:,} rows)")

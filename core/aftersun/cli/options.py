@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, redirect_stdout
 from datetime import datetime
+from io import StringIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -33,18 +35,23 @@ Workers = Annotated[int, option("options.workers", min=1, show_default=True)]
 def opened(path: Path, read_only: bool = True) -> Iterator[Inventory]:
     """Open an inventory while the block runs, to be read or, without ``read_only``, to be changed.
 
+    What the block prints comes once the file is closed: a reader of it who pauses, say a pager, holds up nobody else.
     A danger that the block took from the record is told: no command does that in silence. Who writes is told that no
     copy was made for long.
     """
     from aftersun.inventory.store import trail
     from aftersun.inventory.store.file import Inventory
 
-    with Inventory.open(path, read_only=read_only) as inventory:
-        before = 0 if read_only else trail.newest(inventory)
-        yield inventory
-        ended = [] if read_only else trail.dangers_ended(inventory, before)
-        if not read_only:
-            remind_of_copy(inventory)
+    printed = StringIO()
+    try:
+        with Inventory.open(path, read_only=read_only) as inventory, redirect_stdout(printed):
+            before = 0 if read_only else trail.newest(inventory)
+            yield inventory
+            ended = [] if read_only else trail.dangers_ended(inventory, before)
+            if not read_only:
+                remind_of_copy(inventory)
+    finally:
+        sys.stdout.write(printed.getvalue())
     for key, column in ended:
         terminal.message(f"A danger is no longer on record: {column} of {key}. What it said is in 'inventory changes'.")
 
@@ -61,9 +68,9 @@ def remind_of_copy(inventory: Inventory) -> None:
 
 
 @contextmanager
-def newest_run(path: Path) -> Iterator[RunView]:
-    """Open an inventory to read its newest run while the block runs."""
+def stored_run(path: Path, run_id: str | None = None) -> Iterator[RunView]:
+    """Open an inventory to read a run of it, the newest unless another is named, while the block runs."""
     from aftersun.documents.run_view import RunView
 
     with opened(path) as inventory:
-        yield RunView(inventory)
+        yield RunView(inventory, run_id)

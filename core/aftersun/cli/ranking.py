@@ -17,9 +17,9 @@ from aftersun.cli.options import (
     SiteOrAll,
     SwitchedOffBy,
     Workers,
-    newest_run,
     opened,
     remind_of_copy,
+    stored_run,
 )
 from aftersun.cli.terminal import terminal
 
@@ -47,7 +47,7 @@ def demo(folder: Annotated[Path, argument("ranking.folder")], workers: Workers =
     )
     with terminal.progress("ranking") as progress:
         record = run_rank(made.inventory, Settings(made.company, made.as_of, workers=workers), progress)
-    with newest_run(made.inventory) as view:
+    with stored_run(made.inventory) as view:
         show_calls(view, 10)
         show_summary(view)
         first = first_site(view)
@@ -98,7 +98,7 @@ def rank(
     )
     with terminal.progress("ranking") as progress:
         record = run_rank(inventory, settings, progress, terminal.message)
-    with newest_run(inventory) as view:
+    with stored_run(inventory) as view:
         if json:
             terminal.json(calls_as_data(view, first))
         else:
@@ -123,7 +123,7 @@ def calls(inventory: InventoryFile, first: Count = 10, json: AsJson = False) -> 
     """
     from aftersun.cli.call_list import calls_as_data, show_calls
 
-    with newest_run(inventory) as view:
+    with stored_run(inventory) as view:
         if json:
             terminal.json(calls_as_data(view, first))
         else:
@@ -137,7 +137,7 @@ def ask(inventory: InventoryFile, site: SiteOrAll = None, json: AsJson = False) 
     """
     from aftersun.cli.questions import show_questions
 
-    with newest_run(inventory) as view:
+    with stored_run(inventory) as view:
         questions = view.questions(site)
         if json:
             about = {"run_id": view.run_id, "currency": view.currency, "may_not_be_called": view.may_not_be_called()}
@@ -160,13 +160,17 @@ def explain(
     """
     from aftersun.cli.site_report import report_as_data, show_report
     from aftersun.scoring.run.site_detail import look_closer
+    from aftersun.scoring.value.cohorts import read_portfolio
 
-    with newest_run(inventory) as view:
+    with stored_run(inventory) as view:
         view.facts(site)  # there is such a site
-        look = None
-        if not stored_only:
-            with terminal.progress("looking closer") as progress:
-                look = look_closer(view.inventory, view.run, site, progress)
+        run = view.run
+        portfolio = None if stored_only else read_portfolio(view.inventory, run.as_of, site_id=site)
+    look = None
+    if portfolio is not None:
+        with terminal.progress("looking closer") as progress:
+            look = look_closer(portfolio, run, progress)
+    with stored_run(inventory, run.run_id) as view:
         if json:
             terminal.json(report_as_data(view, site, look))
         else:
@@ -186,12 +190,16 @@ def what_if(
     """
     from aftersun.cli.what_if import comparison_as_data, show_comparison
     from aftersun.scoring.run.what_if import run_with_changes
+    from aftersun.scoring.value.cohorts import read_portfolio
 
-    with newest_run(inventory) as view:
+    with stored_run(inventory) as view:
         if site is not None:
             view.facts(site)  # there is such a site
-        with terminal.progress("computing") as progress:
-            comparison = run_with_changes(view.inventory, view.run, changes, site, progress, workers)
+        run, before = view.run, view.table("ranking", site)
+        portfolio = read_portfolio(view.inventory, run.as_of, site_id=site)
+    with terminal.progress("computing") as progress:
+        comparison = run_with_changes(portfolio, run, before, changes, progress, workers)
+    with stored_run(inventory, run.run_id) as view:
         if json:
             terminal.json(comparison_as_data(view, comparison))
         else:

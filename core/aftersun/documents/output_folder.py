@@ -5,32 +5,35 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
+from functools import wraps
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
+from typing import Any, ParamSpec
 
 from aftersun.documents import placing
-from aftersun.documents.letters.compose import Choices, Composed, compose, compose_notices
+from aftersun.documents.letters.compose import Choices, Composed, closed_to_offers, compose, compose_notices
 from aftersun.documents.letters.issue import Batch, issue
 from aftersun.documents.run_view import RunView
 from aftersun.documents.writing import Job, left_in_english, outputs_named, settings_of
 from aftersun.host.registry import Failure, find_plugins
 from aftersun.inventory.log import letters as letter_store
 from aftersun.inventory.log.letters import LetterFile
-from aftersun.inventory.store.file import Inventory
-from aftersun.model.errors import AftersunError
+from aftersun.inventory.store.file import Inventory, is_still
+from aftersun.model.errors import AftersunError, InUse
 from aftersun.model.output import OF_LETTER, Letterhead
 from aftersun.money.company import Company, load_company
 from aftersun.money.letterhead import letterhead_of, read_letterhead
 from aftersun.wording import say
 
 Progress = Callable[[int, int], None]
+Asked = ParamSpec("Asked")
 
 MANIFEST = "manifest.json"
 LETTERS = "letters"
+_ATTEMPTS = 3
 
 
 def _silent(_done: int, _total: int) -> None:
@@ -115,8 +118,11 @@ def make_notices(
 
 @contextmanager
 def _open(inventory_file: Path, order: Order, folder: Path, letters_alone: bool) -> Iterator[Job]:
-    """Open an inventory for writing from it into a folder: of letters, or of a whole run."""
-    with Inventory.open(inventory_file) as inventory, placing.workshop(folder, inside=letters_alone) as work:
+    """Copy an inventory for writing from it into a folder: of letters, or of a whole run."""
+    with (
+        Inventory.copied(inventory_file) as (inventory, copied),
+        placing.workshop(folder, inside=letters_alone) as work,
+    ):
         view = RunView(inventory)
         company, head, remarks = _letterhead(view, order.company_file)
         registry = find_plugins(company.retrofits.off, order.plugin_folder)
@@ -127,7 +133,47 @@ def _open(inventory_file: Path, order: Order, folder: Path, letters_alone: bool)
                 raise AftersunError("No output that writes letters is among these.", "'aftersun outputs' lists them.")
         settings = settings_of(order.settings, outputs)
         remarks += left_in_english(outputs, head)
-        yield Job(view, company, registry, head, outputs, settings, work, tuple(remarks))
+        yield Job(view, copied, company, registry, head, outputs, settings, work, tuple(remarks))
+
+
+class _Overtaken(InUse):
+    """What was written is out of date before it left."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "Others changed what is written here (a letter, an objection, the file) each time before it was done.",
+            "Write again; nothing was changed.",
+        )
+
+
+def _anew(write: Callable[Asked, Report]) -> Callable[Asked, Report]:
+    """Have it written once more where others overtook that."""
+
+    @wraps(write)
+    def written(*args: Asked.args, **kwargs: Asked.kwargs) -> Report:
+        for _ in range(_ATTEMPTS - 1):
+            with suppress(_Overtaken):
+                return write(*args, **kwargs)
+        return write(*args, **kwargs)
+
+    return written
+
+
+@contextmanager
+def _leaving(job: Job, batch: Batch) -> Iterator[Inventory]:
+    """Open the inventory itself for what was written to leave, unless others changed since what it was written from.
+
+    That is: who of these customers may be written to, what letters their sites have, and which file it is.
+    """
+    sites = [letter.site_id for letter in batch.letters]
+    closed, issued = closed_to_offers(job.run), letter_store.what_became_of(job.inventory, sites)
+    customers = RunView(job.inventory, job.run.run_id, letters=batch.letters).contacts()["customer_id"]
+    with Inventory.open(job.inventory.path, read_only=not batch.new_files) as inventory:
+        if not is_still(job.copied, inventory.path) or letter_store.what_became_of(inventory, sites) != issued:
+            raise _Overtaken
+        if (closed_to_offers(RunView(inventory, job.run.run_id)).keys() - closed.keys()).intersection(customers):
+            raise _Overtaken
+        yield inventory
 
 
 def _letterhead(view: RunView, given: Path | None) -> tuple[Company, Letterhead, list[str]]:
@@ -156,6 +202,7 @@ def _composed(job: Job, recipients: Sequence[str] | int, choices: Choices, made_
     return compose(job.inventory, job.run, wanted, choices, made_on, earlier, batch=True)
 
 
+@_anew
 def _issued(
     inventory_file: Path, order: Order, folder: Path, letters: Callable[[Job], Composed], progress: Progress
 ) -> Report:
@@ -167,7 +214,11 @@ def _issued(
         batch = issue(job, composed)
         made = _lay_out(batch.files, job.work / LETTERS)
         if made:
-            with placing.put_files(made, folder), job.inventory.transaction() as connection:
+            with (
+                _leaving(job, batch) as inventory,
+                placing.put_files(made, folder),
+                inventory.transaction() as connection,
+            ):
                 letter_store.keep(connection, batch.new_files, batch.new_letters)
         files = tuple((file.output, path.name) for file, path in zip(batch.files, made, strict=True))
         failures = (*job.registry.failures, *batch.failures)
@@ -176,12 +227,16 @@ def _issued(
 
 def letter_again(inventory_file: Path, number: str, letter_version: int | None, folder: Path) -> list[Path]:
     """Write the very bytes of an issued letter into a folder once more; of its newest version unless one is named."""
-    with Inventory.open(inventory_file, read_only=True) as inventory, placing.workshop(folder, inside=True) as work:
+    with Inventory.open(inventory_file, read_only=True) as inventory:
         files = letter_store.files_of(inventory, number, letter_version)
-        with placing.put_files(_lay_out(files, work / LETTERS), folder) as written:
-            return written
+    with (
+        placing.workshop(folder, inside=True) as work,
+        placing.put_files(_lay_out(files, work / LETTERS), folder) as written,
+    ):
+        return written
 
 
+@_anew
 def write_folder(
     inventory_file: Path,
     folder: Path,
@@ -234,7 +289,11 @@ def write_folder(
         progress(steps - 1, steps)
         manifest = _manifest(job, report, made, letters, order.without_names)
         (made / MANIFEST).write_text(json.dumps(manifest, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
-        with placing.put_folder(made, folder, replace_folder), job.inventory.transaction() as connection:
+        with (
+            _leaving(job, batch) as inventory,
+            placing.put_folder(made, folder, replace_folder),
+            inventory.transaction() as connection,
+        ):
             letter_store.keep(connection, batch.new_files, batch.new_letters)
         return report
 

@@ -8,6 +8,7 @@ from collections.abc import Collection, Mapping, Sequence
 from contextlib import redirect_stdout
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 from aftersun.documents.placing import is_harmless
 from aftersun.documents.run_view import RunView
@@ -24,9 +25,13 @@ _MOST_NAMED = 8  # texts
 
 @dataclass(frozen=True)
 class Job:
-    """What outputs write from: a run, the company and its letterhead, and an empty folder to work in."""
+    """What outputs write from: a run, the company and its letterhead, and an empty folder to work in.
+
+    ``run`` is of a copy of the inventory, ``copied`` the file that it was made from: others use that meanwhile.
+    """
 
     run: RunView
+    copied: BinaryIO
     company: Company
     registry: Registry
     letterhead: Letterhead
@@ -37,7 +42,7 @@ class Job:
 
     @property
     def inventory(self) -> Inventory:
-        """The inventory that the run is stored in."""
+        """The copy of the inventory, with the path of the inventory itself."""
         return self.run.inventory
 
     def write(self, output: Output, letters: Sequence[Letter] = (), personal: bool = True) -> list[Path] | Failure:

@@ -71,6 +71,11 @@ class Composed:
     remarks: tuple[str, ...]
 
 
+def closed_to_offers(view: RunView) -> dict[str, str]:
+    """Return by customer what forbids offers from the day that it is recorded, whatever the run knew."""
+    return {str(customer): str(why) for customer, why in view.contact_rules().items() if why in _AT_ONCE}
+
+
 def compose(
     inventory: Inventory,
     view: RunView,
@@ -104,8 +109,7 @@ def compose(
         raise _refused("nobody")
     if source.kept_too_little:
         raise _refused("older_run")
-    # An objection counts at once, whatever the run knew.
-    closed = {str(customer): str(why) for customer, why in view.contact_rules().items() if why in _AT_ONCE}
+    closed = closed_to_offers(view)
 
     def write(stored: Stored) -> tuple[Letter, list[str]]:
         _check_site(stored, choices, closed)

@@ -6,6 +6,7 @@ import hashlib
 import json
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
+from pathlib import Path
 
 from aftersun.documents.letters.changes import changes_between
 from aftersun.documents.letters.compose import Choices, Composed
@@ -47,7 +48,7 @@ def issue(job: Job, composed: Composed) -> Batch:
         return Batch()
     site_ids = [letter.site_id for letter in composed.letters]
     before = letter_store.newest(job.inventory, site_ids, notices=composed.letters[0].notice)
-    letters = numbered(job.inventory, composed, before, job.letterhead)
+    letters = numbered(job.inventory.path, composed, before, job.letterhead)
     files: dict[str, dict[tuple[str, int], LetterFile]] = {}  # by output
     new_files: list[LetterFile] = []
     failures: list[Failure] = []
@@ -71,18 +72,23 @@ def issue(job: Job, composed: Composed) -> Batch:
     return Batch(tuple(letters), tuple(ordered), tuple(new_files), tuple(new_letters), tuple(failures))
 
 
-def numbered(inventory: Inventory, composed: Composed, before: Mapping[str, Issued], head: Letterhead) -> list[Letter]:
+def numbered(inventory_file: Path, composed: Composed, before: Mapping[str, Issued], head: Letterhead) -> list[Letter]:
     """Return the letters with number, version and changes; one that says what the last one said is that one again.
 
     ``before`` has the last one of some sites, of the same kind: a safety notice is no version of a letter. It is not
     good enough where it has run out, is to hold until another day that was asked for, or has another letterhead. What
-    follows a letter whose offers are all settled is no version of it, but a new one.
+    follows a letter whose offers are all settled is no version of it, but a new one. The inventory is open only while
+    numbers are given.
     """
     look = _fingerprint(head)
     followed = [_followed(letter, before.get(letter.site_id), composed, look) for letter in composed.letters]
     again = [known.number for known in followed if known is not None and known.version == _UNGIVEN]
     year, new = composed.letters[0].made_on.year, followed.count(None)
-    numbers, versions = letter_store.reserve(inventory, year, new, again)
+    numbers: list[str] = []
+    versions: dict[str, int] = {}
+    if new or again:
+        with Inventory.open(inventory_file) as inventory:
+            numbers, versions = letter_store.reserve(inventory, year, new, again)
     unused = iter(numbers)
     letters: list[Letter] = []
     for letter, known in zip(composed.letters, followed, strict=True):

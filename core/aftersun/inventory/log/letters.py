@@ -88,6 +88,16 @@ def newest(inventory: Inventory, site_ids: Collection[str], *, notices: bool) ->
     }
 
 
+def what_became_of(inventory: Inventory, site_ids: Collection[str]) -> list[tuple[Any, ...]]:
+    """Return which letters these sites have and how their offers stand, to be compared with what that was before."""
+    query = """
+        SELECT number, version, output, entry, state FROM letter LEFT JOIN letter_offer USING (number, version)
+        LEFT JOIN offer_made ON offer_made.offer = entry
+        WHERE letter.site_id IN (SELECT unnest(?::VARCHAR[])) ORDER BY ALL
+    """
+    return inventory.connection.execute(query, [sorted(site_ids)]).fetchall()
+
+
 def says_the_same(letter: Letter, other: Letter) -> bool:
     """Tell whether two letters tell the customer the same, whenever and by whichever run they were made."""
     apart = {name: getattr(other, name) for name in _TOLD_APART}

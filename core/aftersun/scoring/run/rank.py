@@ -7,7 +7,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from datetime import UTC, date, datetime
 from importlib.metadata import version
-from os.path import samestat
 from pathlib import Path
 
 import duckdb
@@ -17,7 +16,7 @@ from aftersun.host.asking import LIMIT_S
 from aftersun.host.registry import Failure, Registry
 from aftersun.host.sources import program_hash, read_sources, versions
 from aftersun.inventory.runs import stored_runs
-from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.file import Inventory, is_still
 from aftersun.model.errors import AftersunError
 from aftersun.money.company import Company, load_company
 from aftersun.scoring.calls.acceptance import Beta, chance_by_offer, chance_of_yes
@@ -85,13 +84,14 @@ def rank(
             with engine_for(chunks, request.registry, request, settings.workers, settings.scheduler) as engine:
                 work_off(engine, portfolio, request, finished, progress, _GO_ON)
             record = _record(started, settings, request, portfolio, finished.failures)
+            tables = _tables(finished, portfolio, request)
             with Inventory.open(inventory_file, may_use=[folder.path]) as inventory:
-                if not samestat(os.fstat(file_read.fileno()), Path(inventory_file).stat()):
+                if not is_still(file_read, inventory_file):
                     raise AftersunError(
                         f"The inventory {inventory_file} was replaced while it was ranked (say, restored or pruned).",
                         "Rank again; nothing was stored.",
                     )
-                stored_runs.write_run(inventory, record, _tables(finished, portfolio, request))
+                stored_runs.write_run(inventory, record, tables)
             folder.clear()
     except (KeyboardInterrupt, duckdb.InterruptException):
         raise Stopped(chunks - len(finished.todo()) if finished else 0, chunks) from None

@@ -10,7 +10,6 @@ import pandas as pd
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Failure
 from aftersun.inventory.runs.stored_runs import RunRecord
-from aftersun.inventory.store.file import Inventory
 from aftersun.model.change import DOES_NOT_FIT
 from aftersun.scoring.offers.chunk import plant_texts
 from aftersun.scoring.ranges.break_even import DRIVER_COLUMNS, driver_rows
@@ -20,7 +19,7 @@ from aftersun.scoring.ranges.information import Answers, answers_of, turning
 from aftersun.scoring.ranges.other_systems import OtherSystems
 from aftersun.scoring.run.engine import Progress
 from aftersun.scoring.run.work import stored_request
-from aftersun.scoring.value.cohorts import cohort_of, read_portfolio, year_of
+from aftersun.scoring.value.cohorts import Portfolio, cohort_of, year_of
 from aftersun.scoring.value.simulations import Simulations, baseline_of
 from aftersun.scoring.value.valuation import Case, Valuation, evaluate
 
@@ -53,18 +52,19 @@ _SAME_SHARE = 0.005  # of a net present value; a smaller difference is not worth
 
 
 def look_closer(
-    inventory: Inventory, run: RunRecord, site_id: str, progress: Progress = lambda _done, _total: None
+    portfolio: Portfolio, run: RunRecord, progress: Progress = lambda _done, _total: None
 ) -> CloserLook | None:
     """Return drivers and questions of one site, or None where it cannot be valued.
 
-    Company prices, plugins' folder and day are the run's; facts are the inventory's as they stand now.
+    ``portfolio`` holds that site alone, read for the day of the run. Company prices and plugins' folder are the run's;
+    facts are the inventory's as they stand now.
     """
     request = stored_request(run)
     company, registry = request.company, request.registry
-    portfolio = read_portfolio(inventory, run.as_of, site_id=site_id)
     if not portfolio.chunks:
         return None
     (chunk,) = portfolio.chunks
+    (site_id,) = chunk.sites.index
     cohort = cohort_of(chunk, year_of(portfolio.weather[chunk.weather_id]), run.as_of, company)
     baseline, _ = baseline_of(cohort, company, chunk.readings)
     simulations, others, guard = Simulations(baseline), OtherSystems(cohort, chunk.readings), Guard(plant_texts())

@@ -13,10 +13,9 @@ import pandas as pd
 from pydantic import ValidationError
 
 from aftersun.host.registry import Failure
-from aftersun.inventory.runs.stored_runs import RunRecord, read_run_table
+from aftersun.inventory.runs.stored_runs import RunRecord
 from aftersun.inventory.store import rules
 from aftersun.inventory.store.dictionary import columns
-from aftersun.inventory.store.file import Inventory
 from aftersun.model.codes import OFFERED, Status
 from aftersun.model.errors import AftersunError
 from aftersun.money.company import Company
@@ -25,7 +24,7 @@ from aftersun.scoring.run.catalogue import check_names
 from aftersun.scoring.run.engine import Progress, engine_for, work_off
 from aftersun.scoring.run.finished_chunks import FinishedChunks
 from aftersun.scoring.run.work import stored_request
-from aftersun.scoring.value.cohorts import Chunk, read_portfolio
+from aftersun.scoring.value.cohorts import Chunk, Portfolio
 
 FACT_TABLES = ("site", "tariff", "array")  # their columns can be supposed
 _NOTE = ["note_id", "severity", "text", "who"]
@@ -96,16 +95,17 @@ def parse_changes(changes: Sequence[str], retrofits: Sequence[str]) -> Changes:
 
 
 def run_with_changes(
-    inventory: Inventory,
+    portfolio: Portfolio,
     run: RunRecord,
+    before: pd.DataFrame,
     changes: Sequence[str],
-    site_id: str | None = None,
     progress: Progress = lambda _done, _total: None,
     workers: int = 1,
 ) -> Comparison:
     """Value all sites, or one, as the run did but for the changes, and set both side by side.
 
-    It is computed as a run is, in ``workers`` processes where there is much to do.
+    It is computed as a run is, in ``workers`` processes where there is much to do. ``portfolio`` holds these sites as
+    read for the day of the run; ``before`` is what the run stored of them in the table ``ranking``.
 
     Raises
     ------
@@ -117,7 +117,6 @@ def run_with_changes(
     parsed = parse_changes(changes, [loaded.id for loaded in registry.retrofits])
     company = _company(run.settings["company"], parsed.settings)
     check_names(registry, company)
-    portfolio = read_portfolio(inventory, run.as_of, site_id=site_id)
     if not portfolio.chunks:
         raise AftersunError(
             "No site can be valued.", "Check the site's number, its arrays and its tariff; 'aftersun inventory check'."
@@ -128,7 +127,6 @@ def run_with_changes(
         finished = FinishedChunks(Path(folder_name), len(portfolio.chunks), only=("ranking", "safety_note"))
         with engine_for(len(portfolio.chunks), registry, request, workers, None) as engine:
             work_off(engine, portfolio, request, finished, progress)
-        before = read_run_table(inventory, "ranking", run.run_id, site_id)
         rows = _side_by_side(before, finished.whole("ranking"))
         advised = (*OFFERED, Status.SAFETY_REMEDIAL)
         shown = rows[rows["status_supposed"].isin(advised)] if portfolio.sites > 1 else rows

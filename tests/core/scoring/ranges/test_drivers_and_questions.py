@@ -26,6 +26,7 @@ from aftersun.scoring.ranges.other_systems import OtherSystems
 from aftersun.scoring.run.demo import Demo
 from aftersun.scoring.run.rank import rank
 from aftersun.scoring.run.site_detail import look_closer
+from aftersun.scoring.value.cohorts import read_portfolio
 from aftersun.scoring.value.simulations import Simulations, baseline_of
 from aftersun.scoring.value.valuation import Case, evaluate
 
@@ -217,7 +218,7 @@ def test_a_closer_look_finds_the_worth_that_is_stored(demo: Demo) -> None:
     with Inventory.open(demo.inventory, read_only=True) as inventory:
         view = RunView(inventory)
         site = str(view.calls()["site_id"].iloc[0])
-        look = look_closer(inventory, view.run, site)
+        look = look_closer(read_portfolio(inventory, view.as_of, site_id=site), view.run)
         stored = view.table("ranking", site).set_index("retrofit")["npv"].dropna()
     assert look is not None
     assert look.failures == ()
@@ -245,7 +246,8 @@ def test_a_plugin_that_hangs_in_a_closer_look_is_stopped_and_named(tmp_path):
     rank(made.inventory, made.settings(plugin_folder=folder))
     plugin(tmp_path / "plugins", change="[time.sleep(0.01) for _ in range(60_000)]")
     with plugin_limit(3.0), Inventory.open(made.inventory, read_only=True) as inventory:
-        look = look_closer(inventory, RunView(inventory).run, "S0014")
+        run = RunView(inventory).run
+        look = look_closer(read_portfolio(inventory, run.as_of, site_id="S0014"), run)
     assert look is not None
     assert {(one.plugin, one.reason) for one in look.failures} == {("odd", "has not answered for 3 s")}
     assert "odd" not in look.npv

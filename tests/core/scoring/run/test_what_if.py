@@ -11,17 +11,25 @@ import pytest
 from run_support import plugin, small
 
 from aftersun.documents.run_view import RunView
+from aftersun.inventory.runs.stored_runs import RunRecord
 from aftersun.inventory.store.file import Inventory
 from aftersun.model.errors import AftersunError
-from aftersun.scoring.run import what_if as suppose_module
 from aftersun.scoring.run.demo import Demo
 from aftersun.scoring.run.rank import Settings, rank
 from aftersun.scoring.run.what_if import Comparison, parse_changes, run_with_changes
+from aftersun.scoring.value.cohorts import CHUNK_SITES, Portfolio, read_portfolio
 
 
 def supposed(demo: Demo, *changes: str, site: str | None = None) -> Comparison:
     with Inventory.open(demo.inventory, read_only=True) as inventory:
-        return run_with_changes(inventory, RunView(inventory).run, changes, site)
+        return run_with_changes(*stored(inventory, site), changes)
+
+
+def stored(
+    inventory: Inventory, site: str | None = None, chunk_sites: int = CHUNK_SITES
+) -> tuple[Portfolio, RunRecord, pd.DataFrame]:
+    view = RunView(inventory)
+    return read_portfolio(inventory, view.as_of, chunk_sites, site), view.run, view.table("ranking", site)
 
 
 @pytest.fixture(scope="module")
@@ -77,13 +85,10 @@ def test_many_sites_are_the_same_whoever_computes_them(tmp_path: Path) -> None:
     made = small(tmp_path / "made", 12, last="S0036")
     rank(made.inventory, made.settings(chunk_sites=100))
     with Inventory.open(made.inventory, read_only=True) as inventory:
-        run = RunView(inventory).run
-        alone = run_with_changes(inventory, run, ["materials.bird_mesh=1"])
-        done: list[tuple[int, int]] = []
-        with pytest.MonkeyPatch.context() as patch:
-            whole = suppose_module.read_portfolio
-            patch.setattr(suppose_module, "read_portfolio", lambda *a, **k: whole(*a, **{**k, "chunk_sites": 4}))
-            shared = run_with_changes(inventory, run, ["materials.bird_mesh=1"], None, lambda *now: done.append(now), 2)
+        whole, parts = stored(inventory), stored(inventory, chunk_sites=4)
+    alone = run_with_changes(*whole, ["materials.bird_mesh=1"])
+    done: list[tuple[int, int]] = []
+    shared = run_with_changes(*parts, ["materials.bird_mesh=1"], lambda *now: done.append(now), 2)
     pd.testing.assert_frame_equal(shared.rows, alone.rows)
     assert sorted(shared.notes.itertuples(index=False)) == sorted(alone.notes.itertuples(index=False))
     assert not alone.notes.duplicated().any()
@@ -110,7 +115,7 @@ def test_a_plugin_that_ends_its_process_is_named_and_the_rest_is_supposed(tmp_pa
     rank(made.inventory, made.settings(plugin_folder=folder))
     plugin(tmp_path / "plugins", change="os._exit(3)")
     with Inventory.open(made.inventory, read_only=True) as inventory:
-        found = run_with_changes(inventory, RunView(inventory).run, ["money.real_discount_rate=0.05"])
+        found = run_with_changes(*stored(inventory), ["money.real_discount_rate=0.05"])
     (failure,) = found.failures
     assert (failure.plugin, failure.during) == ("odd", "change")
     rows = found.rows.set_index("retrofit")
@@ -158,7 +163,7 @@ def test_a_retrofit_that_fails_at_its_notes_and_stands_alone_is_named(tmp_path: 
     rank(made.inventory, made.settings(plugin_folder=folder))
     plugin(tmp_path / "plugins", safety="raise ValueError('none today')")
     with Inventory.open(made.inventory, read_only=True) as inventory:
-        found = run_with_changes(inventory, RunView(inventory).run, ["money.real_discount_rate=0.05"])
+        found = run_with_changes(*stored(inventory), ["money.real_discount_rate=0.05"])
     assert {failure.plugin for failure in found.failures} == {"odd"}
     assert found.notes.empty
     assert found.rows["npv_supposed"].isna().all()

@@ -1,0 +1,129 @@
+"""Several people at one inventory: they wait for each other, and nobody holds it while computing or printing."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+from demo_support import SITES
+from run_support import write_elsewhere
+
+from aftersun.inventory.store import file
+from aftersun.inventory.store.file import Inventory
+from aftersun.model.errors import AftersunError
+from aftersun.scoring.run import site_detail, what_if
+
+SITE = SITES[0]
+HOLD = """
+import duckdb, sys
+with duckdb.connect(sys.argv[1], read_only=bool(int(sys.argv[2]))):
+    print("held", flush=True)
+    sys.stdin.read()
+"""
+PROGRAM = (sys.executable, "-c", "from aftersun.cli import main; main()")
+
+
+@pytest.fixture
+def inventory(demo_folder: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copy(demo_folder / "demo.duckdb", tmp_path))
+
+
+@contextmanager
+def held(inventory: Path, read_only: bool) -> Iterator[subprocess.Popen[bytes]]:
+    """Have another process hold an inventory until it is told to let go, by ``communicate``."""
+    words = [sys.executable, "-c", HOLD, str(inventory), str(int(read_only))]
+    with subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as holder:
+        assert holder.stdout is not None
+        assert holder.stdout.readline() == b"held\n"
+        yield holder
+
+
+def call(inventory: Path, site: str = SITE) -> list[str]:
+    return ["log", "call", str(inventory), site, "--outcome", "unreached", "--on", "2026-05-01"]
+
+
+@pytest.mark.parametrize(("read_only", "words"), [(True, "log"), (False, "log"), (False, "show")])
+def test_who_meets_another_waits_and_says_for_whom(aftersun, inventory, monkeypatch, caplog, read_only, words):
+    with held(inventory, read_only) as holder:
+        now = [0.0]
+
+        def sleep(_: float) -> None:
+            if now[0] > 2:  # as long as the wait once was
+                holder.communicate()
+            now[0] += 1.5
+
+        monkeypatch.setattr(file, "time", SimpleNamespace(monotonic=lambda: now[0], sleep=sleep))
+        ran = aftersun(*(call(inventory) if words == "log" else ["log", "show", inventory]))
+    assert ran.code == 0
+    assert [text.partition(" (")[0] for text in caplog.messages] == [f"waiting for the process with PID {holder.pid}"]
+
+
+@pytest.mark.slow
+def test_a_logger_waits_longer_than_a_colleague_takes(inventory):
+    with (
+        held(inventory, True) as holder,
+        subprocess.Popen(
+            [*PROGRAM, *call(inventory)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        ) as logger,
+    ):
+        assert logger.stderr is not None
+        assert logger.stderr.readline().startswith(f"waiting for the process with PID {holder.pid} (python")
+        time.sleep(3)
+        holder.communicate()
+        out, err = logger.communicate()
+    assert (logger.returncode, out, err) == (0, "Recorded as entry 1; 0 facts learnt.\n", "")
+
+
+@pytest.mark.parametrize(
+    ("module", "name", "words"),
+    [
+        (site_detail, "look_closer", ("explain", SITE)),
+        (what_if, "run_with_changes", ("what-if", "--site", SITE, "--if", "tariff.export_price=0.1")),
+    ],
+)
+def test_the_file_is_free_while_a_command_computes(aftersun, inventory, monkeypatch, module, name, words):
+    def computed(*_args: object) -> None:
+        write_elsewhere(inventory)
+        raise AftersunError("as far as this")
+
+    monkeypatch.setattr(module, name, computed)
+    ran = aftersun(words[0], inventory, *words[1:])
+    assert (ran.code, ran.err) == (2, "aftersun: as far as this\n")
+
+
+@pytest.mark.slow
+def test_the_file_is_free_while_a_pager_waits(inventory):
+    with subprocess.Popen(
+        [*PROGRAM, "inventory", "changes", str(inventory), "--json"], stdout=subprocess.PIPE
+    ) as pager:
+        assert pager.stdout is not None
+        pager.stdout.read(1)  # there is more than the pipe takes
+        write_elsewhere(inventory)
+        assert len(pager.stdout.read()) > 200_000
+
+
+@pytest.mark.slow
+def test_five_who_log_at_once_beside_readers_and_a_writer_of_letters_all_succeed(inventory, tmp_path):
+    def running(*words: object) -> subprocess.Popen[str]:
+        return subprocess.Popen(
+            [*PROGRAM, *map(str, words)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=tmp_path
+        )
+
+    processes = [running(*call(inventory, site)) for site in SITES[:5]]
+    processes += [running("calls", inventory), running("log", "show", inventory)]
+    processes.append(running("write", inventory, "--to", tmp_path / "out", "--letters", 2, "--only", "offer_letter"))
+    ended = [(process.communicate(timeout=300), process.returncode) for process in processes]
+    assert [code for _, code in ended] == [0] * 8, ended
+    with Inventory.open(inventory, read_only=True) as opened:
+        found = opened.connection.execute("SELECT site_id FROM call_log ORDER BY site_id").fetchall()
+        letters = opened.connection.execute("SELECT number, version FROM letter").fetchall()
+    assert found == [(site,) for site in SITES[:5]]
+    assert sorted((number[5:], version) for number, version in letters) == [("000001", 1), ("000002", 1)]
+    assert (tmp_path / "out" / "manifest.json").exists()
