@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import numpy as np
 from scipy.ndimage import uniform_filter1d
-from scipy.signal import lfilter
 from scipy.special import ndtr
 
 from aftersun.climate.synthesis.noise import (
@@ -28,6 +27,8 @@ _ROUNDS = 20  # each leaves less than a third of the difference to the monthly m
 
 def lagged_swing(ghi: Hours, lag_h: float) -> Hours:
     """Return ``ghi`` (8760,) in W/m2 after a first-order lag, less its running mean of 24 h: the daily swing."""
+    from scipy.signal import lfilter  # slow to import, and needed for a made year alone
+
     keep = np.exp(-1 / lag_h)
     lagged = lfilter([1 - keep], [1.0, -keep], np.tile(ghi, 2))[HOURS_PER_YEAR:]
     swing: Hours = lagged - uniform_filter1d(lagged, 24, mode="wrap")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy.signal import lfilter
 
 from aftersun.model import tables
 from aftersun.model.weather import DAYS_IN_MONTH, FIRST_DAY, Hours
@@ -26,6 +25,8 @@ def persistent_noise(rng: np.random.Generator, shape: tuple[int, ...], persisten
 
     A stationary first-order autoregression: also the first value has variance 1.
     """
+    from scipy.signal import lfilter  # slow to import, and needed for a made year alone
+
     noise = rng.standard_normal(shape)
     noise[..., 1:] *= np.sqrt(1 - persistence**2)
     chain: Hours = lfilter([1.0], [1.0, -persistence], noise, axis=-1)

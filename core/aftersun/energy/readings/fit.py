@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from aftersun.energy.readings.checks import limits
 from aftersun.model.ranges import Floats
@@ -53,6 +52,8 @@ def yearly_trend(year: Floats, ratio: Floats) -> tuple[float, float, float]:
 
     As shares of the median ratio a year. NaN if the median is not above zero. N is at least 2.
     """
+    from scipy import stats  # slow to import, and needed of few sites
+
     middle = float(np.median(ratio))
     if middle <= 0:
         return np.nan, np.nan, np.nan

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import special, stats
+from scipy import special
 
 from aftersun.energy.baseline import FACTS_OF_BASELINE
 from aftersun.energy.baseline import baseline as baseline_plant
@@ -75,7 +75,10 @@ class Driver:
             step = special.ndtri(quantiles) / STANDARD_NORMAL_P10  # the normal distribution's quantiles
             return np.maximum(-step, 0.0), np.maximum(step, 0.0)
         width = self.high - self.low
-        value = stats.triang.ppf(quantiles, (self.used - self.low) / width, loc=self.low, scale=width)
+        mode = (self.used - self.low) / width
+        # The triangle's quantiles; the library's own cost every process half a second of imports.
+        share = np.where(quantiles < mode, np.sqrt(mode * quantiles), 1 - np.sqrt((1 - mode) * (1 - quantiles)))
+        value = share * width + self.low
         down, up = max(self.used - self.low, 1e-300), max(self.high - self.used, 1e-300)
         return np.maximum((self.used - value) / down, 0.0), np.maximum((value - self.used) / up, 0.0)
 
