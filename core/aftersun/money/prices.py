@@ -222,13 +222,15 @@ class Prices:
 
     def _table(self, items: Sequence[tuple[int, Item]]) -> pd.DataFrame:
         """Return one row for each site and item with its money and what was assumed, sorted by site."""
-        rows = [self._item_rows(item).assign(in_year=year) for year, item in items]
-        table = pd.concat(rows, ignore_index=True) if rows else pd.DataFrame()
-        table = (
-            table.reindex(columns=list(_ROW_TYPES))
-            .astype(_ROW_TYPES)
-            .sort_values("site", kind="stable", ignore_index=True)
-        )
+        rows = [{**_NOTHING_TO_REMARK, **self._item_rows(item), "in_year": year} for year, item in items]
+        site = np.concatenate([np.empty(0, dtype=np.intp), *(row["site"] for row in rows)])
+        order = np.argsort(site, kind="stable")
+        columns = {}
+        for name, dtype in _ROW_TYPES.items():  # one frame for all: one for each item would take most of the time
+            parts = [np.full(len(row["site"]), row[name], dtype=_ARRAY_TYPES.get(dtype, dtype)) for row in rows]
+            column = np.concatenate(parts)[order] if parts else np.empty(0, dtype=_ARRAY_TYPES.get(dtype, dtype))
+            columns[name] = pd.Series(column, dtype=dtype)
+        table = pd.DataFrame(columns)
         cost = table["quantity"] * table["unit_cost"] / self._tax_in_cost
         return table.assign(
             site_id=self._sites.index.to_numpy()[table["site"].to_numpy()],
@@ -238,14 +240,14 @@ class Prices:
             every_year=False,
         )
 
-    def _item_rows(self, item: Item) -> pd.DataFrame:
-        """Return the rows of an item: the note of the first line that asks for it, and what the price goes by."""
+    def _item_rows(self, item: Item) -> dict[str, Any]:
+        """Return the columns of an item: the note of the first line that asks for it, and what the price goes by."""
         site = np.flatnonzero(item.quantity > 0)
-        columns = {"site": site, "quantity": item.quantity[site], "unit_cost": item.unit_cost[site]}
-        rows = pd.DataFrame(columns).assign(kind=item.kind, item=item.item, unit=item.unit, **_NOTHING_TO_REMARK)
+        rows: dict[str, Any] = {"site": site, "quantity": item.quantity[site], "unit_cost": item.unit_cost[site]}
+        rows |= {"kind": item.kind, "item": item.item, "unit": item.unit}
         if item.kind == TRAVEL:
             km, hours = 2 * self._trip.distance_km[site], self._trip.hours[site]
-            return rows.assign(trip_km=km, trip_hours=hours, out_of_reach=~self._trip.within_reach[site])
+            return rows | {"trip_km": km, "trip_hours": hours, "out_of_reach": ~self._trip.within_reach[site]}
         first = np.argmax([line.quantity[site] > 0 for line in item.lines], axis=0)
         rows["note"] = np.array([line.note for line in item.lines], dtype=object)[first]
         if item.kind == ACCESS:
@@ -266,3 +268,4 @@ _ROW_TYPES: Mapping[str, str] = {
     "note": "str", "trip_km": "float64", "trip_hours": "float64", "out_of_reach": "bool", "roof_kind_unknown": "bool",
     "storeys_assumed": "Int64", "in_year": "int64",
 }  # fmt: skip
+_ARRAY_TYPES: Mapping[str, Any] = {"str": object, "Int64": np.float64}  # by the type of the frame, where it is another
