@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 import aftersun_datasets
+from aftersun.inventory.loading.checks import check_inventory
 from aftersun.inventory.loading.load import load_file
 from aftersun.inventory.loading.rejects import open_rejects
 from aftersun.inventory.store import dictionary
@@ -105,6 +106,8 @@ def test_loading_rejects_the_planted_rows_and_no_other(tmp_path: Path) -> None:
         for table in dictionary.tables():
             report = load_file(inventory, table, DEMO / f"{table}.csv")
             assert (report.rejected, report.added) == (PLANTED_ROWS[table], GOOD_ROWS[table])
+            assert report.columns == ()
+        assert not any(finding.cause for finding in check_inventory(inventory, date(2026, 6, 1)))
         rejects = open_rejects(inventory)
     first_column = rejects["column_name"].fillna("").str.split(", ").str[0]
     found = Counter(zip(rejects["table_name"], first_column, strict=True))

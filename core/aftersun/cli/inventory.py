@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from aftersun.cli.declaring import argument, day_option, day_or_none, flag, group, option
-from aftersun.cli.options import AsJson, InventoryFile, opened
-from aftersun.cli.terminal import terminal
+from aftersun.cli.declaring import argument, day_option, day_or_none, flag, group, option, pairs
+from aftersun.cli.options import AsJson, CompanyFile, InventoryFile, company_of, opened
+from aftersun.cli.terminal import counted, terminal
 from aftersun.model.errors import EXIT_LOSSES, AftersunError
 
 if TYPE_CHECKING:
+    from aftersun.inventory.loading.column_checks import Finding
     from aftersun.inventory.loading.load import LoadReport
 
 app = group(help="The inventory file and its tables.")
@@ -68,12 +69,15 @@ def load(
     table: Annotated[str, option("inventory.load_table", show_default=True)] = "",
     allow_again: Annotated[bool, flag("inventory.allow_again", "--allow-again")] = False,
     stated_on: Annotated[datetime | None, day_option("inventory.stated_on", "--stated-on")] = None,
+    unit: Annotated[list[str] | None, option("inventory.unit", "--unit")] = None,
+    company: CompanyFile = None,
     json: AsJson = False,
 ) -> None:
     """Load tables. Good rows are stored; rows that cannot be right are kept with the reason.
 
     An empty cell takes nothing away. What was learnt since, and a known danger, stay whatever a table says; such cells
-    are told and kept as conflicts.
+    are told and kept as conflicts. What looks like another unit in a whole column is told, with the command that mends
+    it.
 
     Example: aftersun inventory load company.duckdb customer.csv site.csv array.csv tariff.csv
     """
@@ -85,12 +89,16 @@ def load(
     else:  # tables refer to each other, so they are loaded in the dictionary's order whatever the order given
         parts = [(name, path) for path in files for name in tables_in(path)]
         parts.sort(key=lambda part: tables().index(part[0]))
+    units = _units_by_table(unit, {name for name, _ in parts})
+    known = company_of(inventory, company)
     reports: list[LoadReport] = []
     with opened(inventory, read_only=False) as target:
         for name, path in parts:
             try:
                 with terminal.progress(f"loading {path.name}") as progress:
-                    reports.append(load_file(target, name, path, progress, allow_again, day_or_none(stated_on)))
+                    of_table = units.get(name, {})
+                    day = day_or_none(stated_on)
+                    reports.append(load_file(target, name, path, progress, allow_again, day, of_table, known))
             except AftersunError:
                 if reports:
                     done = ", ".join(report.source for report in reports)
@@ -112,6 +120,28 @@ def _show_load(table: str, source: str, report: LoadReport) -> None:
         terminal.paragraph(problem, indent=2, hang=2)
     for conflict in report.conflicts:
         terminal.paragraph(f"not taken over: {conflict}", indent=2, hang=2)
+    for finding in report.columns:
+        _show_finding(finding, indent=2)
+
+
+def _show_finding(finding: Finding, indent: int = 0) -> None:
+    """Print a finding; a command to copy stands on a line of its own."""
+    if finding.cause:
+        terminal.paragraph(f"{finding.level}: {finding.text} If so, run", indent, hang=2)
+        terminal.result(f"{' ' * (indent + 2)}{finding.what_to_do}")
+    else:
+        terminal.paragraph(f"{finding.level}: {finding.text} {finding.what_to_do}", indent, hang=2)
+
+
+def _units_by_table(given: list[str] | None, tables: set[str]) -> dict[str, dict[str, str]]:
+    """Return units by table and column, of texts written TABLE.COLUMN=UNIT."""
+    units: dict[str, dict[str, str]] = {}
+    for place, unit in pairs(given, "--unit", "TABLE.COLUMN=UNIT", "--unit site.annual_demand_kwh=MWh").items():
+        table, _, column = place.partition(".")
+        if table not in tables:
+            raise AftersunError(f"--unit {place}: no such table is loaded.", "Write it as TABLE.COLUMN=UNIT.")
+        units.setdefault(table, {})[column] = unit
+    return units
 
 
 def _say_what_was_rejected(inventory: Path, reports: list[LoadReport]) -> None:
@@ -181,6 +211,41 @@ def clear(
 
 
 @app.command()
+def convert(
+    inventory: InventoryFile,
+    columns: Annotated[list[str], argument("inventory.convert_columns")],
+    unit: Annotated[str, option("inventory.convert_from", "--from")] = "",
+    undo: Annotated[bool, flag("inventory.undo", "--undo")] = False,
+    company: CompanyFile = None,
+) -> None:
+    """Bring whole columns that were loaded in another unit into the right one.
+
+    What would be beyond the limits of its column, and what was learnt from the customer, stays as it is. Each changed
+    cell is in 'inventory changes'.
+
+    Example: aftersun inventory convert company.duckdb site.annual_demand_kwh --from MWh
+    """
+    from aftersun.inventory.loading import convert as converting
+
+    if undo == bool(unit):
+        raise AftersunError("A conversion is named by --from UNIT or taken back by --undo.", "Give one of the two.")
+    known = company_of(inventory, company)
+    with opened(inventory, read_only=False) as target:
+        done = converting.undo(target, columns) if undo else converting.convert(target, columns, unit, known)
+    place = ", ".join(columns)
+    if undo:
+        terminal.result(f"{place}: the last conversion is taken back in {counted(done.rows, 'row')}.")
+        return
+    terminal.result(f"{place}: {counted(done.rows, 'row')} converted from {unit}; --undo takes it back.")
+    if done.beyond:
+        terminal.message(f"{counted(done.beyond, 'row')} would be beyond the limits and stayed as before.")
+    if done.learnt:
+        terminal.message(f"{counted(done.learnt, 'cell')} learnt from the customer stayed as before.")
+    if done.beyond or done.learnt:
+        raise typer.Exit(EXIT_LOSSES)
+
+
+@app.command()
 def changes(
     inventory: InventoryFile,
     key: Annotated[str | None, argument("inventory.changes_key")] = None,
@@ -211,20 +276,22 @@ def changes(
 
 
 @app.command()
-def check(inventory: InventoryFile, json: AsJson = False) -> None:
+def check(inventory: InventoryFile, company: CompanyFile = None, json: AsJson = False) -> None:
     """Say what looks odd in an inventory and which unknown facts matter most.
+
+    Whole columns that look like another unit come first, with the command that mends them.
 
     Example: aftersun inventory check company.duckdb
     """
     from aftersun.inventory.loading.checks import check_inventory
 
     with opened(inventory) as source:
-        findings = check_inventory(source)
+        findings = check_inventory(source, company=company_of(inventory, company))
     if json:
         terminal.json(findings)
         return
     for finding in findings:
-        terminal.paragraph(f"{finding.level}: {finding.text} {finding.what_to_do}", hang=2)
+        _show_finding(finding)
     if not findings:
         terminal.result("Nothing looks odd.")
 

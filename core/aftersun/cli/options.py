@@ -67,6 +67,27 @@ def remind_of_copy(inventory: Inventory) -> None:
         terminal.message(f"No checked copy of {inventory.path.name} was made {since}: {again} makes one.")
 
 
+def company_of(inventory: Path, company: Path | None) -> dict[str, float]:
+    """Return what a look at whole columns asks of the company; nothing if no file is named, and none fit beside it."""
+    from statistics import median
+
+    from aftersun.model.errors import AftersunError
+    from aftersun.money.company import load_company
+
+    path = inventory.parent / "company.toml" if company is None else company
+    if company is None and not path.is_file():
+        return {}
+    try:
+        known = load_company(path)
+    except AftersunError:
+        if company is not None:
+            raise
+        return {}  # a file that is not filled in yet
+    base = {"base_latitude": known.travel.base_latitude, "base_longitude": known.travel.base_longitude}
+    hours = [cost for cost in known.work.values() if cost > 0]
+    return {**base, "hour_price": median(hours)} if hours else base
+
+
 @contextmanager
 def stored_run(path: Path, run_id: str | None = None) -> Iterator[RunView]:
     """Open an inventory to read a run of it, the newest unless another is named, while the block runs."""

@@ -5,18 +5,15 @@ Nothing here stops a load: these are facts to settle, with counts, a few ids as 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import date
 
 import duckdb
 
 import aftersun_datasets
+from aftersun.inventory.loading.column_checks import NOBODY, NOTE, Company, Finding, find
 from aftersun.inventory.store import read
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.sql import registered
-
-WARNING = "warning"  # something is wrong, or keeps sites out of the ranking
-NOTE = "note"  # an answer would make the ranking better
 
 # Facts that change the sign or the rank of a retrofit.
 DECISIVE_FACTS = (
@@ -40,24 +37,16 @@ _ROWS = """
 """
 
 
-@dataclass(frozen=True)
-class Finding:
-    """``level`` is WARNING or NOTE, ``text`` a sentence with counts, ``what_to_do`` the next step."""
-
-    level: str
-    text: str
-    what_to_do: str
-
-
-def check_inventory(inventory: Inventory, as_of: date | None = None) -> list[Finding]:
-    """Return all findings, in the order of ``checks.csv``; ``as_of`` is today unless given."""
+def check_inventory(inventory: Inventory, as_of: date | None = None, company: Company = NOBODY) -> list[Finding]:
+    """Return all findings: on whole columns, then in the order of ``checks.csv``; ``as_of`` is today unless given."""
     day, connection = as_of or date.today(), inventory.connection
+    columns = find(inventory, company, day)
     with registered(connection, tariff_in_force=read.tariffs_in_force(inventory, day)):
         findings = [
             _finding(connection, check, day) for check in aftersun_datasets.rows("checks.csv", "aftersun.inventory")
         ]
         findings.append(_unknown_facts(connection))
-    return [finding for finding in findings if finding is not None]
+    return columns + [finding for finding in findings if finding is not None]
 
 
 def _finding(connection: duckdb.DuckDBPyConnection, check: dict[str, str], day: date) -> Finding | None:

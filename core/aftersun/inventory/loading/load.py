@@ -19,8 +19,10 @@ from aftersun.inventory.loading import erased, rejects
 from aftersun.inventory.loading.bad_rows import as_written, sentences
 from aftersun.inventory.loading.bounds import Progress
 from aftersun.inventory.loading.checked_file import CheckedFile, check_file
+from aftersun.inventory.loading.column_checks import NOBODY, Company, Finding, find
 from aftersun.inventory.loading.raw_table import RawTable
 from aftersun.inventory.loading.table_file import read_file
+from aftersun.inventory.loading.units import in_own_units
 from aftersun.inventory.loading.workbook_file import sheet_names
 from aftersun.inventory.store import rules
 from aftersun.inventory.store.dictionary import columns, key_columns, references, tables
@@ -33,6 +35,7 @@ from aftersun.inventory.store.trail import Source
 from aftersun.inventory.store.upsert import upsert
 
 SHOWN_PROBLEMS = 20
+NO_UNITS: Mapping[str, str] = {}
 
 
 def tables_in(path: Path) -> tuple[str, ...]:
@@ -73,8 +76,9 @@ class LoadReport:
 
     ``problems`` are sentences without any value from the file: first what concerns the whole file, then at
     most ``SHOWN_PROBLEMS`` of its rows. ``conflicts`` are such sentences of cells that were not taken over, since
-    something learnt or a danger stands against them. ``mended`` counts rejects of earlier loads that this one settled,
-    ``erased`` the rejected rows that are not kept, since they are about somebody erased on request.
+    something learnt or a danger stands against them, ``columns`` findings on whole columns of the file. ``mended``
+    counts rejects of earlier loads that this one settled, ``erased`` the rejected rows that are not kept, since they
+    are about somebody erased on request.
     ``load_id`` is None if nothing in the inventory changed.
     """
 
@@ -90,6 +94,7 @@ class LoadReport:
     load_id: int | None
     erased: int = 0
     conflicts: tuple[str, ...] = ()
+    columns: tuple[Finding, ...] = ()
 
     @property
     def accepted(self) -> int:
@@ -104,6 +109,8 @@ def load_file(
     progress: Progress | None = None,
     allow_again: bool = False,
     stated_on: date | None = None,
+    units: Mapping[str, str] = NO_UNITS,
+    company: Company = NOBODY,
 ) -> LoadReport:
     """Load a CSV, XLSX or Parquet file into a table of the dictionary.
 
@@ -111,17 +118,18 @@ def load_file(
     what is known. What was learnt after ``stated_on``, the day that the table is of, stays, or whatever was learnt if
     that day is not given; a danger that is known stays in any case. Loading the same file again changes nothing.
     ``progress(done, total)`` is called with lines of the file. Rows about somebody erased on request are refused
-    unless ``allow_again``.
+    unless ``allow_again``. ``units`` has the unit of columns that are in another one than the dictionary's.
 
     Raises
     ------
     AftersunError
-        If there is no such table, the file cannot be read, or its header lacks required columns or repeats
-        some.
+        If there is no such table, the file cannot be read, its header lacks required columns or repeats
+        some, or a column is not converted from the unit given.
     """
     path = Path(path)
     columns(table)  # there is such a table
-    file = check_file(table, path.name, as_written(read_file(path, table, progress)))
+    written = as_written(read_file(path, table, progress))
+    file = check_file(table, path.name, in_own_units(inventory.connection, table, path.name, written, units))
     raw = file.raw
     with inventory.transaction() as connection:
         if allow_again:
@@ -156,6 +164,7 @@ def load_file(
         load_id=load_id if anything_new else None,
         erased=len(gone),
         conflicts=_shown(raw, conflicts, "'aftersun inventory changes --conflicts'"),
+        columns=tuple(find(inventory, company, date.today(), (table, file.values, path))),
     )
 
 

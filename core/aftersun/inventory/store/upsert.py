@@ -98,7 +98,7 @@ def clear(connection: duckdb.DuckDBPyConnection, table: str, key: tuple[str, ...
     names = key_columns(table)
     where = " AND ".join(f"{quoted(part)}::VARCHAR = ?" for part in names)
     owner = ", ".join(f"{sql} AS {part}" for part, sql in _owner(table, stored).items())
-    query = f"SELECT {_text(column, stored)}, {owner} FROM {quoted(stored)} WHERE {where}"
+    query = f"SELECT {cell_text(column, stored)}, {owner} FROM {quoted(stored)} WHERE {where}"
     found = connection.execute(query, list(key)).fetchall() if len(key) == len(names) else []
     if not found:
         raise refusal("no_such_row", table=table, keys=" ".join(names))
@@ -114,7 +114,7 @@ def _new(stored: str, column: Column) -> str:
     return f"incoming.{name}" if stored == _MEASURED else f"coalesce(incoming.{name}, {quoted(stored)}.{name})"
 
 
-def _text(column: Column, table: str) -> str:
+def cell_text(column: Column, table: str) -> str:
     """Return the SQL of a value as a table to load says it."""
     value = f"{quoted(table)}.{quoted(column.name)}"
     if column.type == BOOLEAN:
@@ -131,7 +131,8 @@ def _owner(table: str, source: str) -> dict[str, str]:
     return {"customer_id": f"{quoted(source)}.customer_id" if table == "customer" else "NULL", "site_id": site}
 
 
-def _row_key(table: str, source: str) -> str:
+def row_key(table: str, source: str) -> str:
+    """Return the SQL of what the trail names a row by."""
     return f"concat_ws(' ', {', '.join(f'{quoted(source)}.{quoted(key)}::VARCHAR' for key in key_columns(table))})"
 
 
@@ -140,7 +141,7 @@ def _find_differences(connection: duckdb.DuckDBPyConnection, table: str, parts: 
     keys = ", ".join(map(quoted, key_columns(table)))
     owner = _owner(table, "incoming")
     queries = [
-        f"SELECT row_label, {_row_key(table, 'incoming')} AS row_key, {owner['customer_id']}::VARCHAR AS customer_id, "
+        f"SELECT row_label, {row_key(table, 'incoming')} AS row_key, {owner['customer_id']}::VARCHAR AS customer_id, "
         f"{owner['site_id']}::VARCHAR AS site_id, NULL::VARCHAR AS column_name, NULL::VARCHAR AS before, "
         f"NULL::VARCHAR AS after, true AS applied, NULL::DATE AS learnt_on "
         f"FROM incoming ANTI JOIN {quoted(table)} USING ({keys}) WHERE '{table}' <> '{_MEASURED}'"
@@ -148,8 +149,8 @@ def _find_differences(connection: duckdb.DuckDBPyConnection, table: str, parts: 
     for stored, rest in parts.items():
         owner = _owner(table, stored)
         queries += [
-            f"SELECT row_label, {_row_key(table, stored)}, {owner['customer_id']}, {owner['site_id']}, "
-            f"{literal(column.name)}, {_text(column, stored)}, {_text(column, 'incoming')}, true, NULL "
+            f"SELECT row_label, {row_key(table, stored)}, {owner['customer_id']}, {owner['site_id']}, "
+            f"{literal(column.name)}, {cell_text(column, stored)}, {cell_text(column, 'incoming')}, true, NULL "
             f"FROM incoming JOIN {quoted(stored)} USING ({keys}) "
             f"WHERE {quoted(stored)}.{quoted(column.name)} IS DISTINCT FROM {_new(stored, column)}"
             for column in rest

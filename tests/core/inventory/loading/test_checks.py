@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from aftersun.inventory.loading.checks import NOTE, WARNING, Finding, check_inventory
+from aftersun.inventory.loading.checks import check_inventory
+from aftersun.inventory.loading.column_checks import NOTE, WARNING, Finding
 from aftersun.inventory.loading.load import load_file
 from aftersun.inventory.store.file import Inventory
 
