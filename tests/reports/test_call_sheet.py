@@ -35,6 +35,16 @@ def test_it_is_brought_by_the_hook() -> None:
     assert (output.id, output.of, output.personal) == ("call_sheet", api.OF_RUN, False)
 
 
+def test_what_is_written_on_the_way_lies_in_the_folder_that_goes_after_a_kill(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made: list[Path] = []
+    monkeypatch.setattr("aftersun_reports.call_sheet._make", lambda _path, _run, scratch: made.append(scratch))
+    CallSheet().write(SmallRun(), tmp_path, {})  # type: ignore[arg-type]
+    assert [scratch.parent for scratch in made] == [tmp_path]
+    assert not list(tmp_path.iterdir())
+
+
 def test_sheets_with_frozen_header_filter_over_all_rows_and_print_setup(small: Any) -> None:
     assert small.sheetnames == SHEETS
     for sheet in small:

@@ -40,8 +40,9 @@ class CallSheet:
         refuse_settings("call sheet", settings)
         path = folder / FILE
         try:
-            # What is written on the way holds names: it lies in a folder of its own, which goes whatever happens.
-            with TemporaryDirectory(prefix="aftersun-call-sheet-") as scratch:
+            # What is written on the way holds names: it lies in a folder of its own in there, which goes
+            # whatever happens, after a kill with the folder.
+            with TemporaryDirectory(dir=folder) as scratch:
                 _make(path, run, Path(scratch))
         except (OSError, XlsxWriterException) as error:
             path.unlink(missing_ok=True)

@@ -48,7 +48,7 @@ class OfferLetter:
             raise api.AftersunError(f"There is no folder of fonts at {fonts[0]}.", "Give the folder that holds them.")
         head = run.letterhead
         written: list[Path] = []
-        with TemporaryDirectory(prefix="aftersun-letter-") as scratch:
+        with TemporaryDirectory(dir=folder) as scratch:
             typesetter = Typesetter(head, Path(scratch), fonts)
             for count, letter in enumerate(run.letters(), start=1):
                 path = folder / f"letter-{count}.pdf"

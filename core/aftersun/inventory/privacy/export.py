@@ -21,7 +21,7 @@ import pyarrow.parquet as pq
 from aftersun.inventory.store import dictionary
 from aftersun.inventory.store.dictionary import TEXT
 from aftersun.inventory.store.file import Inventory
-from aftersun.inventory.store.private import make_folder, refuse_existing, umask
+from aftersun.inventory.store.private import made_whole, make_folder, refuse_existing, umask
 from aftersun.inventory.store.pseudonyms import keyed_hash, stored_key
 from aftersun.inventory.store.refusals import refusal
 from aftersun.inventory.store.sql import quoted
@@ -107,7 +107,7 @@ def _write(connection: duckdb.DuckDBPyConnection, query: str, path: Path, kind: 
     """Write the rows of a query into a new file, part by part; return how many."""
     count = 0
     rows: pa.RecordBatchReader = connection.sql(query).to_arrow_reader(_ROWS_AT_ONCE)
-    with path.open("xb") as file, _WRITERS[kind](file, rows.schema) as writer:
+    with made_whole(path) as made, made.open("xb") as file, _WRITERS[kind](file, rows.schema) as writer:
         for part in rows:
             writer.write_batch(part)
             count += part.num_rows

@@ -15,6 +15,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, closing, contextmanager
 from os.path import samestat
 from pathlib import Path
+from tempfile import gettempdir
 from types import TracebackType
 from typing import BinaryIO, Self
 
@@ -116,7 +117,8 @@ class Inventory:
         if not path.is_file():
             raise refusal("no_inventory_file", path=path)
         _check_rights(path, read_only)
-        clear_debris(path.parent)
+        for folder in (path.parent, Path(gettempdir())):
+            clear_debris(folder)
         with ExitStack() as held:
             held.enter_context(umask())
             connection = held.enter_context(closing(_connect(path, read_only, may_use)))

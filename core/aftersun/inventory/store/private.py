@@ -9,6 +9,7 @@ import shutil
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from tempfile import gettempdir
 from typing import TextIO
 from uuid import getnode
 
@@ -58,16 +59,54 @@ def make_folder(folder: Path) -> None:
         raise refusal("no_new_folder", folder=folder, why=error.strerror) from error
 
 
-def open_new(path: Path) -> TextIO:
+@contextmanager
+def open_new(path: Path) -> Iterator[TextIO]:
     """Open a new text file, for a spreadsheet program too, that its owner alone may read.
+
+    It is there as a whole once the block has ended well, or not at all.
 
     Raises
     ------
     AftersunError
         If it exists or cannot be written.
     """
-    with _writing(path, _ANOTHER_NAME):
-        return open(os.open(path, _NEW, 0o600), "w", encoding="utf-8-sig", newline="")
+    refuse_existing([path])
+    with (
+        made_whole(path) as made,
+        _writing(path, _ANOTHER_NAME),
+        open(os.open(made, _NEW, 0o600), "w", encoding="utf-8-sig", newline="") as file,
+    ):
+        yield file
+
+
+@contextmanager
+def made_whole(path: Path) -> Iterator[Path]:
+    """Give a name beside a new file to make it under; it gets its own when the block ends well, else nothing is left.
+
+    Raises
+    ------
+    AftersunError
+        As :func:`put_in_place`.
+    """
+    made = sibling(path)
+    try:
+        yield made
+        put_in_place(made, path, replace=False)
+    finally:
+        with suppress(OSError):
+            made.unlink(missing_ok=True)
+
+
+@contextmanager
+def scratch() -> Iterator[Path]:
+    """Make a folder of one's own among the system's temporary ones; left by a kill, it goes with the next command."""
+    folder = sibling(Path(gettempdir()) / "aftersun")
+    with umask():
+        folder.mkdir()
+    try:
+        yield folder
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
 
 
 _NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL
@@ -106,7 +145,8 @@ def sibling(path: Path) -> Path:
 
 _MAKING = ".making-"
 _HERE = f"{getnode():x}"  # processes of another machine, at the same folder, cannot be seen from here
-_DEBRIS = re.compile(rf"{re.escape(_MAKING)}{_HERE}-(\d+)-[0-9a-f]{{8}}(\.[.a-z]+)?$")
+# DuckDB's log and what it cannot keep in memory have the name of their file and an ending.
+_DEBRIS = re.compile(rf"{re.escape(_MAKING)}{_HERE}-(\d+)-[0-9a-f]{{8}}(\.[a-z.]+)?$")
 
 
 def clear_debris(folder: Path) -> None:
@@ -115,7 +155,8 @@ def clear_debris(folder: Path) -> None:
         for path in folder.iterdir():
             maker = _DEBRIS.search(path.name)
             if maker and not _runs(int(maker[1])):
-                shutil.rmtree(path) if path.is_dir() and not path.is_symlink() else path.unlink()
+                with suppress(OSError):  # somebody else's
+                    shutil.rmtree(path) if path.is_dir() and not path.is_symlink() else path.unlink()
 
 
 def _runs(pid: int) -> bool:

@@ -5,8 +5,6 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any
 
 import pandas as pd
@@ -16,6 +14,7 @@ from aftersun.host.registry import Failure
 from aftersun.inventory.runs.stored_runs import RunRecord
 from aftersun.inventory.store import rules
 from aftersun.inventory.store.dictionary import columns
+from aftersun.inventory.store.private import scratch
 from aftersun.model.codes import OFFERED, Status
 from aftersun.model.errors import AftersunError
 from aftersun.money.company import Company
@@ -123,8 +122,8 @@ def run_with_changes(
         )
     portfolio = replace(portfolio, chunks=tuple(_chunk(chunk, parsed.facts) for chunk in portfolio.chunks))
     request = replace(request, company=company)
-    with TemporaryDirectory(prefix="aftersun-") as folder_name:
-        finished = FinishedChunks(Path(folder_name), len(portfolio.chunks), only=("ranking", "safety_note"))
+    with scratch() as folder:
+        finished = FinishedChunks(folder, len(portfolio.chunks), only=("ranking", "safety_note"))
         with engine_for(len(portfolio.chunks), registry, request, workers, None) as engine:
             work_off(engine, portfolio, request, finished, progress)
         rows = _side_by_side(before, finished.whole("ranking"))

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import pandas as pd
@@ -12,9 +14,12 @@ from run_support import plugin, small
 
 from aftersun.documents.run_view import RunView
 from aftersun.inventory.runs.stored_runs import RunRecord
+from aftersun.inventory.store import private
 from aftersun.inventory.store.file import Inventory
 from aftersun.model.errors import AftersunError
+from aftersun.scoring.run import what_if as suppose_module
 from aftersun.scoring.run.demo import Demo
+from aftersun.scoring.run.finished_chunks import FinishedChunks
 from aftersun.scoring.run.rank import Settings, rank
 from aftersun.scoring.run.what_if import Comparison, parse_changes, run_with_changes
 from aftersun.scoring.value.cohorts import CHUNK_SITES, Portfolio, read_portfolio
@@ -45,6 +50,26 @@ def test_without_an_effect_all_stays_as_stored(demo: Demo, site: str) -> None:
     assert len(same) > 2
     assert (same["npv_stored"] == same["npv_supposed"]).all()
     assert (same["npv_p90_stored"] == same["npv_p90_supposed"]).all()
+
+
+def test_what_is_computed_on_the_way_lies_where_the_next_command_clears(
+    demo: Demo, site: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folders: list[Path] = []
+
+    class Seen(FinishedChunks):
+        def __init__(self, folder: Path, *given: Any, **more: Any) -> None:
+            folders.append(folder)
+            super().__init__(folder, *given, **more)
+
+    monkeypatch.setattr(suppose_module, "FinishedChunks", Seen)
+    supposed(demo, "materials.tilt_frame=0", site=site)
+    (folder,) = folders
+    assert not folder.exists()
+    folder.mkdir()
+    monkeypatch.setattr(private, "_runs", lambda pid: pid != os.getpid())  # as if this process had been killed
+    Inventory.open(demo.inventory, read_only=True).close()
+    assert not folder.exists()
 
 
 def test_a_fact_supposed_is_what_ranking_it_would_give(demo: Demo, site: str, tmp_path: Path) -> None:
