@@ -28,7 +28,7 @@ _ANY_MACHINE = {
     "suppress_health_check": [HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
 }
 settings.register_profile("drawn", **_ANY_MACHINE)
-settings.register_profile("same", derandomize=True, max_examples=20, **_ANY_MACHINE)
+settings.register_profile("same", derandomize=True, max_examples=10, **_ANY_MACHINE)
 settings.load_profile("same")
 
 

@@ -11,9 +11,12 @@ from pathlib import Path
 
 import duckdb
 import pytest
+from demo_support import CALLED_FOR_SAFETY, keep_sites
 from run_support import Small, copied, plugin, small
 
 from aftersun.model.change import SEVERITIES
+from aftersun.scoring.run import demo as demo_module
+from aftersun.scoring.run.demo import Demo
 from aftersun.scoring.run.rank import rank
 from aftersun.scoring.value import cohorts
 
@@ -44,7 +47,17 @@ def copy(demo_folder: Path, tmp_path: Path) -> Path:
     return tmp_path / "demo"
 
 
-def test_demo_shows_ten_calls_with_reasons_and_says_where_everything_is(aftersun, tmp_path):
+@pytest.mark.parametrize("sites", [CALLED_FOR_SAFETY, pytest.param(None, marks=pytest.mark.slow)])
+def test_demo_shows_ten_calls_with_reasons_and_says_where_everything_is(aftersun, tmp_path, monkeypatch, sites):
+    if sites is not None:
+        whole = demo_module.make_demo
+
+        def few(*given: object, **named: object) -> Demo:
+            made = whole(*given, **named)
+            keep_sites(made.inventory, [f"S{number:04d}" for number in sites])
+            return made
+
+        monkeypatch.setattr(demo_module, "make_demo", few)
     ran = aftersun("demo", tmp_path / "d", "--workers", 1)
     assert ran.code == 0
     assert [int(n) for n in re.findall(r"^ ?(\d+)\. .* at S\d{4},", ran.out, re.M)] == list(range(1, 11))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -11,14 +12,21 @@ import pytest
 from loopback import serving
 from weather_support import as_json, pvgis_tmy
 
+from aftersun.inventory.store.file import Inventory
+
 GREENSBORO = Path(pvlib.__file__).parent / "data" / "723170TYA.CSV"
 
 
-@pytest.fixture
-def inventory(aftersun, tmp_path):
-    path = tmp_path / "company.duckdb"
-    assert aftersun("inventory", "create", path).code == 0
+@pytest.fixture(scope="module")
+def empty(tmp_path_factory):
+    path = tmp_path_factory.mktemp("weather") / "company.duckdb"
+    Inventory.create(path).close()
     return path
+
+
+@pytest.fixture
+def inventory(empty, tmp_path):
+    return shutil.copy(empty, tmp_path / "company.duckdb")
 
 
 @pytest.fixture

@@ -63,7 +63,7 @@ def assert_alone(portfolio: Small, alone, names: list[str]) -> None:
 @pytest.mark.parametrize(
     ("workers", "chunk_sites", "names"),
     [
-        (1, 2, ["raising", "crashing", "silent"]),
+        (1, SITES, ["raising", "crashing", "silent"]),
         pytest.param(2, 2, list(WRONG), marks=pytest.mark.slow),
     ],
 )

@@ -24,6 +24,7 @@ from aftersun.wording import not_called_text, status_text
 
 DAY = date(2026, 6, 2)
 RATE, TAX = 0.03, 0.19  # of the demo's company
+OTHER_REASON, *OTHERS = NotCalled
 
 
 @pytest.fixture
@@ -308,7 +309,7 @@ def test_a_letter_is_refused_by_the_rule_however_it_is_worded(changed, rule, mon
             assert texts["not_called"][rule].partition("{")[0] in str(refused.value)
 
 
-@pytest.mark.parametrize("reason", NotCalled)
+@pytest.mark.parametrize("reason", [OTHER_REASON, *(pytest.param(code, marks=pytest.mark.slow) for code in OTHERS)])
 def test_a_site_that_is_left_out_for_other_reasons_may_be_written_to(changed, reason):
     with Inventory.open(changed) as inventory:
         site, _ = some_offer(inventory, "bird_mesh")
