@@ -26,8 +26,10 @@ def newest_version() -> int:
 
 def stored_version(connection: duckdb.DuckDBPyConnection) -> int | None:
     """Return the number of the layout that a file was brought to last, or None if it is no inventory."""
-    is_inventory = scalar(connection, "SELECT count(*) FROM duckdb_tables() WHERE table_name = 'schema_version'")
-    version = scalar(connection, "SELECT max(version) FROM schema_version") if is_inventory else None
+    try:
+        version = scalar(connection, "SELECT max(version) FROM schema_version")
+    except duckdb.CatalogException:
+        return None
     return None if version is None else int(version)
 
 

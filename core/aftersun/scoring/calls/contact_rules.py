@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 
+import numpy as np
 import pandas as pd
 
 from aftersun.inventory.log.call_log import LATER, NO, NO_DAYS, OBJECTION, UNREACHED
@@ -32,10 +33,10 @@ def contact_rule(customers: pd.DataFrame, log: pd.DataFrame, as_of: date, quiet_
         Who was spoken to within so many days is not called about offers again.
     """
     rows = customers.set_index("customer_id")
-    reason = pd.Series("", index=rows.index, dtype=object)
+    reason = np.full(len(rows), "", dtype=object)
 
     def exclude(flags: pd.Series, why: ContactRule) -> None:
-        reason[flags.fillna(False).astype(bool) & (reason == "")] = why
+        reason[flags.to_numpy(dtype=bool, na_value=False) & (reason == "")] = why
 
     today = pd.Timestamp(as_of)
     talks = log[log["outcome"] != UNREACHED]
@@ -51,7 +52,7 @@ def contact_rule(customers: pd.DataFrame, log: pd.DataFrame, as_of: date, quiet_
     exclude(~rows["has_contact_basis"], ContactRule.NO_BASIS)
     exclude(_among(rows, waiting), ContactRule.ASKED_TO_WAIT)
     exclude(_last_contact(rows, talks, today) > today - pd.Timedelta(days=quiet_days), ContactRule.QUIET_PERIOD)
-    return reason
+    return pd.Series(reason, index=rows.index, dtype=object)
 
 
 def _among(rows: pd.DataFrame, ids: pd.Series | pd.Index) -> pd.Series:
