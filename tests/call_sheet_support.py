@@ -31,7 +31,7 @@ _PLACES = [
     ("S1", "bird_mesh", 0), ("S1", "hot_water_diverter", 1), ("S2", "connector_replacement", 0),
     ("S2", "connector_replacement", 2), ("S3", "hot_water_diverter", 1), ("S4", "connector_replacement", 2),
 ]  # fmt: skip
-_WORTH = {"npv_p90": 120.0, "npv_p50": 480.0, "npv_p10": 910.0, "chance_npv_positive": 0.93}
+_WORTH = {"npv_p90": 120.0, "npv_p10": 910.0, "chance_npv_positive": 0.93}
 _BUNDLE, _LOSS = "bird_mesh+hot_water_diverter", "connector_replacement"
 
 MEMBERS = {_BUNDLE: ("bird_mesh", "hot_water_diverter")}
@@ -95,7 +95,7 @@ TABLES: Mapping[str, list[dict[str, Any]]] = {
         for name, title in (("bird_mesh", "Bird mesh"), ("connector_replacement", "Connector replacement"),
                             ("hot_water_diverter", "Hot water from surplus"))
     ],
-    "run_value": [{"retrofit": "", "offers": 3, "npv_p90": 100.0, "npv_p50": 577.0, "npv_p10": 900.0}],
+    "run_value": [{"retrofit": "", "offers": 3, "npv": 577.0, "npv_p90": 100.0, "npv_p10": 900.0}],
     "site_energy": [
         {"site_id": "S1", "distance_km": 52.1, "station_far": True},
         {"site_id": "S2", "distance_km": 12.0, "station_far": False},

@@ -74,8 +74,8 @@ def test_the_first_sheet_says_what_is_needed_on_the_phone(small: Any) -> None:
         second["before the price holds"]
         == "Hot water from surplus, survey first: whether the element has its own cut-out is not known"
     )
-    assert (second["price with tax [NOK]"], second["worth at the values used [NOK]"]) == (1840, 500)
-    assert [second[f"worth {name} [NOK]"] for name in ("P90", "P50", "P10")] == [120, 480, 910]
+    assert (second["price with tax [NOK]"], second["expected worth [NOK]"]) == (1840, 500)
+    assert [second[f"worth {name} [NOK]"] for name in ("P90", "P10")] == [120, 910]
     assert (second["chance of a gain"], second["first-year saving [NOK]"]) == (0.93, 212)
     assert (second["chance of yes"], second["contribution to the company if yes [NOK]"]) == (0.2, 321)
     assert "No objection" in second["contact rule"]
@@ -253,17 +253,17 @@ def test_a_run_with_nothing_in_it_makes_a_workbook(tmp_path: Path) -> None:
 
 
 def test_what_was_not_drawn_is_said_and_not_nought(tmp_path: Path) -> None:
-    blank = dict.fromkeys(("npv_p90", "npv_p50", "npv_p10", "chance_npv_positive"))
+    blank = dict.fromkeys(("npv_p90", "npv_p10", "chance_npv_positive"))
     run = SmallRun()
     for name in ("offer", "ranking"):
         run = run.with_rows(name, [{**row, **blank} for row in TABLES[name]])
     workbook = written(run, tmp_path)
-    titles = ("worth P90 [NOK]", "worth P50 [NOK]", "worth P10 [NOK]", "chance of a gain")
+    titles = ("worth P90 [NOK]", "worth P10 [NOK]", "chance of a gain")
     for name in ("Calls", "Offers"):
         for row in rows(workbook[name]):
-            assert [row[title] for title in titles] == ["not drawn"] * 4
+            assert [row[title] for title in titles] == ["not drawn"] * 3
     ranked = rows(workbook["All retrofits"])
-    assert [ranked[0][title] for title in titles] == ["not drawn"] * 4
+    assert [ranked[0][title] for title in titles] == ["not drawn"] * 3
     assert [ranked[3][title] for title in titles] == [None] * 4  # does not fit: nothing was reckoned
 
 

@@ -28,7 +28,7 @@ def _large() -> SmallRun:
     worth = np.where(fits, draw.normal(-500, 900, size), np.nan)
     ranking = {
         "site_id": np.repeat(sites, RETROFITS), "rank": np.where(fits, 1, 2), "retrofit": np.tile(NAMES, SITES),
-        "npv": worth, "npv_p90": worth - 100, "npv_p50": worth, "npv_p10": worth + 100,
+        "npv": worth, "npv_p90": worth - 100, "npv_p10": worth + 100,
         "chance_npv_positive": np.where(fits, 0.4, np.nan), "upfront": np.where(fits, 900.0, np.nan),
         "first_year_saving": np.where(fits, 90.0, np.nan), "energy_gain_kwh": np.where(fits, 10.0, np.nan),
         "status": np.where(fits, np.where(worth > 600, "recommended", "not_cost_effective"), "not_applicable"),

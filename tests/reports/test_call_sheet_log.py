@@ -23,7 +23,7 @@ from aftersun.scoring.run.demo import Demo
 from aftersun_reports.call_sheet import layout
 
 TODAY = date(2026, 6, 30)
-RANGE = {"npv_p90": "worth P90", "npv_p50": "worth P50", "npv_p10": "worth P10"}
+RANGE = {"npv_p90": "worth P90", "npv_p10": "worth P10"}
 
 
 @pytest.fixture
@@ -145,7 +145,7 @@ def test_an_untouched_workbook_records_nothing(inventory: Inventory, tmp_path: P
 def test_every_figure_of_the_demo_is_the_stored_one(shown: Shown) -> None:
     book = shown.book
     stored = shown.inventory.connection.execute(
-        "SELECT call.*, offer.npv_p90, offer.npv_p50, offer.npv_p10, offer.chance_npv_positive AS chance, "
+        "SELECT call.*, offer.npv_p90, offer.npv_p10, offer.chance_npv_positive AS chance, "
         "offer.upfront, offer.first_year_saving FROM call JOIN offer USING (run_id, site_id) "
         "WHERE position IS NOT NULL AND call.retrofit = offer.offer ORDER BY position"
     ).df()
@@ -158,7 +158,7 @@ def test_every_figure_of_the_demo_is_the_stored_one(shown: Shown) -> None:
         first = "Tell the danger first; give the price only if asked. " if told else ""
         assert row["what to say"] == first + texts[one["site_id"]]
         assert row["price with tax [EUR]"] == pytest.approx(one["upfront"])
-        assert row["worth at the values used [EUR]"] == pytest.approx(one["npv"])
+        assert row["expected worth [EUR]"] == pytest.approx(one["npv"])
         weighed = row["contribution to the company if yes [EUR]"], row["chance of yes"]
         assert weighed == ((None, None) if told else pytest.approx((one["contribution"], one["chance_of_yes"])))
         for name, title in RANGE.items():
@@ -175,7 +175,7 @@ def test_every_figure_of_the_demo_is_the_stored_one(shown: Shown) -> None:
         assert (row["rank"], row["status"]) == (rank, api.status_text(status))
         if status in (api.Status.SUBJECT_TO_SURVEY, api.Status.NOT_APPLICABLE):
             assert (reason or "")[1:] in row["reason"]  # as a sentence its first letter is a capital
-        assert row["worth at the values used [EUR]"] == (None if npv is None else pytest.approx(npv))
+        assert row["expected worth [EUR]"] == (None if npv is None else pytest.approx(npv))
         assert row["price with tax [EUR]"] == (None if upfront is None else pytest.approx(upfront))
 
 

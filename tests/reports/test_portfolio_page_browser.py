@@ -94,12 +94,10 @@ def test_sites_are_sorted_by_worth_and_the_other_way_round(opened: Opened, run: 
     order = _by_worth(run)
     valued = [site for site in order if site in set(run.table("offer")["site_id"])]
     assert opened.cells("Site") == order[:ROWS]
-    worth = opened.page.get_by_role("button", name="Worth at the values used")
+    worth = opened.page.get_by_role("button", name="Expected worth")
     assert worth.locator("xpath=..").get_attribute("aria-sort") == "descending"
     best = run.table("offer").groupby("site_id")["npv"].max()
-    shown = [
-        float(text.replace(",", "").replace("\u2212", "-")) for text in opened.cells("Worth at the values used")[:10]
-    ]
+    shown = [float(text.replace(",", "").replace("\u2212", "-")) for text in opened.cells("Expected worth")[:10]]
     assert shown == pytest.approx([best[site] for site in valued[:10]], abs=0.5)
     worth.click()
     assert worth.locator("xpath=..").get_attribute("aria-sort") == "ascending"
@@ -283,7 +281,7 @@ def test_paper_holds_totals_dangers_and_the_first_fifty_sites(opened: Opened, ru
     text = unicodedata.normalize("NFKC", " ".join(" ".join(pages).split()))  # joined letters as single ones
     flat = text.replace(" ", "")
     total = run.table("run_value").set_index("retrofit").loc[""]
-    assert f"{total['npv_p50']:,.0f}" in text
+    assert f"{total['npv']:,.0f}" in text
     for title in run.titles().values():
         assert title.replace(" ", "") in flat
     for danger in set(run.to_tell()["text"]):
@@ -338,7 +336,7 @@ def test_a_run_without_ranges_says_not_drawn_and_never_zero(started: Browser, ru
 def test_numbers_are_written_as_the_company_writes_them(started: Browser, run: FakeRun, tmp_path: Path) -> None:
     head = replace(run.letterhead, decimal_mark=",", thousands_mark=".", currency_first=True, date_format="%d.%m.%Y")
     opened = open_page(started, write(replace(run, letterhead=head, currency="CHF"), tmp_path), viewport=DESK)
-    total = run.table("run_value").set_index("retrofit").loc["", "npv_p50"]
+    total = run.table("run_value").set_index("retrofit").loc["", "npv"]
     first = opened.page.locator("#totals-body b").first.inner_text()
     assert first == f"CHF\u00a0{total:,.0f}".replace(",", ".")
     assert "01.06.2026" in opened.page.locator("#subtitle").inner_text()

@@ -15,7 +15,7 @@ from aftersun.model.figures import ENGLISH
 from aftersun.wording import capacity_text, not_called_text, plan_text, say, shortage_text
 
 _CALL = ("position", "site_id", "customer_id", "retrofit", "npv", "must_call", "chance_of_yes")
-_OFFER = ("npv_p90", "npv_p50", "npv_p10", "chance_npv_positive", "upfront", "contribution")
+_OFFER = ("npv_p90", "npv_p10", "chance_npv_positive", "upfront", "contribution")
 _NOTE = ("note_id", "severity", "text", "who")
 
 Row = Mapping[Any, Any]
@@ -183,8 +183,8 @@ def _show_total(view: RunView) -> None:
     """Print what the best offers of all roofs come to, whoever may be called, and how sure that is."""
     value = view.table("run_value")
     for row in value[value["retrofit"] == ""].to_dict("records"):
-        p50, p90, p10 = (amount(row[f"npv_{name}"]) for name in ("p50", "p90", "p10"))
-        terminal.say("call_list.total", offers=row["offers"], currency=view.currency, p50=p50, p90=p90, p10=p10)
+        npv, p90, p10 = (amount(row[name]) for name in ("npv", "npv_p90", "npv_p10"))
+        terminal.say("call_list.total", offers=row["offers"], currency=view.currency, npv=npv, p90=p90, p10=p10)
 
 
 def _notes(view: RunView, call: Row) -> list[dict[Hashable, Any]]:

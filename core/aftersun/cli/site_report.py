@@ -100,7 +100,7 @@ def _together(view: RunView, site_id: str) -> None:
         terminal.say("site.notes_below")
 
 
-def _drivers(look: CloserLook | None, retrofit: str, stored_npv: float, currency: str) -> None:
+def _drivers(look: CloserLook | None, retrofit: str, usual: float, currency: str) -> None:
     """Print the numbers that move a retrofit most, each alone from its low to its high."""
     if look is None:
         return
@@ -116,8 +116,9 @@ def _drivers(look: CloserLook | None, retrofit: str, stored_npv: float, currency
         ]
         for row in records(moved)
     ]
+    terminal.say("site.usual", indent=2, npv=amount(usual), currency=currency)
     terminal.table(["moved most by", "low .. high", f"worth, {currency}", "turns at"], rows, "<<>>", indent=2)
-    if look.has_changed(retrofit, stored_npv):
+    if look.has_changed(retrofit, usual):
         terminal.say("site.changed", indent=2, npv=amount(look.npv[retrofit]), currency=currency)
 
 
@@ -212,7 +213,7 @@ def _retrofits(view: RunView, site_id: str, look: CloserLook | None) -> None:
         mine = row["retrofit"]
         _verdict(row, titles.get(mine, mine), view.currency)
         _cost_table(costs[costs["retrofit"] == mine])
-        _drivers(look, mine, row["npv"], view.currency)
+        _drivers(look, mine, row["npv_usual"], view.currency)
         for claim in records(claims[claims["retrofit"] == mine]):
             terminal.paragraph(f"The trade says: {claim['text']} ({claim['source']})", indent=2, hang=2)
         for item in records(assumed[(assumed["retrofit"] == mine) & assumed["replaced"].fillna(False)]):
@@ -225,7 +226,7 @@ def _retrofits(view: RunView, site_id: str, look: CloserLook | None) -> None:
 
 def _verdict(row: Mapping[Any, Any], title: str, currency: str) -> None:
     """Print what is advised of a retrofit, why, its measures of worth and how sure they are."""
-    worth = "" if pd.isna(row["npv"]) else f", net present value {amount(row['npv'])} {currency}"
+    worth = "" if pd.isna(row["npv"]) else f", expected net present value {amount(row['npv'])} {currency}"
     terminal.result("")
     terminal.paragraph(f"{title}: {wording.status_text(row['status'])}{worth}", hang=2)
     terminal.paragraph(wording.reason_text(row, currency), indent=2)

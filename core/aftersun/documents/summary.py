@@ -35,7 +35,7 @@ def _lines(view: RunView) -> Iterator[tuple[str, str]]:
     for row in value[value["retrofit"] == ""].to_dict("records"):
         yield (
             "together",
-            f"{ENGLISH.amount(row['npv_p50'], currency)}; P90 {ENGLISH.number(row['npv_p90'])}, "
+            f"{ENGLISH.amount(row['npv'], currency)}; P90 {ENGLISH.number(row['npv_p90'])}, "
             f"P10 {ENGLISH.number(row['npv_p10'])}",
         )
     parts = value[value["retrofit"] != ""].sort_values("offers", ascending=False, kind="stable").head(3)

@@ -10,7 +10,7 @@ class Status(StrEnum):
 
     RECOMMENDED = "recommended"
     SUBJECT_TO_SURVEY = "subject_to_survey"  # worth it, once somebody has looked or asked
-    TOO_UNCERTAIN = "too_uncertain"  # worth something at the values used, but too seldom to sell it on that
+    TOO_UNCERTAIN = "too_uncertain"  # expected to be worth something, but too seldom to sell it on that
     NOT_COST_EFFECTIVE = "not_cost_effective"
     NOT_APPLICABLE = "not_applicable"  # does not fit the site
     ALREADY_FITTED = "already_fitted"

@@ -123,13 +123,11 @@ class LetterOption:
     sales_tax: float = 0.0  # contained in ``price``
     price_lines: tuple[LetterPrice, ...] = ()  # add up to price_before
     first_year_saving: float = 0.0  # money in the first year
-    yearly: float = 0.0  # money a year on average, before the price
+    yearly: float = 0.0  # money a year as expected, on average over the years, before the price
     yearly_p90: float | None = None  # exceeded with 90 %
-    yearly_p50: float | None = None  # as likely exceeded as not
     yearly_p10: float | None = None  # exceeded with 10 %
-    npv: float = 0.0  # net present value at the values used
+    npv: float = 0.0  # expected net present value
     npv_p90: float | None = None  # exceeded with 90 %
-    npv_p50: float | None = None  # as likely exceeded as not
     npv_p10: float | None = None  # exceeded with 10 %
     chance_npv_positive: float | None = None  # 0 to 1
     discounted_payback_years: float | None = None  # None = never within the years

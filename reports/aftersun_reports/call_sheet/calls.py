@@ -24,7 +24,7 @@ _SAFETY, _BOTH, _OFFER = "safety: tell, do not sell", "safety, and an offer", "o
 _TELL_FIRST = "Tell the danger first; give the price only if asked."
 NONE_RECORDED = "none recorded"
 _PSEUDONYM_WIDTH = 18  # characters
-_RANGE = ("npv_p90", "npv_p50", "npv_p10", "chance_npv_positive")
+_RANGE = ("npv_p90", "npv_p10", "chance_npv_positive")
 _NO_NOTE = "none stored with this run"
 
 Record = Mapping[str, Any]

@@ -86,9 +86,9 @@ def _result_rows(run: api.RunView) -> Iterator[Sequence[Any]]:
     titles = run.titles()
     for row in records_of(run.table("run_value")):
         title = titles.get(row["retrofit"], row["retrofit"]) or "all best offers together"
-        p50, p90, p10 = (_amount(row[name]) for name in ("npv_p50", "npv_p90", "npv_p10"))
+        npv, p90, p10 = (_amount(row[name]) for name in ("npv", "npv_p90", "npv_p10"))
         remark = f"best offers of {sites(row['offers'])}, called or not"
-        yield "worth", title, f"{p50} (P90 {p90}, P10 {p10}) {run.currency}", remark
+        yield "worth", title, f"{npv} (P90 {p90}, P10 {p10}) {run.currency}", remark
     call = run.table("call")
     left = call.loc[call["position"].isna(), ["excluded_reason", "excluded_detail"]].fillna("")
     for code, detail, count in left.value_counts().reset_index().itertuples(index=False, name=None):

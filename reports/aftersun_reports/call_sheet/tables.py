@@ -17,7 +17,7 @@ from aftersun_reports.shared import sites, titled
 _NO_ADVICE = (
     api.Status.NOT_APPLICABLE, api.Status.ALREADY_FITTED, api.Status.FAILED, api.Status.NOT_COST_EFFECTIVE,
 )  # fmt: skip
-_RANGE: Made = {name: ((name, "npv"), drawn) for name in ("npv_p90", "npv_p50", "npv_p10", "chance_npv_positive")}
+_RANGE: Made = {name: ((name, "npv"), drawn) for name in ("npv_p90", "npv_p10", "chance_npv_positive")}
 _AT_ONCE = 10_000  # rows of the ranking that are in memory as text at once
 
 

@@ -88,8 +88,8 @@ def _cells(letter: api.Letter, option: api.LetterOption, words: Words) -> dict[s
         return cells | promised_nothing | {"what_it_is": _cell(words("told_not_sold"))}
     single, years, payback = len(option.parts) == 1, option.years, option.discounted_payback_years
     summaries = [part.summary if single else f"{part.title}: {part.summary}" for part in option.parts]
-    yearly = (option.yearly_p90, option.yearly_p50, option.yearly_p10)
-    net_worth = (option.npv_p90, option.npv_p50, option.npv_p10)
+    yearly = (option.yearly_p90, option.yearly_p10)
+    net_worth = (option.npv_p90, option.npv_p10)
     chance = option.chance_npv_positive
     return cells | {
         "what_it_is": _cell("\n".join(sentence(breakable(text)) for text in summaries)),
@@ -136,12 +136,9 @@ def _what(line: api.LetterPrice, words: Words) -> str:
 
 
 def _gain(expected: float, drawn: Sequence[float | None], span: str, words: Words) -> Cell:
-    """Return the middle of what was drawn with its range; what is expected, and that none was, where none was.
-
-    ``drawn`` are P90, P50 and P10. The figure at the values used may lie outside their range.
-    """
-    p90, p50, p10 = drawn
+    """Return what is expected with its range, ``drawn`` P90 and P10, or that nothing was drawn."""
+    p90, p10 = drawn
     if p90 is None or p10 is None:
         return _cell(words.figures.rounded(expected), [words("range_none"), span], figure=True)
     range_ = words("range", low=words.figures.rounded(p90, mark=False), high=words.figures.rounded(p10, mark=False))
-    return _cell(words.figures.rounded(expected if p50 is None else p50), [range_, span], figure=True)
+    return _cell(words.figures.rounded(expected), [range_, span], figure=True)

@@ -73,12 +73,12 @@ function stateKey(sites) {
 function drawRetrofits(rows) {
   const shown = rows.slice().reverse();
   draw('retrofits-chart', [{
-    type: 'scatter', mode: 'markers', x: shown.map((row) => row.p50), y: shown.map((row) => label(title(row.retrofit))),
-    text: shown.map((row) => `${literal(title(row.retrofit))}: ${amount(row.p50)} (${range(row.p90, row.p10)})`), hoverinfo: 'text',
+    type: 'scatter', mode: 'markers', x: shown.map((row) => row.npv), y: shown.map((row) => label(title(row.retrofit))),
+    text: shown.map((row) => `${literal(title(row.retrofit))}: ${amount(row.npv)} (${range(row.p90, row.p10)})`), hoverinfo: 'text',
     marker: { color: BLUE, size: 9, symbol: 'diamond' },
     error_x: {
       type: 'data', symmetric: false, thickness: 1.6, width: 5, color: GREY,
-      array: shown.map((row) => row.p10 - row.p50), arrayminus: shown.map((row) => row.p50 - row.p90),
+      array: shown.map((row) => Math.max(row.p10 - row.npv, 0)), arrayminus: shown.map((row) => Math.max(row.npv - row.p90, 0)),
     },
   }], { height: 90 + (STILL ? 48 : 34) * shown.length, xaxis: { ...axisTitle(`Worth, ${DATA.format.currency}`), tickformat: WHOLE, nticks: STILL ? 4 : 8 }, yaxis: { fixedrange: true } });
 }
@@ -86,7 +86,7 @@ function drawRetrofits(rows) {
 function drawCertainty(sites) {
   draw('certainty-chart', scattered(sites, (site) => 100 * SITES.chance[site], (site) => SITES.npv[site],
     (site) => `${SITES.id[site]}: ${title(word(SITES.offer, site))}, ${money(SITES.npv[site])}, ${chance(SITES.chance[site])}`), {
-    xaxis: { ...axisTitle('Chance of a gain, %'), range: [-3, 103] }, yaxis: { ...axisTitle(`Worth at the values used, ${DATA.format.currency}`), tickformat: WHOLE },
+    xaxis: { ...axisTitle('Chance of a gain, %'), range: [-3, 103] }, yaxis: { ...axisTitle(`Expected worth, ${DATA.format.currency}`), tickformat: WHOLE },
     hovermode: 'closest',
   }, openSite);
 }

@@ -17,7 +17,7 @@ function fillTotals() {
     return;
   }
   fill('totals-body', el('ul', { class: 'figures' },
-    el('li', {}, el('b', {}, money(total.p50)), 'worth together, as likely more as less (P50)'),
+    el('li', {}, el('b', {}, money(total.npv)), 'expected worth together'),
     el('li', {}, el('b', {}, money(total.p90)), 'exceeded with 90 % (P90)'),
     el('li', {}, el('b', {}, money(total.p10)), 'exceeded with 10 % (P10)'),
     el('li', {}, el('b', {}, plain(total.offers, 0)), 'sites whose best single retrofit is added up')),
@@ -33,13 +33,13 @@ function fillDangers() {
 }
 
 function fillRetrofits() {
-  const rows = DATA.value.filter((row) => row.retrofit !== '').sort((a, b) => b.p50 - a.p50);
+  const rows = DATA.value.filter((row) => row.retrofit !== '').sort((a, b) => b.npv - a.npv);
   if (!rows.length) { fill('retrofits-body', el('p', {}, DATA.drawn ? 'There is no offer.' : `Worth and range over the portfolio: ${NOT_DRAWN} in this run.`)); return; }
   const total = DATA.value.find((row) => row.retrofit === '');
   fill('retrofits-body', el('div', { class: 'pair' }, table(`Best single retrofit of each site, added up, ${DATA.format.currency}`,
-    ['retrofit', { num: 'offers' }, { num: 'worth together (P50)' }, { num: 'P90 .. P10' }],
-    [...rows, ...(total ? [total] : [])].map((row) => [row.retrofit ? title(row.retrofit) : 'All together', { num: plain(row.offers, 0) }, { num: amount(row.p50) }, { num: range(row.p90, row.p10) }])),
-  figure('retrofits-chart', `Worth of each retrofit over the portfolio: the diamond is P50, the line goes from P90 to P10 (${DATA.format.currency}).`)));
+    ['retrofit', { num: 'offers' }, { num: 'expected worth together' }, { num: 'P90 .. P10' }],
+    [...rows, ...(total ? [total] : [])].map((row) => [row.retrofit ? title(row.retrofit) : 'All together', { num: plain(row.offers, 0) }, { num: amount(row.npv) }, { num: range(row.p90, row.p10) }])),
+  figure('retrofits-chart', `Worth of each retrofit over the portfolio: the diamond is what is expected, the line goes from P90 to P10 (${DATA.format.currency}).`)));
 }
 
 function fillMonth() {
@@ -60,14 +60,14 @@ function fillCharts() {
   fill('certainty-body', sure.length ? figure('certainty-chart', `Each mark is the best offer of a site (${some(sure.length, 'site')}): the further right, the surer a gain; the higher, the more it is worth. A mark opens its site; the table of sites holds the same figures.`, stateKey(sure))
     : el('p', {}, DATA.drawn ? 'There is no offer to show.' : `How sure the offers are: ${NOT_DRAWN} in this run.`));
   fill('map-body', figure('map-chart', `${some(placed.length, 'site')} by position, north above, drawn without a map beneath. A mark opens its site.`, stateKey(placed)));
-  const queue = [() => drawRetrofits(DATA.value.filter((row) => row.retrofit !== '').sort((a, b) => b.p50 - a.p50)), () => sure.length && drawCertainty(sure), () => placed.length && drawMap(placed)];
+  const queue = [() => drawRetrofits(DATA.value.filter((row) => row.retrofit !== '').sort((a, b) => b.npv - a.npv)), () => sure.length && drawCertainty(sure), () => placed.length && drawMap(placed)];
   const step = () => { const act = queue.shift(); if (act) { act(); window.setTimeout(step, 0); } else document.documentElement.dataset.charts = 'drawn'; };
   window.setTimeout(step, 0);
 }
 
 function fillReading() {
   const lines = [
-    'Worth is net present value for the owner over the life of the retrofit: at today\u2019s prices, tax included, less the price of the work. The worth at the values used takes the most likely value of each assumption; P50 is the middle of what was drawn, as likely too high as too low, and may differ from it. A negative worth is shown as it is.',
+    'Worth is net present value for the owner over the life of the retrofit: at today\u2019s prices, tax included, less the price of the work. The expected worth is the mean over all that was drawn; without ranges it takes the usual value of each assumption. A negative worth is shown as it is.',
     'P90 is exceeded with 90 %, P10 with 10 %; between them lie eight cases of ten. Chance is that of any gain at all. \u201cNot drawn\u201d means that the run did not calculate how sure it is; it does not mean zero. Where a gain is below a quarter of the cost, only yes/no facts and the yield are drawn: no number within its range would turn the advice, and the true range is wider.',
     'The best offer of a site is the one worth most, alone or as a set done in one visit. Where only a remedy of a known danger stands, it is told and not sold.',
     'Letters and numbers such as D1 or W3 name the safety notes above; D = danger, W = warning, C = caution. They belong to the offer beside them and are part of the advice.',

@@ -73,7 +73,8 @@ def _value(run: api.RunView) -> list[dict[str, Any]]:
         {
             "retrofit": text(row["retrofit"]),
             "offers": number(row["offers"]),
-            **{name: number(row[f"npv_{name}"]) for name in ("p90", "p50", "p10")},
+            "npv": number(row["npv"]),
+            **{name: number(row[f"npv_{name}"]) for name in ("p90", "p10")},
         }
         for row in run.table("run_value").sort_values("retrofit", kind="stable").to_dict("records")
     ]

@@ -28,8 +28,7 @@ function siteSummary(site) {
   const told = SITES.npv[site] > 0 ? '' : el('p', {}, 'A safety matter: told to the owner, not sold for its worth.');
   return [lines, told, el('ul', { class: 'figures' },
     el('li', {}, el('b', {}, said(title(offer))), `best offer: ${word(SITES.status, site)}`, SITES.danger[site] ? el('strong', {}, '; first: the danger above') : ''),
-    el('li', {}, el('b', {}, money(SITES.npv[site])), 'worth to the owner at the values used'),
-    el('li', {}, el('b', {}, money(SITES.p50[site], NOT_DRAWN)), 'P50: as likely more as less'),
+    el('li', {}, el('b', {}, money(SITES.npv[site])), 'expected worth to the owner'),
     el('li', {}, el('b', {}, range(SITES.p90[site], SITES.p10[site])), 'exceeded with 90 % .. with 10 %'),
     el('li', {}, el('b', {}, chance(SITES.chance[site])), 'chance of a gain'),
     el('li', {}, el('b', {}, money(SITES.price[site])), 'price, tax included'))];
@@ -47,7 +46,7 @@ function siteOffers(site) {
   return [el('h3', {}, 'Offers'), offers.map((offer) => {
     const mine = members.filter((one) => one.offer === offer.offer);
     return el('div', { class: 'card' }, el('h4', {}, said(title(offer.offer))),
-      el('p', {}, `Worth at the values used ${money(offer.npv)} over ${known(offer.years) ? years(offer.years, 0) : `years that are ${NOT_KNOWN}`}; P50 ${money(offer.npv_p50, NOT_DRAWN)}, range ${range(offer.npv_p90, offer.npv_p10)}; `
+      el('p', {}, `Expected worth ${money(offer.npv)} over ${known(offer.years) ? years(offer.years, 0) : `years that are ${NOT_KNOWN}`}; range ${range(offer.npv_p90, offer.npv_p10)}; `
         + `chance of a gain ${chance(offer.chance_npv_positive)}; price ${money(offer.upfront)}; ${money(offer.first_year_saving)} in the first year.`),
       offer.told === 'yes' ? el('p', {}, 'It ends a known danger: told, whatever it is worth.') : '',
       mine.length > 1 ? table(`Parts of this offer, ${DATA.format.currency}`, ['part', { num: 'worth alone' }, { num: 'adds to the offer' }],
@@ -71,9 +70,9 @@ function siteRetrofits(site) {
     return [said(row.reason), row.variant ? el('span', {}, ' Done as: ', said(row.variant), '.') : '', gain, water, back];
   };
   return [el('h3', {}, 'All retrofits'), table(`Each alone, best first, ${DATA.format.currency}`,
-    ['retrofit', 'status', { num: 'worth at the values used' }, { num: 'P50' }, { num: 'P90 .. P10' }, { num: 'chance' }, { num: 'price' }, 'why', 'safety notes'],
+    ['retrofit', 'status', { num: 'expected worth' }, { num: 'P90 .. P10' }, { num: 'chance' }, { num: 'price' }, 'why', 'safety notes'],
     rows.map((row) => [title(row.retrofit), row.status, { num: known(row.npv) ? amount(row.npv) : 'not valued' },
-      { num: known(row.npv) ? (known(row.npv_p50) ? amount(row.npv_p50) : NOT_DRAWN) : '' }, { num: known(row.npv) ? range(row.npv_p90, row.npv_p10) : '' },
+      { num: known(row.npv) ? range(row.npv_p90, row.npv_p10) : '' },
       { num: known(row.npv) ? chance(row.chance_npv_positive) : '' },
       { num: known(row.upfront) ? amount(row.upfront) : '' }, { wide: tell(row) },
       row.notes < 0 ? 'none' : notesOf(DATA.sets[row.notes]).map((one) => one.code).join(' ')]), 'stack')];

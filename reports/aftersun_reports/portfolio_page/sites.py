@@ -66,7 +66,6 @@ def as_data(run: api.RunView, sites: Sites, notes: NotesOfRun) -> dict[str, Any]
         "offer": coded(offers),
         "npv": numbers(best["npv"]),
         "p90": numbers(best["npv_p90"]),
-        "p50": numbers(best["npv_p50"]),
         "p10": numbers(best["npv_p10"]),
         "chance": numbers(best["chance_npv_positive"]),
         "price": numbers(best["upfront"]),

@@ -1,5 +1,5 @@
 // The table of sites: sorted and searched in memory, one page of rows in the document.
-const PAGE_ROWS = 50, WORTH = 'Worth at the values used';
+const PAGE_ROWS = 50, WORTH = 'Expected worth';
 const NAMED = Boolean(SITES.name);
 
 function notesCell(site) {
@@ -18,7 +18,6 @@ const COLUMNS = [
   { label: 'Best offer', cell: (site) => { const offer = word(SITES.offer, site); return offer ? said(title(offer)) : el('span', { class: 'soft' }, 'none'); },
     key: (site) => (word(SITES.offer, site) ? title(word(SITES.offer, site)) : null), kind: 'offer' },
   { label: WORTH, cell: (site) => (known(SITES.npv[site]) ? amount(SITES.npv[site]) : ''), key: (site) => SITES.npv[site], num: true },
-  { label: 'P50', cell: (site) => (known(SITES.npv[site]) ? (known(SITES.p50[site]) ? amount(SITES.p50[site]) : NOT_DRAWN) : ''), key: (site) => SITES.p50[site], num: true },
   { label: 'P90 .. P10', cell: (site) => (known(SITES.npv[site]) ? range(SITES.p90[site], SITES.p10[site]) : ''), key: (site) => SITES.p90[site], num: true },
   { label: 'Chance', cell: (site) => (known(SITES.npv[site]) ? chance(SITES.chance[site]) : ''), key: (site) => SITES.chance[site], num: true },
   { label: 'Price', cell: (site) => (known(SITES.price[site]) ? amount(SITES.price[site]) : ''), key: (site) => SITES.price[site], num: true },

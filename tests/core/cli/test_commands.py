@@ -130,10 +130,11 @@ def test_a_ranking_without_ranges_is_the_same_but_for_how_sure_it_is(aftersun, c
     assert ran.code == 0
     assert "chance of a gain" not in ran.out
     with duckdb.connect(str(inventory), read_only=True) as connection:
-        query = "SELECT site_id, retrofit, npv, npv_p90 FROM ranking WHERE run_id = ? ORDER BY ALL"
+        query = "SELECT site_id, retrofit, npv, npv_usual, npv_p90 FROM ranking WHERE run_id = ? ORDER BY ALL"
         runs = [run for (run,) in connection.execute("SELECT run_id FROM run ORDER BY started_at").fetchall()]
         drawn, undrawn = (connection.execute(query, [run]).df() for run in (runs[0], runs[-1]))
-    assert drawn["npv"].equals(undrawn["npv"])
+    assert drawn["npv_usual"].equals(undrawn["npv"])
+    assert undrawn["npv_usual"].equals(undrawn["npv"])
     assert drawn["npv_p90"].notna().any()
     assert undrawn["npv_p90"].isna().all()
     assert json.loads(aftersun("calls", inventory, "--json").out)["calls"][0]["npv_p90"] is None

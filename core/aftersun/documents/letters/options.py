@@ -107,7 +107,7 @@ def option_of(records: Records, price: float | None, catalogue: Catalogue, compa
     all_prices = float(npv(money.real_discount_rate, upfront)) - lower
     share = float(capital_recovery(money.real_discount_rate, years)) if years >= 1 else 0.0
     gains: dict[str, Any] = {}
-    for level in ("", "_p90", "_p50", "_p10"):
+    for level in ("", "_p90", "_p10"):
         worth = value_of(offer, f"npv{level}")
         value = None if worth is None else _money(float(worth) + lower)
         gains[f"npv{level}"] = value

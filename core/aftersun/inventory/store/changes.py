@@ -59,5 +59,7 @@ CHANGES: tuple[Change, ...] = (
     # Of version 0.1.0. Its reasons in the ranking stay sentences: their figures were not stored.
     *_translations("sentences_of_0_1_0.csv"),
     *_statements("changes_of_0_1_0.sql"),
+    *_statements("changes_of_0_2_0.sql"),
+    RenamedColumn("run_value", "npv_mean", "npv"),
 )
 """What made each further layout out of the one before, in order. Never edited once released; add another one."""

@@ -61,6 +61,7 @@ def migrate(connection: duckdb.DuckDBPyConnection) -> None:
                 _translate(connection, change)
             elif isinstance(change, Statement):
                 connection.execute(change.sql)
+        connection.execute(LATEST_RANKING)  # made anew, or it would not know which columns there are
         for table in outdated:
             if all(_holds(connection, table.name, condition) for condition in table.checks):
                 _make_anew(connection, table)
@@ -92,7 +93,6 @@ def _add_what_is_missing(connection: duckdb.DuckDBPyConnection) -> None:
         connection.execute(described.create_statement)
     for table, name, kind in _missing_columns(connection):
         connection.execute(f"ALTER TABLE {quoted(table)} ADD COLUMN {quoted(name)} {kind}")
-    connection.execute(LATEST_RANKING)  # made anew, or it would not know the new columns
 
 
 def _checks(connection: duckdb.DuckDBPyConnection) -> set[tuple[str, str]]:

@@ -28,7 +28,7 @@ from aftersun.money.template import TRAVEL
 from aftersun.scoring.offers.singles import Single
 from aftersun.scoring.ranges.draws import Draws
 from aftersun.scoring.value.simulations import Baseline, Months, Rows, Simulated, Simulations, only_where
-from aftersun.scoring.value.valuation import bills_to_flow
+from aftersun.scoring.value.valuation import bills_to_flow, coming_to
 
 MOST_CANDIDATES = 5
 
@@ -39,6 +39,8 @@ Members = tuple[str, ...]  # ids in the order of the registry
 class Bundle:
     """A set of retrofits on the sites at ``rows`` of the chunk; arrays over these sites.
 
+    ``npv`` is the expected net present value: that of the set with all values as used, and what each member is expected
+    to be worth beyond its own.
     ``marginal`` is what each member adds to the net present value given all others. ``lines`` are all cost lines.
     ``years`` are those of the member that lasts longest, ``months`` the year's energy with all members.
     """
@@ -58,8 +60,8 @@ def candidates(singles: Sequence[Single], size: int, company: Company) -> Bools:
     """Return which retrofit is a candidate for bundles at which site, shape (retrofits, ``size`` of the chunk)."""
     npv = np.full((len(singles), size), -np.inf)
     for position, single in enumerate(singles):
-        worth_it = single.offered | (single.valuation.npv + _shared_price(single, company) > 0)
-        npv[position, single.rows] = np.where(worth_it, single.valuation.npv, -np.inf)
+        worth_it = single.offered | (single.npv + _shared_price(single, company) > 0)
+        npv[position, single.rows] = np.where(worth_it, single.npv, -np.inf)
     rank = np.argsort(np.argsort(-npv, axis=0, kind="stable"), axis=0)
     return np.asarray(np.isfinite(npv) & (rank < MOST_CANDIDATES))
 
@@ -137,8 +139,10 @@ def _set(members: Sequence[Single], rows: Rows, before: _Set, company: Company, 
 def _best(sets: Mapping[Members, _Set], singles: Sequence[Single], size: int) -> Iterator[Bundle]:
     """Choose the best set of each site and tell what each member adds."""
     worth = {members: np.full(size, np.nan) for members in sets}
+    rate = singles[0].valuation.discount_rate
     for members, of_members in sets.items():
-        worth[members][of_members.rows] = npv(singles[0].valuation.discount_rate, of_members.flow.net)
+        beyond = [_beyond_usual(single, of_members.rows) for single in singles if single.loaded.id in members]
+        worth[members][of_members.rows] = npv(rate, of_members.flow.net) + np.sum(beyond, axis=0)
     table = np.nan_to_num(np.array(list(worth.values())), nan=-np.inf)
     first = np.argmax(table, axis=0)
     for position, (members, of_members) in enumerate(sets.items()):
@@ -156,7 +160,7 @@ def _best(sets: Mapping[Members, _Set], singles: Sequence[Single], size: int) ->
             members=members,
             rows=rows,
             npv=worth[members][rows],
-            flow=take(kept, of_members.flow),
+            flow=coming_to(worth[members][rows], take(kept, of_members.flow), of_members.years[kept], rate),
             years=of_members.years[kept],
             months=of_members.year.months[kept],
             marginal=marginal,
@@ -165,10 +169,16 @@ def _best(sets: Mapping[Members, _Set], singles: Sequence[Single], size: int) ->
         )
 
 
-def _around(single: Single, rows: Rows) -> Draws:
-    """Return how far each draw of a retrofit alone lies from its worth, (D, S): the same numbers move it in the set."""
+def _beyond_usual(single: Single, rows: Rows) -> Floats:
+    """Return what a retrofit alone is expected to be worth beyond its worth with all values as used, (S,)."""
     kept = np.searchsorted(single.rows, rows)
-    return np.asarray(single.draws[:, kept] - single.valuation.npv[kept], dtype=np.float64)
+    return np.asarray(single.npv[kept] - single.npv_usual[kept])
+
+
+def _around(single: Single, rows: Rows) -> Draws:
+    """Return how far each draw of a retrofit alone lies from its mean, (D, S): the same numbers move it in the set."""
+    kept = np.searchsorted(single.rows, rows)
+    return np.asarray(single.draws[:, kept] - single.npv[kept], dtype=np.float64)
 
 
 def _exclude_each_other(members: Sequence[Loaded]) -> bool:

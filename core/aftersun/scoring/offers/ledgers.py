@@ -47,7 +47,7 @@ def _of_single(single: Single, company: Company) -> Tables:
     ids = valuation.site_ids[kept]
     if not len(ids):
         return {}
-    offer = _owner_ledger(ids, valuation.npv[kept], take(kept, valuation.flow), single.draws[:, kept])
+    offer = _owner_ledger(ids, single.npv[kept], take(kept, valuation.flow), single.draws[:, kept])
     offer = offer.assign(offer=single.loaded.id, must_call=single.danger[kept], years=valuation.years[kept])
     members = offer[["site_id", "npv"]].rename(columns={"npv": "npv_alone"})
     members = members.assign(retrofit=single.loaded.id, npv_added=members["npv_alone"])
@@ -66,7 +66,7 @@ def _of_bundle(bundle: Bundle, singles: Sequence[Single], cohort: Cohort, compan
     members, dangers = [], []
     for single in (single for single in singles if single.loaded.id in bundle.members):
         dangers.append(np.isin(sold, single.valuation.site_ids[single.danger]))
-        alone = pd.Series(single.valuation.npv, single.valuation.site_ids).reindex(sold).to_numpy()
+        alone = pd.Series(single.npv, single.valuation.site_ids).reindex(sold).to_numpy()
         added = bundle.marginal[single.loaded.id][sure]
         columns = {"site_id": sold, "retrofit": single.loaded.id, "npv_alone": alone, "npv_added": added}
         members.append(pd.DataFrame(columns))

@@ -16,11 +16,11 @@ from aftersun.inventory.store.tables import RUN_TABLES
 from aftersun.model.change import DOES_NOT_FIT, SURVEY_FIRST, Notes, Screening
 from aftersun.model.codes import OFFERED, Obstacle, Status
 from aftersun.model.cohort import Cohort
-from aftersun.model.ranges import Bools
+from aftersun.model.ranges import Bools, Floats
 from aftersun.money.company import Company
 from aftersun.scoring.offers.ranking_rule import pays_back_quickly, status_of
 from aftersun.scoring.ranges.break_even import driver_rows
-from aftersun.scoring.ranges.draws import CommonNumbers, Draws, draws_of, measured
+from aftersun.scoring.ranges.draws import CommonNumbers, Draws, draws_of, expected, measured
 from aftersun.scoring.ranges.drivers import Driver
 from aftersun.scoring.ranges.information import answer_values
 from aftersun.scoring.value.nearby import NearbySimulations, Slopes
@@ -51,15 +51,18 @@ class Setting:
 
 @dataclass(frozen=True, eq=False)
 class Single:
-    """A retrofit valued alone: the positions of its sites in the chunk, its worth and its draws there.
+    """A retrofit valued alone: the positions of its sites in the chunk, what it is expected to bring, its draws there.
 
+    ``npv`` is the expected net present value; ``valuation`` comes to it, ``npv_usual`` is that with all values as used.
     ``offered`` says where it may be offered on value by itself, ``danger`` where it would end a danger that is known
     to stand, both (S,) over its own rows.
     """
 
     loaded: Loaded
     rows: Rows
+    npv: Floats
     valuation: Valuation
+    npv_usual: Floats
     draws: Draws
     offered: Bools
     danger: Bools
@@ -80,23 +83,25 @@ def single_of(loaded: Loaded, setting: Setting) -> tuple[Tables, Single | None]:
         return tables, None
     part = setting.baseline.take(rows)
     case = Case(loaded, part, Simulations(part), setting.company, setting.guard)
-    valuation = evaluate(case, itemised=True)
-    drawn = None if valuation is None else _drawn(case, rows, valuation, setting)
-    if valuation is None or drawn is None:
+    usual = evaluate(case, itemised=True)
+    drawn = None if usual is None else _drawn(case, rows, usual, setting)
+    if usual is None or drawn is None:
         return tables | {"ranking": failed_ranking(cohort.sites.index, loaded.id)}, None
     draws, drivers = drawn
+    npv = expected(draws)
+    valuation = usual.expecting(npv)
     danger, survey = danger[rows], ranking["screening_reason"].notna().to_numpy()[rows]
-    valued = _valued(part, survey, valuation, draws, danger, setting.company)
+    valued = {"npv": npv, "npv_usual": usual.npv, **_valued(part, survey, valuation, draws, danger, setting.company)}
     for name, values in valued.items():
         ranking.loc[rows, name] = values
     offered, ids = np.isin(valued["status"].astype(str), OFFERED), part.cohort.sites.index
     tables |= {
         "cost_item": valuation.items.assign(retrofit=loaded.id),
-        "cash_flow": valuation.cash_rows((valuation.npv > 0) | danger).assign(retrofit=loaded.id),
-        "driver": driver_rows(loaded.id, ids, offered | danger, drivers, valuation.npv),
-        ANSWER_VALUE: answer_values(loaded.id, ids, drivers, valuation.npv),
+        "cash_flow": valuation.cash_rows((npv > 0) | danger).assign(retrofit=loaded.id),
+        "driver": driver_rows(loaded.id, ids, offered | danger, drivers, usual.npv),
+        ANSWER_VALUE: answer_values(loaded.id, ids, drivers, usual.npv),
     }
-    return tables, Single(loaded, rows, valuation, draws, offered, danger)
+    return tables, Single(loaded, rows, npv, valuation, usual.npv, draws, offered, danger)
 
 
 def _drawn(case: Case, rows: Rows, valuation: Valuation, setting: Setting) -> tuple[Draws, list[Driver]] | None:
@@ -155,7 +160,6 @@ def _valued(
     ranges = measured(draws)
     sure = ~(ranges["chance_npv_positive"] < company.calls.least_chance)  # not known counts as sure
     return {
-        "npv": valuation.npv,
         **ranges,
         "upfront": upfront,
         "first_year_saving": valuation.flow.operating[:, 1],
@@ -166,7 +170,7 @@ def _valued(
         "to_water_kwh": valuation.gain_kwh["to_water"],
         "water_heater_kwh": -valuation.gain_kwh["water_backup"],
         "years": valuation.years,
-        "status": status_of(valuation.npv, survey | quick, danger, sure),
+        "status": status_of(expected(draws), survey | quick, danger, sure),
         "quick_payback": quick,
         "for_safety": danger,
         "variant": _or_none(valuation.variant),

@@ -45,7 +45,7 @@ _OWN_NUMBERS = (LIFE, YIELD, *UNKNOWN_NUMBERS)  # of one roof, beside its yes/no
 _ACTS_ON_ALL = ("real_discount_rate", "electricity_price_growth", "fuel_price_growth", YIELD_OF_ALL)
 
 
-RANGE_COLUMNS = ("npv_p90", "npv_p50", "npv_p10", "chance_npv_positive", "npv_worst_tenth", "npv_mean")
+RANGE_COLUMNS = ("npv_p90", "npv_p50", "npv_p10", "chance_npv_positive", "npv_worst_tenth")
 
 
 class CommonNumbers:
@@ -160,8 +160,14 @@ def measured(draws: Draws) -> dict[str, Floats]:
     worst = max(round(WORST_SHARE * ordered.shape[1]), 1)
     p90, p50, p10 = np.quantile(ordered, (0.1, 0.5, 0.9), axis=1)
     chance = (ordered > 0).mean(axis=1)
-    measures = p90, p50, p10, chance, ordered[:, :worst].mean(axis=1), ordered.mean(axis=1)
+    measures = p90, p50, p10, chance, ordered[:, :worst].mean(axis=1)
     return dict(zip(RANGE_COLUMNS, measures, strict=True))
+
+
+def expected(draws: Draws) -> Floats:
+    """Return the mean over the draws, the figure that ranks, advises and is printed, (S,); of one draw alone itself."""
+    in_rows = np.ascontiguousarray(draws.T)  # a site's draws in a row: sums do not depend on others
+    return np.asarray(in_rows.mean(axis=1), dtype=np.float64)
 
 
 def total_by_retrofit(offers: pd.DataFrame, site_ids: pd.Index, kept: Mapping[str, RowsOfDraws]) -> pd.DataFrame:
@@ -189,7 +195,7 @@ def total_by_retrofit(offers: pd.DataFrame, site_ids: pd.Index, kept: Mapping[st
 def portfolio_range(totals: pd.DataFrame) -> pd.DataFrame:
     """Return the range of each retrofit's sum, and of all together as retrofit "".
 
-    The columns are retrofit, offers, npv_p90, npv_p50, npv_p10, npv_mean. ``totals`` has the rows of
+    The columns are retrofit, offers, npv (the mean), npv_p90, npv_p50, npv_p10. ``totals`` has the rows of
     :func:`total_by_retrofit` of any number of chunks.
     """
     by_draw = totals.groupby(["retrofit", "draw"], as_index=False)[["npv", "offers"]].sum()
@@ -197,6 +203,6 @@ def portfolio_range(totals: pd.DataFrame) -> pd.DataFrame:
     rows = []
     for retrofit, sums in pd.concat([everything, by_draw]).groupby("retrofit", sort=True):
         p90, p50, p10 = np.quantile(sums["npv"], (0.1, 0.5, 0.9))
-        rows.append((retrofit, int(sums["offers"].iloc[0]), p90, p50, p10, sums["npv"].mean()))
-    names = ["retrofit", "offers", "npv_p90", "npv_p50", "npv_p10", "npv_mean"]
+        rows.append((retrofit, int(sums["offers"].iloc[0]), sums["npv"].mean(), p90, p50, p10))
+    names = ["retrofit", "offers", "npv", "npv_p90", "npv_p50", "npv_p10"]
     return pd.DataFrame(rows, columns=names).round(2)  # sums of chunks of another size differ in their last digits

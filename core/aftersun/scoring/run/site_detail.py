@@ -28,9 +28,10 @@ from aftersun.scoring.value.valuation import Case, Valuation, evaluate
 class CloserLook:
     """What moves each retrofit at one site and which answers could turn the advice, as of now.
 
-    ``npv`` is each retrofit's net present value. ``drivers`` has one row a retrofit and number, those that move it most
-    first: the columns of :func:`aftersun.scoring.ranges.break_even.driver_rows`, with what is assumed of every system
-    where that may turn the advice. ``questions`` has what :func:`aftersun.scoring.ranges.information.turning` returns.
+    ``npv`` is each retrofit's net present value with everything at its usual value. ``drivers`` has one row a retrofit
+    and number, those that move it most first: the columns of :func:`aftersun.scoring.ranges.break_even.driver_rows`,
+    with what is assumed of every system where that may turn the advice. ``questions`` has what
+    :func:`aftersun.scoring.ranges.information.turning` returns.
     """
 
     npv: dict[str, float]
@@ -43,9 +44,9 @@ class CloserLook:
         mine = self.drivers[self.drivers["retrofit"] == retrofit]
         return mine[(mine["npv_high"] - mine["npv_low"]).abs() >= 1]
 
-    def has_changed(self, retrofit: str, stored_npv: float) -> bool:
-        """Tell whether a retrofit's net present value as of now is another than the run has stored."""
-        return abs(self.npv.get(retrofit, stored_npv) - stored_npv) > _SAME_SHARE * max(abs(stored_npv), 1)
+    def has_changed(self, retrofit: str, stored: float) -> bool:
+        """Tell whether this net present value of a retrofit is another as of now than the run has stored."""
+        return abs(self.npv.get(retrofit, stored) - stored) > _SAME_SHARE * max(abs(stored), 1)
 
 
 _SAME_SHARE = 0.005  # of a net present value; a smaller difference is not worth telling

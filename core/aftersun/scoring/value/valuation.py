@@ -117,6 +117,10 @@ class Valuation:
             *(measures.npv(rate, part) for part in (flow.saving, flow.avoided, flow.upfront + flow.yearly_cost))
         )
 
+    def expecting(self, npv: Floats) -> Valuation:
+        """Return the valuation with a cash flow that comes to this net present value, (S,)."""
+        return replace(self, flow=coming_to(npv, self.flow, self.years, self.discount_rate))
+
     @property
     def heats_water(self) -> Bools:
         """Where it changes what the water is heated with, (S,)."""
@@ -126,6 +130,23 @@ class Valuation:
         """Return the cash flow of the sites ``where``, one row a year."""
         rows = np.flatnonzero(where)
         return cash_rows(self.site_ids[rows], take(rows, self.flow), self.years[rows], self.discount_rate)
+
+
+def coming_to(npv: Floats, flow: CashFlow, years: Floats, discount_rate: float) -> CashFlow:
+    """Return a cash flow whose savings and avoided costs are scaled so that it comes to this net present value, (S,).
+
+    Where nothing is gained there is nothing to scale: what is missing is spread evenly over the ``years``.
+    """
+    gain = measures.npv(discount_rate, flow.saving + flow.avoided)
+    wanted = npv + measures.npv(discount_rate, flow.upfront + flow.yearly_cost)
+    scales = (gain > 0) & (wanted > 0)
+    factor = np.where(scales, wanted / np.where(scales, gain, 1.0), 1.0)[:, np.newaxis]
+    scaled = replace(flow, saving=flow.saving * factor, avoided=flow.avoided * factor)
+    missing = np.where(scales, 0.0, npv - measures.npv(discount_rate, scaled.net))
+    year = np.arange(flow.net.shape[1])
+    counted = (year >= 1) & (year <= np.maximum(years, 1)[:, np.newaxis])
+    a_year = missing / measures.npv(discount_rate, counted.astype(np.float64))
+    return replace(scaled, avoided=scaled.avoided + counted * a_year[:, np.newaxis])
 
 
 def cash_rows(site_ids: pd.Index, flow: CashFlow, years: Floats, discount_rate: float) -> pd.DataFrame:

@@ -48,7 +48,7 @@ def test_what_a_customer_must_know_is_told_once(after, change):
 @pytest.mark.parametrize(
     "after",
     [
-        with_option(npv_p50=-28.4),
+        with_option(npv_p10=-28.4),
         with_option(survey_first=(written("the ridge"),)),
         with_option(safety_remedial=True),
         replace(LETTER, system=LETTER.system[1:]),

@@ -103,8 +103,11 @@ def test_an_older_file_gets_todays_layout_and_loses_nothing(name: str, tmp_path:
     for table, rows in before.items():
         if table != "schema_version":
             said = _said if VERSIONS[name] <= 4 else dict.__getitem__  # codes since
-            kept = [{column: said(row, column) for column in rows[0]} for row in after[table]] if rows else []
-            assert kept == rows, table
+            columns = [column for column in rows[0] if (table, column) != ("ranking", "npv_mean")] if rows else []
+            now = {("run_value", "npv_mean"): "npv"}  # by what a column was called
+            stored = after[table] if rows else []
+            kept = [{column: said(row, now.get((table, column), column)) for column in columns} for row in stored]
+            assert kept == [{column: row[column] for column in columns} for row in rows], table
     assert after["schema_version"][-1]["version"] == newest_version()
 
 

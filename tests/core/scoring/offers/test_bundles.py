@@ -95,7 +95,9 @@ def singles(parts: list[Part], baseline: Baseline, company: Company) -> list[Sin
             Single(
                 loaded,
                 rows,
+                valuation.npv,
                 valuation,
+                valuation.npv,
                 np.tile(valuation.npv, (5, 1)),
                 valuation.npv > 0,
                 np.zeros(len(rows), dtype=bool),

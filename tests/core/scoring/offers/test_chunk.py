@@ -81,7 +81,7 @@ def test_npv_falls_as_cost_rises(scored, cohort, fitted, registry, company, read
     dearer = company.model_copy(
         update={"money": company.money.model_copy(update={"markup_share": company.money.markup_share + 0.5})}
     )
-    before = by_key(scored.frames["ranking"])["npv"].dropna()
+    before = by_key(scored.frames["ranking"])["npv_usual"].dropna()
     after = by_key(score(cohort, fitted, registry, dearer, readings, ranges=False).frames["ranking"])["npv"].reindex(
         before.index
     )

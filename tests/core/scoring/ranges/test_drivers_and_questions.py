@@ -219,7 +219,7 @@ def test_a_closer_look_finds_the_worth_that_is_stored(demo: Demo) -> None:
         view = RunView(inventory)
         site = str(view.calls()["site_id"].iloc[0])
         look = look_closer(read_portfolio(inventory, view.as_of, site_id=site), view.run)
-        stored = view.table("ranking", site).set_index("retrofit")["npv"].dropna()
+        stored = view.table("ranking", site).set_index("retrofit")["npv_usual"].dropna()
     assert look is not None
     assert look.failures == ()
     for name, npv in stored.items():

@@ -80,7 +80,7 @@ def test_a_fact_supposed_is_what_ranking_it_would_give(demo: Demo, site: str, tm
     with duckdb.connect(str(copy)) as connection:
         connection.execute("UPDATE site SET annual_demand_kwh = 9000 WHERE site_id = ?", [site])
     keep_sites(copy, [site])  # no site moves another's result
-    rank(copy, Settings(demo.company, demo.as_of, ranges=False))
+    rank(copy, Settings(demo.company, demo.as_of))
     with Inventory.open(copy, read_only=True) as inventory:
         real = RunView(inventory).table("ranking", site).set_index("retrofit")
     valued = real["npv"].dropna()
