@@ -99,7 +99,16 @@ def test_an_answer_that_fails_when_it_is_looked_at_is_the_plugins_fault(cohort):
     assert "look away" in failure.reason
 
 
+@pytest.fixture
+def hears_ctrl_c():
+    """As at a terminal: a shell that starts tests in the background lets them ignore it."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
 @pytest.mark.parametrize("caught", [False, True])
+@pytest.mark.usefixtures("hears_ctrl_c")
 def test_ctrl_c_ends_the_program_whatever_the_plugin_makes_of_it(cohort, caught):
     def screen(lent):
         with suppress(BaseException if caught else ZeroDivisionError):
@@ -111,6 +120,7 @@ def test_ctrl_c_ends_the_program_whatever_the_plugin_makes_of_it(cohort, caught)
     assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
 
 
+@pytest.mark.usefixtures("hears_ctrl_c")
 def test_a_plugin_that_no_longer_hears_ctrl_c_does_so_while_it_is_asked_only(cohort):
     def screen(lent):
         signal.signal(signal.SIGINT, signal.SIG_IGN)
