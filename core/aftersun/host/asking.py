@@ -1,7 +1,7 @@
 """The block in which a plugin is asked: it says who is asked, bounds the time, and keeps stdout for results.
 
 Who is asked stands in a note that another process can read when this one hangs or is dead. Ctrl-C ends the program
-whatever the plugin makes of it, and no plugin goes on in two processes.
+whatever the plugin makes of it, no plugin goes on in two processes, and none changes the libraries of the others.
 """
 
 from __future__ import annotations
@@ -20,11 +20,15 @@ from io import FileIO
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
+from scipy import special
 
 from aftersun.host.answer_checks import PluginError
 
 LIMIT_S = 300.0  # that a plugin may take for one answer
 _NOTE_BYTES = 1024
+
+_LIBRARIES = (np, np.linalg, np.random, pd, pd.DataFrame, pd.Series, special)
 
 _limit_s: ContextVar[float] = ContextVar("limit_s", default=LIMIT_S)
 _note: ContextVar[FileIO | None] = ContextVar("note", default=None)
@@ -80,13 +84,15 @@ def asking(plugin: str, during: str) -> Iterator[None]:
     """Ask a plugin within the block, which raises :class:`TookTooLong` when it takes too long.
 
     What it prints goes to stderr, since results stand on stdout. How numpy treats errors and which warnings are shown
-    is as before when the block ends. :class:`CtrlC` is raised at Ctrl-C, PluginError where the plugin has forked.
+    is as before when the block ends. :class:`CtrlC` is raised at Ctrl-C, PluginError where the plugin has forked or put
+    something of its own in the place of what all compute with.
     """
     _write_note(plugin, during)
     try:
         with (
             hearing_ctrl_c(),
             _in_one_process(),
+            _libraries_as_they_were(),
             _bounded(_limit_s.get()),
             np.errstate(),
             warnings.catch_warnings(),
@@ -136,6 +142,26 @@ def _in_one_process() -> Iterator[None]:
             os._exit(1)
         if forks:
             raise PluginError("forks the process that it runs in, which a plugin may not do")
+
+
+@contextmanager
+def _libraries_as_they_were() -> Iterator[None]:
+    """Raise PluginError at the end of a block that has exchanged a part of a library, which is put back."""
+    before = [(owner, dict(vars(owner))) for owner in _LIBRARIES]
+    try:
+        yield
+    finally:
+        changed = [
+            (owner, name, value)
+            for owner, values in before
+            for name, value in values.items()
+            if vars(owner).get(name) is not value
+        ]
+        for owner, name, value in changed:
+            setattr(owner, name, value)
+        if changed:
+            owner, name, _ = changed[0]
+            raise PluginError(f"exchanges {owner.__name__}.{name}, which all retrofits compute with")
 
 
 def _forked() -> None:

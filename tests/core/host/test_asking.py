@@ -12,6 +12,7 @@ import warnings
 from contextlib import suppress
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from aftersun import api
@@ -128,6 +129,29 @@ def test_a_plugin_that_no_longer_hears_ctrl_c_does_so_while_it_is_asked_only(coh
 
     assert screened(cohort, screen)[1] == []
     assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+
+
+@pytest.mark.parametrize(("owner", "name"), [(np, "minimum"), (pd.DataFrame, "sum")])
+def test_a_plugin_that_exchanges_what_all_compute_with_is_named_and_it_is_put_back(cohort, owner, name):
+    before = vars(owner)[name]
+
+    def screen(lent):
+        setattr(owner, name, lambda *_, **__: 0.0)
+        return api.Screening.of(lent)
+
+    answer, (failure,) = screened(cohort, screen)
+    assert answer is None
+    assert failure.reason == f"exchanges {owner.__name__}.{name}, which all retrofits compute with"
+    assert vars(owner)[name] is before
+
+
+def test_a_plugin_that_exchanges_it_when_loaded_is_left_out(tmp_path):
+    before = np.maximum
+    (tmp_path / "patcher.py").write_text("import numpy\nnumpy.maximum = min\n")
+    (failure,) = find_plugins(folder=tmp_path).failures
+    assert (failure.plugin, failure.during) == ("patcher", "load")
+    assert "exchanges numpy.maximum" in failure.reason
+    assert np.maximum is before
 
 
 forking = pytest.mark.skipif(not hasattr(os, "fork"), reason="no process can be forked")
