@@ -181,6 +181,8 @@ def _show_month(view: RunView) -> None:
 
 def _show_total(view: RunView) -> None:
     """Print what the best offers of all roofs come to, whoever may be called, and how sure that is."""
+    if not view.run.settings.get("ranges", True):
+        terminal.say("call_list.look")
     value = view.table("run_value")
     for row in value[value["retrofit"] == ""].to_dict("records"):
         npv, p90, p10 = (amount(row[name]) for name in ("npv", "npv_p90", "npv_p10"))

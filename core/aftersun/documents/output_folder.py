@@ -124,6 +124,11 @@ def _open(inventory_file: Path, order: Order, folder: Path, letters_alone: bool)
         placing.workshop(folder, inside=letters_alone) as work,
     ):
         view = RunView(inventory)
+        if not view.run.settings.get("ranges", True):
+            raise AftersunError(
+                "The last run was a look without ranges: nothing leaves the office from it.",
+                "Rank again without --no-ranges, then write.",
+            )
         company, head, remarks = _letterhead(view, order.company_file)
         registry = find_plugins(company.retrofits.off, order.plugin_folder)
         outputs = outputs_named(registry, order.only)

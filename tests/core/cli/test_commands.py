@@ -138,6 +138,11 @@ def test_a_ranking_without_ranges_is_the_same_but_for_how_sure_it_is(aftersun, c
     assert drawn["npv_p90"].notna().any()
     assert undrawn["npv_p90"].isna().all()
     assert json.loads(aftersun("calls", inventory, "--json").out)["calls"][0]["npv_p90"] is None
+    assert "a look without ranges" in " ".join(ran.out.split())
+    written = aftersun("write", inventory, "--to", copy / "out")
+    assert written.code == 2
+    assert "a look without ranges" in written.err
+    assert not (copy / "out").exists()
 
 
 def test_ask_lists_questions_of_all_sites_and_of_one(aftersun, demo_folder):
@@ -215,7 +220,7 @@ def test_workers_change_nothing(aftersun, few, monkeypatch):
     monkeypatch.setattr(
         "aftersun.scoring.run.rank.read_portfolio", lambda *a, **k: whole(*a, **{**k, "chunk_sites": 3})
     )
-    assert aftersun("rank", few.inventory, *NO_RANGES, "--workers", 2).code == 0
+    assert aftersun("rank", few.inventory, "--as-of", "2026-06-01", "--workers", 2).code == 0
     assert ranking(few.inventory) == before
 
 

@@ -72,7 +72,7 @@ def test_every_command_works_on_an_older_file_with_its_run(aftersun, tmp_path, m
         "write", older, "--to", tmp_path / "sheet", "--only", "call_sheet", "--only", "portfolio_page", "--letters", "0"
     )
     works("inventory", "export", older, "--to", tmp_path / "export")
-    works("rank", older, "--company", company, "--workers", "1", "--as-of", "2026-06-01", "--no-ranges")
+    works("rank", older, "--company", company, "--workers", "1", "--as-of", "2026-06-01")
     works("compare", older)
     works("write", older, "--to", tmp_path / "july", "--letters", "1")
     works("customer", "retention", older, "--years", "3")
