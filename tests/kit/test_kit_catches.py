@@ -277,7 +277,7 @@ def test_worth_out_of_nothing_is_noticed(monkeypatch, rule, shift, words):
 
     def wrong(self, *arguments):
         ranking = true(self, *arguments)
-        return ranking.assign(npv=ranking["npv"] + shift * ranking["upfront"])
+        return ranking.assign(npv_usual=ranking["npv_usual"] + shift * ranking["upfront"])
 
     monkeypatch.setattr(RetrofitConformance, "_scored", wrong)
     with pytest.raises(AssertionError, match=words):

@@ -254,10 +254,10 @@ class RetrofitConformance:
             )
 
     def test_without_time_it_is_worth_what_it_costs_and_no_more(self) -> None:
-        """On a system about to be taken down the net present value is minus the price."""
+        """On a system about to be taken down the net present value at usual values is minus the price."""
         company = sample_company(self._answers.lines, self.price_items)
         ranking = self._scored(self._with(remaining_life_years=0.0), company)
-        wrong = ranking[ranking["npv"] != -ranking["upfront"]]
+        wrong = ranking[ranking["npv_usual"] != -ranking["upfront"]]
         assert wrong.empty, "with no year left the NPV has to be minus the price paid."
 
     def test_worthless_energy_earns_nothing(self) -> None:
@@ -266,10 +266,10 @@ class RetrofitConformance:
         company = sample_company(self._answers.lines, self.price_items, worth=0.0)
         ranking = self._scored(self._with(**dict.fromkeys(prices, 0.0)), company)
         standing = any(line.kind in YEARLY_KINDS for line in self._answers.change.yearly)
-        earned = ranking[ranking["npv"] > -ranking["upfront"] + 1e-6 * ranking["upfront"].abs()]
+        earned = ranking[ranking["npv_usual"] > -ranking["upfront"] + 1e-6 * ranking["upfront"].abs()]
         assert earned.empty, "it is worth something where energy is worth nothing and nothing is avoided."
         if not standing:
-            short = ranking[ranking["npv"] < -ranking["upfront"] - 1e-6 * ranking["upfront"].abs()]
+            short = ranking[ranking["npv_usual"] < -ranking["upfront"] - 1e-6 * ranking["upfront"].abs()]
             assert short.empty, "it costs more than its price where energy is worth nothing."
 
     def test_time_per_1000_sites_is_told(self) -> None:

@@ -60,7 +60,8 @@ def candidates(singles: Sequence[Single], size: int, company: Company) -> Bools:
     """Return which retrofit is a candidate for bundles at which site, shape (retrofits, ``size`` of the chunk)."""
     npv = np.full((len(singles), size), -np.inf)
     for position, single in enumerate(singles):
-        worth_it = single.offered | (single.npv + _shared_price(single, company) > 0)
+        # What is worth something alone and yet not offered is too uncertain: no company makes it surer.
+        worth_it = single.offered | ((single.npv <= 0) & (single.npv + _shared_price(single, company) > 0))
         npv[position, single.rows] = np.where(worth_it, single.npv, -np.inf)
     rank = np.argsort(np.argsort(-npv, axis=0, kind="stable"), axis=0)
     return np.asarray(np.isfinite(npv) & (rank < MOST_CANDIDATES))
