@@ -365,6 +365,7 @@ def test_a_store_heated_once_a_day_serves_every_draw_of_the_year(build, occupant
     assert drawn == pytest.approx(needed, rel=0.003)  # 4.186 against 4.18 kJ/(kg K)
 
 
+@pytest.mark.slow
 def test_the_host_takes_what_is_worth_most(build):
     ready = {**READY, **NIGHT_RATE}
     no_surplus = variant(build(ready, array={"dc_rating_kw": 0.3}))

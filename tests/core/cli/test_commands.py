@@ -159,6 +159,7 @@ def test_ask_lists_questions_of_all_sites_and_of_one(aftersun, demo_folder):
     assert aftersun("ask", inventory, "nowhere").code == 2
 
 
+@pytest.mark.slow
 def test_what_if_shows_both_and_stores_nothing(aftersun, demo_folder):
     inventory = demo_folder / "demo.duckdb"
     ran = aftersun("what-if", inventory, "--if", "materials.tilt_frame=10", "--site", "S0160")
@@ -175,6 +176,7 @@ def test_what_if_shows_both_and_stores_nothing(aftersun, demo_folder):
     assert aftersun("what-if", inventory, "--if", "nonsense").code == 2
 
 
+@pytest.mark.slow
 def test_json_is_read_by_a_program_and_keeps_the_safety_notes(aftersun, demo_folder):
     inventory = demo_folder / "demo.duckdb"
     data = json.loads(aftersun("calls", inventory, "--json", "--first", 5).out)
@@ -187,6 +189,7 @@ def test_json_is_read_by_a_program_and_keeps_the_safety_notes(aftersun, demo_fol
     assert json.loads(aftersun("retrofits", "--json").out)["failures"] == []
 
 
+@pytest.mark.slow
 def test_broken_plugins_are_named_and_the_others_stand(aftersun, few, tmp_path):
     before = ranking(few.inventory)
     for name, body in BROKEN.items():
@@ -220,7 +223,7 @@ def test_workers_change_nothing(aftersun, few, monkeypatch):
     monkeypatch.setattr(
         "aftersun.scoring.run.rank.read_portfolio", lambda *a, **k: whole(*a, **{**k, "chunk_sites": 3})
     )
-    assert aftersun("rank", few.inventory, "--as-of", "2026-06-01", "--workers", 2).code == 0
+    assert aftersun("rank", few.inventory, *NO_RANGES, "--workers", 2).code == 0
     assert ranking(few.inventory) == before
 
 

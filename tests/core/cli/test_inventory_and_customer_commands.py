@@ -64,6 +64,7 @@ def test_backup_and_restore(aftersun: Aftersun, company: Path) -> None:
     assert aftersun("inventory", "check", company)[0] == EXIT_DONE
 
 
+@pytest.mark.slow
 def test_a_copy_a_day_its_drill_and_the_reminder(aftersun: Aftersun, company: Path, tmp_path: Path) -> None:
     reminder = "No checked copy of company.duckdb was made yet: "
     log = ("log", "call", company, "S1", "--outcome", "unreached")

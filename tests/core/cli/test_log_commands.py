@@ -51,6 +51,7 @@ def test_help_shows_an_example(aftersun, name):
     assert f"Example: aftersun log {name}" in ran.out
 
 
+@pytest.mark.slow
 def test_the_next_run_knows_what_was_learnt_and_what_is_fitted(aftersun, company):
     site = first(company)
     rank = ("rank", company, "--as-of", AS_OF.isoformat(), "--workers", 1, "--no-ranges")

@@ -64,6 +64,7 @@ def words(portfolio: Small, *more: object) -> list[str]:
 
 
 @pytest.mark.skipif(os.name != "posix", reason="terminals of POSIX systems")
+@pytest.mark.slow
 def test_ctrl_c_at_a_terminal_shows_progress_before_and_one_sentence_after(portfolio, tmp_path):
     """The program has a terminal of its own, and hears Ctrl-C from it."""
     import pty

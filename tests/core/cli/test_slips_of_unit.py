@@ -337,6 +337,7 @@ def test_prices_are_told_without_a_company_and_two_slips_one_each(homes: Invento
     assert told == ["tariff.import_price=cents", "tariff.gas_price=cents"]
 
 
+@pytest.mark.slow
 def test_load_and_check_print_the_command_that_mends(aftersun: Aftersun, homes: Inventory, tmp_path: Path) -> None:
     homes.close()
     arrays = _homes()["array"]
@@ -367,6 +368,7 @@ def test_nothing_is_told_of_large_businesses(tmp_path: Path) -> None:
         assert _causes(check_inventory(inventory, TODAY, company)) == []
 
 
+@pytest.mark.slow
 def test_what_is_beyond_limits_or_learnt_stays_and_what_looks_right_is_refused(
     aftersun: Aftersun, homes: Inventory
 ) -> None:

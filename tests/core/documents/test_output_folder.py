@@ -154,6 +154,7 @@ def test_texts_that_the_language_file_lacks_are_named(inventory, order, office, 
     )
 
 
+@pytest.mark.slow
 def test_a_letter_that_ran_out_or_is_to_hold_longer_is_the_next_version(inventory, order, tmp_path, site):
     make(inventory, order, tmp_path / "out", site)
     day = DAY + timedelta(days=31)  # the day after the last one
@@ -175,6 +176,7 @@ def test_after_a_yes_another_letter_has_another_number(inventory, order, tmp_pat
     assert [state for _, _, state in offered(inventory, site)] == ["taken", "open"]
 
 
+@pytest.mark.slow
 def test_a_batch_keeps_to_what_was_chosen_for_the_last_letter(inventory, order, tmp_path, site):
     make(
         inventory,
@@ -216,6 +218,7 @@ def test_a_batch_leaves_out_who_may_not_be_written_to_and_says_so(inventory, ord
     assert only_letter(make(inventory, order, tmp_path / "one", site, asked_for=True)).version == 1
 
 
+@pytest.mark.slow
 def test_a_notice_and_a_letter_of_a_site_follow_each_other_without_becoming_versions(inventory, order, tmp_path):
     with Inventory.open(inventory, read_only=True) as opened:
         view = RunView(opened)
@@ -253,6 +256,7 @@ def test_a_notice_and_a_letter_of_a_site_follow_each_other_without_becoming_vers
         }
 
 
+@pytest.mark.slow
 def test_a_batch_after_a_notice_keeps_to_what_was_chosen_for_the_letter_before(inventory, order, tmp_path):
     with Inventory.open(inventory, read_only=True) as opened:
         view = RunView(opened)

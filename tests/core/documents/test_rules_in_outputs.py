@@ -101,6 +101,7 @@ def test_the_way_is_paid_once_in_what_calls_bring(inventory: Inventory, company:
     assert 0 < month["travel_cost"] < calls["trip_cost"].sum()  # neighbours share a round
 
 
+@pytest.mark.slow
 def test_what_would_pay_back_within_a_year_is_told_to_whoever_reads(tmp_path: Path) -> None:
     made = small(tmp_path / "made", 1, keep=(), last="S0127")
     boost = "plant = plant.replace(transmittance=np.sqrt(plant.transmittance))"

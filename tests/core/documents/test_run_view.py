@@ -52,6 +52,7 @@ def test_nothing_ranked_and_no_such_run_are_a_sentence_each(opened, tmp_path):
         RunView(empty)
 
 
+@pytest.mark.slow
 def test_an_older_run_can_be_named(demo, tmp_path):
     folder = shutil.copytree(demo.inventory.parent, tmp_path / "demo")
     with Inventory.open(folder / "demo.duckdb", read_only=True) as inventory:

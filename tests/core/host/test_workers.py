@@ -86,6 +86,7 @@ def test_what_does_not_stop_is_killed_and_named_and_the_others_stand(monkeypatch
 @pytest.mark.parametrize(
     ("what", "how"), [("exit", "exit code 3"), ("crash", "SIGSEGV" if sys.platform == "linux" else "")]
 )
+@pytest.mark.slow
 def test_what_ends_its_process_twice_is_named(what, how):
     first, lost, last = run([("give", 1), (what, 0), ("give", 2)])
     assert (first, last) == (1, 2)

@@ -122,6 +122,7 @@ def test_of_overlapping_readings_the_shorter_stay(cohort: Cohort, daily: pd.Data
 @given(
     st.lists(st.tuples(st.integers(0, 60), st.integers(1, 20)), min_size=1, max_size=12, unique_by=lambda pair: pair[0])
 )
+@pytest.mark.slow
 def test_what_stays_never_overlaps_and_nothing_is_lost(cohort: Cohort, spans: list[tuple[int, int]]) -> None:
     starts = pd.Series(pd.Timestamp("2023-05-01") + pd.to_timedelta([first for first, _ in spans], unit="D"))
     ends = starts + pd.to_timedelta([length for _, length in spans], unit="D")

@@ -101,6 +101,7 @@ def _object(path: Path, site_id: str) -> None:
         call_log.record_call(inventory, entry, today=DAY)
 
 
+@pytest.mark.slow
 def test_a_corrected_objection_is_not_carried_over_and_hides_none_that_stands(path: Path) -> None:
     _object(path, "S1")
     with Inventory.open(path) as inventory:
@@ -131,6 +132,7 @@ def test_an_objection_outlives_a_restore_that_knows_no_such_customer_or_site(
     assert _contact_rules(path)["C3"] == "objected"
 
 
+@pytest.mark.slow
 def test_who_was_erased_out_of_a_rejected_row_is_erased_again(path: Path) -> None:
     backup = path.with_name("backup.duckdb")
     assert _load(path, "customer", "customer_id,name,contact_allowed\nC9,Zq7rejectXk,perhaps\n").rejected == 1
@@ -141,6 +143,7 @@ def test_who_was_erased_out_of_a_rejected_row_is_erased_again(path: Path) -> Non
     assert b"Zq7rejectXk" not in path.read_bytes()
 
 
+@pytest.mark.slow
 def test_a_site_erased_with_its_new_owner_goes_and_the_owner_before_stays(path: Path) -> None:
     backup = path.with_name("backup.duckdb")
     copy_inventory(path, backup)  # where S1 is C1's
@@ -153,6 +156,7 @@ def test_a_site_erased_with_its_new_owner_goes_and_the_owner_before_stays(path: 
     assert _value(path, 'SELECT count(*) FROM "array"') == 0
 
 
+@pytest.mark.slow
 def test_erasures_outlive_a_restore_from_a_backup_of_another_inventory(path: Path) -> None:
     """As every backup is that was made before there were keys: it gets a key of its own when it is opened."""
     erase(path, "C1", DAY)

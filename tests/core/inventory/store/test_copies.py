@@ -127,6 +127,7 @@ def test_a_drill_of_a_damaged_copy_or_none_is_a_sentence(path: Path) -> None:
 
 
 @pytest.mark.skipif(os.name != "posix", reason="elsewhere nobody can ask whether a process is there")
+@pytest.mark.slow
 def test_what_a_killed_backup_and_a_killed_drill_left_goes_with_the_next_command(path: Path) -> None:
     folder = path.with_name("copies")
     code = """

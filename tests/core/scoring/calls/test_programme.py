@@ -213,6 +213,7 @@ def test_laws_of_every_list(portfolio) -> None:
 
 @settings(max_examples=15)
 @given(portfolios(), st.randoms(use_true_random=False))
+@pytest.mark.slow
 def test_same_offers_same_list_in_whatever_order_they_come(portfolio, random) -> None:
     table, capacity, trips = portfolio
     selection = attempt(portfolio)
@@ -226,6 +227,7 @@ def test_same_offers_same_list_in_whatever_order_they_come(portfolio, random) ->
 
 @settings(max_examples=25)
 @given(portfolios())
+@pytest.mark.slow
 def test_one_hour_more_is_worth_what_the_next_list_is_worth_more(portfolio) -> None:
     table, capacity, trips = portfolio
     selection = attempt(portfolio)

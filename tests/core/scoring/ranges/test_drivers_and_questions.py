@@ -214,6 +214,7 @@ def test_only_what_turns_the_advice_is_a_question() -> None:
     assert found[["least", "most"]].to_numpy().tolist() == [[-700.0, 300.0], [0.0, 50.0]]
 
 
+@pytest.mark.slow
 def test_a_closer_look_finds_the_worth_that_is_stored(demo: Demo) -> None:
     with Inventory.open(demo.inventory, read_only=True) as inventory:
         view = RunView(inventory)

@@ -68,6 +68,7 @@ def test_an_empty_inventory_is_one_sentence(demo, tmp_path):
         rank(tmp_path / "e.duckdb", Settings(demo.company, demo.as_of))
 
 
+@pytest.mark.slow
 def test_a_run_whose_only_retrofit_fails_is_stored_and_names_it(tmp_path):
     made = small(tmp_path / "made", 1, keep=())
     record = rank(made.inventory, made.settings(plugin_folder=plugin(tmp_path / "p", change="raise ValueError('no')")))

@@ -56,6 +56,7 @@ def forty(tmp_path_factory: pytest.TempPathFactory) -> tuple[Small, dict[str, pd
     return made, ranked(made, tmp_path_factory.mktemp("reference") / "run", chunk_sites=40, ranges=True)
 
 
+@pytest.mark.slow
 def test_the_record_tells_what_changes_no_result_apart(made, tmp_path):
     from aftersun.documents.compare import COMPUTED, compare
     from aftersun.inventory.runs.stored_runs import stored_run

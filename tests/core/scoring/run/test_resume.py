@@ -428,6 +428,7 @@ def test_a_run_is_not_stored_into_a_file_that_took_the_place_of_the_one_read(por
         assert inventory.connection.execute("SELECT count(*) FROM run").fetchone() == (0,)
 
 
+@pytest.mark.slow
 def test_not_even_where_the_file_system_gives_the_old_number_to_the_new_file(portfolio):
     """As it does with every second of several restores."""
     path, read = portfolio.inventory, portfolio.inventory.stat()
@@ -474,6 +475,7 @@ def test_a_folder_that_leads_elsewhere_is_refused(portfolio, tmp_path):
     assert list((tmp_path / "elsewhere").iterdir()) == []
 
 
+@pytest.mark.slow
 def test_out_of_room_finished_chunks_are_kept(portfolio, unbroken, monkeypatch):
     write, written = finished_chunks._write, []
 

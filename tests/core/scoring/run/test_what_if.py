@@ -45,6 +45,7 @@ def site(demo: Demo) -> str:
     return str(calls.loc[calls["retrofit"] == "hot_water_diverter", "site_id"].iloc[0])
 
 
+@pytest.mark.slow
 def test_without_an_effect_all_stays_as_stored(demo: Demo, site: str) -> None:
     rows = supposed(demo, "materials.tilt_frame=0", site=site).rows
     same = rows[rows["retrofit"] != "tilt_mount"]
@@ -53,6 +54,7 @@ def test_without_an_effect_all_stays_as_stored(demo: Demo, site: str) -> None:
     assert (same["npv_p90_stored"] == same["npv_p90_supposed"]).all()
 
 
+@pytest.mark.slow
 def test_what_is_computed_on_the_way_lies_where_the_next_command_clears(
     demo: Demo, site: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -93,6 +95,7 @@ def test_a_fact_supposed_is_what_ranking_it_would_give(demo: Demo, site: str, tm
     assert not (found["npv_stored"] == found["npv_supposed"]).all()
 
 
+@pytest.mark.slow
 def test_a_price_supposed_moves_what_uses_it(demo: Demo, site: str) -> None:
     dear = ("materials.water_diverter=2000", "materials.water_timer=2000")
     rows = supposed(demo, *dear, site=site).rows.set_index("retrofit")
@@ -101,6 +104,7 @@ def test_a_price_supposed_moves_what_uses_it(demo: Demo, site: str) -> None:
     assert diverter["status_supposed"] == "not_cost_effective"
 
 
+@pytest.mark.slow
 def test_an_assumption_supposed_is_that_of_its_retrofit_alone(demo: Demo, site: str) -> None:
     rows = supposed(demo, "hot_water_diverter.diverter_hours=20", site=site).rows.set_index("retrofit")
     moved = rows[rows["npv_stored"] != rows["npv_supposed"]]
@@ -124,6 +128,7 @@ def test_many_sites_are_the_same_whoever_computes_them(tmp_path: Path) -> None:
     assert len({now for now, _ in done}) > 2
 
 
+@pytest.mark.slow
 def test_every_note_of_what_would_be_offered_is_told(demo: Demo) -> None:
     found = supposed(demo, "tariff.export_price=0.01")
     rows = found.rows[found.rows["status_supposed"].isin(["recommended", "subject_to_survey", "safety_remedial"])]

@@ -65,6 +65,7 @@ def npv(registry: Registry, company: Company, retrofit: str, **facts: object) ->
 
 @LAWS
 @given(low=st.floats(0, 0.3), more=st.floats(0.01, 0.3))
+@pytest.mark.slow
 def test_a_diverter_is_worth_less_the_more_is_paid_for_export(registry, company, low, more):
     worth = [npv(registry, company, "hot_water_diverter", export_price=price) for price in (low, low + more)]
     assert worth[1] < worth[0]
@@ -95,6 +96,7 @@ def test_worth_falls_as_the_price_rises(registry, company, retrofit, markup, mor
 
 @LAWS
 @given(years=st.integers(1, 15), more=st.integers(1, 10))
+@pytest.mark.slow
 def test_what_brings_something_every_year_is_worth_more_the_longer_the_system_is_kept(registry, company, years, more):
     worth = [
         npv(registry, company, "hot_water_diverter", remaining_life_years=float(kept)) for kept in (years, years + more)
