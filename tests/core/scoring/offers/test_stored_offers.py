@@ -85,7 +85,7 @@ def test_each_of_two_sites_with_the_same_set_has_its_own_cash(view: RunView, dem
         bigger = "array_id || '-2' AS array_id, dc_rating_kw * 1.2 AS dc_rating_kw"
         twin = f"SELECT * REPLACE (site_id || '-2' AS site_id, {bigger}) FROM \"array\""
         connection.execute(f'INSERT INTO "array" {twin}')
-    rank(twins, Settings(demo.company, demo.as_of, ranges=False))
+    rank(twins, Settings(demo.company, demo.as_of))
     with Inventory.open(twins, read_only=True) as inventory:
         found = RunView(inventory)
         offers, flows = found.table("offer"), found.table("cash_flow")
@@ -95,6 +95,20 @@ def test_each_of_two_sites_with_the_same_set_has_its_own_cash(view: RunView, dem
     assert both["npv"].iloc[0] != pytest.approx(both["npv"].iloc[1], rel=0.001)
     worth = flows[flows["retrofit"] == both["offer"].iloc[0]].groupby("site_id")["discounted"].sum()
     assert worth.to_dict() == pytest.approx(both["npv"].to_dict(), rel=1e-6)
+
+
+def test_one_figure_stands_in_ranking_offer_and_call_and_lies_within_its_range(
+    view: RunView, offers: pd.DataFrame
+) -> None:
+    sold = offers[~offers["must_call"].fillna(False)]
+    assert len(sold) > 10
+    assert ((sold["npv_p90"] <= sold["npv"]) & (sold["npv"] <= sold["npv_p10"])).all()
+    ranked = view.table("ranking").set_index(["site_id", "retrofit"])["npv"]
+    alone = offers[[key in ranked.index for key in offers.index]]
+    assert alone["npv"].to_dict() == pytest.approx(ranked.reindex(alone.index).to_dict(), rel=1e-9)
+    calls = view.table("call").dropna(subset="position").set_index(["site_id", "retrofit"])["npv"]
+    assert len(calls) > 5
+    assert calls.to_dict() == pytest.approx(offers["npv"].reindex(calls.index).to_dict(), rel=1e-9)
 
 
 def test_percentiles_hold_the_range(offers: pd.DataFrame) -> None:
