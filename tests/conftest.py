@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import lzma
+from collections import Counter
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +20,7 @@ from aftersun.money.company import Company, load_company
 from aftersun.scoring.run.demo import AS_OF, Demo
 from aftersun.testing import sample_cohort
 
+FEW = 3
 # A busy machine fails no test: no deadline, no check of how long an example takes. The same few examples every time
 # and nothing left behind; `--hypothesis-profile drawn` takes more, and others each time.
 _ANY_MACHINE = {
@@ -30,6 +32,18 @@ _ANY_MACHINE = {
 settings.register_profile("drawn", **_ANY_MACHINE)
 settings.register_profile("same", derandomize=True, max_examples=10, **_ANY_MACHINE)
 settings.load_profile("same")
+
+
+@pytest.hookimpl(tryfirst=True)  # before tests are chosen by their marks
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Of a test with many cases that is marked ``few_quick`` the first three are quick, the others slow."""
+    seen: Counter[str] = Counter()
+    for item in items:
+        if item.get_closest_marker("few_quick"):
+            test = item.nodeid.partition("[")[0]
+            seen[test] += 1
+            if seen[test] > FEW:
+                item.add_marker(pytest.mark.slow)
 
 
 def pytest_collection_finish() -> None:

@@ -49,6 +49,7 @@ def test_files_that_differ_in_the_order_of_rows_the_run_and_the_last_bits_hold_t
         ("DROP TABLE site_loss", "site_loss: the table is gone"),
     ],
 )
+@pytest.mark.slow
 def test_what_differs_is_named(tmp_path: Path, change: str, named: str) -> None:
     before, after = stored(tmp_path / "a.duckdb"), stored(tmp_path / "b.duckdb", change)
     (line,) = differences(tables(str(before)), tables(str(after)))

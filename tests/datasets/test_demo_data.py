@@ -101,6 +101,7 @@ def test_every_planted_row_says_why_and_is_in_its_file() -> None:
         assert any(wrong <= set(line) for line in lines), planted
 
 
+@pytest.mark.slow
 def test_loading_rejects_the_planted_rows_and_no_other(tmp_path: Path) -> None:
     with Inventory.create(tmp_path / "demo.duckdb") as inventory:
         for table in dictionary.tables():

@@ -114,6 +114,7 @@ _TAGS: dict[str, tuple[Callable[[], Iterable[bytes]], str]] = {
 
 
 @pytest.mark.parametrize("name", _TAGS)
+@pytest.mark.slow
 def test_sheets_made_to_grow(refused: Refused, tmp_path: Path, name: str) -> None:
     pieces, words = _TAGS[name]
     refused(_workbook(tmp_path / "a.xlsx", sheet=_sheet(pieces())), words)
@@ -147,6 +148,7 @@ def test_entities_are_not_followed(tmp_path: Path, declared: str, part: str, enc
         read_file(path, "site")
 
 
+@pytest.mark.slow
 def test_a_text_shared_by_a_hundred_thousand_cells(refused: Refused, tmp_path: Path) -> None:
     strings = [f'<sst xmlns="{_MAIN}"><si><t>{"x" * 30_000}</t></si></sst>'.encode()]
     rows = _sheet([_HEADER_ROW], _repeated(b'<row><c t="s"><v>0</v></c></row>', 100_000))
@@ -227,6 +229,7 @@ def test_parquet_that_unpacks_to_gigabytes(refused: Refused, tmp_path: Path) -> 
 
 @pytest.mark.parametrize("cell_mb", [100, 10])
 @pytest.mark.parametrize("kind", [pa.large_binary(), pa.string()], ids=str)
+@pytest.mark.slow
 def test_parquet_of_one_large_cell_in_many_rows(
     refused: Refused, tmp_path: Path, kind: pa.DataType, cell_mb: int
 ) -> None:
@@ -238,6 +241,7 @@ def test_parquet_of_one_large_cell_in_many_rows(
     refused(path, "unpacks to more than")
 
 
+@pytest.mark.slow
 def test_parquet_of_empty_cells_alone(refused: Refused, tmp_path: Path) -> None:
     path = tmp_path / "a.parquet"
     pq.write_table(pa.table({f"c{n}": pa.nulls(2_000_000, pa.int8()) for n in range(100)}), path)

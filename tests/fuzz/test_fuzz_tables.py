@@ -29,6 +29,7 @@ def fuzzed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[FuzzedInventory
 
 
 @pytest.mark.parametrize(("kind", "files"), [("csv", 25), ("xlsx", 12), ("parquet", 12)])
+@pytest.mark.slow
 def test_damaged_tables(fuzzed: FuzzedInventory, kind: str, files: int) -> None:
     counts = run((kind, files), fuzzed=fuzzed)
     assert counts["refused"] > 0
@@ -130,6 +131,7 @@ def _cli_holds(done: subprocess.CompletedProcess[str], codes: tuple[int, ...]) -
     assert MARKER not in done.stdout + done.stderr
 
 
+@pytest.mark.slow
 def test_the_command_ends_with_2_or_3_and_a_sentence(tmp_path: Path) -> None:
     inventory = tmp_path / "company.duckdb"
     Inventory.create(inventory).close()

@@ -29,6 +29,7 @@ def test_the_good_files_are_good(tmp_path: Path, kind: str) -> None:
 
 
 @pytest.mark.parametrize(("kind", "files"), [("short weather", 60), ("whole weather", 4), ("rain", 46)])
+@pytest.mark.slow
 def test_damaged_weather(kind: str, files: int) -> None:
     assert run((kind, files))["refused"] > 0
 
@@ -63,6 +64,7 @@ def test_what_is_hardly_a_file(tmp_path: Path, text: str, encoding: str) -> None
         check_words(error.value)
 
 
+@pytest.mark.slow
 def test_the_command_ends_with_2(tmp_path: Path) -> None:
     inventory, path = tmp_path / "company.duckdb", tmp_path / "odd.json"
     Inventory.create(inventory).close()

@@ -239,11 +239,14 @@ BREAKS = [
 ]
 
 
+@pytest.mark.slow
 def test_a_good_retrofit_keeps_every_rule():
     assert [(verdict.rule, verdict.problem) for verdict in verdicts(Good()) if verdict.problem] == []
 
 
 @pytest.mark.parametrize(("rule", "bad", "words"), BREAKS, ids=[f"{b[0][5:]}-{b[1].__name__}" for b in BREAKS])
+@pytest.mark.few_quick
+@pytest.mark.few_quick
 def test_a_retrofit_that_breaks_a_rule_is_told_what_to_do(rule, bad, words):
     told = {verdict.rule: verdict.problem for verdict in verdicts(bad(), only=rule)}
     assert words in told[rule.removeprefix("test_").replace("_", " ")]
@@ -272,6 +275,7 @@ class Case(RetrofitConformance):
         ("test_worthless_energy_earns_nothing", -1.0, "costs more"),
     ],
 )
+@pytest.mark.slow
 def test_worth_out_of_nothing_is_noticed(monkeypatch, rule, shift, words):
     true = RetrofitConformance._scored
 

@@ -56,6 +56,7 @@ def example() -> Iterator[ModuleType]:
     del sys.modules[spec.name]
 
 
+@pytest.mark.slow
 def test_the_first_example_works_and_keeps_every_rule(tmp_path):
     (code,) = blocks("Write one")
     (tmp_path / "roof_wash.py").write_text(code, encoding="utf-8")
@@ -69,6 +70,7 @@ def test_the_tutorial_is_the_example_piece_by_piece():
     assert written == shipped, "the tutorial in plugins/README.md and the example have to be changed together"
 
 
+@pytest.mark.slow
 def test_the_example_keeps_every_rule():
     cleaning = one_file_plugin(PLUGINS / "examples", "scheduled_cleaning")
     assert [(verdict.rule, verdict.problem) for verdict in verdicts(cleaning.retrofit) if verdict.problem] == []
@@ -107,6 +109,8 @@ def test_the_reference_is_up_to_date():
 
 
 @pytest.mark.parametrize("name", api.__all__)
+@pytest.mark.few_quick
+@pytest.mark.few_quick
 def test_every_name_and_field_is_in_the_reference(name):
     text = api_reference.reference_markdown()
     thing = getattr(api, name)

@@ -163,6 +163,8 @@ def test_module_electronics_and_roof_skins_are_surveyed_first(build):
 
 @pytest.mark.parametrize("name", sorted(CONNECTORS.assumptions))
 @pytest.mark.parametrize("end", ["low", "high"])
+@pytest.mark.few_quick
+@pytest.mark.few_quick
 def test_energy_gain_stays_below_0_2_percent_without_an_open_string(build, name, end):
     # a mated pair at the upper allowance of 5 mohm costs a string of twelve 0.14 % at full sun (I2R)
     cohort = build(SOUND)
@@ -190,6 +192,7 @@ def test_a_simulated_year_gains_less_than_0_2_percent_unless_a_string_is_open(bu
         st.sampled_from(["mixed_connectors", "field_made_connectors", "hot_connector"]), st.booleans()
     ),
 )
+@pytest.mark.slow
 def test_energy_gain_stays_below_0_2_percent_whatever_is_known_and_assumed(build, modules, strings, values, facts):
     # of the DC output at full sun; strings of four modules or more
     if modules < 4 * strings:

@@ -260,6 +260,7 @@ def test_nothing_is_gained_where_it_cannot_work(build, facts):
     share=st.floats(0, 1),
     chance=st.floats(0, 1),
 )
+@pytest.mark.slow
 def test_module_level_electronics_and_a_measured_zero_gain_nothing(nothing, measured, humid, share, chance):
     cohort = sample_cohort({**PRONE, "measured_excess_loss": measured, "humid_or_coastal": humid, **nothing})
     before = api.baseline(cohort)

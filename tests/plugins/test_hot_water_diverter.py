@@ -96,6 +96,7 @@ def test_annual_method_as_published():
 
 
 @pytest.mark.parametrize("rating_kw", [0.9, 1.1, 1.3])
+@pytest.mark.slow
 def test_hourly_balance_agrees_with_the_annual_method(build, rating_kw):
     # The method knows no store: within 15 % where the surplus is about half of the heat that is needed.
     cohort = build({**ON_GAS, "annual_demand_kwh": 2000.0}, array={"dc_rating_kw": rating_kw})
@@ -129,6 +130,7 @@ def typical_home(place: tuple[float, float], heater: str, litres: float) -> api.
         ("gas boiler", 1, 1.00, 1.10),  # one hour in the evening
     ],
 )
+@pytest.mark.slow
 def test_of_the_annual_methods_heat_a_typical_home_saves_a_share_by_the_kind_of_heater(place, heater, way, least, most):
     reached = []
     for litres in (150.0, 210.0):
@@ -155,6 +157,7 @@ def test_a_full_store_takes_less_than_the_annual_method_says(build):
 
 
 @pytest.mark.parametrize("facts", [READY, ON_GAS, {**READY, "battery_kwh": 5.0}, {**READY, "export_rule": "no export"}])
+@pytest.mark.slow
 def test_each_hour_balances_and_stays_within_the_element(build, facts):
     _, energy = balances(build(facts, array={"dc_rating_kw": 6.0}))
     out = energy.used + energy.to_water + energy.exported + energy.curtailed
@@ -164,6 +167,7 @@ def test_each_hour_balances_and_stays_within_the_element(build, facts):
     assert energy.annual("to_water")[0] > 200
 
 
+@pytest.mark.slow
 def test_each_hour_balances_in_every_variant(build):
     cohort = build({**READY, **NIGHT_RATE}, array={"dc_rating_kw": 6.0})
     change = changed(cohort)
@@ -191,6 +195,7 @@ def test_a_diverter_takes_export_and_backup_down(build):
 
 @settings(max_examples=5)
 @given(standby_w=st.floats(0, 6))
+@pytest.mark.slow
 def test_where_nothing_may_be_exported_diverting_is_free(build, standby_w):
     cohort = build({**ON_GAS, "export_rule": "no export"}, array={"dc_rating_kw": 6.0})
     without = api.simulate(cohort, api.baseline(cohort))
@@ -252,6 +257,7 @@ def test_cheap_gas_and_paid_export_lose_money_every_year(build):
 
 @settings(max_examples=5)
 @given(price=st.floats(0, 0.5), more=st.floats(0.01, 0.5), rule=st.sampled_from(["net billing", "net metering"]))
+@pytest.mark.slow
 def test_it_is_worth_less_the_more_export_earns(build, price, more, rule):
     # the fuel it saves and its cost do not depend on the export price, so what the bill says holds for the NPV
     home = {**ON_GAS, "export_rule": rule}
@@ -324,6 +330,8 @@ def variant(cohort: api.Cohort) -> pd.Series:
         {"water_store_litres": pd.NA},
     ],
 )
+@pytest.mark.few_quick
+@pytest.mark.few_quick
 def test_a_timer_is_no_rival_where_it_has_nothing_to_win(build, facts):
     cohort = build({**READY, **NIGHT_RATE}, {**READY, **NIGHT_RATE, **facts})
     change = changed(cohort)
@@ -351,6 +359,7 @@ def test_a_timer_buys_the_same_heat_at_night(build):
 
 @pytest.mark.parametrize("occupants", [1, 3, 6])
 @pytest.mark.parametrize("way", [0, 1, 2])  # boost in the afternoon, a boiler's evening hour, night timer
+@pytest.mark.slow
 def test_a_store_heated_once_a_day_serves_every_draw_of_the_year(build, occupants, way):
     least = DIVERTER.assumptions["heated_once_least_store_days"].mode
     litres = least * 0.8 * (25 * occupants + 36) + 0.1  # SAP 2012 Table 1b, 0.8 of it
@@ -427,6 +436,8 @@ def test_a_store_just_larger_than_a_days_hot_water_fits(build):
         ({"occupants": pd.NA, "water_store_litres": 70.0}, "may not be larger"),
     ],
 )
+@pytest.mark.few_quick
+@pytest.mark.few_quick
 def test_facts_that_decide_are_asked_for(build, facts, why):
     status, reason = verdict(build, **facts)
     assert status == api.SURVEY_FIRST

@@ -150,6 +150,7 @@ def trips(cohort: api.Cohort, wet_share: float, days: float = 60.0) -> float:
 
 
 @pytest.mark.parametrize(("file", "latitude"), [("*727885*.epw", 48.1), ("tmy_45*.csv", 45.0)])
+@pytest.mark.slow
 def test_trips_cost_less_where_the_winter_is_wet_and_more_where_the_summer_is(samples, file, latitude):
     # neither file has a rain record, so the rain is put in; rain cleans, too, so each year is compared with itself
     year = read_weather(next(samples.glob(file))).year
@@ -307,6 +308,7 @@ def test_old_inverters_gain_more_and_an_unknown_age_is_that_of_the_system(build)
 
 @settings(max_examples=15)
 @given(days=st.floats(0, 200), closer=st.floats(0, 1))
+@pytest.mark.slow
 def test_the_gain_vanishes_as_alerts_come_no_sooner(build, days, closer):
     cohort = build(UNWATCHED, {}, array={"strings": 3})
     alerted = {"days_stop_alerted": days * closer, "days_part_alerted": days * closer}

@@ -110,6 +110,7 @@ def test_unknown_row_pitch_is_not_taken_for_open_ground(build):
 
 @settings(max_examples=6)
 @given(tilt_deg=st.floats(0, 60), azimuth_deg=st.sampled_from([90.0, 180.0, 200.0, 270.0]))
+@pytest.mark.slow
 def test_re_tilting_never_loses_and_a_second_time_wins_nothing(build, tilt_deg, azimuth_deg):
     cohort = build(FLAT, array={**FRAME, "tilt_deg": tilt_deg, "azimuth_deg": azimuth_deg})
     assert (bill_saved(cohort) >= 0).all()

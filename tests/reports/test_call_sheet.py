@@ -329,6 +329,7 @@ def test_without_names_their_columns_are_left_out(tmp_path: Path) -> None:
         assert told not in text
 
 
+@pytest.mark.slow
 def test_properties_name_nobody_and_the_same_run_gives_the_same_file(tmp_path: Path) -> None:
     made = written(SmallRun(), tmp_path / "a").properties
     assert (made.title, made.creator or "", made.lastModifiedBy or "") == ("Call sheet", "", "")
@@ -337,6 +338,7 @@ def test_properties_name_nobody_and_the_same_run_gives_the_same_file(tmp_path: P
     assert (tmp_path / "a/call_sheet.xlsx").read_bytes() == (tmp_path / "b/call_sheet.xlsx").read_bytes()
 
 
+@pytest.mark.slow
 def test_paper_is_that_of_the_letterhead(tmp_path: Path) -> None:
     run = SmallRun()
     for paper, code in (("a4", 9), ("letter", 1)):

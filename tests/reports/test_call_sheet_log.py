@@ -110,6 +110,7 @@ def test_it_does_no_harm_to_sort_or_delete_rows_of_the_calls(tmp_path: Path) -> 
     assert [(row["site_id"], row["retrofit"]) for row in found] == [("S1", "bird_mesh"), ("S1", "hot_water_diverter")]
 
 
+@pytest.mark.slow
 def test_the_filled_in_workbook_is_loaded_as_it_is(inventory: Inventory, tmp_path: Path) -> None:
     view = RunView(inventory)
     called = view.calls()
@@ -136,12 +137,14 @@ def test_the_filled_in_workbook_is_loaded_as_it_is(inventory: Inventory, tmp_pat
     assert (again.recorded, again.rejected) == (0, 0)
 
 
+@pytest.mark.slow
 def test_an_untouched_workbook_records_nothing(inventory: Inventory, tmp_path: Path) -> None:
     written(RunView(inventory), tmp_path / "out")
     done = load_calls(inventory, tmp_path / "out" / "call_sheet.xlsx", today=TODAY)
     assert (done.rows_read, done.recorded, done.rejected) == (0, 0, 0)
 
 
+@pytest.mark.slow
 def test_every_figure_of_the_demo_is_the_stored_one(shown: Shown) -> None:
     book = shown.book
     stored = shown.inventory.connection.execute(
@@ -202,6 +205,7 @@ def test_all_notes_of_the_demo_stand_whole_and_every_danger_in_its_row(shown: Sh
             assert note_id in called[site]["safety notes of the work offered"]
 
 
+@pytest.mark.slow
 def test_without_names_the_demo_tells_none(shown: Shown, tmp_path: Path) -> None:
     numbers = {number for (number,) in shown.inventory.connection.execute("SELECT site_id FROM site").fetchall()}
     book = written(RunView(shown.inventory, personal=False), tmp_path / "out")

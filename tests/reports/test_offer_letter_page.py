@@ -79,6 +79,7 @@ def boxes(data: bytes) -> Iterator[tuple[int, tuple[float, float, float, float],
     document.close()
 
 
+@pytest.mark.slow
 def test_safety_is_never_in_smaller_print_than_the_rest() -> None:
     data = pdf(replace(LETTER, dangers=(ARC,)))
     danger, note, who = sizes(data, "A burnt smell", "Work at the consumer", "Who may do it: licensed electrician")
@@ -189,6 +190,8 @@ def test_an_axis_of_nothing_has_two_marks() -> None:
         ),
     ],
 )
+@pytest.mark.few_quick
+@pytest.mark.few_quick
 def test_a_letter_with_little_or_much_in_it_is_set(letter: api.Letter) -> None:
     assert PdfReader(io.BytesIO(pdf(letter))).pages
 

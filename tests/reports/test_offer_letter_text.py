@@ -327,6 +327,7 @@ def test_unbroken_words_of_200_characters_are_whole(write: Write) -> None:
 @pytest.mark.parametrize(
     "name", ["Łukasz Müller-Ångström", "שרה Levi", "مريم Haddad", "山田 Yamada", "\U0001f600 Smile"]
 )
+@pytest.mark.slow
 def test_names_in_any_script_make_a_letter_and_keep_their_latin_part(write: Write, name: str) -> None:
     text = text_of(write(replace(LETTER, customer=(name, "Lärchenweg 7")))[0])
     latin = "".join(re.findall(r"[A-Za-zÀ-ž]", name))
@@ -345,6 +346,7 @@ def test_file_names_are_harmless_whatever_the_number(write: Write, number: str) 
     assert write(replace(LETTER, number=number))[0].name == "letter-1.pdf"
 
 
+@pytest.mark.slow
 def test_one_file_a_letter_in_the_order_of_the_letters(write: Write) -> None:
     numbers = ["2026-000003", "2026-000001", "2026-000002"]
     paths = write(*(replace(LETTER, number=number) for number in numbers))
@@ -375,6 +377,7 @@ def test_settings_that_cannot_be_followed_are_refused(write: Write, settings: di
         write(LETTER, settings=settings)
 
 
+@pytest.mark.slow
 def test_a_letter_in_a_batch_is_the_same_as_alone(write: Write) -> None:
     letters = [replace(LETTER, number=f"2026-{n:06d}", customer=(f"Name {n}",)) for n in range(3)]
     together = write(*letters)

@@ -74,6 +74,7 @@ class Parsed(HTMLParser):
         return [attributes for name, attributes in self.tags if name == tag]
 
 
+@pytest.mark.slow
 def test_every_element_is_closed_and_the_landmarks_are_there(text: str) -> None:
     parsed = Parsed(text)
     assert parsed.open == []
@@ -247,6 +248,7 @@ def test_hostile_texts_end_nothing_and_come_back_whole(run: FakeRun) -> None:
     assert "\u2028" not in text.replace(get_plotlyjs(), "")
 
 
+@pytest.mark.slow
 def test_without_names_no_name_number_or_address_is_in_it(demo: Demo, run: FakeRun) -> None:
     with Inventory.open(demo.inventory, read_only=True) as opened:
         text = page(RunView(opened, personal=False))

@@ -48,6 +48,7 @@ def copy(demo_folder: Path, tmp_path: Path) -> Path:
 
 
 @pytest.mark.parametrize("sites", [CALLED_FOR_SAFETY, pytest.param(None, marks=pytest.mark.slow)])
+@pytest.mark.slow
 def test_demo_shows_ten_calls_with_reasons_and_says_where_everything_is(aftersun, tmp_path, monkeypatch, sites):
     if sites is not None:
         whole = demo_module.make_demo
@@ -98,6 +99,7 @@ def test_do_not_call_customers_are_never_on_the_list(demo_folder):
     assert silent == (0,)
 
 
+@pytest.mark.slow
 def test_explain_shows_every_retrofit_cost_item_claim_and_safety_note_and_how_sure_it_is(aftersun, demo_folder):
     inventory = demo_folder / "demo.duckdb"
     with duckdb.connect(str(inventory), read_only=True) as connection:
@@ -124,6 +126,7 @@ def test_explain_shows_every_retrofit_cost_item_claim_and_safety_note_and_how_su
     assert "moved most by" not in aftersun("explain", inventory, site, "--stored-only").out
 
 
+@pytest.mark.slow
 def test_a_ranking_without_ranges_is_the_same_but_for_how_sure_it_is(aftersun, copy):
     inventory = copy / "demo.duckdb"
     ran = aftersun("rank", inventory, *NO_RANGES, "--workers", 1)
@@ -145,6 +148,7 @@ def test_a_ranking_without_ranges_is_the_same_but_for_how_sure_it_is(aftersun, c
     assert not (copy / "out").exists()
 
 
+@pytest.mark.slow
 def test_ask_lists_questions_of_all_sites_and_of_one(aftersun, demo_folder):
     inventory = demo_folder / "demo.duckdb"
     everywhere = aftersun("ask", inventory)
@@ -227,6 +231,7 @@ def test_workers_change_nothing(aftersun, few, monkeypatch):
     assert ranking(few.inventory) == before
 
 
+@pytest.mark.slow
 def test_load_ends_with_3_where_rows_are_rejected_and_shows_no_personal_value(aftersun, tmp_path):
     inventory = tmp_path / "c.duckdb"
     assert aftersun("inventory", "create", inventory).code == 0
@@ -257,6 +262,7 @@ def test_load_ends_with_3_where_rows_are_rejected_and_shows_no_personal_value(af
         (["inventory", "create", "{}/sub/x.duckdb"], "sub"),
     ],
 )
+@pytest.mark.few_quick
 def test_bad_input_is_one_sentence_and_exit_code_2(aftersun, tmp_path, words, says):
     ran = aftersun(*(word.format(tmp_path) for word in words))
     assert ran.code == 2
@@ -276,6 +282,7 @@ def test_a_bad_file_among_several_says_what_is_loaded(aftersun, tmp_path):
     assert "Loaded before this: customer.csv" in ran.err
 
 
+@pytest.mark.slow
 def test_a_shifted_row_is_rejected_and_not_taken_apart(aftersun, tmp_path):
     inventory = tmp_path / "c.duckdb"
     aftersun("inventory", "create", inventory)
@@ -331,6 +338,7 @@ def test_an_inventory_in_use_ends_with_4(aftersun, copy):
     assert "in use" in ran.err
 
 
+@pytest.mark.slow
 def test_help_names_an_example_for_every_command(aftersun):
     for words in (
         ["demo"],

@@ -27,6 +27,8 @@ def test_the_documents_show_commands():
 
 
 @pytest.mark.parametrize("line", command_lines())
+@pytest.mark.few_quick
+@pytest.mark.few_quick
 def test_a_command_line_of_the_documents_is_understood(aftersun, line):
     words = line.split()
     command = words[: 2 if words[0] in GROUPS else 1]

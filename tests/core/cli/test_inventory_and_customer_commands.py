@@ -43,6 +43,7 @@ def company(made: Path, tmp_path: Path) -> Path:
     return Path(shutil.copy(made, tmp_path / "company.duckdb"))
 
 
+@pytest.mark.slow
 def test_backup_and_restore(aftersun: Aftersun, company: Path) -> None:
     copy = company.with_name("backup.duckdb")
     code, out, _ = aftersun("inventory", "backup", company, "--to", copy)
@@ -90,6 +91,7 @@ def test_a_copy_a_day_its_drill_and_the_reminder(aftersun: Aftersun, company: Pa
     assert "555-0101" not in err
 
 
+@pytest.mark.slow
 def test_no_command_takes_a_danger_away_in_silence(aftersun: Aftersun, company: Path, tmp_path: Path) -> None:
     """Seen on a visit; the customer system's table knows nothing of it, or says no."""
     log = ("log", "fact", company, "S1", "--origin", "visit")
@@ -129,6 +131,7 @@ def test_no_command_takes_a_danger_away_in_silence(aftersun: Aftersun, company: 
     assert "hot_connector" in aftersun("inventory", "changes", company)[1]
 
 
+@pytest.mark.slow
 def test_prune_says_what_it_did(aftersun: Aftersun, company: Path) -> None:
     with Inventory.open(company) as inventory, inventory.transaction() as connection:
         for n in range(3):
@@ -148,6 +151,7 @@ def test_prune_says_what_it_did(aftersun: Aftersun, company: Path) -> None:
     assert "Deleted 1 runs" in aftersun("inventory", "prune", company, "--keep", 1, "--also-referenced")[1]
 
 
+@pytest.mark.slow
 def test_export(aftersun: Aftersun, company: Path, tmp_path: Path) -> None:
     code, out, err = aftersun("inventory", "export", company, "--to", tmp_path / "out")
     assert code == EXIT_DONE
@@ -157,6 +161,7 @@ def test_export(aftersun: Aftersun, company: Path, tmp_path: Path) -> None:
     assert aftersun("inventory", "export", company, "--to", tmp_path / "out")[0] == EXIT_BAD_INPUT
 
 
+@pytest.mark.slow
 def test_show_erase_and_load_again(aftersun: Aftersun, company: Path, made: Path) -> None:
     code, out, err = aftersun("customer", "show", company, "C1")
     assert code == EXIT_DONE
@@ -191,6 +196,7 @@ def test_show_erase_and_load_again(aftersun: Aftersun, company: Path, made: Path
     assert aftersun("customer", "show", company, "C1")[0] == EXIT_DONE
 
 
+@pytest.mark.slow
 def test_what_commands_write_is_for_its_owner_only(aftersun: Aftersun, company: Path, tmp_path: Path) -> None:
     source = tmp_path / "customer.csv"
     source.write_text("customer_id,contact_allowed\nC5,perhaps\n")
@@ -226,6 +232,8 @@ def test_retention_tells_numbers_and_days_only(aftersun: Aftersun, company: Path
         ("customer", "show"), ("customer", "erase"), ("customer", "retention"),
     ],
 )  # fmt: skip
+@pytest.mark.few_quick
+@pytest.mark.few_quick
 def test_help_has_an_example(aftersun: Aftersun, command: tuple[str, str]) -> None:
     code, out, _ = aftersun(*command, "--help")
     assert code == EXIT_DONE
@@ -235,6 +243,7 @@ def test_help_has_an_example(aftersun: Aftersun, command: tuple[str, str]) -> No
 PROGRAM = [sys.executable, "-c", "from aftersun.cli import main; main()"]
 
 
+@pytest.mark.slow
 def test_full_disk_is_one_sentence(company: Path) -> None:
     """A limit to the size of files stands for the disk."""
     source = company.with_name("customer.csv")
@@ -252,6 +261,7 @@ def test_full_disk_is_one_sentence(company: Path) -> None:
     assert company.read_bytes() == before
 
 
+@pytest.mark.slow
 def test_second_process_is_told_file_and_holder(
     aftersun: Aftersun, company: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -72,6 +72,7 @@ def test_an_output_that_cannot_be_loaded_is_named_with_code_3(aftersun, folder):
     assert ran.err.startswith("plugin broken failed during load: ModuleNotFoundError")
 
 
+@pytest.mark.slow
 def test_letters_are_made_listed_and_written_again(aftersun, folder, inventory, company, site):
     made = ("letter", "make", inventory, site, "--only", "note", *company, "--option", "bird_mesh")
     ran = aftersun(*made, "--price", "bird_mesh=1500.50", "--remark", "As we said", "--valid-until", "2099-01-01")
@@ -95,6 +96,7 @@ def test_letters_are_made_listed_and_written_again(aftersun, folder, inventory, 
     assert "open" in shown
 
 
+@pytest.mark.slow
 def test_a_notice_to_all_is_written_whoever_may_be_contacted(aftersun, folder, inventory, company, site):
     with Inventory.open(inventory, read_only=True) as opened:
         dangers = sorted(set(RunView(opened).to_tell()["site_id"]))
@@ -118,6 +120,7 @@ def test_no_letter_yet_is_said(aftersun, inventory):
     assert not (inventory.parent / "x").exists()
 
 
+@pytest.mark.slow
 def test_a_price_below_cost_is_told_on_stderr(aftersun, folder, inventory, company, site):
     ran = aftersun(
         "letter", "make", inventory, site, "--only", "note", *company, "--option", "bird_mesh", "--price", "bird_mesh=1"
@@ -139,6 +142,7 @@ def test_a_price_below_cost_is_told_on_stderr(aftersun, folder, inventory, compa
         (("--first", "3"), "It is not clear whom to write to."),
     ],
 )
+@pytest.mark.slow
 def test_what_cannot_be_is_a_sentence_and_code_2(aftersun, inventory, company, site, words, what):
     ran = aftersun("letter", "make", inventory, site, "--only", "note", *company, *words)
     assert (ran.code, ran.out) == (2, "")
@@ -147,6 +151,7 @@ def test_what_cannot_be_is_a_sentence_and_code_2(aftersun, inventory, company, s
     assert not (inventory.parent / "letters").exists()
 
 
+@pytest.mark.slow
 def test_the_folder_of_a_run(aftersun, folder, inventory, company):
     words = ("write", inventory, "--to", folder / "june", *company, "--only", "sheet", "--only", "note")
     ran = aftersun(*words, "--letters", "2", "--json")
@@ -171,6 +176,7 @@ def test_without_names_says_what_it_left_out(aftersun, folder, inventory, compan
     assert ran.err == "note was left out: it can do nothing without names.\n"
 
 
+@pytest.mark.slow
 def test_an_output_that_fails_is_code_3_and_the_others_are_written(aftersun, folder, inventory, company):
     ran = aftersun(
         "write", inventory, "--to", folder / "x", *company, "--only", "sheet", "--only", "note", "--set", "note.fail=1"

@@ -75,6 +75,7 @@ def test_the_next_run_knows_what_was_learnt_and_what_is_fitted(aftersun, company
     assert "retrofit: not a retrofit of any stored run" in ran.err
 
 
+@pytest.mark.slow
 def test_a_bad_fact_is_one_sentence_with_the_rule_and_never_the_value(aftersun, company):
     site = first(company)
     words = ("--fact", f"roof_kind={SECRET}", "--fact", "storeys=31", "--remark", SECRET)
@@ -96,6 +97,7 @@ def test_facts_that_are_not_written_as_facts(aftersun, company, facts, said):
     assert SECRET not in ran.err
 
 
+@pytest.mark.slow
 def test_show_keeps_remarks_to_itself_unless_asked(aftersun, company):
     site = first(company)
     aftersun("log", "call", company, site, "--outcome", "no", "--remark", SECRET)
@@ -121,6 +123,7 @@ def test_an_objection_says_what_it_did(aftersun, company):
         assert connection.execute(query, [first(company)]).fetchall() == [(False,)]
 
 
+@pytest.mark.slow
 def test_a_table_with_bad_rows_ends_with_3_and_names_their_file(aftersun, company, tmp_path):
     site = first(company)
     table = tmp_path / "calls.csv"
@@ -136,6 +139,7 @@ def test_a_table_with_bad_rows_ends_with_3_and_names_their_file(aftersun, compan
     assert (json.loads(again.out)["known"], again.code) == (1, 3)
 
 
+@pytest.mark.slow
 def test_chances_of_an_empty_log_are_the_priors_and_calls_move_them(aftersun, company):
     assert json.loads(aftersun("log", "chances", company, "--json").out)["contact"]["chance"] == 0.5
     aftersun("log", "call", company, first(company), "--outcome", "yes", "--retrofit", "bird_mesh")
@@ -144,6 +148,7 @@ def test_chances_of_an_empty_log_are_the_priors_and_calls_move_them(aftersun, co
     assert "bird_mesh" in aftersun("log", "chances", company).out
 
 
+@pytest.mark.slow
 def test_a_corrected_entry_is_marked_and_what_it_did_is_said(aftersun, company):
     site = first(company)
     words = ("--outcome", "no", "--fact", "birds_seen=yes", "--remark", SECRET)
@@ -168,6 +173,7 @@ def test_a_corrected_entry_is_marked_and_what_it_did_is_said(aftersun, company):
     assert "corrected, no such call" in aftersun("log", "show", company, site).out
 
 
+@pytest.mark.slow
 def test_a_danger_told_by_mistake_goes_only_when_it_is_said_so_and_is_told(aftersun, company):
     site = first(company)
     assert aftersun("log", "call", company, site, "--outcome", "later", "--until", "2100-01-01").code == 0

@@ -64,6 +64,7 @@ def test_what_if_says_at_its_head_that_the_owner_may_not_be_called(aftersun, com
     assert 0 < after.index("The owner may not be called about offers") < after.index("retrofit")
 
 
+@pytest.mark.slow
 def test_the_call_sheet_leaves_out_the_customer_and_keeps_the_danger(company, tmp_path):
     first, second, *_ = called(company)
     object_to(company, first)

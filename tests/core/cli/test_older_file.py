@@ -26,6 +26,7 @@ def older(tmp_path: Path) -> Path:
     return unpacked("demo-0.1.0", tmp_path)
 
 
+@pytest.mark.slow
 def test_the_calls_of_a_run_from_before_there_were_offers(aftersun, tmp_path):
     listed = json.loads(aftersun("calls", unpacked("run-layout-2", tmp_path), "--json").out)["calls"]
     # as that program listed them, its second call of the demo's 250 sites being one of those kept here

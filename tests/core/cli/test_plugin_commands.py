@@ -61,6 +61,7 @@ def one_rule(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("aftersun.testing.conformance.verdicts", lambda retrofit: [Verdict("it stands", "")])
 
 
+@pytest.mark.slow
 def test_check_prints_a_line_a_rule(aftersun, tiny):
     ran = aftersun("plugin", "check", tiny)
     assert ran.code == 0
@@ -71,6 +72,7 @@ def test_check_prints_a_line_a_rule(aftersun, tiny):
     assert "s per 1,000 sites" in lines[-1]
 
 
+@pytest.mark.slow
 def test_check_says_what_to_do_about_a_broken_rule(aftersun, tiny):
     tiny.write_text(GOOD.format(reads="()"))
     ran = aftersun("plugin", "check", tiny)
@@ -88,6 +90,7 @@ def test_check_says_what_to_do_about_a_broken_rule(aftersun, tiny):
         ("NOTE = ", "raise KeyboardInterrupt\nNOTE = "),
     ],
 )
+@pytest.mark.slow
 def test_check_of_one_that_would_end_the_program_goes_on_and_names_it(aftersun, tiny, old, new):
     tiny.write_text(GOOD.format(reads='("storeys",)').replace(old, new))
     ran = aftersun("plugin", "check", tiny)

@@ -50,6 +50,7 @@ def call(inventory: Path, site: str = SITE) -> list[str]:
 
 
 @pytest.mark.parametrize(("read_only", "words"), [(True, "log"), (False, "log"), (False, "show")])
+@pytest.mark.slow
 def test_who_meets_another_waits_and_says_for_whom(aftersun, inventory, monkeypatch, caplog, read_only, words):
     with held(inventory, read_only) as holder:
         now = [0.0]
@@ -88,6 +89,7 @@ def test_a_logger_waits_longer_than_a_colleague_takes(inventory):
         (what_if, "run_with_changes", ("what-if", "--site", SITE, "--if", "tariff.export_price=0.1")),
     ],
 )
+@pytest.mark.slow
 def test_the_file_is_free_while_a_command_computes(aftersun, inventory, monkeypatch, module, name, words):
     def computed(*_args: object) -> None:
         write_elsewhere(inventory)

@@ -276,6 +276,7 @@ MENDED = [
 
 
 @pytest.mark.parametrize(("place", "wrong", "unit"), SLIPS, ids=IDS)
+@pytest.mark.slow
 def test_a_slip_is_told_with_its_likely_cause(
     homes_file: Path, company: Company, place: str, wrong: Callable[[pd.Series], pd.Series], unit: str
 ) -> None:
@@ -288,6 +289,7 @@ def test_a_slip_is_told_with_its_likely_cause(
 
 
 @pytest.mark.parametrize(("place", "wrong", "unit"), MENDED, ids=IDS)
+@pytest.mark.slow
 def test_the_command_named_brings_a_column_back(
     homes: Inventory, company: Company, tmp_path: Path, place: str, wrong: Callable[[pd.Series], pd.Series], unit: str
 ) -> None:
@@ -309,6 +311,7 @@ def test_the_command_named_brings_a_column_back(
     pd.testing.assert_frame_equal(_stored(homes, table), before, rtol=2e-4)
 
 
+@pytest.mark.slow
 def test_positions_in_radians_or_swapped_are_told_at_once(homes: Inventory, tmp_path: Path) -> None:
     """Without a company file too where no such place has a home; swapped in Europe, the base tells it."""
     sites = _homes()["site"][["site_id", "customer_id", "latitude", "longitude"]]
@@ -361,6 +364,7 @@ def test_load_and_check_print_the_command_that_mends(aftersun: Aftersun, homes: 
         assert sentence in " ".join(ran.err.split())
 
 
+@pytest.mark.slow
 def test_nothing_is_told_of_large_businesses(tmp_path: Path) -> None:
     """Nor where an hour of work costs 4,000 yen and a kWh 20, or the base lies far away."""
     company = {"base_latitude": 43.0, "base_longitude": 141.3, "hour_price": 4000.0}

@@ -47,6 +47,7 @@ def stations(aftersun, inventory):
     return json.loads(aftersun("weather", "list", inventory, "--json").out)
 
 
+@pytest.mark.slow
 def test_add_says_source_rain_and_remarks(aftersun, inventory, pvgis):
     ran = aftersun("weather", "add", inventory, pvgis)
     assert ran.code == 0
@@ -58,6 +59,7 @@ def test_add_says_source_rain_and_remarks(aftersun, inventory, pvgis):
     assert "already there, unchanged" in aftersun("weather", "add", inventory, pvgis).out
 
 
+@pytest.mark.slow
 def test_rain_of_a_separate_file_replaces_what_was_kept(aftersun, inventory, pvgis, rain):
     assert aftersun("weather", "add", inventory, pvgis).code == 0
     ran = aftersun("weather", "add", inventory, pvgis, "--rain", rain)
@@ -68,11 +70,13 @@ def test_rain_of_a_separate_file_replaces_what_was_kept(aftersun, inventory, pvg
     assert "600 mm in it" in station["rain_basis"]
 
 
+@pytest.mark.slow
 def test_standard_time_can_be_given(aftersun, inventory, pvgis):
     assert aftersun("weather", "add", inventory, pvgis, "--utc-offset", -2).code == 0
     assert stations(aftersun, inventory)[0]["utc_offset_h"] == -2.0
 
 
+@pytest.mark.slow
 def test_two_clocks_are_refused_and_mended_if_asked(aftersun, inventory, tmp_path):
     head, names, *lines = GREENSBORO.read_text(encoding="utf-8").splitlines()
     columns = names.split(",")
@@ -92,6 +96,7 @@ def test_two_clocks_are_refused_and_mended_if_asked(aftersun, inventory, tmp_pat
     assert "as asked, irradiance of Jun was moved 1 h later" in stations(aftersun, inventory)[0]["source"]
 
 
+@pytest.mark.slow
 def test_a_bad_file_among_good_ones_leaves_all_as_it_was(aftersun, inventory, pvgis, tmp_path):
     bad = tmp_path / "bad.csv"
     bad.write_text("no weather\n", encoding="utf-8")
@@ -114,6 +119,8 @@ def test_a_bad_file_among_good_ones_leaves_all_as_it_was(aftersun, inventory, pv
         (["fetch", "{}", "--latitude", "45"], "--longitude"),
     ],
 )
+@pytest.mark.few_quick
+@pytest.mark.few_quick
 def test_what_a_user_can_do_wrong(aftersun, inventory, monkeypatch, words, says):
     monkeypatch.setenv("NO_PROXY", "*")
     ran = aftersun("weather", *(str(word).format(inventory) for word in words))
@@ -122,6 +129,7 @@ def test_what_a_user_can_do_wrong(aftersun, inventory, monkeypatch, words, says)
     assert "Traceback" not in ran.err
 
 
+@pytest.mark.slow
 def test_fetch_keeps_the_year(aftersun, inventory, monkeypatch, rain):
     monkeypatch.setenv("NO_PROXY", "*")
     with serving() as service:

@@ -30,6 +30,7 @@ def saved() -> str:
     return as_json(pvgis_tmy())
 
 
+@pytest.mark.slow
 def test_year_is_that_of_the_same_file(service: Service, saved: str, tmp_path: Path) -> None:
     service.answer(saved)
     reading = fetch_pvgis(45.0, 8.0, url=service.url)
@@ -49,6 +50,7 @@ def test_only_the_place_is_sent(service: Service, saved: str) -> None:
     assert service.query() == {"lat": ["45.0"], "lon": ["8.0"], "outputformat": ["json"]}
 
 
+@pytest.mark.slow
 def test_same_answer_has_the_same_fingerprint(service: Service, saved: str) -> None:
     service.answer(saved)
     first, second = (fetch_pvgis(45.0, 8.0, url=service.url).year.station for _ in range(2))
@@ -57,6 +59,7 @@ def test_same_answer_has_the_same_fingerprint(service: Service, saved: str) -> N
     assert turned.sha256 != first.sha256
 
 
+@pytest.mark.slow
 def test_answer_of_the_public_service(service: Service, samples: Path) -> None:
     # The sample's GHI sums to 1436 kWh/m2 as it stands.
     lines = (samples / "tmy_45.000_8.000_2005_2023.csv").read_text(encoding="utf-8").splitlines()

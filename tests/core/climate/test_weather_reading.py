@@ -49,6 +49,7 @@ def test_label_is_the_end_of_the_hour(greensboro_reading: WeatherReading) -> Non
     assert greensboro_reading.year.ghi[row] == 155
 
 
+@pytest.mark.slow
 def test_months_of_different_years_stand_in_calendar_order(tmy3: Callable[..., Path]) -> None:
     # Records turned upside down by month must give the same year.
     def december_first(records: pd.DataFrame) -> pd.DataFrame:
@@ -93,6 +94,7 @@ SAMPLES = [
 
 
 @pytest.mark.parametrize(("name", "ghi_kwh", "rain_tenths"), SAMPLES)
+@pytest.mark.slow
 def test_sample_years(samples: Path, name: str, ghi_kwh: int, rain_tenths: int | None) -> None:
     reading = read_weather(samples / name)
     assert round(reading.year.ghi.sum() / 1000) == ghi_kwh

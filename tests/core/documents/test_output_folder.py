@@ -79,6 +79,7 @@ def all_files(folder):
     return {path.relative_to(folder).as_posix(): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
 
 
+@pytest.mark.slow
 def test_the_first_letter_has_number_one_and_is_an_offer_made(inventory, order, tmp_path, site):
     report = make(inventory, order, tmp_path / "out", site, options=("bird_mesh",), prices={"bird_mesh": 990.0})
     letter = only_letter(report)
@@ -90,6 +91,7 @@ def test_the_first_letter_has_number_one_and_is_an_offer_made(inventory, order, 
     assert offered(inventory, site) == [("bird_mesh", 990.0, "open")]
 
 
+@pytest.mark.slow
 def test_the_same_again_is_the_same_letter_byte_for_byte(inventory, order, tmp_path, site):
     make(inventory, order, tmp_path / "one", site, options=("bird_mesh",))
     later = make(inventory, order, tmp_path / "two", site, DAY + timedelta(days=9), options=("bird_mesh",))
@@ -102,6 +104,7 @@ def test_the_same_again_is_the_same_letter_byte_for_byte(inventory, order, tmp_p
     make(inventory, order, tmp_path / "one", site, options=("bird_mesh",))
 
 
+@pytest.mark.slow
 def test_another_price_is_the_next_version_and_says_so(inventory, order, tmp_path, site):
     make(inventory, order, tmp_path / "out", site, options=("bird_mesh",), prices={"bird_mesh": 1000.0})
     report = make(inventory, order, tmp_path / "out", site, options=("bird_mesh",), prices={"bird_mesh": 1200.0})
@@ -113,6 +116,7 @@ def test_another_price_is_the_next_version_and_says_so(inventory, order, tmp_pat
     assert len(all_files(tmp_path / "out")) == 2
 
 
+@pytest.mark.slow
 def test_a_changed_fact_is_the_next_version(inventory, order, tmp_path, site):
     make(inventory, order, tmp_path / "out", site)
     with Inventory.open(inventory) as opened:
@@ -135,6 +139,7 @@ def test_a_new_run_with_the_same_result_makes_no_new_version(inventory, order, o
     assert fact("change_other") in letter.changes
 
 
+@pytest.mark.slow
 def test_another_letterhead_is_the_next_version(inventory, order, office, tmp_path, site):
     make(inventory, order, tmp_path / "out", site)
     company = office / "company.toml"
@@ -143,6 +148,7 @@ def test_another_letterhead_is_the_next_version(inventory, order, office, tmp_pa
     assert (letter.version, letter.changes) == (2, (fact("change_letterhead"),))
 
 
+@pytest.mark.slow
 def test_texts_that_the_language_file_lacks_are_named(inventory, order, office, tmp_path, site):
     assert make(inventory, order, tmp_path / "out", site).remarks == ()  # English needs no file
     company = office / "company.toml"
@@ -165,6 +171,7 @@ def test_a_letter_that_ran_out_or_is_to_hold_longer_is_the_next_version(inventor
     assert only_letter(make(inventory, order, tmp_path / "out", site, day)).version == 3
 
 
+@pytest.mark.slow
 def test_after_a_yes_another_letter_has_another_number(inventory, order, tmp_path, site):
     make(inventory, order, tmp_path / "out", site, options=("bird_mesh",))
     with Inventory.open(inventory) as opened:
@@ -199,6 +206,7 @@ def test_a_batch_keeps_to_what_was_chosen_for_the_last_letter(inventory, order, 
     assert next(letter for letter in report.letters.letters if letter.site_id == site).version == 2
 
 
+@pytest.mark.slow
 def test_a_batch_leaves_out_who_may_not_be_written_to_and_says_so(inventory, order, tmp_path, site):
     with Inventory.open(inventory) as opened:
         calls = len(RunView(opened).calls())
@@ -269,6 +277,7 @@ def test_a_batch_after_a_notice_keeps_to_what_was_chosen_for_the_letter_before(i
     assert letter in report.letters.letters
 
 
+@pytest.mark.slow
 def test_again_writes_the_very_bytes(inventory, order, tmp_path, site):
     make(inventory, order, tmp_path / "out", site)
     make(inventory, order, tmp_path / "out", site, discount=0.2)
@@ -283,6 +292,7 @@ def test_again_writes_the_very_bytes(inventory, order, tmp_path, site):
     assert hashlib.sha256(kept.data).hexdigest() == kept.sha256
 
 
+@pytest.mark.slow
 def test_a_letter_that_cannot_be_written_is_stored_nowhere(inventory, office, tmp_path, site):
     order = Order(("note",), ("fail=yes",), office / "company.toml", tmp_path / "plugins")
     report = make(inventory, order, tmp_path / "out", site)
@@ -295,6 +305,7 @@ def test_a_letter_that_cannot_be_written_is_stored_nowhere(inventory, office, tm
     assert offered(inventory, site) == []
 
 
+@pytest.mark.slow
 def test_a_file_in_the_way_stops_letters_before_anything_is_stored(inventory, order, tmp_path, site):
     folder = tmp_path / "out"
     folder.mkdir()
@@ -305,6 +316,7 @@ def test_a_file_in_the_way_stops_letters_before_anything_is_stored(inventory, or
     assert list(all_files(folder).values()) == [b"somebody else's"]
 
 
+@pytest.mark.slow
 def test_what_is_placed_is_taken_back_if_it_cannot_be_stored(inventory, order, tmp_path, site, monkeypatch):
     def fail(*_arguments):
         raise RuntimeError("the disk is full")
@@ -318,6 +330,7 @@ def test_what_is_placed_is_taken_back_if_it_cannot_be_stored(inventory, order, t
     assert issued(inventory) == []
 
 
+@pytest.mark.slow
 def test_the_folder_of_a_run_is_told_by_its_manifest(inventory, order, office, tmp_path):
     order = Order(
         ("sheet", "several", "note"),
@@ -348,6 +361,7 @@ def test_the_folder_of_a_run_is_told_by_its_manifest(inventory, order, office, t
     assert manifest["written"]["letters"] == 3
 
 
+@pytest.mark.slow
 def test_only_their_owner_may_read_the_files(inventory, order, office, tmp_path, site):
     order = Order(("sheet", "several", "note"), (), office / "company.toml", order.plugin_folder)
     write_folder(inventory, tmp_path / "june", 2, order, DAY)
@@ -358,6 +372,7 @@ def test_only_their_owner_may_read_the_files(inventory, order, office, tmp_path,
             assert path.stat().st_mode & 0o777 == (0o700 if path.is_dir() else 0o600), path
 
 
+@pytest.mark.slow
 def test_without_names_nobody_can_be_found_in_the_folder(inventory, order, office, tmp_path):
     order = Order(("sheet", "note"), (), office / "company.toml", order.plugin_folder, without_names=True)
     report = write_folder(inventory, tmp_path / "open", 5, order, DAY)
@@ -371,6 +386,7 @@ def test_without_names_nobody_can_be_found_in_the_folder(inventory, order, offic
     assert len(text.splitlines()) > 5
 
 
+@pytest.mark.slow
 def test_nothing_that_is_there_is_overwritten_unasked(inventory, order, tmp_path):
     folder = tmp_path / "june"
     write_folder(inventory, folder, 1, order, DAY)
@@ -403,6 +419,7 @@ def test_a_folder_that_may_not_be_written_to_is_a_sentence(inventory, order, tmp
         write_folder(inventory, closed / "june", 1, order, DAY)
 
 
+@pytest.mark.slow
 def test_a_place_that_cannot_be_written_to_leaves_nothing(inventory, order, tmp_path, site, monkeypatch):
     with pytest.raises(AftersunError, match="no folder"):
         write_folder(inventory, tmp_path / "missing" / "june", 1, order, DAY)
@@ -421,6 +438,7 @@ def test_a_place_that_cannot_be_written_to_leaves_nothing(inventory, order, tmp_
     assert issued(inventory) == []
 
 
+@pytest.mark.slow
 def test_files_are_placed_where_the_file_system_has_no_hard_links(inventory, order, tmp_path, site, monkeypatch):
     def refuse(*_arguments):
         raise PermissionError(1, "Operation not permitted")
@@ -451,6 +469,7 @@ def test_files_are_placed_where_the_file_system_has_no_hard_links(inventory, ord
         ("p = folder / 'a.txt'; p.write_text(''); return [p, p]", "it names a file twice"),
     ],
 )
+@pytest.mark.slow
 def test_an_output_that_misbehaves_stops_no_other(inventory, office, tmp_path, body, reason):
     plugins = write_plugins(tmp_path / "more", body)
     report = write_folder(
@@ -489,6 +508,8 @@ def test_what_an_output_prints_goes_nowhere(inventory, order, office, tmp_path, 
         (("sheet",), (), "No output that writes letters"),
     ],
 )
+@pytest.mark.few_quick
+@pytest.mark.slow
 def test_orders_that_cannot_be_are_a_sentence(inventory, office, tmp_path, site, only, settings, what):
     order = Order(only, settings, office / "company.toml", tmp_path / "plugins")
     with pytest.raises(AftersunError, match=what):
@@ -500,6 +521,7 @@ def test_letters_to_nobody_are_a_sentence(inventory, order, tmp_path):
         make_letters(inventory, [], Choices(), order, tmp_path / "out", DAY)
 
 
+@pytest.mark.slow
 def test_the_letterhead_is_that_of_the_file_given_the_run_or_what_the_run_stored(
     inventory, order, office, tmp_path, site
 ):
@@ -532,6 +554,7 @@ def test_site_numbers_that_are_paths_make_harmless_file_names():
     assert not any(map(placing.is_harmless, ["../a", ".hidden", "a b", "a/b", "-x", "", "a.b.c", "é.pdf", "a\n"]))
 
 
+@pytest.mark.slow
 def test_a_hostile_site_number_stays_in_the_folder(inventory, order, tmp_path, site):
     hostile = "../../=x \u202e<b>"
     with Inventory.open(inventory) as opened:
@@ -546,6 +569,7 @@ def test_a_hostile_site_number_stays_in_the_folder(inventory, order, tmp_path, s
     assert list(all_files(tmp_path / "out")) == ["x-b_2026-000001-v1.txt"]
 
 
+@pytest.mark.slow
 def test_a_number_is_given_once_though_its_letter_was_not_kept(inventory, order, tmp_path, site, monkeypatch):
     def fails(*_):
         raise RuntimeError("as if killed")

@@ -63,6 +63,7 @@ def test_what_is_too_uncertain_is_called_so_and_is_no_offer_and_no_call(
     assert not never & set(zip(calls["site_id"], calls["retrofit"], strict=True))
 
 
+@pytest.mark.slow
 def test_what_is_too_uncertain_stands_in_the_call_sheet_with_that_word_and_in_no_call(
     inventory: Inventory, uncertain: pd.DataFrame, tmp_path: Path
 ) -> None:
@@ -77,6 +78,7 @@ def test_what_is_too_uncertain_stands_in_the_call_sheet_with_that_word_and_in_no
     assert not never & set(best)
 
 
+@pytest.mark.slow
 def test_no_letter_offers_what_is_too_uncertain_even_if_asked(inventory: Inventory, uncertain: pd.DataFrame) -> None:
     view = RunView(inventory)
     sold = set(view.table("offer")["site_id"])

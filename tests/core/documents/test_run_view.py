@@ -111,6 +111,7 @@ def all_values(view: RunView) -> set[str]:
     return found
 
 
+@pytest.mark.slow
 def test_without_names_no_number_name_or_place_can_be_read(opened):
     named, plain = RunView(opened), RunView(opened, personal=False)
     secret = set()
@@ -283,6 +284,7 @@ def test_safety_notes_without_names_stand_with_pseudonyms(opened):
     assert shown.notes == told.notes
 
 
+@pytest.mark.slow
 def test_a_run_of_version_0_1_0_says_what_it_said(tmp_path):
     path = unpacked("demo-0.1.0", tmp_path)
     with duckdb.connect(str(path), read_only=True) as connection:

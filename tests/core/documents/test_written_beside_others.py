@@ -88,6 +88,7 @@ def files(folder: Path) -> list[str]:
     return sorted(path.name for path in folder.rglob("*") if path.is_file())
 
 
+@pytest.mark.slow
 def test_another_process_writes_while_outputs_do(inventory, order, tmp_path, meanwhile):
     before, done = files(inventory.parent), []
     meanwhile(lambda: done.append(write_elsewhere(inventory)))
@@ -104,6 +105,7 @@ def test_a_folder_without_letters_is_written_beside_a_reader(inventory, order, t
     assert [output for output, _ in report.files] == ["sheet", ""]
 
 
+@pytest.mark.slow
 def test_an_objection_keeps_back_the_letter_being_written(inventory, order, tmp_path, meanwhile):
     site = with_mesh(inventory)
     meanwhile(lambda: log(inventory, site, "objection"))
@@ -122,6 +124,7 @@ def test_of_a_folder_only_who_objected_is_left_out(inventory, order, tmp_path, s
     assert issued(inventory) == [("2026-000003", 1), ("2026-000004", 1)]  # of the first two, nothing left the office
 
 
+@pytest.mark.slow
 def test_two_letters_to_a_site_at_once_are_versions_of_one(inventory, order, tmp_path, meanwhile):
     site = with_mesh(inventory)
     meanwhile(lambda: letter(inventory, order, tmp_path / "theirs", site, 800.0))

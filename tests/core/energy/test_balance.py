@@ -171,6 +171,7 @@ def test_sites_without_a_store_or_a_known_heater_heat_no_water(mixed: tuple[Coho
 
 @settings(max_examples=4)
 @given(limit=st.floats(0, 6), tighter=st.floats(0, 1))
+@pytest.mark.slow
 def test_a_tighter_export_limit_never_raises_export(mixed: tuple[Cohort, Plant], limit: float, tighter: float) -> None:
     cohort, plant = mixed
     wide, narrow = (

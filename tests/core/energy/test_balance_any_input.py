@@ -6,6 +6,7 @@ from dataclasses import fields, replace
 from typing import Any
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -97,6 +98,7 @@ def built(make_cohort: Any, rows: list[dict[str, Any]]) -> tuple[Cohort, Plant]:
 
 @settings(max_examples=15)
 @given(st.lists(sites, min_size=1, max_size=3))
+@pytest.mark.slow
 def test_generated_is_used_or_heats_water_or_is_exported_or_curtailed(
     make_cohort: Any, rows: list[dict[str, Any]]
 ) -> None:

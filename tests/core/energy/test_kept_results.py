@@ -55,6 +55,8 @@ def same(first: Energy, second: Energy) -> bool:
 
 
 @pytest.mark.parametrize("column", CHANGES)
+@pytest.mark.few_quick
+@pytest.mark.few_quick
 def test_a_change_after_another_plant_is_that_of_the_change_alone(cohort: Cohort, column: str) -> None:
     today = baseline(cohort)
     other = today.replace(**{column: np.full_like(getattr(today, column), CHANGES[column])})

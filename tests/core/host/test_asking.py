@@ -165,6 +165,7 @@ forking = pytest.mark.skipif(not hasattr(os, "fork"), reason="no process can be 
         ("ctypes.CDLL(None).fork()", ""),  # compiled code tells nobody
     ],
 )
+@pytest.mark.slow
 def test_what_a_plugin_forks_ends_and_does_nothing_twice(tmp_path, fork, told):
     lines = tmp_path / "lines"
     script = f"""
@@ -217,6 +218,7 @@ def test_the_limit_of_a_block_ends_with_it():
             time.sleep(0.2)
 
 
+@pytest.mark.slow
 def test_where_there_is_no_alarm_the_process_ends_and_says_where_it_was():
     script = """
 import threading, time

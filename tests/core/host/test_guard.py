@@ -257,6 +257,8 @@ def raising(*_):
         ),
     ],
 )
+@pytest.mark.few_quick
+@pytest.mark.few_quick
 def test_bad_answers_are_named_and_isolated(cohort, method, answer, words):
     guard, bad, good = Guard(plant_texts()), loaded(**{method: answer}), loaded()
     ask = {

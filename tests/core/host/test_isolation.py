@@ -67,6 +67,7 @@ def assert_alone(portfolio: Small, alone, names: list[str]) -> None:
         pytest.param(2, 2, list(WRONG), marks=pytest.mark.slow),
     ],
 )
+@pytest.mark.slow
 def test_all_that_can_go_wrong_at_once(portfolio, alone, tmp_path, monkeypatch, workers, chunk_sites, names):
     monkeypatch.setattr(pool, "_ATTEMPTS", 1)  # a dead process costs seconds
     wrong = {name: WRONG[name] for name in names}

@@ -21,6 +21,7 @@ def run(jobs, processes=1, seconds=60.0):
         return [done for _, done in pool.run(iter(jobs))]
 
 
+@pytest.mark.slow
 def test_answers_come_in_order_and_jobs_are_taken_late():
     taken = []
 
@@ -47,6 +48,7 @@ def _command(pid):
         return ""
 
 
+@pytest.mark.slow
 def test_a_process_that_somebody_else_starts_meanwhile_is_no_worker(monkeypatch):
     # as a local cluster does when it replaces a worker of its own
     others = []
@@ -72,6 +74,7 @@ def subprocess_of_another(seconds):
     return process
 
 
+@pytest.mark.slow
 def test_what_does_not_stop_is_killed_and_named_and_the_others_stand(monkeypatch):
     monkeypatch.setattr(workers, "_GRACE_S", 0.1)
     began = time.monotonic()
@@ -101,6 +104,7 @@ def test_a_process_that_somebody_kills_once_costs_nothing(tmp_path):
     assert run([("once", path), ("give", 2)]) == [path, 2]
 
 
+@pytest.mark.slow
 def test_a_process_that_somebody_kills_while_it_has_nothing_to_do_costs_nothing():
     with Workers(answer, 1, 60.0) as pool:
         answers = pool.run(iter([("pid", 0), ("give", 2), ("give", 3)]))
@@ -112,11 +116,13 @@ def test_a_process_that_somebody_kills_while_it_has_nothing_to_do_costs_nothing(
         assert [done for _, done in answers] == [2, 3]
 
 
+@pytest.mark.slow
 def test_a_process_that_ends_outside_of_a_plugin_blames_nobody():
     (lost,) = run([("core", 0)])
     assert (lost.plugin, lost.during) == ("", "")
 
 
+@pytest.mark.slow
 def test_a_bug_keeps_its_type_and_traceback():
     with pytest.raises(ValueError, match="no such luck") as raised:
         run([("raise", "no such luck")])
@@ -125,6 +131,7 @@ def test_a_bug_keeps_its_type_and_traceback():
         run([("unpicklable", "")])
 
 
+@pytest.mark.slow
 def test_nothing_is_printed_to_stdout(capfd):
     assert run([("print", 1)]) == [1]
     printed = capfd.readouterr()

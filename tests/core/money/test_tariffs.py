@@ -278,6 +278,7 @@ def test_one_site_alone_has_the_same_bill_to_the_last_bit(rule: str) -> None:
     st.sampled_from(["net billing", "net metering", "deemed export", "no export"]),
     st.floats(0.0, 0.6),
 )
+@pytest.mark.slow
 def test_a_dearer_export_price_never_helps_who_stops_exporting(seed: int, rule: str, price: float) -> None:
     before = random_energy(np.random.default_rng(seed), 1, 24)
     after = replace(before, exported=np.zeros_like(before.exported), to_water=before.to_water + before.exported)

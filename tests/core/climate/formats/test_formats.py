@@ -83,6 +83,7 @@ def miami(pvlib_data: Path, tmp_path_factory: pytest.TempPathFactory) -> Weather
     return read_weather(path)
 
 
+@pytest.mark.slow
 def test_tmy2(miami: WeatherReading) -> None:
     # First line: 12839 MIAMI FL -5 N 25 48 W 80 16 2. Columns 18-21 of all lines sum to 1792618. The line of
     # 1 January, 13 h: GHI 145, DNI 9, DHI 137, dry bulb 0189, wind 041.
@@ -114,6 +115,7 @@ def test_broken_tmy2(file: Write) -> None:
 # --- PVGIS --------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_pvgis_sample(samples: Path) -> None:
     # The file's own GHI sums to 1436 kWh/m2 and its components close to 0.0012 of GHI at the 0.1761 h it states;
     # taken as hourly means they would to 0.035 only.
@@ -129,6 +131,7 @@ def test_pvgis_sample(samples: Path) -> None:
 
 
 @pytest.mark.parametrize("write", [as_json, pvgis_tmy_csv], ids=["json", "csv"])
+@pytest.mark.slow
 def test_pvgis_typical_year_is_brought_to_mid_hour(file: Write, write: Callable[[dict[str, object]], str]) -> None:
     reading = read_weather(file(write(pvgis_tmy())))
     agree(reading.year, Sky().mid_hours(1.0))
@@ -150,6 +153,7 @@ def test_hourly_means_of_a_reanalysis_are_only_turned(file: Write) -> None:
 @pytest.mark.parametrize(
     ("longitude", "zone", "wish"), [(-120.0, -8.0, None), (77.0, 5.0, None), (77.0, 5.5, 5.5), (8.0, 0.0, 0.0)]
 )
+@pytest.mark.slow
 def test_standard_time_is_that_of_the_longitude_or_as_asked(
     file: Write, longitude: float, zone: float, wish: float | None
 ) -> None:
@@ -159,6 +163,7 @@ def test_standard_time_is_that_of_the_longitude_or_as_asked(
     agree(year, sky.mid_hours(zone))
 
 
+@pytest.mark.slow
 def test_standard_time_belongs_to_the_fingerprint(file: Write) -> None:
     path = file(as_json(pvgis_tmy()))
     plain, turned = read_weather(path), read_weather(path, options=ReadingOptions(utc_offset_h=2.0))
@@ -166,6 +171,7 @@ def test_standard_time_belongs_to_the_fingerprint(file: Write) -> None:
 
 
 @pytest.mark.parametrize("write", [as_json, pvgis_hourly_csv], ids=["json", "csv"])
+@pytest.mark.slow
 def test_pvgis_hourly_series(file: Write, write: Callable[[dict[str, object]], str]) -> None:
     reading = read_weather(file(write(pvgis_hourly())))
     agree(reading.year, Sky().mid_hours(1.0))
@@ -226,6 +232,8 @@ def without_last_hours(text: str) -> str:
         (lambda: as_json(pvgis_tmy()).replace('"longitude": 8.0', '"longitude": 98.0'), "6.0 h late against the sun"),
     ],
 )
+@pytest.mark.few_quick
+@pytest.mark.slow
 def test_faults_in_a_pvgis_year(file: Write, text: Callable[[], str], words: str) -> None:
     assert words in str(refused(file(text())))
 
@@ -262,6 +270,7 @@ def test_nsrdb_hours_are_taken_as_they_stand(file: Write) -> None:
 
 
 @pytest.mark.parametrize(("step", "first"), [(30, 0), (15, 0), (60, 0)])
+@pytest.mark.slow
 def test_nsrdb_steps_other_than_mid_hour(file: Write, step: int, first: int) -> None:
     agree(read_weather(file(nsrdb(EAST, step, first))).year, EAST.mid_hours(-5.0))
 
@@ -308,6 +317,7 @@ def same(records: pd.DataFrame) -> pd.DataFrame:
         (nsrdb_with(lambda r: r.drop(columns="DNI")), "8760 hours are missing or lack a value (dni;"),
     ],
 )
+@pytest.mark.few_quick
 def test_faults_in_an_nsrdb_year(file: Write, text: Callable[[], str], words: str) -> None:
     assert words in str(refused(file(text())))
 
@@ -387,6 +397,8 @@ def test_empty_cell_is_a_missing_value(file: Write, table: pd.DataFrame) -> None
         (lambda t: plain(t.head(0)), "8760 hours are missing"),
     ],
 )
+@pytest.mark.few_quick
+@pytest.mark.few_quick
 def test_faults_in_a_plain_table(
     file: Write, table: pd.DataFrame, text: Callable[[pd.DataFrame], str], words: str
 ) -> None:

@@ -131,6 +131,7 @@ def test_negative_irradiance_is_refused(tmy3: Write) -> None:
         (DNI, 1600, "dni is 1600"),
     ],
 )
+@pytest.mark.few_quick
 def test_unbelievable_values_are_refused(tmy3: Write, column: str, value: float, words: str) -> None:
     message = refused(tmy3(with_value(column, [36], value)))
     assert words in message
@@ -167,6 +168,8 @@ def test_impossible_place_is_refused(tmy3: Write, entry: dict[str, str]) -> None
         (12, "the time zone or the longitude in the header is wrong by about 12 h"),
     ],
 )
+@pytest.mark.few_quick
+@pytest.mark.slow
 def test_shifted_clock_is_refused(tmy3: Write, hours: int, words: str) -> None:
     assert words in refused(tmy3(shifted(hours)))
 
@@ -275,6 +278,7 @@ def test_small_lack_of_closure_is_remarked(tmy3: Write) -> None:
         (1.4, 1, "1.226e+04 mm of rain a year is not believable"),
     ],
 )
+@pytest.mark.slow
 def test_rain_that_is_not_believable_is_not_used(epw: Write, depth: float, period: int, words: str | None) -> None:
     reading = read_weather(epw({33: depth, 34: period}))
     if words is None:

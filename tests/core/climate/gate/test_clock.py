@@ -41,6 +41,7 @@ def test_sun_height_agrees_with_the_solar_position_algorithm() -> None:
 
 @settings(max_examples=8)
 @given(latitude=st.floats(-60, 60), longitude=st.floats(-180, 180), late_quarters=st.integers(-44, 44))
+@pytest.mark.slow
 def test_shift_of_a_cloudless_sky_is_found_anywhere(latitude: float, longitude: float, late_quarters: int) -> None:
     zone = float(round(longitude / 15))
     fit = fit_clock(sky(latitude, longitude, zone, late_quarters), latitude, longitude, zone)
@@ -83,6 +84,7 @@ SOUND = [
 
 
 @pytest.mark.parametrize("name", SOUND)
+@pytest.mark.slow
 def test_shift_of_real_years_is_found_to_a_tenth_of_an_hour(samples: Path, name: str) -> None:
     raw = parse((samples / name).read_text(encoding="utf-8"), name)
     ghi = in_order(raw.hours, Findings(name))["ghi"].to_numpy()

@@ -109,6 +109,7 @@ def test_nothing_else_is_let_through(tmy3: Write) -> None:
     assert "DNI and DHI are exchanged" in str(refused(tmy3(two_faults)))
 
 
+@pytest.mark.slow
 def test_sound_file_is_left_alone(tmy3: Write) -> None:
     plain, asked = read_weather(tmy3()), read_weather(tmy3(), options=CORRECT)
     assert asked.year.station == plain.year.station

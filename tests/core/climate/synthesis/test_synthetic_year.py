@@ -116,6 +116,7 @@ def pair(request: pytest.FixtureRequest) -> Pair:
     return make_pair(path if isinstance(path, Path) else request.getfixturevalue("samples") / path)
 
 
+@pytest.mark.slow
 def test_keeps_the_monthly_means(pair: Pair) -> None:
     assert monthly_sums(pair.synthetic.ghi) == pytest.approx(monthly_sums(pair.real.ghi), rel=0.01)
     assert monthly_means(pair.synthetic.temp_air) == pytest.approx(monthly_means(pair.real.temp_air), abs=0.3)
@@ -311,6 +312,8 @@ def invented(latitude: float, longitude: float = 10.0, clearness: npt.ArrayLike 
         (-45, 170, 0.45),
     ],
 )
+@pytest.mark.few_quick
+@pytest.mark.slow
 def test_passes_the_quality_gate(latitude: float, longitude: float, clearness: float) -> None:
     year = synthetic_year(invented(latitude, longitude, clearness), seed=3)
     table = hours_table(year)
@@ -365,6 +368,7 @@ def climates(draw: Callable[..., object]) -> Normals:
 
 @settings(max_examples=12)
 @given(normals=climates(), seed=st.integers(0, 2**40))
+@pytest.mark.slow
 def test_any_climate_gives_possible_hours(normals: Normals, seed: int) -> None:
     year = synthetic_year(normals, seed=seed)
     for name in ("ghi", "dni", "dhi", "wind_speed", "rain_mm", "temp_air"):

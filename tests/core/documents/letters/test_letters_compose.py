@@ -224,6 +224,7 @@ def test_who_is_written_to_stands_by_the_customer_of_the_site(opened):
     assert letter_of(opened, site, valid_until=date(2026, 9, 1)).valid_until == date(2026, 9, 1)
 
 
+@pytest.mark.slow
 def test_meter_readings_and_largest_losses_are_told(changed):
     with Inventory.open(changed) as inventory:
         site, _ = some_offer(inventory, "bird_mesh")
@@ -252,6 +253,8 @@ def test_meter_readings_and_largest_losses_are_told(changed):
         ({"prices": {"tilt_mount": 5.0}}, "none of the letters"),
     ],
 )
+@pytest.mark.few_quick
+@pytest.mark.few_quick
 def test_what_cannot_be_is_one_sentence(opened, choices, what):
     site, _ = some_offer(opened, "bird_mesh")
     with pytest.raises(AftersunError, match=what):
@@ -271,6 +274,7 @@ def test_what_is_not_worth_it_is_never_for_sale(opened, status):
         letter_of(opened, site, options=(retrofit,), asked_for=True)
 
 
+@pytest.mark.slow
 def test_unknown_sites_and_sites_without_any_offer_are_refused(opened):
     with pytest.raises(AftersunError, match="no such site"):
         letter_of(opened, "nowhere")
@@ -283,6 +287,7 @@ def test_unknown_sites_and_sites_without_any_offer_are_refused(opened):
         compose(opened, RunView(opened), [], Choices(), DAY)
 
 
+@pytest.mark.slow
 def test_who_may_not_be_contacted_gets_a_letter_only_where_he_asked(opened):
     rows = stored(opened, "SELECT DISTINCT site_id, excluded_reason FROM call JOIN offer USING (run_id, site_id)")
     rows = rows[rows["excluded_reason"].isin(list(ContactRule))]
@@ -294,6 +299,7 @@ def test_who_may_not_be_contacted_gets_a_letter_only_where_he_asked(opened):
 
 
 @pytest.mark.parametrize("rule", ContactRule)
+@pytest.mark.slow
 def test_a_letter_is_refused_by_the_rule_however_it_is_worded(changed, rule, monkeypatch):
     english = wording._texts("en")
     reworded = {section: {key: f"In other words {key}" for key in texts} for section, texts in english.items()}
@@ -318,6 +324,7 @@ def test_a_site_that_is_left_out_for_other_reasons_may_be_written_to(changed, re
         assert letter_of(inventory, site).options
 
 
+@pytest.mark.slow
 def test_an_objection_after_the_run_holds_at_once(changed):
     with Inventory.open(changed) as inventory:
         site, _ = some_offer(inventory, "bird_mesh")
@@ -328,6 +335,7 @@ def test_an_objection_after_the_run_holds_at_once(changed):
         assert letter_of(inventory, site, asked_for=True).options
 
 
+@pytest.mark.slow
 def test_facts_learnt_after_the_run_are_said_to_the_company(changed):
     with Inventory.open(changed) as inventory:
         site, _ = some_offer(inventory, "bird_mesh")
@@ -372,6 +380,7 @@ def test_a_hundred_letters_read_each_table_once(opened, monkeypatch):
     assert len(asked) == len(set(asked))
 
 
+@pytest.mark.slow
 def test_a_letter_of_a_batch_is_the_letter_alone(opened):
     view = RunView(opened)
     sites = list(view.calls()["site_id"])
@@ -407,6 +416,7 @@ def test_a_notice_tells_the_dangers_known_and_nothing_else_whatever_the_contact_
         assert notice.notice
 
 
+@pytest.mark.slow
 def test_a_site_without_a_known_danger_gets_no_notice(opened):
     dangers = set(known_dangers(opened))
     site = next(

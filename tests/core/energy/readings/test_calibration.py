@@ -67,6 +67,7 @@ def with_weather(rng: np.random.Generator, hourly: np.ndarray, starts: pd.Series
 
 
 @pytest.mark.parametrize("years", [1, 3])
+@pytest.mark.slow
 def test_planted_factors_come_back_within_the_stated_error(make_cohort: Any, years: int) -> None:
     rng = np.random.default_rng(11)
     planted = np.linspace(0.6, 1.1, 60)
@@ -107,6 +108,7 @@ def test_no_shortfall_within_the_errors(case: Case) -> None:
 
 
 @pytest.mark.parametrize("freq", ["30min", "h", "D", "MS", "QS"])
+@pytest.mark.slow
 def test_every_step_gives_the_same_factor(case: Case, freq: str) -> None:
     rows = from_hours("S2", "production", 0.8 * output(case, 2), freq, "2023-01-01", "2025-01-01")
     evidence = fit(case, rows).evidence.loc["S2"]
@@ -167,6 +169,7 @@ def test_garbage_stays_within_the_bounds(case: Case) -> None:
     freq=st.sampled_from(["D", "MS"]),
     site=st.sampled_from(["S0", "S1", "S2"]),
 )
+@pytest.mark.slow
 def test_whatever_is_read_the_evidence_is_sound(case: Case, kwh: list[float], freq: str, site: str) -> None:
     edges = pd.Series(pd.date_range("2022-04-01", periods=len(kwh) + 1, freq=freq))
     rows = readings(site, "production", edges[:-1].to_numpy(), edges[1:].to_numpy(), kwh)
@@ -212,6 +215,7 @@ def test_without_readings_nothing_is_known_and_nothing_changes(case: Case) -> No
 
 
 @pytest.mark.parametrize(("site", "factor"), [(0, 0.7), (1, 0.7), (1, 0.95), (2, 1.1)])
+@pytest.mark.slow
 def test_the_calibrated_plant_gives_what_the_meter_says(case: Case, site: int, factor: float) -> None:
     cohort, plant, energy = case
     rows = from_hours(f"S{site}", "production", factor * output(case, site), "D", "2022-01-01", "2025-01-01")
@@ -230,6 +234,7 @@ def test_the_calibrated_plant_gives_what_the_meter_says(case: Case, site: int, f
     assert np.delete(chain["calibration_kwh"].to_numpy(), site) == pytest.approx(0)
 
 
+@pytest.mark.slow
 def test_a_site_alone_gives_the_same(case: Case) -> None:
     cohort, plant, energy = case
     rng = np.random.default_rng(3)

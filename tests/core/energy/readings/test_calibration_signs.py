@@ -91,6 +91,7 @@ def test_two_years_with_a_long_gap_give_no_trend(case: Case) -> None:
     assert np.isnan(evidence(case, rows.drop(index=range(8, 14)))["trend_per_year"])
 
 
+@pytest.mark.slow
 def test_zero_days_count_only_where_neighbours_produce(case: Case) -> None:
     rng = np.random.default_rng(4)
     starts, ends = grid("D", "2023-01-01", "2024-01-01")
@@ -151,6 +152,7 @@ def test_low_light_shows_a_shunt_and_not_a_dirty_pane(case: Case) -> None:
     assert np.isnan(ratio(np.zeros(len(starts))))
 
 
+@pytest.mark.slow
 def test_low_light_is_told_only_by_fine_readings_with_a_right_clock(case: Case) -> None:
     rows = from_hours("S0", "production", case[2].generated[0], "h", "2023-01-01", "2024-01-01")
     assert evidence(case, rows)["low_light_ratio"] == pytest.approx(1, abs=0.01)

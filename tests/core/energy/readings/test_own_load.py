@@ -52,6 +52,7 @@ def checked(
 
 # The typical year begins on a Monday, as 2018 does: then days of the week agree.
 @pytest.mark.parametrize("freq", ["30min", "h"])
+@pytest.mark.slow
 def test_own_shape_comes_back(homes: Cohort, evening: np.ndarray, metered: dict[str, np.ndarray], freq: str) -> None:
     readings = checked(homes, metered, freq, "2018-01-01", "2019-01-01")
     shape = own_load_shape(readings.intervals, homes.weather.times)

@@ -149,6 +149,7 @@ def test_megawatt_hours_are_named(cohort: Cohort, daily: pd.DataFrame) -> None:
     assert only(check_readings(cohort, daily.assign(kwh=daily["kwh"] / 1000)), "megawatt_hours", 365)
 
 
+@pytest.mark.slow
 def test_more_than_the_rating_allows(cohort: Cohort, half_hours: pd.DataFrame) -> None:
     noon = half_hours["starts_at"] == pd.Timestamp("2023-05-05 12:00")
     # 4 kW give at most 4 x 0.5 x 1.2 = 2.4 kWh in half an hour
@@ -172,6 +173,7 @@ def test_below_zero(cohort: Cohort, half_hours: pd.DataFrame) -> None:
     assert set(reasons(wrong_sign)) == {"negative"}
 
 
+@pytest.mark.slow
 def test_stuck_values(cohort: Cohort, daily: pd.DataFrame, half_hours: pd.DataFrame, output: np.ndarray) -> None:
     days = daily["starts_at"].between("2023-06-10", "2023-06-14")
     assert only(check_readings(cohort, daily.assign(kwh=daily["kwh"].mask(days, 17.3))), "stuck", 5)
@@ -208,6 +210,7 @@ def test_output_in_the_night(cohort: Cohort, half_hours: pd.DataFrame) -> None:
 
 @pytest.mark.parametrize("site", ["S0", "S1"])  # the direction of the modules is not taken for a wrong clock
 @pytest.mark.parametrize(("hours", "word"), [(1, "late"), (-1, "early"), (5, "late"), (-8, "early"), (0, "")])
+@pytest.mark.slow
 def test_wrong_time_zone(cohort: Cohort, output: np.ndarray, site: str, hours: int, word: str) -> None:
     rows = from_hours(site, "production", output[int(site[1])], "30min", "2023-02-01", "2023-12-01")
     moved = rows.assign(**{name: rows[name] + pd.Timedelta(hours=hours) for name in ("starts_at", "ends_at")})
@@ -252,6 +255,7 @@ def test_series_do_not_touch_each_other(cohort: Cohort, daily: pd.DataFrame) -> 
     meter=st.sampled_from(["production", "import", "export"]),
     freq=st.sampled_from(["h", "D", "MS"]),
 )
+@pytest.mark.slow
 def test_nothing_is_lost_whatever_is_read(cohort: Cohort, kwh: list[float], meter: str, freq: str) -> None:
     edges = pd.Series(pd.date_range("2022-04-01", periods=len(kwh) + 1, freq=freq))
     starts, ends = edges[:-1].reset_index(drop=True), edges[1:].reset_index(drop=True)

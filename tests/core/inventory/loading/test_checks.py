@@ -56,6 +56,7 @@ def _found(inventory: Inventory, change: str) -> list[Finding]:
     return check_inventory(inventory, TODAY)
 
 
+@pytest.mark.slow
 def test_sound_inventory_has_no_finding(sound: Inventory) -> None:
     assert check_inventory(sound, TODAY) == []
 
@@ -64,6 +65,7 @@ def test_empty_inventory_has_no_finding(inventory: Inventory) -> None:
     assert check_inventory(inventory) == []
 
 
+@pytest.mark.slow
 def test_slips_against_the_other_sites_are_found(sound: Inventory, write: Write) -> None:
     tariff = "tariff_id,valid_from,import_price\nT2,2024-01-01,35\n"  # hundredths of the currency
     load_file(sound, "tariff", write("more.csv", tariff))
@@ -99,6 +101,8 @@ def test_slips_against_the_other_sites_are_found(sound: Inventory, write: Write)
         ("UPDATE tariff SET export_price = NULL", NOTE, "share of 1 sites: export_price 100 %."),
     ],
 )
+@pytest.mark.few_quick
+@pytest.mark.slow
 def test_each_check_finds_its_fault(sound: Inventory, change: str, level: str, text: str) -> None:
     findings = [finding for finding in _found(sound, change) if text in finding.text]
     assert [finding.level for finding in findings] == [level]
@@ -119,6 +123,8 @@ def test_each_check_finds_its_fault(sound: Inventory, change: str, level: str, t
         'UPDATE "array" SET module_count = NULL',
     ],
 )
+@pytest.mark.few_quick
+@pytest.mark.slow
 def test_what_is_plausible_or_unknown_is_no_fault(sound: Inventory, change: str) -> None:
     assert _found(sound, change) == []
 

@@ -26,6 +26,7 @@ def site(inventory: Inventory, name: str) -> object:
     return read.sites(inventory).set_index("site_id").loc["S1", name]
 
 
+@pytest.mark.slow
 def test_an_empty_cell_and_the_word_unknown_take_nothing_away(loaded: Inventory, write: Write) -> None:
     load_file(loaded, "customer", write("c.csv", "customer_id,contact_basis\nC1,agreement of 2024\n"))
     for cell in ("", "unknown"):
@@ -66,6 +67,7 @@ def test_what_was_learnt_stays_and_the_cell_is_a_conflict(loaded: Inventory, wri
 
 
 @pytest.mark.parametrize(("stated_on", "storeys"), [("2026-06-09", 3), ("2026-06-10", 2), ("2026-06-11", 2)])
+@pytest.mark.slow
 def test_a_table_of_a_later_day_replaces_what_was_learnt(
     loaded: Inventory, write: Write, stated_on: str, storeys: int
 ) -> None:
@@ -75,6 +77,7 @@ def test_a_table_of_a_later_day_replaces_what_was_learnt(
     assert site(loaded, "storeys") == storeys
 
 
+@pytest.mark.slow
 def test_a_price_that_was_learnt_and_its_tariff_stay(loaded: Inventory, write: Write) -> None:
     learn(loaded, "S1", {"import_price": "0.42"}, "bill", "2026-06-10", today=TODAY)
     learn(loaded, "S2", {"import_price": "0.5"}, "bill", "2026-06-10", today=TODAY)
@@ -97,6 +100,7 @@ def test_a_price_that_was_learnt_and_its_tariff_stay(loaded: Inventory, write: W
         ("element_cut_out", "no", "yes"),
     ],
 )
+@pytest.mark.slow
 def test_no_table_takes_a_danger_away(loaded: Inventory, write: Write, column: str, danger: str, said: str) -> None:
     load_file(loaded, "site", write("s.csv", f"{HEAD}{column}\nS1,C1,40,-3.5,{danger}\n"))
     before = site(loaded, column)
@@ -131,6 +135,7 @@ def test_clearing_is_explicit_and_may_be_followed_by_a_table(loaded: Inventory, 
     ("table", "key", "column"),
     [("site", ("S1",), "latitude"), ("site", ("S1",), "roofs"), ("site", ("S9",), "storeys"), ("site", (), "storeys")],
 )
+@pytest.mark.slow
 def test_what_cannot_be_cleared(loaded: Inventory, contents, table: str, key: tuple[str, ...], column: str) -> None:
     before = contents(loaded)
     with pytest.raises(AftersunError, match="no such"), loaded.transaction() as connection:

@@ -45,6 +45,7 @@ def test_columns_are_found_by_name_in_any_order(loaded: Inventory, write: Write)
     assert (site["latitude"], site["longitude"]) == (40.4, -3.7)
 
 
+@pytest.mark.slow
 def test_every_problem_of_a_file_is_found(loaded: Inventory, write: Write) -> None:
     text = (
         "site_id,customer_id,latitude,longitude,storeys,roof_kind,birds_seen,commissioned_on,tariff_id\n"
@@ -109,6 +110,7 @@ def test_rows_of_wrong_shape_are_kept_whole(loaded: Inventory, write: Write) -> 
     ]
 
 
+@pytest.mark.slow
 def test_same_key_twice_with_different_content(loaded: Inventory, write: Write) -> None:
     """Nobody knows which row is right, so neither is taken; a row that merely repeats another is left out."""
     text = SITE + "D1,C1,40,0\nD2,C1,41,0\nD1,C1,42,0\nD2,C1,41.0,0\nD2,C1,41,0\n"
@@ -150,6 +152,7 @@ def test_personal_columns_are_changed_in_their_own_table(loaded: Inventory, writ
     assert read.customers(loaded)["contact_allowed"].tolist() == [True, False, pd.NA]
 
 
+@pytest.mark.slow
 def test_semicolons_with_decimal_commas(loaded: Inventory, write: Write) -> None:
     text = "\ufeffsite_id;customer_id;latitude;longitude;storeys\nE1;C1;40,25;-3,5;2\nE2;C1;41.5;0;2,0\nE3;C1;1.000,5;0;2\n"  # noqa: E501
     report = load_file(loaded, "site", write("s.csv", text))
@@ -210,6 +213,7 @@ def test_workbook(loaded: Inventory, tmp_path: Path) -> None:
     assert _problems(loaded) == [(4, "commissioned_on", "not a date"), (4, "storeys", "not a whole number")]
 
 
+@pytest.mark.slow
 def test_parquet(loaded: Inventory, tmp_path: Path) -> None:
     frame = pd.DataFrame(
         {
@@ -228,6 +232,7 @@ def test_parquet(loaded: Inventory, tmp_path: Path) -> None:
     assert [line for line, _, _ in _problems(loaded)] == [2, 3]
 
 
+@pytest.mark.slow
 def test_same_file_again_changes_nothing(loaded: Inventory, write: Write, contents: Contents) -> None:
     path = write("s.csv", SITE + "S1,C1,41,0\nS5,C1,x,0\nS6,C7,1,1\nS7,C1\nS8,C1,1,2\nS8,C1,1,3\n,C1,1,1\n,C1,1,1\n")
     first = load_file(loaded, "site", path)
@@ -330,6 +335,7 @@ def _files(draw: st.DrawFn) -> tuple[str, int]:
 
 @settings(max_examples=6)
 @given(file=_files())
+@pytest.mark.slow
 def test_accepted_and_rejected_are_all_rows(file: tuple[str, int], empty_file: Path) -> None:
     text, rows = file
     with (

@@ -107,6 +107,7 @@ def test_columns_that_contradict_each_other(loaded: Inventory, write: Write) -> 
         "x",
     ],
 )
+@pytest.mark.slow
 def test_moments_that_cannot_be_read(loaded: Inventory, write: Write, moment: str) -> None:
     report = load_file(loaded, "reading", write("r.csv", COUNTER + f"S1,production,{moment},5\n"))
     assert report.rejected == 1
@@ -125,6 +126,7 @@ def test_loading_again_changes_only_what_differs(loaded: Inventory, write: Write
     assert (report.added, report.changed, report.unchanged) == (0, 1, 9)
 
 
+@pytest.mark.slow
 def test_rejects_are_mended_by_their_key(loaded: Inventory, write: Write, tmp_path: Path) -> None:
     load_file(loaded, "reading", write("r.csv", ENERGY + "S1,import,2024-05-01 00:30,2024-05-01 01:00,o.3\n"))
     assert rejects.export_rejects(loaded, "reading", tmp_path / "mend.csv") == 1
@@ -184,6 +186,7 @@ _CELLS = st.tuples(
 
 @settings(max_examples=8)
 @given(st.lists(_CELLS, min_size=1, max_size=12))
+@pytest.mark.slow
 def test_every_row_is_loaded_or_rejected(shared: Path, rows: list[tuple[str, ...]]) -> None:
     text = BOTH + "".join(",".join(row) + "\n" for row in rows)
     with Inventory.open(shared) as inventory:

@@ -60,6 +60,7 @@ def test_open_rejects_say_what_is_wrong(loaded: Inventory, write: Write) -> None
     assert row["what_to_do"].startswith("Write digits with a decimal point")
 
 
+@pytest.mark.slow
 def test_mend_cycle(loaded: Inventory, write: Write, tmp_path: Path) -> None:
     """Load, write out, mend some, load that very file, mend the rest."""
     text = SITE.strip() + ",storeys,colour\nR1,C1,forty,0,2,red\nR2,C1,40,0,2,red\n,C1,41,x,2,red\nR4,C1,42\n"
@@ -94,6 +95,7 @@ def test_mend_cycle(loaded: Inventory, write: Write, tmp_path: Path) -> None:
     assert read.sites(loaded).set_index("site_id").loc["R3", "longitude"] == 1.5
 
 
+@pytest.mark.slow
 def test_export_loaded_as_it_is_lets_nothing_in(loaded: Inventory, write: Write, tmp_path: Path) -> None:
     """Also of two rows that contradict each other neither slips in."""
     text = SITE + "R1,C1,forty,0\nR2,C1,40,0\nR2,C1,41,0\n,C1,1,1\n,C1,1,1\nR5,C1\n"
@@ -107,6 +109,7 @@ def test_export_loaded_as_it_is_lets_nothing_in(loaded: Inventory, write: Write,
     assert len(before) == 6
 
 
+@pytest.mark.slow
 def test_same_key_loaded_well_marks_the_reject_mended(loaded: Inventory, write: Write) -> None:
     load_file(loaded, "site", write("s.csv", SITE + "R1,C1,forty,0\nR2,C1,forty,0\n"))
     report = load_file(loaded, "site", write("other.csv", SITE + "R1,C1,40,0\n"))
@@ -116,6 +119,7 @@ def test_same_key_loaded_well_marks_the_reject_mended(loaded: Inventory, write: 
     assert closed == [(report.load_id,)]
 
 
+@pytest.mark.slow
 def test_row_without_key_is_mended_by_its_line_in_the_same_file(loaded: Inventory, write: Write) -> None:
     load_file(loaded, "site", write("s.csv", SITE + ",C1,40,0\n,C1,41,0\n"))
     assert load_file(loaded, "site", write("other.csv", SITE + "R1,C1,40,0\nR2,C1,41,0\n")).mended == 0
@@ -123,6 +127,7 @@ def test_row_without_key_is_mended_by_its_line_in_the_same_file(loaded: Inventor
     assert _states(loaded) == {("s.csv", 2): "mended", ("s.csv", 3): "open"}
 
 
+@pytest.mark.slow
 def test_reference_loaded_later_mends_the_same_file(loaded: Inventory, write: Write) -> None:
     path = write("s.csv", SITE + "R1,C3,40,0\n")
     assert load_file(loaded, "site", path).rejected == 1
@@ -131,12 +136,14 @@ def test_reference_loaded_later_mends_the_same_file(loaded: Inventory, write: Wr
     assert (report.added, report.mended) == (1, 1)
 
 
+@pytest.mark.slow
 def test_same_bad_row_in_another_file_is_the_same_reject(loaded: Inventory, write: Write) -> None:
     load_file(loaded, "site", write("monday.csv", SITE + "R1,C1,forty,0\n"))
     load_file(loaded, "site", write("tuesday.csv", "longitude,latitude,customer_id,site_id\n\n0,forty,C1,R1\n"))
     assert _states(loaded) == {("tuesday.csv", 3): "open"}
 
 
+@pytest.mark.slow
 def test_bad_row_that_comes_back_is_open_again(loaded: Inventory, write: Write) -> None:
     bad = write("s.csv", SITE + "R1,C1,forty,0\n")
     load_file(loaded, "site", bad)
@@ -147,6 +154,7 @@ def test_bad_row_that_comes_back_is_open_again(loaded: Inventory, write: Write) 
     assert read.sites(loaded).set_index("site_id").loc["R1", "latitude"] == 40.0
 
 
+@pytest.mark.slow
 def test_what_the_bad_file_did_not_have_is_not_erased(loaded: Inventory, write: Write, tmp_path: Path) -> None:
     """S1 has a tariff; a file without that column goes wrong, is mended and loaded: the tariff stays."""
     load_file(loaded, "site", write("s.csv", SITE + "S1,C1,forty,0\n"))
@@ -160,6 +168,7 @@ def test_what_the_bad_file_did_not_have_is_not_erased(loaded: Inventory, write: 
     assert (site["latitude"], site["tariff_id"], bool(site["birds_seen"])) == (41.0, "T1", True)
 
 
+@pytest.mark.slow
 def test_personal_and_dated_rows_go_out_and_back(loaded: Inventory, write: Write, tmp_path: Path) -> None:
     load_file(loaded, "customer", write("c.csv", "customer_id,phone,contact_allowed\nC1,555-0150,maybe\n"))
     load_file(loaded, "tariff", write("t.csv", "tariff_id,valid_from,import_price\nT1,2024-01-01,dear\n"))

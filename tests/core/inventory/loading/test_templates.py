@@ -35,6 +35,7 @@ def test_every_column_is_in_the_templates(tmp_path: Path) -> None:
             assert (unit, limits, meaning) == (column.unit, column.limits, column.meaning)
 
 
+@pytest.mark.slow
 def test_templates_can_be_loaded(inventory: Inventory, tmp_path: Path) -> None:
     files = write_templates(tmp_path / "templates")
     assert tables_in(files[-1]) == tables()
@@ -63,6 +64,7 @@ def test_every_column_is_in_the_reference() -> None:
     assert "a loaded customer" in text
 
 
+@pytest.mark.slow
 def test_reference_is_renewed_between_its_markers(tmp_path: Path) -> None:
     path = tmp_path / "README.md"
     path.write_text(f"before\n{reference.BEGIN}\nold\n{reference.END}\nafter\n", encoding="utf-8")

@@ -64,6 +64,7 @@ def test_an_objection_ends_the_permission_and_keeps_the_basis_that_was_there(loa
     assert basis == "objection on 2026-06-01; before that: agreement of 2024"
 
 
+@pytest.mark.slow
 def test_no_on_two_days_ends_the_permission_and_no_to_two_offers_of_one_talk_does_not(loaded: Inventory) -> None:
     assert call(loaded, "no", retrofit="bird_mesh").closed == ()
     assert call(loaded, "no", retrofit="tilt_mount").closed == ()
@@ -95,6 +96,7 @@ def test_who_is_barred_already_keeps_his_basis(loaded: Inventory, write) -> None
         ({"outcome": "no", "run_id": "r"}, "run_id: no such run"),
     ],
 )
+@pytest.mark.slow
 def test_entries_that_cannot_be_right_are_refused_by_column_and_rule(loaded, contents, entry, said) -> None:
     before = contents(loaded)
     defaults = {"site_id": "S1", "called_on": "2026-06-01", "remark": SECRET}
@@ -104,6 +106,7 @@ def test_entries_that_cannot_be_right_are_refused_by_column_and_rule(loaded, con
     assert contents(loaded) == before
 
 
+@pytest.mark.slow
 def test_facts_of_a_call_are_in_the_inventory_with_day_and_origin(loaded: Inventory) -> None:
     done = call(loaded, "no", facts={"birds_seen": "no", "storeys": "2", "tilt_deg": "35", "roof_kind": "Pitched Tile"})
     assert done.facts == 4
@@ -140,6 +143,7 @@ def test_facts_of_a_call_are_in_the_inventory_with_day_and_origin(loaded: Invent
         ({"import_price": "-0.1"}, "import_price: below the lowest allowed value"),
     ],
 )
+@pytest.mark.slow
 def test_one_bad_fact_and_nothing_of_the_entry_is_stored(loaded, contents, facts, said) -> None:
     before = contents(loaded)
     with pytest.raises(AftersunError, match=said) as refused:
@@ -167,6 +171,7 @@ def test_a_failure_while_facts_are_stored_leaves_nothing(loaded, contents, monke
     assert contents(loaded) == before
 
 
+@pytest.mark.slow
 def test_array_facts_need_their_array_where_there_are_several_or_none(loaded: Inventory, write) -> None:
     with pytest.raises(AftersunError, match="array_id: missing"):
         call(loaded, "no", site_id="S2", facts={"tilt_deg": "20"})
@@ -225,6 +230,7 @@ def test_a_table_loaded_later_shows_which_learnt_facts_it_replaced(loaded: Inven
 
 @settings(max_examples=10)
 @given(st.lists(st.integers(1, 30), min_size=1, max_size=5))
+@pytest.mark.slow
 def test_law_the_chain_of_previous_values_leads_back_to_the_first(loaded: Inventory, storeys: list[int]) -> None:
     loaded.connection.execute("DELETE FROM fact_origin")
     loaded.connection.execute("UPDATE site SET storeys = 7 WHERE site_id = 'S1'")
@@ -234,6 +240,7 @@ def test_law_the_chain_of_previous_values_leads_back_to_the_first(loaded: Invent
     assert [*kept["previous_value"], str(site(loaded, "storeys"))] == ["7", *kept["value"]]
 
 
+@pytest.mark.slow
 def test_offers_follow_what_the_customer_says(loaded: Inventory) -> None:
     make_offer(loaded, "S1", "bird_mesh", 690.0, "EUR", date(2026, 5, 20), date(2026, 8, 20))
     make_offer(loaded, "S1", "tilt_mount", 900.0, "EUR", date(2026, 5, 20))
@@ -291,6 +298,7 @@ def test_a_table_of_calls_is_recorded_and_bad_rows_are_kept_with_their_reason(lo
     assert kept["remark"].tolist() == [SECRET, SECRET]
 
 
+@pytest.mark.slow
 def test_rejects_are_mended_and_loaded_as_they_are_and_again_changes_nothing(loaded, write, contents) -> None:
     path = write("calls.csv", TABLE)
     bad = load_calls(loaded, path, today=TODAY).rejects

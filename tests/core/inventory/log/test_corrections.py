@@ -76,6 +76,7 @@ def test_the_old_entry_stays_on_record_as_corrected_and_only_the_new_one_counts(
         ({"facts": {"storeys": "99"}}, "storeys: above"),
     ],
 )
+@pytest.mark.slow
 def test_what_cannot_be_right_changes_nothing(loaded: Inventory, contents, more, said) -> None:
     call(loaded, "no", {"birds_seen": "no"})
     before = contents(loaded)
@@ -86,6 +87,7 @@ def test_what_cannot_be_right_changes_nothing(loaded: Inventory, contents, more,
     assert contents(loaded) == before
 
 
+@pytest.mark.slow
 def test_a_fact_of_the_wrong_site_goes_back_there_and_counts_where_it_belongs(loaded: Inventory) -> None:
     call(loaded, "no", {"birds_seen": "no", "storeys": "2"}, remark=SECRET)
     done = correct(loaded, 1, site_id="S2")
@@ -102,6 +104,7 @@ def test_a_fact_of_the_wrong_site_goes_back_there_and_counts_where_it_belongs(lo
     assert kept.loc[2, "remark"] == SECRET
 
 
+@pytest.mark.slow
 def test_a_wrong_fact_is_replaced_and_one_not_learnt_at_all_is_as_before(loaded: Inventory) -> None:
     call(loaded, "no", {"birds_seen": "no", "storeys": "22", "tilt_deg": "35"})
     done = correct(loaded, 1, {"storeys": "2", "birds_seen": ""})
@@ -111,6 +114,7 @@ def test_a_wrong_fact_is_replaced_and_one_not_learnt_at_all_is_as_before(loaded:
     assert set(done.taken_back) == {"birds_seen of S1", "storeys of S1"}
 
 
+@pytest.mark.slow
 def test_a_fact_of_a_later_day_no_longer_hides_an_earlier_one(loaded: Inventory) -> None:
     call(loaded, "no", {"storeys": "9"}, called_on="2026-06-10")
     call(loaded, "no", {"storeys": "2"}, called_on="2026-06-05")  # gave way
@@ -119,6 +123,7 @@ def test_a_fact_of_a_later_day_no_longer_hides_an_earlier_one(loaded: Inventory)
     assert site(loaded, "storeys") == 2
 
 
+@pytest.mark.slow
 def test_a_newer_statement_stands_and_what_was_before_it_is_not_brought_back_later(loaded: Inventory) -> None:
     call(loaded, "unreached", {"storeys": "9"})
     call(loaded, "unreached", {"storeys": "3"}, called_on="2026-06-02")
@@ -136,6 +141,7 @@ def test_what_else_says_the_same_is_not_taken_back(loaded: Inventory) -> None:
     assert set(done.left) == {"storeys of S1", "birds_seen of S1"}
 
 
+@pytest.mark.slow
 def test_a_table_that_gave_way_to_the_wrong_fact_is_right_after_all(loaded: Inventory, write) -> None:
     call(loaded, "unreached", {"storeys": "9"})
     table = write("site.csv", "site_id,customer_id,latitude,longitude,storeys\nS1,C1,40.0,-3.5,3\n")
@@ -144,6 +150,7 @@ def test_a_table_that_gave_way_to_the_wrong_fact_is_right_after_all(loaded: Inve
     assert site(loaded, "storeys") == 3
 
 
+@pytest.mark.slow
 def test_a_later_load_is_not_held_against_a_corrected_fact(loaded: Inventory, write) -> None:
     call(loaded, "unreached", {"birds_seen": "no"})
     correct(loaded, 1, {"birds_seen": ""})
@@ -152,6 +159,7 @@ def test_a_later_load_is_not_held_against_a_corrected_fact(loaded: Inventory, wr
     assert not site(loaded, "birds_seen")
 
 
+@pytest.mark.slow
 def test_a_danger_goes_only_when_it_is_said_so_unless_it_is_known_otherwise_too(loaded: Inventory) -> None:
     call(loaded, "unreached", {"hot_connector": "yes"})
     for more in ({"withdraw": True}, {"site_id": "S2"}, {"facts": {"hot_connector": "no"}}):
@@ -172,6 +180,7 @@ def test_a_danger_of_the_wrong_house_moves_to_the_right_one(loaded: Inventory) -
     assert site(loaded, "hot_connector", "S2")
 
 
+@pytest.mark.slow
 def test_a_learnt_price_of_the_wrong_house_goes_with_the_tariff_made_for_it(loaded: Inventory, write) -> None:
     load_file(loaded, "site", write("s.csv", "site_id,customer_id,latitude,longitude,tariff_id\nS2,C2,-33.9,18.4,T1\n"))
     call(loaded, "unreached", {"import_price": "0.5"})
@@ -183,6 +192,7 @@ def test_a_learnt_price_of_the_wrong_house_goes_with_the_tariff_made_for_it(load
     assert prices.get("S1 own", 0.34) == 0.34  # a copy nobody uses
 
 
+@pytest.mark.slow
 def test_a_wrong_price_is_corrected_and_one_not_learnt_goes(loaded: Inventory) -> None:
     call(loaded, "unreached", {"import_price": "5.0"})
     correct(loaded, 1, {"import_price": "0.5"})
@@ -195,6 +205,7 @@ def test_a_wrong_price_is_corrected_and_one_not_learnt_goes(loaded: Inventory) -
     assert len(read.tariffs_in_force(loaded, TODAY)) == 1
 
 
+@pytest.mark.slow
 def test_an_objection_is_taken_back_only_when_it_is_said_so(loaded: Inventory, write) -> None:
     load_file(loaded, "customer", write("c.csv", "customer_id,contact_basis\nC1,agreement of 2024\n"))
     call(loaded, "objection")
@@ -211,6 +222,7 @@ def test_an_objection_is_taken_back_only_when_it_is_said_so(loaded: Inventory, w
     assert (rule(loaded), rule(loaded, "C2")) == ("", ContactRule.OBJECTED)
 
 
+@pytest.mark.slow
 def test_a_permission_stays_withdrawn_where_something_else_says_so(loaded: Inventory, write) -> None:
     call(loaded, "objection")
     call(loaded, "no", called_on="2026-06-02")
@@ -224,6 +236,7 @@ def test_a_permission_stays_withdrawn_where_something_else_says_so(loaded: Inven
     assert not permission(loaded)[0]
 
 
+@pytest.mark.slow
 def test_the_house_may_have_been_sold_since(loaded: Inventory, write) -> None:
     call(loaded, "objection")
     table = "site_id,customer_id,latitude,longitude\nS1,C2,40.0,-3.5\n"
@@ -233,6 +246,7 @@ def test_the_house_may_have_been_sold_since(loaded: Inventory, write) -> None:
     assert rule(loaded) == ContactRule.OBJECTED
 
 
+@pytest.mark.slow
 def test_what_counted_as_fitted_and_offers_are_as_the_other_entries_make_them(loaded: Inventory) -> None:
     for retrofit in ("bird_mesh", "tilt_mount"):
         make_offer(loaded, "S1", retrofit, 690.0, "EUR", date(2026, 5, 1))
@@ -272,6 +286,7 @@ def test_retention_does_not_count_a_corrected_call(loaded: Inventory) -> None:
     assert ("C1", None) in untouched(loaded, 1, later)
 
 
+@pytest.mark.slow
 def test_erasing_either_customer_leaves_nothing_of_that_one(loaded: Inventory) -> None:
     call(loaded, "no", {"storeys": "2"}, remark=SECRET)
     correct(loaded, 1, site_id="S2")

@@ -154,6 +154,7 @@ def test_a_new_version_withdraws_what_the_one_before_still_offered(inventory):
     ]
 
 
+@pytest.mark.slow
 def test_a_letter_is_open_until_all_it_offers_is_settled(inventory):
     put(inventory, FIRST)
     assert newest(inventory, ["S1"], notices=False)["S1"].open

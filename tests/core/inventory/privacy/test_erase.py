@@ -101,6 +101,7 @@ def _counts(path: Path, customer_id: str) -> dict[str, int]:
             return {}
 
 
+@pytest.mark.slow
 def test_all_that_is_held_is_shown_table_by_table(path: Path) -> None:
     with Inventory.open(path, read_only=True) as inventory:
         found = find_rows(inventory, "C1")
@@ -121,6 +122,7 @@ def test_all_that_is_held_is_shown_table_by_table(path: Path) -> None:
     assert found.counts == {table: len(entries) for table, entries in rows.items()}
 
 
+@pytest.mark.slow
 def test_erased_customers_leave_no_byte(path: Path) -> None:
     bytes_before = path.read_bytes()
     for name, mark in MARKS.items():
@@ -139,12 +141,14 @@ def test_erased_customers_leave_no_byte(path: Path) -> None:
         erase(path, "C1", DAY)
 
 
+@pytest.mark.slow
 def test_a_customer_known_from_a_rejected_row_alone_is_erased_too(path: Path) -> None:
     assert _counts(path, "C9") == {"reject": 3}
     erase(path, "C9", DAY)
     assert _counts(path, "C9") == {}
 
 
+@pytest.mark.slow
 def test_the_trail_of_an_erased_customer_goes_and_that_of_others_stays(path: Path) -> None:
     with Inventory.open(path) as inventory:
         source = path.with_name("site.csv")
@@ -163,6 +167,7 @@ def test_the_trail_of_an_erased_customer_goes_and_that_of_others_stays(path: Pat
     assert {"C2", "S2", "T1 2024-01-01"} <= set(left["row_key"])
 
 
+@pytest.mark.slow
 def test_what_runs_said_of_a_former_owner_goes_with_that_owner(path: Path) -> None:
     with Inventory.open(path) as inventory:
         inventory.connection.execute("UPDATE site SET customer_id = 'C2' WHERE site_id = 'S1'")  # the house was sold
@@ -181,6 +186,7 @@ FILES = {
 }
 
 
+@pytest.mark.slow
 def test_a_later_load_is_refused_and_keeps_nothing(path: Path) -> None:
     erase(path, "C1", DAY)
     with Inventory.open(path) as inventory:
@@ -204,6 +210,7 @@ def test_a_later_load_is_refused_and_keeps_nothing(path: Path) -> None:
     assert set(_counts(path, "C1")) == set()
 
 
+@pytest.mark.slow
 def test_who_comes_back_is_loaded_when_told_to(path: Path) -> None:
     erase(path, "C1", DAY)
     with Inventory.open(path) as inventory:
@@ -214,6 +221,7 @@ def test_who_comes_back_is_loaded_when_told_to(path: Path) -> None:
                 assert load_file(inventory, table, source, allow_again=allow_again).rejected == wanted
 
 
+@pytest.mark.slow
 def test_what_is_remembered_tells_nobody(path: Path) -> None:
     erase(path, "C1", DAY)
     with Inventory.open(path, read_only=True) as inventory:

@@ -36,6 +36,7 @@ def told(loaded: Inventory) -> Inventory:
 
 
 @pytest.mark.parametrize("kind", ["csv", "parquet"])
+@pytest.mark.slow
 def test_an_export_holds_nothing_personal(told: Inventory, tmp_path: Path, kind: str) -> None:
     done = export(told, tmp_path / "out", kind)
     assert not {"contact", "reject", "letter", "load", "pseudonym_key", "erased"} & {path.stem for path in done}
@@ -59,6 +60,7 @@ def test_an_export_holds_nothing_personal(told: Inventory, tmp_path: Path, kind:
     assert stat.S_IMODE((tmp_path / "out").stat().st_mode) == 0o700
 
 
+@pytest.mark.slow
 def test_tables_still_belong_together(told: Inventory, tmp_path: Path) -> None:
     done = export(told, tmp_path / "out")
     found = {path.stem: pd.read_csv(path, dtype=str) for path in done}
@@ -77,6 +79,7 @@ def test_tables_still_belong_together(told: Inventory, tmp_path: Path) -> None:
     assert "source" not in changed
 
 
+@pytest.mark.slow
 def test_an_export_of_the_ranked_demo_names_no_number_of_site_or_customer(demo: Demo, tmp_path: Path) -> None:
     with Inventory.open(demo.inventory, read_only=True) as inventory:
         done = export(inventory, tmp_path / "out")
@@ -99,6 +102,7 @@ def test_an_export_of_the_ranked_demo_names_no_number_of_site_or_customer(demo: 
     assert done[tmp_path / "out" / "ranking.csv"] > 200
 
 
+@pytest.mark.slow
 def test_every_text_column_was_thought_about(told: Inventory, tmp_path: Path) -> None:
     """A text column that is added stays behind until it is listed as harmless; these are the ones that stay behind."""
     done = export(told, tmp_path / "out")
@@ -119,6 +123,7 @@ def test_every_text_column_was_thought_about(told: Inventory, tmp_path: Path) ->
     assert behind >= {("call_log", "remark"), ("fitted", "remark"), ("fact_origin", "origin"), ("run", "settings")}
 
 
+@pytest.mark.slow
 def test_pseudonyms_are_stable_and_keyed(loaded: Inventory, tmp_path: Path) -> None:
     ids = pd.Series(["S1", "S2", None, "S1"], index=[7, 8, 9, 10], dtype="string")
     first = pseudonyms(loaded, "site", ids)

@@ -40,6 +40,7 @@ def _value(path: Path, query: str) -> object:
         return inventory.connection.execute(query).fetchall()[0][0]
 
 
+@pytest.mark.slow
 def test_a_restore_keeps_what_was_said_and_seen_since_the_backup(path: Path) -> None:
     backup = path.with_name("backup.duckdb")
     with Inventory.open(path) as inventory:
@@ -116,6 +117,7 @@ def test_a_corrected_objection_is_not_carried_over_and_hides_none_that_stands(pa
 
 
 @pytest.mark.parametrize("loaded_before", [(), ("customer",)])
+@pytest.mark.slow
 def test_an_objection_outlives_a_restore_that_knows_no_such_customer_or_site(
     path: Path, loaded_before: tuple[str, ...]
 ) -> None:
@@ -185,6 +187,7 @@ def _of_a_newer_program(path: Path) -> None:
 
 
 @pytest.mark.parametrize("change", [_cut_off, _damage_further_in, _of_a_newer_program])
+@pytest.mark.slow
 def test_what_cannot_be_read_is_replaced_only_when_told_twice(path: Path, change: Callable[[Path], None]) -> None:
     backup = path.with_name("backup.duckdb")
     copy_inventory(path, backup)
@@ -198,6 +201,7 @@ def test_what_cannot_be_read_is_replaced_only_when_told_twice(path: Path, change
 
 
 @pytest.mark.parametrize("change", [lambda link: erase(link, "C1", DAY), lambda link: prune(link, 1)])
+@pytest.mark.slow
 def test_through_a_link_the_real_file_is_changed(path: Path, change) -> None:
     link = path.with_name("link.duckdb")
     link.symlink_to(path)
@@ -206,6 +210,7 @@ def test_through_a_link_the_real_file_is_changed(path: Path, change) -> None:
     assert _value(link, "SELECT count(*) FROM customer") == _value(path, "SELECT count(*) FROM customer")
 
 
+@pytest.mark.slow
 def test_erased_through_a_link_is_erased(path: Path) -> None:
     link = path.with_name("link.duckdb")
     link.symlink_to(path)
@@ -235,6 +240,7 @@ def test_a_link_that_leads_nowhere_is_refused(path: Path) -> None:
     assert not path.with_name("elsewhere.duckdb").exists()
 
 
+@pytest.mark.slow
 def test_the_second_name_that_a_killed_process_left_goes(path: Path) -> None:
     code = "import os, sys; from pathlib import Path; from aftersun.inventory.store.private import sibling\n"
     code += "os.link(sys.argv[1], sibling(Path(sys.argv[1])))"
@@ -283,6 +289,7 @@ def test_another_number_is_another(number: str) -> None:
     assert folded(number) != folded("C1")
 
 
+@pytest.mark.slow
 def test_a_rejected_row_of_a_number_that_only_looks_different_goes_with_an_erasure(path: Path) -> None:
     assert _load(path, "customer", "customer_id,name,phone\nc 1,Zq7twinXk,555-9\n").rejected == 1
     assert b"Zq7twinXk" in path.read_bytes()
@@ -290,6 +297,7 @@ def test_a_rejected_row_of_a_number_that_only_looks_different_goes_with_an_erasu
     assert b"Zq7twinXk" not in path.read_bytes()
 
 
+@pytest.mark.slow
 def test_an_objection_counts_for_a_number_that_only_looks_different_and_erasing_tells_of_it(path: Path) -> None:
     """Both are there from before such numbers were refused."""
     with Inventory.open(path) as inventory:
@@ -302,6 +310,7 @@ def test_an_objection_counts_for_a_number_that_only_looks_different_and_erasing_
 
 
 @pytest.mark.parametrize("number", ALIKE)
+@pytest.mark.slow
 def test_a_number_that_only_looks_different_brings_nobody_back(path: Path, number: str) -> None:
     erase(path, "C1", DAY)
     source = path.with_name("customer.csv")
@@ -312,6 +321,7 @@ def test_a_number_that_only_looks_different_brings_nobody_back(path: Path, numbe
 
 
 @pytest.mark.parametrize("number", ALIKE)
+@pytest.mark.slow
 def test_a_number_that_only_looks_different_is_no_second_customer(path: Path, number: str) -> None:
     source = path.with_name("customer.csv")
     source.write_text(f"customer_id,name,contact_allowed\n{number},Household A,yes\nC10,New,yes\n", encoding="utf-8")

@@ -39,6 +39,7 @@ def _store_runs(path: Path, count: int, rows: int = 3000) -> None:
             write_run(inventory, run, {"cash_flow": flow, "run_value": pd.DataFrame({"retrofit": [""], "offers": [n]})})
 
 
+@pytest.mark.slow
 def test_pruned_runs_are_gone_from_every_table_and_give_their_space_back(path: Path) -> None:
     with_one = Path(shutil.copy(path, path.with_name("one.duckdb")))
     _store_runs(with_one, 1)
@@ -76,6 +77,7 @@ def test_file_does_not_grow_when_runs_come_and_go(path: Path) -> None:
     assert max(sizes) <= 1.2 * sizes[0]
 
 
+@pytest.mark.slow
 def test_runs_that_calls_or_offers_name_are_kept_unless_told_otherwise(path: Path) -> None:
     _store_runs(path, 6)
     with Inventory.open(path) as inventory:

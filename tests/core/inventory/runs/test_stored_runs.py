@@ -95,6 +95,8 @@ def test_measures_that_do_not_exist_are_null(inventory: Inventory) -> None:
 
 
 @pytest.mark.parametrize("table", RUN_TABLES)
+@pytest.mark.few_quick
+@pytest.mark.few_quick
 def test_tables_come_back_as_declared(inventory: Inventory, table: str) -> None:
     write_run(inventory, RUN, _frames())
     frame = read_run_table(inventory, table, "r1")

@@ -40,6 +40,7 @@ def _same(one: Path, other: Path, contents: Contents) -> bool:
     return found[0] == found[1]
 
 
+@pytest.mark.slow
 def test_backup_and_restore_bring_everything_back(path: Path, contents: Contents) -> None:
     copy, again = path.with_name("backup.duckdb"), path.with_name("again.duckdb")
     done = copy_inventory(path, copy)
@@ -90,6 +91,7 @@ def test_nothing_is_overwritten_unless_told(path: Path) -> None:
     assert path.read_bytes() == before
 
 
+@pytest.mark.slow
 def test_a_damaged_inventory_can_be_replaced_by_its_backup(path: Path, contents: Contents) -> None:
     copy = path.with_name("backup.duckdb")
     copy_inventory(path, copy)
@@ -117,6 +119,7 @@ def test_a_log_left_over_is_not_read_into_another_file(path: Path) -> None:
 
 
 @pytest.mark.parametrize("read_only", [True, False])
+@pytest.mark.slow
 def test_a_backup_is_made_beside_readers_but_not_beside_a_writer(
     path: Path, monkeypatch: pytest.MonkeyPatch, read_only: bool
 ) -> None:

@@ -32,6 +32,7 @@ def _names(folder: Path) -> list[str]:
     return sorted(name.name for name in folder.iterdir())
 
 
+@pytest.mark.slow
 def test_so_many_copies_are_kept_each_with_its_day_in_the_name(path: Path) -> None:
     folder = path.with_name("copies")
     for number in range(4):
@@ -45,6 +46,7 @@ def test_so_many_copies_are_kept_each_with_its_day_in_the_name(path: Path) -> No
     assert len(_names(folder)) == 2
 
 
+@pytest.mark.slow
 def test_other_files_and_copies_of_another_inventory_are_never_touched(path: Path) -> None:
     folder = path.with_name("copies")
     folder.mkdir()
@@ -96,6 +98,7 @@ def test_a_copy_of_a_file_in_use_is_made_and_not_noted(path: Path) -> None:
         assert not note_copy(path)
 
 
+@pytest.mark.slow
 def test_the_drill_says_what_differs_and_leaves_nothing(path: Path) -> None:
     folder = path.with_name("copies")
     keep_copies(path, folder, 9, DAY)

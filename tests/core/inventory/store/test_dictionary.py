@@ -80,6 +80,8 @@ def test_every_column_has_its_place_in_the_file(inventory: Inventory) -> None:
 
 
 @pytest.mark.parametrize("column", LIMITED, ids=lambda column: f"{column.table}.{column.name}")
+@pytest.mark.few_quick
+@pytest.mark.few_quick
 def test_limits_and_choices_are_checked_by_the_database(column: object) -> None:
     """The last defence holds even if a row gets past the import rules."""
     from aftersun.inventory.store.dictionary import Column

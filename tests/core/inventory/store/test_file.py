@@ -75,6 +75,7 @@ def test_python_variables_are_not_read_by_accident(inventory: Inventory) -> None
 
 
 @pytest.mark.parametrize("read_only", [False, True])
+@pytest.mark.slow
 def test_file_held_by_another_process(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, read_only: bool) -> None:
     path = tmp_path / "a.duckdb"
     Inventory.create(path).close()
@@ -141,6 +142,7 @@ def test_the_wait_for_a_holder_is_ten_seconds_and_says_for_whom(
     assert caplog.messages == [f"waiting for {holder}, which uses the inventory {path}"]
 
 
+@pytest.mark.slow
 def test_a_copy_is_read_while_others_write_and_nothing_of_it_is_left(tmp_path: Path) -> None:
     path = tmp_path / "a.duckdb"
     Inventory.create(path).close()

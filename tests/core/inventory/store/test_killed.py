@@ -173,6 +173,7 @@ def _done_again(operation: str, killer: Killer, path: Path, needs: Path, after: 
 
 
 @pytest.mark.parametrize("operation", ["load", "rank", "log", "migrate", "erase"])
+@pytest.mark.slow
 def test_a_few_kills_leave_the_state_before_or_after(
     operation: str, killer: Killer, starts: dict[str, Path | None], tmp_path: Path
 ) -> None:
@@ -196,6 +197,7 @@ def test_many_kills_leave_the_state_before_or_after(
 
 
 @pytest.mark.parametrize("operation", ["load", "rank", "migrate", "prune", "erase", "create", "backup", "restore"])
+@pytest.mark.slow
 def test_out_of_room_nothing_is_changed(
     operation: str, killer: Killer, starts: dict[str, Path | None], tmp_path: Path
 ) -> None:

@@ -93,6 +93,7 @@ def _said(row: dict[str, object], column: str) -> object:
 
 
 @pytest.mark.parametrize("name", VERSIONS)
+@pytest.mark.slow
 def test_an_older_file_gets_todays_layout_and_loses_nothing(name: str, tmp_path: Path, empty_file: Path) -> None:
     path = unpacked(name, tmp_path)
     before = _rows(path)
@@ -169,6 +170,7 @@ def test_what_meter_readings_tell_of_an_older_run_is_printed_as_before(tmp_path:
         ("by the company", None, None),
     ],
 )
+@pytest.mark.slow
 def test_who_replaced_an_assumption_of_an_older_run(
     told: str, who: str | None, why: str | None, tmp_path: Path
 ) -> None:
@@ -185,6 +187,7 @@ def test_who_replaced_an_assumption_of_an_older_run(
 
 
 @pytest.mark.parametrize("name", OLDER)
+@pytest.mark.slow
 def test_an_older_file_works_like_one_of_today(name: str, tmp_path: Path) -> None:
     source = tmp_path / "customer.csv"
     source.write_text("customer_id,name,on_register\nC1,Household A,no\nC4,Household D,\n")
@@ -199,6 +202,7 @@ def test_an_older_file_works_like_one_of_today(name: str, tmp_path: Path) -> Non
 
 
 @pytest.mark.parametrize("name", VERSIONS)
+@pytest.mark.slow
 def test_a_column_added_to_the_dictionary_reaches_every_older_file(
     name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -224,6 +228,7 @@ def test_a_column_added_to_the_dictionary_reaches_every_older_file(
         assert read.sites(inventory).set_index("site_id").loc[site_id, "roof_colour"] == "grey"
 
 
+@pytest.mark.slow
 def test_a_choice_or_a_wider_limit_added_to_the_dictionary_reaches_every_older_file(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -286,6 +291,7 @@ def test_capacities_of_version_0_1_0_become_codes(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("name", VERSIONS)
+@pytest.mark.slow
 def test_a_change_that_fails_leaves_the_file_as_it_was(
     name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -299,6 +305,7 @@ def test_a_change_that_fails_leaves_the_file_as_it_was(
 
 
 @pytest.mark.parametrize("name", OLDER)
+@pytest.mark.slow
 def test_an_older_file_is_backed_up_as_it_is(name: str, tmp_path: Path) -> None:
     path = unpacked(name, tmp_path)
     copy_inventory(path, tmp_path / "backup.duckdb")
@@ -316,6 +323,7 @@ def test_old_files_hold_invented_people_only(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("name", VERSIONS)
+@pytest.mark.slow
 def test_an_older_file_that_is_only_read_is_brought_up_to_date_first(name: str, tmp_path: Path) -> None:
     path = unpacked(name, tmp_path)
     with Inventory.open(path, read_only=True) as inventory:

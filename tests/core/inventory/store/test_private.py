@@ -73,6 +73,7 @@ def _killed(code: str, path: Path, folder: Path) -> list[str]:
     return sorted(name.name for name in folder.iterdir())
 
 
+@pytest.mark.slow
 def test_a_killed_copy_leaves_neither_its_file_nor_the_log_of_it(path: Path) -> None:
     left = _killed(COPY, path, path.parent)
     logs = [name for name in left if name.endswith(".wal")]
@@ -82,6 +83,7 @@ def test_a_killed_copy_leaves_neither_its_file_nor_the_log_of_it(path: Path) -> 
     assert not [name.name for name in path.parent.iterdir() if ".making-" in name.name]
 
 
+@pytest.mark.slow
 def test_killed_rows_are_no_file_that_is_taken_for_whole(path: Path, folder: Path) -> None:
     (left,) = _killed(ROWS, path, folder)
     assert ".making-" in left
@@ -91,6 +93,7 @@ def test_killed_rows_are_no_file_that_is_taken_for_whole(path: Path, folder: Pat
     assert (folder / "rows.csv").stat().st_mode & 0o777 == 0o600
 
 
+@pytest.mark.slow
 def test_a_killed_export_leaves_no_table_that_is_taken_for_whole(path: Path, folder: Path) -> None:
     (left,) = _killed(EXPORT, path, folder)
     assert ".making-" in left

@@ -25,6 +25,8 @@ READERS: dict[str, Callable[[Inventory], pd.DataFrame]] = {
 
 @pytest.mark.parametrize("table", READERS)
 @pytest.mark.parametrize("state", ["inventory", "loaded"])
+@pytest.mark.few_quick
+@pytest.mark.few_quick
 def test_dtypes_are_declared_ones_whatever_the_data(table: str, state: str, request: pytest.FixtureRequest) -> None:
     frame = READERS[table](request.getfixturevalue(state))
     assert frame.dtypes.astype(str).to_dict() == {c.name: c.dtype for c in columns(table) if not c.personal}

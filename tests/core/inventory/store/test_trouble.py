@@ -61,6 +61,7 @@ def test_read_only_file_and_folder(ordinary: Path) -> None:
 
 
 @pytest.mark.parametrize("read_only", [True, False])
+@pytest.mark.slow
 def test_truncated_files_are_refused_and_left_alone(loaded_file: Path, tmp_path: Path, read_only: bool) -> None:
     """DuckDB itself opens a file whose last blocks are missing, and the next load would grow over the gap."""
     whole, path = loaded_file.read_bytes(), tmp_path / "a.duckdb"
@@ -73,6 +74,7 @@ def test_truncated_files_are_refused_and_left_alone(loaded_file: Path, tmp_path:
         assert path.read_bytes() == whole[:length]
 
 
+@pytest.mark.slow
 def test_a_damaged_block_is_told_in_one_sentence(loaded_file: Path, tmp_path: Path) -> None:
     """At least one of these spots is used by a table; the others lie in blocks that nothing uses."""
     whole, path = loaded_file.read_bytes(), tmp_path / "a.duckdb"
@@ -96,6 +98,7 @@ def _error_of_reading_all(path: Path) -> int | None:
     return None
 
 
+@pytest.mark.slow
 def test_readers_work_together_and_a_writer_is_told_who_they_are(
     loaded_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -210,6 +213,7 @@ def test_leftovers_of_a_killed_process_go_when_a_writer_comes(loaded_file: Path,
         assert not spilled.exists()
 
 
+@pytest.mark.slow
 def test_a_file_that_duckdb_cut_short_itself_is_whole(loaded_file: Path, tmp_path: Path) -> None:
     """Free blocks at the end go from the file, but not from its count of blocks."""
     path = Path(shutil.copy(loaded_file, tmp_path / "a.duckdb"))

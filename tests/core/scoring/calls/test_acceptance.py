@@ -84,6 +84,7 @@ def test_chance_of_contact_counts_one_talk_once_and_every_unanswered_call():
 
 
 @given(st.lists(st.sampled_from(OUTCOMES)))
+@pytest.mark.slow
 def test_law_the_chance_lies_in_its_interval_and_a_yes_raises_it_and_a_no_lowers_it(outcomes):
     outcomes = ["unreached", *outcomes]
     found = chance_of_yes(calls(outcomes)).loc["bird_mesh"]

@@ -171,6 +171,7 @@ def enumerated(table, capacity: Month, trips: pd.DataFrame) -> float | None:
 
 @settings(max_examples=50)
 @given(portfolios())
+@pytest.mark.slow
 def test_it_finds_what_enumeration_finds(portfolio) -> None:
     table, capacity, trips = portfolio
     best = enumerated(table, capacity, trips)
@@ -188,6 +189,7 @@ def attempt(portfolio, **changed):
 
 @settings(max_examples=25)
 @given(portfolios())
+@pytest.mark.slow
 def test_laws_of_every_list(portfolio) -> None:
     table, capacity, _trips = portfolio
     selection = attempt(portfolio)

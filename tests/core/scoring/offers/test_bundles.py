@@ -146,6 +146,7 @@ def found_bundles(parts: list[Part], baseline: Baseline, company: Company) -> di
 
 
 @pytest.mark.parametrize("clip_price", [0.4, 2.0, 8.0])
+@pytest.mark.slow
 def test_the_best_set_is_that_of_enumeration(baseline: Baseline, company: Company, clip_price: float) -> None:
     priced = company.model_copy(update={"materials": {**company.materials, "mesh_clip": clip_price}})
     found = found_bundles(PARTS, baseline, priced)

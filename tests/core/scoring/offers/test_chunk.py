@@ -16,6 +16,8 @@ from aftersun.scoring.run.demo import Demo
 from aftersun.scoring.value.cohorts import Portfolio, cohort_of, read_portfolio, year_of
 from aftersun.wording import reason_text
 
+pytestmark = pytest.mark.slow  # their sites are scored with all ranges; the kit holds these laws for each retrofit
+
 SAMPLE = 8
 
 
@@ -71,7 +73,6 @@ def test_one_site_alone_equals_the_same_site_in_a_batch(scored, cohort, fitted, 
         )
 
 
-@pytest.mark.slow
 def test_order_of_sites_changes_nothing(scored, cohort, fitted, registry, company, readings):
     turned = score(cohort.take(np.arange(len(cohort))[::-1].copy()), fitted, registry, company, readings)
     pd.testing.assert_frame_equal(by_key(turned.frames["ranking"]), by_key(scored.frames["ranking"]), check_exact=True)

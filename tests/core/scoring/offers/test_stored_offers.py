@@ -73,6 +73,7 @@ def test_prices_and_cash_of_an_offer_are_those_of_its_ledger(view: RunView, offe
         assert years[key] == row["years"]
 
 
+@pytest.mark.slow
 def test_each_of_two_sites_with_the_same_set_has_its_own_cash(view: RunView, demo: Demo, tmp_path: Path) -> None:
     sets = view.table("offer")
     site = str(sets.loc[sets["offer"].str.contains("+", regex=False), "site_id"].iloc[0])

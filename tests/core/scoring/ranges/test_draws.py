@@ -247,6 +247,7 @@ def test_a_run_in_which_nothing_is_offered_has_no_total() -> None:
 
 
 @pytest.mark.parametrize("name", ["bird_mesh", "monitoring_add_on", "connector_replacement", "hot_water_diverter"])
+@pytest.mark.slow
 def test_what_is_left_undrawn_could_not_turn_the_advice(
     name: str, baseline: Baseline, company: Company, monkeypatch: pytest.MonkeyPatch
 ) -> None:

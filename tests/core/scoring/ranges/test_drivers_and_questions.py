@@ -66,6 +66,7 @@ def of_mesh(company: Company, **facts: object) -> dict[str, Driver]:
     return {one.name: one for one in drivers(case, valuation)}
 
 
+@pytest.mark.slow
 def test_a_driver_is_the_worth_with_the_value_that_the_company_could_give(company: Company) -> None:
     found = of_mesh(company, birds_seen=True)
     given = retrofit("bird_mesh").retrofit.assumptions["clean_ups_per_year"]
@@ -77,6 +78,7 @@ def test_a_driver_is_the_worth_with_the_value_that_the_company_could_give(compan
         )
 
 
+@pytest.mark.slow
 def test_what_droppings_are_assumed_to_cost_decides_on_the_mesh_as_if_the_company_had_said_so(company: Company) -> None:
     found = of_mesh(company, birds_seen=True)["droppings_loss_nested"]
     assert (found.low, found.high) == (0.0, 0.08)  # system.csv
@@ -89,6 +91,7 @@ def test_what_droppings_are_assumed_to_cost_decides_on_the_mesh_as_if_the_compan
 @pytest.mark.parametrize(
     ("name", "low", "high"), [("shading_loss", 0.0, 0.1), ("wiring_loss", 0.01, 0.03)]
 )  # system.csv
+@pytest.mark.slow
 def test_an_assumption_that_a_run_does_not_draw_is_simulated_at_its_own_end(
     company: Company, name: str, low: float, high: float
 ) -> None:
@@ -101,6 +104,7 @@ def test_an_assumption_that_a_run_does_not_draw_is_simulated_at_its_own_end(
     assert driver.at_low.npv[0] > driver.at_high.npv[0]  # the more is lost otherwise, the less there is to win back
 
 
+@pytest.mark.slow
 def test_an_unknown_demand_is_a_driver_and_a_known_one_is_not(company: Company) -> None:
     assert "annual_demand_kwh" not in of_mesh(company)
     found = of_mesh(company, annual_demand_kwh=None)["annual_demand_kwh"]
@@ -124,6 +128,7 @@ def test_the_discount_rate_moves_the_worth_as_its_formula_says(company: Company)
     assert rate.at_high.npv[0] == pytest.approx(numpy_financial.npv(0.07, valuation.flow.net[0]))
 
 
+@pytest.mark.slow
 def test_the_yield_scales_the_saving_only(company: Company) -> None:
     found = of_mesh(company, birds_seen=True)
     for name in ("yield", "yield_of_all_sites"):
@@ -136,6 +141,7 @@ def test_the_yield_scales_the_saving_only(company: Company) -> None:
     assert 1 - both == pytest.approx(0.8988, abs=1e-4)
 
 
+@pytest.mark.slow
 def test_the_life_of_the_system_is_a_driver_only_where_it_is_assumed(company: Company) -> None:
     assert "life_of_the_pv_system" not in of_mesh(company)
     assert "life_of_the_pv_system" in of_mesh(company, remaining_life_years=None)
@@ -151,6 +157,7 @@ def answers(company: Company, name: str, **facts: object) -> dict[str, Answers]:
     return {one.column: one for one in found}
 
 
+@pytest.mark.slow
 def test_an_answer_is_worth_what_the_ranking_says_once_it_is_known(company: Company) -> None:
     birds = answers(company, "bird_mesh", birds_seen=None, listed_building=False)["birds_seen"].npv
     assert birds["yes"] == pytest.approx(npv_of(company, "bird_mesh", birds_seen=True), rel=1e-6)
@@ -158,6 +165,7 @@ def test_an_answer_is_worth_what_the_ranking_says_once_it_is_known(company: Comp
     assert birds["no"] == pytest.approx(npv_of(company, "bird_mesh", birds_seen=False), abs=0.02 * abs(birds["yes"]))
 
 
+@pytest.mark.slow
 def test_the_value_used_of_an_unknown_fact_is_the_mean_by_its_chance(company: Company) -> None:
     # expected value = P(fact) x value if true + (1 - P) x value if false, whatever it is that the fact acts on
     fact = of_mesh(company, birds_seen=None)["birds_seen"]
@@ -170,10 +178,12 @@ def test_the_value_used_of_an_unknown_fact_is_the_mean_by_its_chance(company: Co
     )
 
 
+@pytest.mark.slow
 def test_nothing_known_is_asked(company: Company) -> None:
     assert "birds_seen" not in answers(company, "bird_mesh", birds_seen=True, listed_building=False)
 
 
+@pytest.mark.slow
 def test_what_has_no_chance_is_asked_too_and_an_answer_that_rules_it_out_is_no_worth(company: Company) -> None:
     found = answers(company, "bird_mesh", roof_kind=None, listed_building=False, export_price=None)
     roofs = found["roof_kind"].npv
@@ -187,6 +197,7 @@ def test_what_has_no_chance_is_asked_too_and_an_answer_that_rules_it_out_is_no_w
     )
 
 
+@pytest.mark.slow
 def test_the_years_that_a_customer_may_answer_are_those_left(company: Company) -> None:
     years = answers(company, "bird_mesh", remaining_life_years=None, birds_seen=True)["remaining_life_years"]
     age = (pd.Timestamp("2026-06-01") - pd.Timestamp("2016-05-01")).days / 365.25

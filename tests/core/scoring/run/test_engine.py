@@ -56,6 +56,7 @@ def test_who_computes(request_of, tmp_path):
     assert isinstance(engine_for(1, foreign, request_of, 1, None), Workers)
 
 
+@pytest.mark.slow
 def test_a_chunk_that_ends_its_processes_ends_the_run_with_its_number(portfolio, monkeypatch):
     class Deadly(ThisProcess):
         def run(self, tasks):

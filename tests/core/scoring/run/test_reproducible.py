@@ -35,6 +35,7 @@ def reference(made: Small, tmp_path_factory: pytest.TempPathFactory) -> dict[str
 
 
 @pytest.mark.parametrize(("workers", "chunk_sites"), [pytest.param(1, 3, marks=pytest.mark.slow), (2, 2)])
+@pytest.mark.slow
 def test_workers_and_chunks_change_no_table(made, reference, tmp_path, workers, chunk_sites):
     assert_same(ranked(made, tmp_path / "run", workers=workers, chunk_sites=chunk_sites), reference)
 
@@ -82,6 +83,7 @@ def test_the_record_tells_what_changes_no_result_apart(made, tmp_path):
     assert set(run.plugin_versions) == set(QUICK)
 
 
+@pytest.mark.slow
 def test_computing_a_chunk_leaves_its_task_as_it_was(made):
     """What a worker is given may be given to another one."""
     import pickle

@@ -138,6 +138,7 @@ class Child:
 
 
 @pytest.mark.parametrize("after", [1, pytest.param(CHUNKS, marks=pytest.mark.slow)])
+@pytest.mark.slow
 def test_a_run_that_broke_off_goes_on_and_says_so(portfolio, unbroken, after, monkeypatch):
     halted(portfolio, after)
     assert len(list(run_folder_of(portfolio.inventory).glob("00000[0-9]"))) == after
@@ -278,6 +279,8 @@ def emptied(place: Path) -> None:
 
 
 @pytest.mark.parametrize("damage", [torn, altered, unnamed, garbled, emptied])
+@pytest.mark.few_quick
+@pytest.mark.slow
 def test_what_is_torn_does_not_count(after_two, tmp_path, damage):
     folder = Path(shutil.copytree(run_folder_of(after_two.inventory), tmp_path / "spool"))
     assert FinishedChunks(folder, CHUNKS).todo() == [2, 3]
@@ -341,6 +344,7 @@ def another_cut(portfolio: Small, given: dict[str, object]) -> str:
 
 
 @pytest.mark.parametrize("change", [another_price, another_site, another_weather, another_plugin, another_cut])
+@pytest.mark.slow
 def test_chunks_of_something_else_are_thrown_away(one_after_two, monkeypatch, change):
     given: dict[str, object] = {}
     what = change(one_after_two, given)
@@ -412,6 +416,7 @@ def test_no_name_or_address_lies_in_the_folder(after_two):
     assert not tables & {"customer", "site", "call", "contact"}
 
 
+@pytest.mark.slow
 def test_a_run_is_not_stored_into_a_file_that_took_the_place_of_the_one_read(portfolio):
     erased = []
 

@@ -75,6 +75,7 @@ def test_what_is_computed_on_the_way_lies_where_the_next_command_clears(
     assert not folder.exists()
 
 
+@pytest.mark.slow
 def test_a_fact_supposed_is_what_ranking_it_would_give(demo: Demo, site: str, tmp_path: Path) -> None:
     found = supposed(demo, "site.annual_demand_kwh=9000", site=site).rows.set_index("retrofit")
     copy = tmp_path / "copy.duckdb"
@@ -156,6 +157,7 @@ def test_a_plugin_that_ends_its_process_is_named_and_the_rest_is_supposed(tmp_pa
     assert rows.drop(index="odd")["npv_supposed"].notna().all()
 
 
+@pytest.mark.slow
 def test_nothing_is_stored(demo: Demo, site: str) -> None:
     before = Path(demo.inventory).read_bytes()
     supposed(demo, "money.real_discount_rate=0.06", site=site)
@@ -176,6 +178,8 @@ def test_nothing_is_stored(demo: Demo, site: str) -> None:
         ("bird_mesh.colour=1", "assumes no such thing"),
     ],
 )
+@pytest.mark.few_quick
+@pytest.mark.slow
 def test_what_cannot_be_supposed_is_told(demo: Demo, site: str, change: str, told: str) -> None:
     with pytest.raises(AftersunError, match=told):
         supposed(demo, change, site=site)

@@ -73,6 +73,7 @@ def test_a_diverter_is_worth_less_the_more_is_paid_for_export(registry, company,
 
 @LAWS
 @given(gas=st.floats(0.02, 0.3), more=st.floats(0.01, 0.3))
+@pytest.mark.slow
 def test_a_diverter_is_worth_more_the_dearer_the_heat_it_displaces(registry, company, gas, more):
     worth = [
         npv(registry, company, "hot_water_diverter", water_heat="gas boiler", gas_price=price)
@@ -87,6 +88,7 @@ OTHERS = ("monitoring_add_on", "hot_water_diverter", "connector_replacement")
 @LAWS
 @given(markup=st.floats(0, 2), more=st.floats(0.05, 1))
 @pytest.mark.parametrize("retrofit", ["bird_mesh", *(pytest.param(name, marks=pytest.mark.slow) for name in OTHERS)])
+@pytest.mark.slow
 def test_worth_falls_as_the_price_rises(registry, company, retrofit, markup, more):
     def at(share: float) -> Company:
         return company.model_copy(update={"money": company.money.model_copy(update={"markup_share": share})})
@@ -104,6 +106,7 @@ def test_what_brings_something_every_year_is_worth_more_the_longer_the_system_is
     assert worth[1] >= worth[0]
 
 
+@pytest.mark.slow
 def test_a_system_about_to_go_gets_nothing_but_the_bill(registry, company):
     cohort = make_cohort(WEATHER, [{**HOME, "remaining_life_years": 0.5}], [PLANE])
     ranking = score(cohort, NONE_FITTED, registry, company, NO_READINGS, ranges=False).frames["ranking"]
