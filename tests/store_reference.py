@@ -16,12 +16,12 @@ import numpy.typing as npt
 Floats = npt.NDArray[np.float64]
 
 STEPS = 12  # an hour
-LAYERS, SENSOR = 12, 3  # from the bottom
-HYSTERESIS_K = 5.0
-KWH_PER_L_K = 4.186 / 3600
-COLD_TAP_C = 45.0
-EVENT_LITRES = 6.0  # of one draw, at the tap's temperature
-MARGIN_KW, LEAST_KW = 0.05, 0.1  # of the diverter
+LAYERS, SENSOR = 12, 3  # from the bottom; assumption
+HYSTERESIS_K = 5.0  # common practice, no source
+KWH_PER_L_K = 4.186 / 3600  # heat capacity of water, 4.186 kJ/(kg K)
+COLD_TAP_C = 45.0  # assumption: below it a user calls hot water cold
+EVENT_LITRES = 6.0  # of one draw, at the tap's temperature; assumption
+MARGIN_KW, LEAST_KW = 0.05, 0.1  # of the diverter; common practice, no source
 
 
 @dataclass(frozen=True)

@@ -7,13 +7,18 @@ what would bring it there. One that nothing known would bring there is left alon
 from __future__ import annotations
 
 import shlex
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import pandas as pd
+import pyarrow as pa
+from duckdb.func import PythonUDFType
+from duckdb.sqltypes import DOUBLE
 
 import aftersun_datasets
 from aftersun.inventory.loading.units import column_of, expressions, units
@@ -21,6 +26,7 @@ from aftersun.inventory.store.dictionary import INTEGER, columns, key_columns
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.sql import quoted, registered
 from aftersun.model import tables
+from aftersun.model.sphere import great_circle_km
 
 WARNING = "warning"  # something is wrong, or keeps sites out of the ranking
 NOTE = "note"  # an answer would make the ranking better
@@ -39,9 +45,8 @@ _VIEWS = """
             coalesce({base_longitude}, median(longitude)) AS base_longitude FROM weather_station
     ),
     placed_site AS (
-        SELECT site_rows.*, 2 * 6371 * asin(sqrt(greatest(0, least(1, sin(radians(latitude - base_latitude) / 2) ** 2
-            + cos(radians(latitude)) * cos(radians(base_latitude)) * sin(radians(longitude - base_longitude) / 2) ** 2))
-        )) AS home_km FROM site_rows, base
+        SELECT site_rows.*, great_circle_km(base_latitude, base_longitude, latitude, longitude) AS home_km
+        FROM site_rows, base
     ),
     placed_array AS (
         SELECT array_rows.*, site_rows.inverter_rating_kw, CASE WHEN latitude >= 0 THEN 180 ELSE 0 END AS equator_deg
@@ -164,7 +169,9 @@ class Engine:
         bases = ", ".join(f"{table}_rows AS ({self._rows(table, replaced.get(table, {}))})" for table in _TABLES)
         mean_output = tables.mode("readings_limits.csv", "mean_output")
         views = _VIEWS.format_map({**figures, "mean_output": mean_output})
-        found = self.connection.execute(f"WITH {bases}, {views} {' UNION ALL '.join(parts)} ORDER BY 1").fetchall()
+        query = f"WITH {bases}, {views} {' UNION ALL '.join(parts)} ORDER BY 1"
+        with _measuring_distances(self.connection):
+            found = self.connection.execute(query).fetchall()
         return [(count, middle) for _, count, middle in found]
 
     def sound(self, check: Mapping[str, str], count: int, middle: float | None) -> bool:
@@ -220,6 +227,21 @@ class Engine:
             source = f"(SELECT * FROM loaded_rows LEFT JOIN {stored} USING ({keys}))"
         replaced = ", ".join(f"{expression} AS {quoted(name)}" for name, expression in sql.items())
         return f"SELECT *{f' REPLACE ({replaced})' if replaced else ''} FROM {source}"
+
+
+@contextmanager
+def _measuring_distances(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
+    """Let queries within the block ask for ``great_circle_km``; where a position is unknown, so is the distance."""
+
+    def in_km(base_lat: Any, base_lon: Any, lat: Any, lon: Any) -> Any:
+        return pa.array(great_circle_km(*(given.to_numpy() for given in (base_lat, base_lon, lat, lon))))
+
+    name = great_circle_km.__name__
+    connection.create_function(name, in_km, [DOUBLE] * 4, DOUBLE, type=PythonUDFType.ARROW)
+    try:
+        yield
+    finally:
+        connection.remove_function(name)
 
 
 _COMPANY_FIGURES = ("base_latitude", "base_longitude", "hour_price")

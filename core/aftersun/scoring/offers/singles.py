@@ -91,7 +91,7 @@ def single_of(loaded: Loaded, setting: Setting) -> tuple[Tables, Single | None]:
     npv = expected(draws)
     valuation = usual.expecting(npv)
     danger, survey = danger[rows], ranking["screening_reason"].notna().to_numpy()[rows]
-    valued = {"npv": npv, "npv_usual": usual.npv, **_valued(part, survey, valuation, draws, danger, setting.company)}
+    valued = {"npv_usual": usual.npv, **_valued(part, survey, valuation, npv, draws, danger, setting.company)}
     for name, values in valued.items():
         ranking.loc[rows, name] = values
     offered, ids = np.isin(valued["status"].astype(str), OFFERED), part.cohort.sites.index
@@ -152,7 +152,7 @@ def _screened(loaded: Loaded, setting: Setting, screening: Screening, danger: Bo
 
 
 def _valued(
-    part: Baseline, survey: Bools, valuation: Valuation, draws: Draws, danger: Bools, company: Company
+    part: Baseline, survey: Bools, valuation: Valuation, npv: Floats, draws: Draws, danger: Bools, company: Company
 ) -> Mapping[str, npt.NDArray[Any]]:
     """Return the measures of the evaluated sites and what is advised there, by column of the ranking."""
     upfront = valuation.flow.upfront[:, 0]
@@ -160,6 +160,7 @@ def _valued(
     ranges = measured(draws)
     sure = ~(ranges["chance_npv_positive"] < company.calls.least_chance)  # not known counts as sure
     return {
+        "npv": npv,
         **ranges,
         "upfront": upfront,
         "first_year_saving": valuation.flow.operating[:, 1],
@@ -170,7 +171,7 @@ def _valued(
         "to_water_kwh": valuation.gain_kwh["to_water"],
         "water_heater_kwh": -valuation.gain_kwh["water_backup"],
         "years": valuation.years,
-        "status": status_of(expected(draws), survey | quick, danger, sure),
+        "status": status_of(npv, survey | quick, danger, sure),
         "quick_payback": quick,
         "for_safety": danger,
         "variant": _or_none(valuation.variant),
