@@ -65,15 +65,13 @@ def savings_to_investment_ratio(savings: npt.ArrayLike, investment: npt.ArrayLik
         return np.where(investment > 0, savings / investment, np.nan)
 
 
-def simple_payback(first_cost: npt.ArrayLike, first_year_saving: npt.ArrayLike) -> Floats:
-    """Return years = first cost / net saving of the first year; NaN = never.
+def simple_payback(first_cost: npt.ArrayLike, savings: npt.ArrayLike) -> Floats:
+    """Return the years after which the savings, not discounted, have added up to the first cost; NaN = never.
 
-    A rough measure [1]_: it knows neither interest nor the life, so it must not rank anything.
+    Arguments as those of :func:`discounted_payback`, than which it is never longer at a rate of 0 or above. Of level
+    savings it is first cost / saving. A rough measure [1]_: it knows no interest, so it must not rank anything.
     """
-    cost, saving = np.maximum(_floats(first_cost), 0.0), _floats(first_year_saving)
-    with _undefined_allowed():
-        years = np.where(saving > 0, cost / saving, np.nan)
-    return np.where(cost == 0.0, 0.0, years)
+    return discounted_payback(0.0, first_cost, savings)
 
 
 def discounted_payback(rate: npt.ArrayLike, first_cost: npt.ArrayLike, savings: npt.ArrayLike) -> Floats:

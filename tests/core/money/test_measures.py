@@ -56,7 +56,7 @@ def test_all_measures_of_one_retrofit_by_the_formulas_of_10_cfr_436() -> None:
     assert_allclose(worth, 1342.62, atol=1e-2)
     sir = measures.savings_to_investment_ratio(worth + 2000, 2000)
     assert_allclose(sir, 1.67131, atol=1e-5)
-    assert_allclose(measures.simple_payback(2000, 280), 7.143, atol=1e-3)
+    assert_allclose(measures.simple_payback(2000, savings), 7.143, atol=1e-3)
     assert_allclose(measures.discounted_payback(0.03, 2000, savings), 8.159, atol=1e-3)
 
 
@@ -79,7 +79,20 @@ def test_discounted_payback_per_row() -> None:
 
 
 def test_payback_never() -> None:
-    assert_allclose(measures.simple_payback([100.0, 100.0, 0.0], [0.0, -5.0, -5.0]), [np.nan, np.nan, 0.0])
+    assert_allclose(measures.simple_payback([100.0, 100.0, 0.0], [[0.0], [-5.0], [-5.0]]), [np.nan, np.nan, 0.0])
+
+
+def test_simple_payback_of_savings_that_begin_small() -> None:
+    # by hand: 10 + 40 + 50 = 100 after three years, though the first year alone would take ten
+    assert_allclose(measures.simple_payback(100.0, [10.0, 40.0, 50.0, 50.0]), 3.0)
+
+
+@FEW
+@given(st.floats(0.0, 0.2), st.floats(0.0, 3e3), st.lists(st.floats(-1e3, 1e3), min_size=1, max_size=20))
+def test_simple_payback_is_never_longer_than_discounted(rate: float, cost: float, savings: list[float]) -> None:
+    discounted = float(measures.discounted_payback(rate, cost, savings))
+    if np.isfinite(discounted):
+        assert measures.simple_payback(cost, savings) <= discounted * (1 + 1e-9)
 
 
 def test_real_and_nominal_pairs_give_the_same_worth() -> None:

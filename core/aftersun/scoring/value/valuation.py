@@ -101,13 +101,17 @@ class Valuation:
     @cached_property
     def simple_payback(self) -> Floats:
         """Years, (S,), NaN = never."""
-        return measures.simple_payback(self.flow.upfront[:, 0], self.flow.operating[:, 1])
+        return measures.simple_payback(self.flow.upfront[:, 0], self._afterwards)
 
     @cached_property
     def discounted_payback(self) -> Floats:
         """Years, (S,), NaN = never."""
-        afterwards = self.flow.operating[:, 1:] - self.flow.upfront[:, 1:]
-        return measures.discounted_payback(self.discount_rate, self.flow.upfront[:, 0], afterwards)
+        return measures.discounted_payback(self.discount_rate, self.flow.upfront[:, 0], self._afterwards)
+
+    @property
+    def _afterwards(self) -> Floats:
+        """What is left of each year after the first visit, (S, Y)."""
+        return self.flow.operating[:, 1:] - self.flow.upfront[:, 1:]
 
     @cached_property
     def parts(self) -> Parts:
