@@ -17,14 +17,19 @@ modules that are not lost yet: the simulated effect is that of ``R x``, and ener
 Where readings show no trend beyond normal ageing there is no growth. Readings are told as evidence and never stand for
 a measured excess.
 
-A measured excess may have other causes: the baseline plant has its expected shunt share, and some shunts are not
-potential-induced. Where nothing is measured, the plant holds the small expected loss of systems of the kind, and the
-offer is a diagnosis. A claim on the warranty comes before any device.
+A measured excess may have other causes: as likely as not it is a shunt's, which is the plant's wide shunt share, and
+some shunts are not potential-induced. Where nothing is measured, the plant holds the small expected loss of systems of
+the kind. So the work has two stages: the diagnosis is paid always, and one device for each inverter, its labour and its
+standby only where the diagnosis proves potential-induced shunting. Of a measured excess its chance is the shunts' part
+in the loss of the year, ``w s / (1 + (w - 1) s)`` since a shunt takes ``w`` times its share of full sun from the year,
+times the chance that they are potential-induced; elsewhere it is that of the baseline plant. So the expected gain is
+the chance times that of a proven case. A claim on the warranty comes before any device.
 
 Known limits: no trial of unselected homes exists, nor a published recovery curve that could be read; the profile along
 the string is the plain one; light-induced losses, cracks, corrosion and surface polarisation stay; the inverter's own
 night function, where it has one, does the same for less; the effect ends with the device, and its standby runs
-through ``fade`` with the rest.
+through ``fade`` with the rest; a second way to the site for the device is not charged; a diagnosis is taken to be
+right.
 
 References
 ----------
@@ -50,6 +55,8 @@ N_TYPE = "n-type crystalline"
 ISOLATED = "isolated"
 MODULE_LEVEL = "module level"
 
+EXCESS_LOSS_CHANCE = api.read_ranges(common.DATA, "system.csv")["excess_loss_chance"].mode  # unless the company's own
+
 LEAST_RECOVERABLE = 0.1  # below it the growth that is prevented counts in part only: the effect it multiplies vanishes
 
 ANOTHER_REMEDY = "galvanically isolated: ask a qualified electrician and the inverter's maker for another remedy"
@@ -57,6 +64,8 @@ NO_TREND = "the readings show no trend beyond normal ageing"
 FALLS = "the readings fall faster than by normal ageing: find out why"
 NOTHING_MISSING = "the readings show nothing missing"
 CLAIM_FIRST = "The performance warranty still runs: claim first"
+IF_PROVEN = "a device only where the diagnosis proves it"
+TWO_STAGES = "Price and gain hold the chance that the diagnosis proves it: only then the device follows"
 UNMEASURED = "Nothing is measured: it counts with the small chance that there is such a loss"
 
 
@@ -108,6 +117,15 @@ def left_after_recovery(
     return loss * left, share
 
 
+def shunts_of_year(shunt_share: npt.ArrayLike, year_factor: float) -> api.Floats:
+    """Return the shunts' part (0..1) in a year's loss of which they are ``shunt_share`` in full sun.
+
+    ``year_factor`` is how many times its share of full sun a shunt takes from the year.
+    """
+    share = np.asarray(shunt_share, dtype=np.float64)
+    return np.asarray(year_factor * share / (1.0 + (year_factor - 1.0) * share))
+
+
 class DegradationMitigation:
     """A night-bias device on the DC side, offered after a diagnosis."""
 
@@ -144,7 +162,10 @@ class DegradationMitigation:
         )
 
     def change(self, cohort: api.Cohort, plant: api.Plant, assume: api.Assumed) -> api.Change:
-        """Take the recoverable part off the excess loss; the fade gives the time that recovery takes."""
+        """Take the recoverable part off the excess loss; the fade gives the time that recovery takes.
+
+        The loss taken off is the expected one over both answers of the diagnosis, and so is what the device costs.
+        """
         sites, ones = cohort.sites, np.ones(len(cohort))
         measured = ~common.unknown(sites, "measured_excess_loss")
         # An expected loss is of the reversible kind by definition; shunts in a measured one only perhaps.
@@ -156,7 +177,12 @@ class DegradationMitigation:
         recoverable = light * assume["recoverable_share"] + (1.0 - light) * severe
         recovered = common.of_site(cohort, recoverable * reversible)
         left, shunts = left_after_recovery(plant.excess_loss, plant.shunt_share, recovered)
-        devices = np.maximum(np.ceil(cohort.sum_by_site(rating) / assume["dc_kw_per_device"]), 1.0)
+        shunts_at_site = cohort.sum_by_site(plant.shunt_share * rating) / np.maximum(cohort.sum_by_site(rating), 1e-9)
+        unmeasured_chance = cohort.overrides.get("excess_loss_chance", EXCESS_LOSS_CHANCE)
+        of_year = shunts_of_year(shunts_at_site, assume["shunt_year_factor"])
+        proven = np.where(measured, of_year, unmeasured_chance) * reversible
+        inverters = np.maximum(np.ceil(plant.inverter_rating_kw / assume["kw_per_inverter"]), 1.0)
+        devices = inverters * proven
         years = common.years_of_effect(self.about, assume)
         trend, falls = _trend(sites, assume["normal_trend_per_year"])
         grows = np.where(trend & ~falls, 0.0, assume["growth_per_year"])
@@ -171,7 +197,7 @@ class DegradationMitigation:
             ),
             costs=(
                 api.CostLine(api.INSPECTION, "diagnosis_visit", ones, "visit", "a loss has many causes"),
-                api.CostLine(api.MATERIAL, "night_bias_device", devices, "piece"),
+                api.CostLine(api.MATERIAL, "night_bias_device", devices, "piece", IF_PROVEN),
                 api.CostLine(api.LABOUR, "electrician", assume["device_hours"] * devices, "h"),
             ),
             fade=recovered_by_year(_time_constant(cohort, assume), years) + gained,
@@ -210,8 +236,8 @@ def _remarks(cohort: api.Cohort, assume: api.Assumed) -> npt.NDArray[np.object_]
     measured = ~common.unknown(sites, "measured_excess_loss")
     trend, falls = _trend(sites, assume["normal_trend_per_year"])
     warranty_runs = cohort.years_since(sites["warranty_until"]) == 0.0
-    texts = np.where(measured, "", UNMEASURED)
-    texts = np.where(measured & trend & ~falls, f"Beside the measured loss {NO_TREND}", texts)
+    texts = np.where(measured, TWO_STAGES, UNMEASURED)
+    texts = np.where(measured & trend & ~falls, f"{TWO_STAGES}; beside the measured loss {NO_TREND}", texts)
     return np.where(warranty_runs, CLAIM_FIRST, texts).astype(object)
 
 

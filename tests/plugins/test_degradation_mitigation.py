@@ -15,7 +15,9 @@ from scipy.optimize import brentq
 from aftersun import api
 from aftersun.energy.shunt import low_light_factor
 from aftersun.host.assumed import assumed
-from aftersun.testing import sample_cohort
+from aftersun.host.registry import Loaded, Registry
+from aftersun.scoring.offers.chunk import score
+from aftersun.testing import sample_cohort, sample_company, unknown_frame
 from aftersun_retrofits.degradation_mitigation import (
     DegradationMitigation,
     growth_by_year,
@@ -337,24 +339,75 @@ def test_the_warranty_comes_first(build):
     assert "warranty_claim_first" not in {note.id for note in MITIGATION.safety(cohort).for_site(1)}
 
 
-def test_what_it_takes(build):
-    change = changed(build(PRONE, array={"dc_rating_kw": 10.5}))
-    quantity = {(line.kind, line.item): line.quantity[0] for line in change.costs}
-    # a diagnosis, and two devices of 10 kW each with 3 h; nobody goes on the roof
-    assert quantity == {
-        (api.INSPECTION, "diagnosis_visit"): 1,
-        (api.MATERIAL, "night_bias_device"): 2,
-        (api.LABOUR, "electrician"): 6,
-    }
+def quantities(change: api.Change) -> dict[str, float]:
+    return {line.item: float(line.quantity[0]) for line in change.costs}
+
+
+def test_what_it_takes_where_it_is_sure(build):
+    # inverters of 20 kW in all, 15 kW each: two devices with 3 h each; nobody goes on the roof
+    cohort = build({**PRONE, "inverter_rating_kw": 20.0}, array={"dc_rating_kw": 23.0})
+    change = MITIGATION.change(cohort, all_shunts(cohort), assumed(MITIGATION, {"reversible_chance": 1.0}, {}))
+    assert quantities(change) == {"diagnosis_visit": 1, "night_bias_device": 2, "electrician": 6}
     assert change.plant.standby_kwh == pytest.approx([26.28])  # 2 x 3 W x 4380 h of night
     assert change.fade.shape[0] == 1
     assert change.fade.shape[1] >= MITIGATION.about.life.high
 
 
-@pytest.mark.parametrize(("watts", "kwh"), [(1.0, 4.0), (5.0, 22.0)])
+def test_each_inverter_has_one_device_whatever_its_modules(build):
+    # a home's 9.9 kW of modules behind one inverter of 8 kW; three inverters behind 40 kW
+    for inverter_kw, devices in ((8.0, 1), (15.0, 1), (40.0, 3)):
+        cohort = build({**PRONE, "inverter_rating_kw": inverter_kw}, array={"dc_rating_kw": 9.9})
+        change = MITIGATION.change(cohort, all_shunts(cohort), assumed(MITIGATION, {"reversible_chance": 1.0}, {}))
+        assert quantities(change)["night_bias_device"] == devices
+
+
+def test_the_diagnosis_is_paid_always_and_the_device_only_where_it_is_proven(build):
+    # measured: shunts take 2 x 0.5 / (1 + 0.5) of the year's loss and are potential-induced with 0.9: 0.6; else 3 % of
+    # systems have it (system.csv)
+    for facts, proven in (({}, 0.6), ({"measured_excess_loss": pd.NA}, 0.03)):
+        change = changed(build({**PRONE, **facts}))
+        expected = {"diagnosis_visit": 1.0, "night_bias_device": proven, "electrician": 3 * proven}
+        assert quantities(change) == pytest.approx(expected)
+        assert change.plant.standby_kwh == pytest.approx([13.14 * proven])  # 3 W x 4380 h
+    ruled_out = changed(build({**PRONE, "cell_type": "thin film"}))
+    assert quantities(ruled_out) == {"diagnosis_visit": 1, "night_bias_device": 0, "electrician": 0}
+
+
+def test_the_companys_chance_of_an_unmeasured_loss_decides_on_the_device(build):
+    cohort = replace(build({**PRONE, "measured_excess_loss": pd.NA}), overrides={"excess_loss_chance": 0.08})
+    assert quantities(changed(cohort))["night_bias_device"] == pytest.approx(0.08)
+
+
+def test_the_two_stages_are_worth_the_mean_over_both_answers(build):
+    """By hand: -diagnosis + chance x (gain if it is proven - device), each from a change of its own."""
+    cohort = build({**PRONE, "inverter_rating_kw": 6.0})
+    sure = {"reversible_chance": 1.0}
+    proven = MITIGATION.change(cohort, all_shunts(cohort), assumed(MITIGATION, sure, {}))
+    before = api.annual_generation(cohort, all_shunts(cohort))
+    if_proven = api.annual_generation(cohort, proven.plant) - before
+    both = changed(cohort, **sure)
+    gained = api.annual_generation(cohort, both.plant) - api.annual_generation(cohort, api.baseline(cohort))
+    assert gained == pytest.approx(2 / 3 * if_proven, rel=0.05)
+    assert quantities(both)["night_bias_device"] == pytest.approx(2 / 3 * quantities(proven)["night_bias_device"])
+
+
+@pytest.mark.parametrize(("watts", "kwh"), [(1.0, 4.38), (5.0, 21.9)])
 def test_standby_at_night(build, watts, kwh):
-    # 1 to 5 W through nights of 12 h: 4 to 22 kWh a year
-    assert changed(build(PRONE), standby_w=watts).plant.standby_kwh == pytest.approx([kwh], abs=0.5)
+    # 1 to 5 W through nights of 12 h: 4 to 22 kWh a year, where a device is fitted: 0.6
+    assert changed(build(PRONE), standby_w=watts).plant.standby_kwh == pytest.approx([0.6 * kwh])
+
+
+def test_the_first_years_saving_is_that_of_the_first_year_and_it_pays_back_simply_before_discounted(build):
+    large = {"measured_excess_loss": 0.2, "inverter_rating_kw": 12.0, "annual_demand_kwh": 30000.0}
+    cohort = build({**PRONE, **large, "remaining_life_years": 14.0}, array={"dc_rating_kw": 12.0})
+    only = Registry((Loaded(MITIGATION, MITIGATION.about.id, "test"),), (), (), ())
+    frames = score(cohort, unknown_frame("fitted"), only, sample_company(), unknown_frame("reading")).frames
+    row = frames["ranking"].iloc[0]
+    saving = frames["cash_flow"].query("year > 0")["saving"].to_numpy()
+    # the time constant is 0.17 of half of twelve years, as long as the year: 0.368 of the whole comes in the first one
+    assert row["first_year_saving"] == pytest.approx(saving[0])
+    assert saving[0] < 0.45 * saving[2]
+    assert row["simple_payback_years"] <= row["discounted_payback_years"]
 
 
 def test_the_dangers_are_named(build):

@@ -39,6 +39,7 @@ DECIDE_ON_GAINS = {
     "droppings_loss_nested": "droppings_loss",
     "excess_loss_chance": "excess_loss",
     "excess_loss_size": "excess_loss",
+    "shunt_share": "shunt_share",
 }
 # Facts in numbers that may be unknown, and the assumption of ``system.csv`` that stands in for each.
 UNKNOWN_NUMBERS = {"annual_demand_kwh": "unknown_demand_kwh", "occupants": "unknown_occupants"}
