@@ -25,6 +25,7 @@ from aftersun.host.specs import hookimpl
 from aftersun.model.change import (
     ACCESS,
     API_VERSION,
+    AVOIDED_NUISANCE,
     AVOIDED_RISK,
     AVOIDED_WORK,
     CAUTION,
@@ -90,6 +91,7 @@ __all__ = [
     "ACCESS",
     "ANY_HOUR",
     "API_VERSION",
+    "AVOIDED_NUISANCE",
     "AVOIDED_RISK",
     "AVOIDED_WORK",
     "BOILER_HOURS",

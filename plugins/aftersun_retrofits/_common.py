@@ -141,11 +141,11 @@ def years_of_effect(about: api.About, assume: api.Assumed) -> int:
     return int(np.ceil(max(about.life.high, assume["life_years"])))
 
 
-def access(cohort: api.Cohort) -> tuple[api.CostLine, api.CostLine]:
-    """Return one way up to the roof, or to the ground array, per site."""
+def access(cohort: api.Cohort, to: str = "roof") -> tuple[api.CostLine, api.CostLine]:
+    """Return one way up to the roof or its edge, or to the ground array, per site."""
     ground = on_ground(cohort).astype(np.float64)
     return (
-        api.CostLine(api.ACCESS, "roof", 1.0 - ground, "visit"),
+        api.CostLine(api.ACCESS, to, 1.0 - ground, "visit"),
         api.CostLine(api.ACCESS, "ground", ground, "visit"),
     )
 

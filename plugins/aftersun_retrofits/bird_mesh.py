@@ -2,10 +2,11 @@
 
 Model
 -----
-``chance of nesting x (droppings away + clean-ups and cable repairs avoided) - ventilation penalty``. Whether birds nest
-is a fact where somebody looked; else its prior, which is a share of town roofs, times a factor where the place is out
-of town or the roof covering is too smooth to hold a nest. Droppings stay on flat modules and are washed off steep ones
-in heavy rain, so mesh under steep ones wins less. It never wins more than the baseline plant loses by them.
+``chance of nesting x (droppings away + clean-ups and cable repairs avoided) - ventilation penalty``. What owners pay
+for against noise, mess and blocked gutters is a line of its own, as avoided fires are, and never energy. Whether birds
+nest is a fact where somebody looked; else its prior, which is a share of town roofs, times a factor where the place is
+out of town or the roof covering is too smooth to hold a nest. Droppings stay on flat modules and are washed off steep
+ones in heavy rain, so mesh under steep ones wins less. It never wins more than the baseline plant loses by them.
 
 Mesh costs a little ventilation: the rise of the cell temperature counts in full whether there are birds or not, in
 proportion to irradiance, and ends where a wholly closed back would (Sandia sets, 8 K at 1000 W/m2). So without birds
@@ -13,6 +14,9 @@ energy is lost. Length is the outline as traced, else of the rectangle around ea
 several arrays are closed each for itself. A block with an unequal last row, or stepped at its corners, has the outline
 of that rectangle, since steps only move its edges. A notch inside an edge adds twice its depth and has to be
 traced; sides that a parapet or a sheet closes are left out when it is traced.
+
+Mesh is work of hours along the edge: by ladder with fall arrest or from a platform that several roofs of a round share,
+as the company file says.
 
 Not for modules that are the roof skin or stand on frames, nor for gaps too narrow to nest in or too wide to close.
 
@@ -115,12 +119,19 @@ class BirdMesh:
             costs=(
                 api.CostLine(api.MATERIAL, "bird_mesh", length * (1.0 + assume["mesh_waste_share"]), "m"),
                 api.CostLine(api.MATERIAL, "mesh_clip", clips, "piece"),
-                api.CostLine(api.LABOUR, "roofer", hours + clear_out, "h", "old droppings cleared"),
+                api.CostLine(api.LABOUR, "roofer", hours, "h"),
+                api.CostLine(api.LABOUR, "roofer", clear_out, "h", "old droppings washed off", shared_work="wash"),
                 api.CostLine(api.LABOUR, "helper", hours * (assume["crew"] - 1.0), "h"),
-                *common.access(cohort),
+                *common.access(cohort, "roof edge"),
             ),
             yearly=(
-                api.CostLine(api.AVOIDED_WORK, "bird_clean_up", birds * assume["clean_ups_per_year"], "clean-up"),
+                api.CostLine(
+                    api.AVOIDED_NUISANCE,
+                    "bird_clean_up",
+                    birds * assume["clean_ups_per_year"],
+                    "clean-up",
+                    "noise, mess and gutters; no energy",
+                ),
                 api.CostLine(api.AVOIDED_WORK, "repair_visit", birds * assume["cable_repairs_per_year"], "repair"),
             ),
             remarks=_remarks(cohort),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
+
 import numpy as np
 import pvlib
 import pytest
@@ -90,6 +92,28 @@ def test_cost_before_access_and_margin_is_of_the_order_that_was_paid(build):
     change = changed(build({"birds_seen": True}, array=BLOCK))
     cost = sum(cost.quantity[0] * price[cost.item] for cost in change.costs if cost.kind != api.ACCESS)
     assert 250 < cost < 700
+
+
+def test_a_metre_costs_what_kits_of_the_trade_cost():
+    # kits of mesh and clips: 4 to 5 a metre, the mesh cut away apart
+    price = {row["key"]: float(row["mode"]) for row in aftersun_datasets.rows("price_items.csv")}
+    assert 4 <= price["bird_mesh"] + price["mesh_clip"] / MESH.assumptions["clip_spacing_m"].mode <= 5
+
+
+def test_nuisance_is_a_line_of_its_own_and_no_energy(build):
+    cohort = build({"birds_seen": True}, {"birds_seen": False})
+    often, never = (changed(cohort, clean_ups_per_year=times) for times in (1.0, 0.0))
+    nuisance = next(found for found in often.yearly if found.kind == api.AVOIDED_NUISANCE)
+    assert (nuisance.item, nuisance.quantity.tolist()) == ("bird_clean_up", [1.0, 0.0])
+    for column in fields(api.Plant):
+        np.testing.assert_array_equal(getattr(often.plant, column.name), getattr(never.plant, column.name))
+    # service work with nesting birds: a clean-up every one to two years
+    assert 0.5 <= line(changed(cohort), "bird_clean_up")[0] <= 1.0
+
+
+def test_it_is_reached_along_the_edge_and_who_goes_up_is_warned(build):
+    assert {found.item for found in changed(build({})).costs if found.kind == api.ACCESS} == {"roof edge", "ground"}
+    assert "fall_arrest" in {note.id for note in MESH.safety(build({})).for_site(0)}
 
 
 @pytest.mark.parametrize("mounting", ["in roof", "flat roof frame", "ground frame"])

@@ -56,6 +56,19 @@ def test_the_hook_brings_an_output_of_letters_that_needs_names() -> None:
     assert (output.id, output.of, output.personal) == ("offer_letter", api.OF_LETTER, True)
 
 
+def test_what_is_no_energy_has_a_line_of_its_own(write: Write) -> None:
+    apart = (api.LetterPrice("avoided nuisance", "bird_clean_up", 0.75, "clean-up", 165.0),)
+    with_birds, without = (
+        text_of(path)
+        for apart_of in (apart, ())
+        for path in write(replace(LETTER, options=(replace(MESH, apart=apart_of), NOTHING)))
+    )
+    line = bare("Birds' noise, mess and blocked gutters") + "165"
+    assert bare("Of this about so much is no energy") in with_birds
+    assert line in with_birds
+    assert bare("no energy") not in without
+
+
 def test_number_version_dates_and_origin_stand_in_it(write: Write) -> None:
     (path,) = write(LETTER)
     text = text_of(path)

@@ -12,8 +12,8 @@ from aftersun.cli.call_list import in_full, sureness, worst_first
 from aftersun.cli.terminal import amount, cell, in_words, records, terminal
 from aftersun.documents.run_view import LEAST_KWH, RunView
 from aftersun.inventory.store.dictionary import columns
+from aftersun.model.change import AVOIDED_KINDS
 from aftersun.model.figures import ENGLISH
-from aftersun.money.prices import AVOIDED_KINDS
 from aftersun.scoring.run.site_detail import CloserLook
 
 DRIVERS_SHOWN = 3  # of each retrofit; JSON has all

@@ -11,6 +11,7 @@ import numpy.typing as npt
 import aftersun_datasets
 from aftersun.model.change import (
     ACCESS,
+    ACCESS_TO,
     COST_KINDS,
     DOES_NOT_FIT,
     FITS,
@@ -129,7 +130,7 @@ def _lines(name: str, lines: Sequence[CostLine], kinds: Sequence[str], size: int
     _list(name, lines)
     for line in lines:
         _record(f"{name} holds", line, CostLine)
-        _texts(name, [line.kind, line.item, line.unit, line.note])
+        _texts(name, [line.kind, line.item, line.unit, line.note, line.shared_work])
         require(line.kind in kinds, f"{name}: '{line.kind}' is not one of {', '.join(kinds)}")
         require(bool(line.unit), f"{name}: '{line.item}' has no unit")
         _shape(f"{name} '{line.item}'", line.quantity, (size,))
@@ -140,8 +141,8 @@ def _lines(name: str, lines: Sequence[CostLine], kinds: Sequence[str], size: int
         later = type(line.in_year) is int and 0 <= line.in_year <= _LAST_YEAR
         require(later, f"{name}: '{line.item}' is for year {line.in_year}")
         require(name == "costs" or line.in_year == 0, f"{name}: '{line.item}' comes every year, not in one of them")
-        reached = line.kind != ACCESS or line.item in ("roof", "ground")
-        require(reached, f"{name}: access is to 'roof' or 'ground', not to '{line.item}'")
+        reached = line.kind != ACCESS or line.item in ACCESS_TO
+        require(reached, f"{name}: access is to {', '.join(map(repr, ACCESS_TO))}, not to '{line.item}'")
         known = line.kind in (LABOUR, ACCESS) or line.item in price_items
         require(known, f"{name}: '{line.item}' is not among the declared price items")
 

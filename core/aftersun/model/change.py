@@ -25,13 +25,16 @@ DOES_NOT_FIT = "does not fit"  # not offered, and not evaluated
 
 MATERIAL = CostKind.MATERIAL  # item = key of a material in the price book
 LABOUR = CostKind.LABOUR  # item = key of a skill; quantity in hours
-ACCESS = CostKind.ACCESS  # item = "roof" or "ground"; quantity 1; the company file says with which equipment
+ACCESS = CostKind.ACCESS  # item of ACCESS_TO; quantity 1; the company file says with which equipment
 INSPECTION = CostKind.INSPECTION  # item = key of an inspection or survey in the price book
 STANDING = CostKind.STANDING  # yearly: item = key of a yearly charge in the price book
 AVOIDED_WORK = CostKind.AVOIDED_WORK  # yearly: work the owner pays for now and no longer needs
 AVOIDED_RISK = CostKind.AVOIDED_RISK  # yearly: expected loss avoided, kept apart from energy
+AVOIDED_NUISANCE = CostKind.AVOIDED_NUISANCE  # yearly: what owners pay against noise and mess, kept apart from energy
 COST_KINDS = (MATERIAL, LABOUR, ACCESS, INSPECTION)
-YEARLY_KINDS = (STANDING, LABOUR, AVOIDED_WORK, AVOIDED_RISK)
+AVOIDED_KINDS = (AVOIDED_WORK, AVOIDED_RISK, AVOIDED_NUISANCE)
+YEARLY_KINDS = (STANDING, LABOUR, *AVOIDED_KINDS)
+ACCESS_TO = ("roof", "roof edge", "ground")  # the edge: work of hours along the outline, not on the modules
 
 
 @dataclass(frozen=True)
@@ -58,12 +61,13 @@ class About:
 class CostLine:
     """One typed cost or yearly item: ``quantity`` in ``unit`` per site, shape (S,). Negative quantities are refused."""
 
-    kind: str  # MATERIAL, LABOUR, ACCESS or INSPECTION; yearly STANDING, LABOUR, AVOIDED_WORK or AVOIDED_RISK
-    item: str  # key of the price book, for LABOUR a skill, for ACCESS "roof" or "ground"
+    kind: str  # MATERIAL, LABOUR, ACCESS or INSPECTION; yearly STANDING, LABOUR or one of AVOIDED_KINDS
+    item: str  # key of the price book, for LABOUR a skill, for ACCESS one of ACCESS_TO
     quantity: Floats  # of each site, shape (S,), 0 or more
     unit: str  # what is counted, for example "m"; the price book has the price per unit
     note: str = ""  # a few words, printed beside the line
     in_year: int = 0  # for costs: paid so many years after fitting, if another year of benefit follows; 0 = at once
+    shared_work: str = ""  # of labour that other retrofits of a visit need too, such as "wash": done once, the longest
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,10 +76,10 @@ class Change:
 
     ``fade`` has shape (Y,) or (S, Y), Y at least the life: the share of the first simulated effect that is left
     in year 1, 2, ...; None = it lasts undiminished. ``yearly`` lists standing charges and labour (costs) and avoided
-    work and risk (gains), each a quantity a year. ``remarks`` has shape (S,): one short sentence per site or "".
-    ``alternatives`` are other ways to do the same, such as re-applying a film or letting it go: all are valued over the
-    same years, and of each site the one of the highest net present value counts, this one if they are equal. One whose
-    plant is the same object as this one's is not simulated again.
+    work, risk and nuisance (gains), each a quantity a year. ``remarks`` has shape (S,): one short sentence per site or
+    "". ``alternatives`` are other ways to do the same, such as re-applying a film or letting it go: all are valued over
+    the same years, and of each site the one of the highest net present value counts, this one if they are equal. One
+    whose plant is the same object as this one's is not simulated again.
     """
 
     plant: Plant  # with the retrofit, as new

@@ -59,6 +59,7 @@ class CostKind(StrEnum):
     STANDING = "standing"
     AVOIDED_WORK = "avoided work"
     AVOIDED_RISK = "avoided risk"
+    AVOIDED_NUISANCE = "avoided nuisance"
 
 
 class Obstacle(StrEnum):

@@ -99,20 +99,27 @@ class Access(_Part):
     storeys_if_unknown: int = Field(ge=1, le=30, description="whole storeys")
     cost_per_visit: Costs
     roof: RoofEquipment
+    edge: ByStoreys | None = Field(default=None, description="equipment in a list over storeys")
 
     @model_validator(mode="after")
     def _equipment_has_a_cost(self) -> Access:
-        named = {self.ground}.union(*(getattr(self.roof, kind) for kind in RoofEquipment.model_fields))
+        by_roof = (getattr(self.roof, kind) for kind in RoofEquipment.model_fields)
+        named = {self.ground}.union(self.edge or (), *by_roof)
         missing = sorted(named - set(self.cost_per_visit) - {NO_EQUIPMENT})
         if missing:
             raise ValueError(f"no cost for {', '.join(missing)}; add it to [access.cost_per_visit] or correct it")
         return self
 
     def equipment(self, item: str, roof_kind: str | None, storeys: int) -> str:
-        """Return the equipment for access ``item`` ("roof" or "ground"); None = unknown roof kind."""
+        """Return the equipment for access ``item`` of ACCESS_TO; None = unknown roof kind.
+
+        The rule for the edge holds on pitched roofs; everywhere else, and without one, that of the roof holds.
+        """
         if item == "ground" or roof_kind == "ground":
             return self.ground
         by_storeys: tuple[str, ...] = getattr(self.roof, (roof_kind or "unknown").replace(" ", "_"))
+        if item == "roof edge" and self.edge and (roof_kind or "").startswith("pitched"):
+            by_storeys = self.edge
         return by_storeys[min(storeys, len(by_storeys)) - 1]
 
 

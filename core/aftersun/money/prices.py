@@ -1,7 +1,8 @@
 """Turns what retrofits ask for, and the way to a site, into money: arrays for both ledgers, rows to show.
 
 All lines of a year are taken to be done in one visit. What a visit needs once is charged once: where several lines of a
-site ask for the same access or the same inspection, the largest quantity counts. Whoever works on site needs a trip.
+site ask for the same access, inspection or shared work, the largest quantity counts. Where the roof is reached, so is
+its edge. Whoever works on site needs a trip.
 """
 
 from __future__ import annotations
@@ -14,14 +15,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from aftersun.model.change import ACCESS, AVOIDED_RISK, AVOIDED_WORK, COST_KINDS, INSPECTION, LABOUR, CostLine
+from aftersun.model.change import ACCESS, ACCESS_TO, AVOIDED_KINDS, COST_KINDS, INSPECTION, LABOUR, CostLine
 from aftersun.model.ranges import Bools, Floats
 from aftersun.model.records import choose
 from aftersun.model.sphere import great_circle_km
 from aftersun.money.company import NO_EQUIPMENT, Company
 from aftersun.money.template import TRAVEL
-
-AVOIDED_KINDS = (AVOIDED_WORK, AVOIDED_RISK)
 
 _ON_SITE = (LABOUR, ACCESS, INSPECTION)
 
@@ -104,7 +103,7 @@ class Prices:
         self._sites, self._company = sites, company
         self._trip = trip(sites, company)
         self._roof_kinds = [None if pd.isna(kind) else str(kind) for kind in sites["roof_kind"]]
-        self._equipment = {place: self._rules_for(place) for place in ("roof", "ground")}
+        self._equipment = {place: self._rules_for(place) for place in ACCESS_TO}
         self._tax = 1.0 + company.money.sales_tax_rate
         self._tax_in_cost = self._tax if company.identity.prices_include_tax else 1.0
         self._markup = 1.0 + company.money.markup_share
@@ -127,7 +126,7 @@ class Prices:
     def yearly(self, lines: Sequence[CostLine]) -> tuple[Floats, Floats]:
         """Return what the owner newly pays a year, and no longer pays or risks, both (S,).
 
-        Standing charges and labour carry markup and tax. Avoided work and risk are what the owner pays others today,
+        Standing charges and labour carry markup and tax. What is avoided is what the owner pays others today,
         tax included. No trip is added: a yearly visit is a standing charge with its travel.
         """
         cost, avoided = np.zeros(len(self._sites)), np.zeros(len(self._sites))
@@ -188,14 +187,17 @@ class Prices:
         ]
 
     def _visit(self, lines: Sequence[CostLine]) -> list[Item]:
-        asked: dict[tuple[str, str, int], list[CostLine]] = {}  # what is shared stands under -1
+        asked: dict[tuple[str, str, int | str], list[CostLine]] = {}  # what is shared stands under a name
+        to_roof = [line.quantity > 0 for line in lines if (line.kind, line.item) == (ACCESS, "roof")]
         for position, line in enumerate(lines):
             if line.kind == ACCESS:
+                reached = np.any(to_roof, axis=0) if line.item == "roof edge" and to_roof else False
                 for name, where in self._equipment[line.item].items():
-                    if (here := np.where(where, line.quantity, 0.0)).any():
-                        asked.setdefault((ACCESS, name, -1), []).append(replace(line, quantity=here))
+                    if (here := np.where(where & ~np.asarray(reached), line.quantity, 0.0)).any():
+                        asked.setdefault((ACCESS, name, ""), []).append(replace(line, quantity=here))
             else:
-                asked.setdefault((line.kind, line.item, -1 if line.kind == INSPECTION else position), []).append(line)
+                shared = "" if line.kind == INSPECTION else line.shared_work or position
+                asked.setdefault((line.kind, line.item, shared), []).append(line)
         items = [
             self._item(kind, name, np.maximum.reduce([line.quantity for line in same]), same)
             for (kind, name, _), same in asked.items()
@@ -252,7 +254,7 @@ class Prices:
         rows["note"] = np.array([line.note for line in item.lines], dtype=object)[first]
         if item.kind == ACCESS:
             kind = np.array(self._roof_kinds, dtype=object)[site]
-            on_roof = np.array([line.item == "roof" for line in item.lines])[first] & (kind != "ground")
+            on_roof = np.array([line.item != "ground" for line in item.lines])[first] & (kind != "ground")
             assumed = on_roof & self._sites["storeys"].isna().to_numpy()[site]
             rows["roof_kind_unknown"] = on_roof & pd.isna(kind)
             rows["storeys_assumed"] = np.where(assumed, self._company.access.storeys_if_unknown, np.nan)

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from string import Template
 
 import aftersun_datasets
-from aftersun.model.change import ACCESS, AVOIDED_RISK, AVOIDED_WORK, INSPECTION, LABOUR, MATERIAL, STANDING
+from aftersun.model.change import ACCESS, AVOIDED_KINDS, INSPECTION, LABOUR, MATERIAL, STANDING
 from aftersun.model.codes import CostKind
 from aftersun.model.errors import AftersunError
 
@@ -25,8 +25,7 @@ SECTIONS: Mapping[str, str] = {
     MATERIAL: "materials",
     INSPECTION: "inspections",
     STANDING: "yearly",
-    AVOIDED_WORK: "avoided",
-    AVOIDED_RISK: "avoided",
+    **dict.fromkeys(AVOIDED_KINDS, "avoided"),
 }
 
 

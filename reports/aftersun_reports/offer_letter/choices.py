@@ -10,7 +10,7 @@ from aftersun_reports.offer_letter.wording import Words, breakable, clean, sente
 
 _SIDE_BY_SIDE = 3  # columns that a page holds in readable print; more go into a table below
 
-_GAINS = ("yearly", "net_worth", "chance", "payback")  # rows left out where no option promises any
+_GAINS = ("yearly", "apart", "net_worth", "chance", "payback")  # rows left out where no option promises any
 _COUNTED = ("piece", "pair", "module", "check", "visit")
 _LINE = 25  # characters that the line of a column holds, about
 _STAYS_WHOLE = 700  # characters in a cell
@@ -76,6 +76,7 @@ def _cells(letter: api.Letter, option: api.LetterOption, words: Words) -> dict[s
             "price": _cell(words("nothing_price")),
             "price_lines": _cell(),
             **dict.fromkeys(("yearly", "net_worth"), _cell(words("nothing_brings"))),
+            "apart": _cell(),
             **dict.fromkeys(("chance", "payback", "survey_first"), _cell(words("nothing_cell"))),
         }
     cells = {
@@ -85,7 +86,7 @@ def _cells(letter: api.Letter, option: api.LetterOption, words: Words) -> dict[s
     }
     if option.safety_remedial:
         promised_nothing = dict.fromkeys(_GAINS, _cell(words("not_promised")))
-        return cells | promised_nothing | {"what_it_is": _cell(words("told_not_sold"))}
+        return cells | promised_nothing | {"apart": _cell()} | {"what_it_is": _cell(words("told_not_sold"))}
     single, years, payback = len(option.parts) == 1, option.years, option.discounted_payback_years
     summaries = [part.summary if single else f"{part.title}: {part.summary}" for part in option.parts]
     yearly = (option.yearly_p90, option.yearly_p10)
@@ -94,6 +95,9 @@ def _cells(letter: api.Letter, option: api.LetterOption, words: Words) -> dict[s
     return cells | {
         "what_it_is": _cell("\n".join(sentence(breakable(text)) for text in summaries)),
         "yearly": _gain(option.yearly, yearly, words.counted("over_years", years), words),
+        "apart": _cell(
+            lines=[(_item(line, words), words.figures.rounded(line.price, mark=False)) for line in option.apart]
+        ),
         "net_worth": _gain(option.npv, net_worth, words.counted("within_years", years), words),
         "chance": _cell(words("chance_none")) if chance is None else _cell(words.chance(chance), figure=True),
         "payback": _cell(
@@ -125,14 +129,19 @@ def _what(line: api.LetterPrice, words: Words) -> str:
     """Return what a line of the price is for; units that go without saying are left out."""
     if line.kind in (api.CostKind.TRAVEL, "other"):
         return words(f"price_{line.kind}")
-    named = line.item.replace("_", " ").strip()
-    item = words(f"item_{line.item}") if words.has(f"item_{line.item}") else named[:1].upper() + named[1:]
+    item = _item(line, words)
     if line.kind == api.LABOUR:
         return words.say(api.LetterFact("price_labour", {"item": item, "n": round(line.quantity, 2)}))
     if line.kind == api.ACCESS or line.quantity == 1:
         return breakable(item)
     unit = {} if line.unit in _COUNTED else {"unit": line.unit}
     return words.say(api.LetterFact("price_item", {"item": item, "quantity": line.quantity, **unit}))
+
+
+def _item(line: api.LetterPrice, words: Words) -> str:
+    """Return what an item of the price book is called."""
+    named = line.item.replace("_", " ").strip()
+    return words(f"item_{line.item}") if words.has(f"item_{line.item}") else named[:1].upper() + named[1:]
 
 
 def _gain(expected: float, drawn: Sequence[float | None], span: str, words: Words) -> Cell:

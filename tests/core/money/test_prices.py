@@ -102,6 +102,31 @@ def test_a_bundle_shares_access_inspection_and_trip_but_not_labour(company: Comp
     assert_allclose(first["cost"], [10, 120, 350, 160, 120, 0])
 
 
+def test_the_edge_of_a_pitched_roof_is_reached_as_the_company_says(company: Company, sites: pd.DataFrame) -> None:
+    edge = CostLine(ACCESS, "roof edge", np.array([1.0, 1.0, 1.0]), "visit")
+    by_rule = company.model_copy(update={"access": company.access.model_copy(update={"edge": ("tower", "scaffold")})})
+    # a pitched roof by the rule for edges, an unknown one by that of the roof, nothing on the ground
+    assert by_site(Prices(sites, by_rule).rows([edge]), "cost").tolist() == [200, 600, 0]
+    # without a rule as for the roof: ladder 10
+    assert by_site(Prices(sites, company).rows([edge]), "cost").tolist() == [10, 600, 0]
+    # who brings access to the roof has its edge too, and pays for the ladder alone
+    assert by_site(Prices(sites, by_rule).rows([edge, ROOF]), "cost").tolist() == [10, 600, 0]
+
+
+def test_work_that_two_retrofits_share_is_done_once_and_the_longest_counts(
+    company: Company, sites: pd.DataFrame
+) -> None:
+    wash, longer = (
+        CostLine(LABOUR, "roofer", np.array(hours), "h", "wash", shared_work="wash")
+        for hours in ([2.0, 1.0, 0.0], [1.0, 3.0, 0.0])
+    )
+    prices = Prices(sites, company)
+    table = prices.rows([wash, HOURS, longer])
+    # hours by hand: max(2, 1) + 3 and max(1, 3) + 2, at 40 an hour
+    assert by_site(table[table["kind"] == LABOUR], "cost").tolist() == [200, 200, 0]
+    assert prices.first_visit([wash, HOURS, longer]).hours["roofer"].tolist() == [5, 5, 0]
+
+
 def test_material_alone_needs_no_trip(company: Company, sites: pd.DataFrame) -> None:
     assert Prices(sites, company).rows([MESH])["item"].tolist() == ["mesh", "mesh"]
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from aftersun.documents.letters.facts import LEAST_KWH, Stored, fact, notes_of
-from aftersun.model.change import COST_KINDS
+from aftersun.model.change import AVOIDED_KINDS, COST_KINDS
 from aftersun.model.codes import Status
 from aftersun.model.letter import (
     LetterAssumption,
@@ -122,6 +122,7 @@ def option_of(records: Records, price: float | None, catalogue: Catalogue, compa
         price_lines=price_lines(records.rows("cost_item"), before),
         years=years,
         first_year_saving=_money(offer["first_year_saving"]),
+        apart=tuple(_line(row) for row in records.of_members("cost_item") if row["kind"] in AVOIDED_KINDS),
         **gains,
         chance_npv_positive=chance_of_gain(offer, lower if price is not None else None),
         discounted_payback_years=round(payback, 2) if np.isfinite(payback) else None,
@@ -172,11 +173,13 @@ def price_lines(costs: Sequence[Row], price: float) -> tuple[LetterPrice, ...]:
     if amounts and abs(rest) <= 0.01 * len(amounts):  # of the rounding
         largest = max(range(len(amounts)), key=amounts.__getitem__)
         amounts[largest], rest = _money(amounts[largest] + rest), 0.0
-    lines = [
-        LetterPrice(str(row["kind"]), str(row["item"]), round(float(row["quantity"]), 4), str(row["unit"]), amount)
-        for row, amount in zip(first, amounts, strict=True)
-    ]
+    lines = [replace(_line(row), price=amount) for row, amount in zip(first, amounts, strict=True)]
     return (*lines, LetterPrice("other", "", 1.0, "", rest)) if rest else tuple(lines)
+
+
+def _line(row: Row) -> LetterPrice:
+    quantity = round(float(row["quantity"]), 4)
+    return LetterPrice(str(row["kind"]), str(row["item"]), quantity, str(row["unit"]), _money(row["price"]))
 
 
 def _part(row: Row, catalogue: Catalogue) -> LetterPart:

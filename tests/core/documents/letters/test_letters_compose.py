@@ -98,6 +98,17 @@ def test_yearly_is_what_it_brings_before_its_price_as_an_even_amount(opened):
     assert option.yearly_p90 == pytest.approx(-npf.pmt(RATE, row["years"], low), abs=0.01)
 
 
+def test_what_is_no_energy_stands_apart_in_the_letter_as_in_the_run(opened):
+    site, _ = some_offer(opened, "bird_mesh")
+    items = stored(opened, "SELECT * FROM cost_item WHERE site_id = ? AND retrofit = 'bird_mesh'", site)
+    avoided = items[items["kind"].isin(["avoided nuisance", "avoided work", "avoided risk"])]
+    apart = letter_of(opened, site, options=("bird_mesh",)).options[0].apart
+    assert "bird_clean_up" in {line.item for line in apart}
+    assert {line.item: line.price for line in apart} == pytest.approx(
+        dict(zip(avoided["item"], avoided["price"], strict=True)), abs=0.005
+    )
+
+
 def test_a_fixed_price_moves_worth_and_range_by_the_difference_and_nothing_else(opened):
     site, row = some_offer(opened, "bird_mesh")
     before = letter_of(opened, site, options=("bird_mesh",)).options[0]
