@@ -18,6 +18,10 @@ A loss builds up: in the first year after fitting only faults since then can hav
 that, so a string that stays unseen for 1500 days never counts beyond the life of the device. Where readings show how
 much is missing at most (shortfall plus two standard errors), all faults together cost no more than that.
 
+Four ways to have alerts, of each site the one worth most: those of a portal that is there and unread, switched on from
+the office; a logger plugged into an inverter young enough to have a port for one; a meter with sensors at the board,
+bought; the same by contract, where a yearly charge stands for device and data and the company itself reads the alerts.
+
 The life is that of the radio network and the cloud service rather than of the hardware. A data plan is counted where
 there is no internet. Blind visits avoided count only if the company says how many (``avoided_visits_per_year``):
 nobody has published any. Each counts as what the owner pays for a call-out now.
@@ -30,6 +34,7 @@ finds it.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import NamedTuple, TypeAlias
 
 import numpy as np
@@ -49,7 +54,8 @@ UNREAD = "portal nobody reads"
 READ = "portal somebody reads"
 MODULE_LEVEL = "module level"
 
-PORTAL_FIRST = "Alerts from the portal that nobody reads may do the same for less"
+BOUGHT, CONTRACT = "meter with alerts, bought", "meter with alerts, by contract"
+PORTAL, LOGGER = "alerts of the portal that is there", "logger plugged into the inverter"
 STOPS_SEEN = "The readings show days without output that neighbours did not have"
 
 
@@ -175,7 +181,7 @@ def bounded_part(cost: api.Floats, shortfall: api.Floats, error: api.Floats, err
 
 
 class MonitoringAddOn:
-    """A meter with alerts on the AC side of the inverter."""
+    """Alerts, in the cheapest way that the site allows: portal, logger, or a meter on the AC side of the inverter."""
 
     about, assumptions, facts, claims, notes = common.from_data("monitoring_add_on")
 
@@ -198,27 +204,40 @@ class MonitoringAddOn:
         cost = sum((kind.cost for kind in kinds), none)
         saved = sum((kind.saved for kind in kinds), none)
         shortfall, error = (common.numbers(cohort.sites, name) for name in ("meter_shortfall", "meter_factor_se"))
-        chance = assume["detectable_share"] * assume["acted_on_chance"] * unwatched
-        chance = chance * bounded_part(cost, shortfall, error, assume["shortfall_errors"])
-        gained = np.minimum(saved * chance, 1.0 - plant.availability)
-        years = common.years_of_effect(self.about, assume)
+        seen = assume["detectable_share"] * unwatched * bounded_part(cost, shortfall, error, assume["shortfall_errors"])
         visits = assume["avoided_visits_per_year"] * unwatched
-        return api.Change(
-            plant=plant.replace(
-                availability=plant.availability + gained,
-                standby_kwh=plant.standby_kwh + assume["standby_w"] * KWH_PER_YEAR_AND_W,
-            ),
-            costs=(
-                api.CostLine(api.MATERIAL, "monitoring_device", ones, "piece"),
-                api.CostLine(api.LABOUR, "electrician", assume["installation_hours"] * ones, "h"),
-            ),
-            yearly=(
-                api.CostLine(api.STANDING, "data_plan", 1.0 - online, "year", "chance that there is no internet"),
-                api.CostLine(api.AVOIDED_WORK, "repair_visit", visits, "repair", "blind visits, as the company says"),
-            ),
-            fade=_fade(kinds, saved, years),
-            remarks=_remarks(cohort, assume),
+        spared = api.CostLine(api.AVOIDED_WORK, "repair_visit", visits, "repair", "blind visits, as the company says")
+        data = api.CostLine(api.STANDING, "data_plan", 1.0 - online, "year", "chance that there is no internet")
+        fade = _fade(kinds, saved, common.years_of_effect(self.about, assume))
+        remarks = _remarks(cohort, assume)
+
+        def way(label: str, acted_on: float, standby_w: float, *lines: api.CostLine) -> api.Change:
+            gained = np.minimum(saved * seen * acted_on, 1.0 - plant.availability)
+            standby = plant.standby_kwh + standby_w * KWH_PER_YEAR_AND_W
+            after = plant.replace(availability=plant.availability + gained, standby_kwh=standby)
+            yearly = tuple(line for line in lines if line.kind == api.STANDING)
+            once = tuple(line for line in lines if line not in yearly)
+            return api.Change(after, once, (*yearly, spared), fade, remarks, label)
+
+        def piece(item: str) -> api.CostLine:
+            return api.CostLine(api.MATERIAL, item, ones, "piece")
+
+        def hours(name: str) -> api.CostLine:
+            return api.CostLine(api.LABOUR, "electrician", assume[name] * ones, "h")
+
+        own, at_board = assume["acted_on_chance"], hours("installation_hours")
+        fee = api.CostLine(api.STANDING, "monitoring_contract", ones, "year", "device, data and somebody who reads")
+        unread = common.equals(cohort.sites, "monitoring", UNREAD)
+        portal = way(PORTAL, own, 0.0, piece("portal_alerts"))
+        logger = way(LOGGER, own, assume["logger_standby_w"], piece("plug_in_logger"), hours("logger_hours"), data)
+        contract = way(CONTRACT, assume["contract_acted_on_chance"], assume["standby_w"], at_board, fee)
+        bought = way(BOUGHT, own, assume["standby_w"], piece("monitoring_device"), at_board, data)
+        others = (
+            replace(portal, available=unread),
+            replace(logger, available=_takes_a_logger(cohort, assume) & ~unread),
+            contract,
         )
+        return replace(bought, alternatives=others)
 
     def safety(self, cohort: api.Cohort) -> api.Notes:
         """Work at the board, and data that shows when people are at home."""
@@ -285,11 +304,21 @@ def _fade(kinds: tuple[Faults, ...], saved: api.Floats, years: int) -> api.Float
     return np.minimum(np.divide(by_year, steady, out=np.ones_like(by_year), where=steady > 0), 1.0)
 
 
+def _inverter_age(cohort: api.Cohort, if_unknown: float) -> api.Floats:
+    """Return the inverter's age in years (S,), else that of the system."""
+    age = np.maximum(cohort.as_of.year - common.numbers(cohort.sites, "inverter_year"), 0.0)
+    return np.where(np.isnan(age), common.years_since(cohort, "commissioned_on", if_unknown), age)
+
+
+def _takes_a_logger(cohort: api.Cohort, assume: api.Assumed) -> api.Bools:
+    """Tell per site (S,) whether a logger can be plugged in: an inverter known to be young enough, and internet."""
+    young: api.Bools = _inverter_age(cohort, np.inf) <= assume["logger_inverter_age_years"]
+    return young & ~common.equals(cohort.sites, "internet_at_inverter", False)
+
+
 def _stop_rate(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
     """Return inverter stops a year, averaged over the years that the device will watch, shape (S,)."""
-    age = np.maximum(cohort.as_of.year - common.numbers(cohort.sites, "inverter_year"), 0.0)
-    of_system = common.years_since(cohort, "commissioned_on", assume["inverter_age_years"])
-    age = np.where(np.isnan(age), of_system, age)
+    age = _inverter_age(cohort, assume["inverter_age_years"])
     names = ("inverter_stop_rate", "inverter_stop_observed_years", "late_inverter_age_years", "late_stop_factor")
     hazard = [assume[name] for name in names]
     life = assume["life_years"]
@@ -310,10 +339,8 @@ def _not_yet_watched(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
 
 
 def _remarks(cohort: api.Cohort, assume: api.Assumed) -> npt.NDArray[np.object_]:
-    unread = common.equals(cohort.sites, "monitoring", UNREAD)
     stood = common.numbers(cohort.sites, "meter_zero_day_share") >= assume["zero_days_told"]  # NaN is no
-    portal = np.where(unread, PORTAL_FIRST, "").astype(object)
-    return portal + np.where(unread & stood, "; ", "") + np.where(stood, STOPS_SEEN, "")
+    return np.where(stood, STOPS_SEEN, "").astype(object)
 
 
 @api.hookimpl

@@ -115,7 +115,7 @@ def test_check_of_nothing_is_one_sentence(aftersun, tmp_path):
 @pytest.mark.usefixtures("one_rule")
 def test_check_of_an_installed_retrofit_by_its_id(aftersun):
     ran = aftersun("plugin", "check", "bird_mesh")
-    assert ran.out.startswith("bird_mesh 1.0\n  kept    it stands\n")
+    assert ran.out.startswith("bird_mesh 1.1\n  kept    it stands\n")
 
 
 @pytest.mark.usefixtures("one_rule")
@@ -134,7 +134,7 @@ def test_retrofits_says_which_are_off_and_which_failed(aftersun, demo_folder, ti
     words = ("retrofits", "--company", company, "--plugins-from", tmp_path)
     ran = aftersun(*words)
     assert ran.code == 3
-    assert "\nbird_mesh  1.0  off  (" in ran.out
+    assert "\nbird_mesh  1.1  off  (" in ran.out
     assert "\ntilt_mount  1.0  on  (" in ran.out
     assert "\ntiny  1  on  (file)\n" in ran.out
     assert "\nbroken  failed\n" in ran.out
