@@ -110,7 +110,7 @@ def rank(
 
 
 def _end_with(record: RunRecord) -> None:
-    from aftersun.host.registry import Failure
+    from aftersun.host.asking import Failure
 
     failures = [Failure(**failure) for failure in record.failures]
     terminal.end_with(failures, "The results of all other retrofits are complete.")

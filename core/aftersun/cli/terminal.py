@@ -18,7 +18,7 @@ from aftersun.model.errors import EXIT_LOSSES
 if TYPE_CHECKING:
     import pandas as pd
 
-    from aftersun.host.registry import Failure
+    from aftersun.host.asking import Failure
 
 WIDTH = 80
 

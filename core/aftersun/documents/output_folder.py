@@ -18,7 +18,8 @@ from aftersun.documents.letters.compose import Choices, Composed, closed_to_offe
 from aftersun.documents.letters.issue import Batch, issue
 from aftersun.documents.run_view import RunView
 from aftersun.documents.writing import Job, left_in_english, outputs_named, settings_of
-from aftersun.host.registry import Failure, find_plugins
+from aftersun.host.asking import Failure
+from aftersun.host.registry import find_plugins
 from aftersun.inventory.log import letters as letter_store
 from aftersun.inventory.log.letters import LetterFile
 from aftersun.inventory.store.file import Inventory, is_still

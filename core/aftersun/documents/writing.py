@@ -12,8 +12,8 @@ from typing import BinaryIO
 
 from aftersun.documents.placing import is_harmless
 from aftersun.documents.run_view import RunView
-from aftersun.host.asking import CtrlC, hearing_ctrl_c
-from aftersun.host.registry import Failure, Registry
+from aftersun.host.asking import CtrlC, Failure, hearing_ctrl_c
+from aftersun.host.registry import Registry
 from aftersun.inventory.store.file import Inventory
 from aftersun.model.errors import AftersunError
 from aftersun.model.letter import Letter

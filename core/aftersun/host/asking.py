@@ -16,6 +16,7 @@ import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager, redirect_stdout
 from contextvars import ContextVar
+from dataclasses import dataclass
 from io import FileIO
 from pathlib import Path
 
@@ -33,6 +34,15 @@ _LIBRARIES = (np, np.linalg, np.random, pd, pd.DataFrame, pd.Series, special)
 _limit_s: ContextVar[float] = ContextVar("limit_s", default=LIMIT_S)
 _note: ContextVar[FileIO | None] = ContextVar("note", default=None)
 _forks: ContextVar[list[int] | None] = ContextVar("forks", default=None)  # of the plugin that is asked
+
+
+@dataclass(frozen=True)
+class Failure:
+    """A plugin or retrofit that could not be used, and why. ``during`` is the step: load, screen, change ..."""
+
+    plugin: str
+    during: str
+    reason: str
 
 
 class TookTooLong(BaseException):
@@ -67,6 +77,11 @@ def _write_note(plugin: str = "", during: str = "") -> None:
     if note is not None:
         note.seek(0)  # one write of one size: whoever reads at that moment finds the one text or the other
         note.write(f"{time.monotonic()}\n{plugin[:100]}\n{during[:50]}".encode().ljust(_NOTE_BYTES))
+
+
+def limit_s() -> float:
+    """Return what a plugin may take for one answer, in seconds."""
+    return _limit_s.get()
 
 
 @contextmanager

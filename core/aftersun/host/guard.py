@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import TypeVar
 
 from aftersun.host.answer_checks import ANY_TEXT, PluginError, check_change, check_notes, check_screening
-from aftersun.host.asking import CtrlC, TookTooLong, asking
-from aftersun.host.registry import Failure, Loaded
+from aftersun.host.asking import CtrlC, Failure, TookTooLong, asking
+from aftersun.host.registry import Loaded
 from aftersun.model.change import Change, Notes, Screening
 from aftersun.model.cohort import Cohort, lent
 from aftersun.model.plant import Plant

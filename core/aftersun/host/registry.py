@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
@@ -15,8 +15,9 @@ import pluggy
 
 from aftersun.host import specs
 from aftersun.host.answer_checks import PluginError, require
-from aftersun.host.asking import CtrlC, TookTooLong, asking
+from aftersun.host.asking import CtrlC, Failure, TookTooLong, asking, limit_s, plugin_limit
 from aftersun.host.sources import Source, load, module_hash, read_sources, text_hash
+from aftersun.host.workers import Workers
 from aftersun.model.change import API_VERSION, About, Retrofit
 from aftersun.model.output import OF_LETTER, OF_RUN, Output
 from aftersun.model.ranges import Claim, Fact, Range
@@ -24,15 +25,6 @@ from aftersun.model.ranges import Claim, Fact, Range
 Answer = TypeVar("Answer")
 
 _ID = re.compile(r"[a-z][a-z0-9_]*")
-
-
-@dataclass(frozen=True)
-class Failure:
-    """A plugin or retrofit that could not be used, and why. ``during`` is the step: load, screen, change ..."""
-
-    plugin: str
-    during: str
-    reason: str
 
 
 @dataclass(frozen=True)
@@ -51,7 +43,7 @@ class Loaded:
     @property
     def built_in(self) -> bool:
         """Whether it came with the program."""
-        return self.origin.startswith(f"{specs.PROJECT} ")
+        return _came_along(self.origin)
 
 
 @dataclass(frozen=True)
@@ -87,7 +79,11 @@ def find_plugins(off: Collection[str] = (), folder: Path | None = None) -> Regis
 
 
 def load_plugins(off: Collection[str], sources: Sequence[Source]) -> Registry:
-    """Load every installed plugin and the one-file plugins of these texts, one at a time."""
+    """Load every installed plugin and the one-file plugins of these texts, one at a time.
+
+    What did not come with the program is loaded in another process first, which it may end.
+    """
+    unusable = _tried(off, sources)
     retrofits: dict[str, Loaded] = {}
     outputs: dict[str, Output] = {}
     origins: dict[str, str] = {}
@@ -97,11 +93,13 @@ def load_plugins(off: Collection[str], sources: Sequence[Source]) -> Registry:
         if name in off:
             switched_off.append(name)
             continue
-        module = _ask(name, "load", load_module, failures)
-        registered = None if module is None else _ask(name, "register", partial(_register, module), failures)
-        if module is None or registered is None:
+        if name in unusable:
+            failures.append(unusable[name])
             continue
-        brought, written = registered
+        loaded = _load(name, load_module, failures)
+        if loaded is None:
+            continue
+        module, brought, written = loaded
         for retrofit in brought:
             if not _ask(name, "register", partial(_check_retrofit, retrofit, retrofits), failures):
                 continue
@@ -131,6 +129,40 @@ def _plugins(sources: Sequence[Source]) -> Iterator[tuple[str, str, Callable[[],
         yield entry.name, _origin(entry), entry.load, ""
     for source in sources:
         yield source.name, "file", partial(load, source), text_hash(source)
+
+
+def _came_along(origin: str) -> bool:
+    return origin.startswith(f"{specs.PROJECT} ")
+
+
+def _tried(off: Collection[str], sources: Sequence[Source]) -> dict[str, Failure]:
+    """Load plugins that did not come with the program in another process; return by name why one cannot be used."""
+    strange = [name for name, origin, *_ in _plugins(sources) if name not in off and not _came_along(origin)]
+    if not strange:
+        return {}
+    with Workers(_try, 1, limit_s()) as workers:
+        answers = list(workers.run((name, sources, limit_s()) for name in strange))
+    return {name: replace(failure, plugin=name) for (name, *_), failure in answers if failure is not None}
+
+
+def _try(job: tuple[str, Sequence[Source], float]) -> Failure | None:
+    """Load one plugin and return why it cannot be used, if it has not ended the process by then."""
+    wanted, sources, seconds = job
+    failures: list[Failure] = []
+    with plugin_limit(seconds):
+        for name, _, load_module, _ in _plugins(sources):
+            if name == wanted:
+                _load(name, load_module, failures)
+    return failures[0] if failures else None
+
+
+def _load(
+    name: str, load_module: Callable[[], ModuleType], failures: list[Failure]
+) -> tuple[ModuleType, list[Retrofit], list[Output]] | None:
+    """Load a plugin's module and ask what it brings; None if it fails, which is noted."""
+    module = _ask(name, "load", load_module, failures)
+    registered = None if module is None else _ask(name, "register", partial(_register, module), failures)
+    return None if module is None or registered is None else (module, *registered)
 
 
 def _ask(name: str, during: str, call: Callable[[], Answer], failures: list[Failure]) -> Answer | None:

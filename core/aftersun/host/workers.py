@@ -23,8 +23,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, Generic, Self, TypeVar
 
-from aftersun.host.asking import keep_note, read_note, too_long
-from aftersun.host.registry import Failure
+from aftersun.host.asking import Failure, keep_note, read_note, too_long
 
 Job = TypeVar("Job")
 Answer = TypeVar("Answer")

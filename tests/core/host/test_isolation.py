@@ -77,6 +77,7 @@ def test_all_that_can_go_wrong_at_once(portfolio, alone, tmp_path, monkeypatch, 
     plugin(folder, "z_twin")
     (folder / "z_twin.py").write_text((folder / "z_twin.py").read_text().replace('"z_twin"', '"raising"'))
     (folder / "z_no_import.py").write_text("import no_such_module\n")
+    (folder / "z_leaving.py").write_text("import os\nos._exit(3)\n")
     text = (folder / "raising.py").read_text().replace('"raising"', '"future"')
     (folder / "z_future.py").write_text(text.replace('("test",))', '("test",), api_version=99)'))
     settings = portfolio.settings(plugin_folder=folder, workers=workers, chunk_sites=chunk_sites, plugin_seconds=3.0)
@@ -88,7 +89,8 @@ def test_all_that_can_go_wrong_at_once(portfolio, alone, tmp_path, monkeypatch, 
     assert "already brought by the plugin 'raising'" in told["z_twin"][1]
     assert "no_such_module" in told["z_no_import"][1]
     assert "API version 99" in told["z_future"][1]
-    assert len(told) == len(record.failures) == len(wrong) + 3
+    assert told["z_leaving"] == ("load", "ended the process that it ran in (exit code 3)")
+    assert len(told) == len(record.failures) == len(wrong) + 4
     assert_alone(portfolio, alone, names)
     mine = stored(portfolio.inventory)["ranking"].query("retrofit in @names")
     assert set(mine["status"]) == {"failed"}

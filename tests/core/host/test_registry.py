@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from aftersun.host import registry as registry_module
+from aftersun.host.asking import Failure
 from aftersun.host.registry import find_plugins
 from aftersun.model.errors import AftersunError
 
@@ -111,6 +113,7 @@ def test_one_file_is_loaded_without_its_neighbours(tmp_path):
         ("facts = {}", "facts = property(lambda self: 1 / 0)", "ZeroDivisionError"),
     ],
 )
+@pytest.mark.few_quick
 def test_what_is_no_retrofit_is_told_at_once_and_stops_nobody(tmp_path, old, new, words):
     write(tmp_path, "tiny")
     text = (tmp_path / "tiny.py").read_text()
@@ -130,3 +133,30 @@ def test_what_is_no_output_is_told_at_once(tmp_path):
     )
     (failure,) = find_plugins(folder=tmp_path).failures
     assert "object has no 'id'" in failure.reason
+
+
+ENDING = {
+    "import": ("import os, signal\nos._exit(0)\n", "load", "exit code 0"),
+    "hook": ("return [Tiny()]", "register", "exit code 3"),
+    "killed": ("import os, signal\nos.kill(os.getpid(), signal.SIGKILL)\n", "load", "SIGKILL"),
+}
+
+
+@pytest.mark.parametrize("when", ENDING)
+@pytest.mark.slow
+def test_one_that_ends_its_process_while_it_is_loaded_is_named_and_stops_nobody(tmp_path, when):
+    text, during, how = ENDING[when]
+    for name in ("a_tiny", "z_odd"):
+        write(tmp_path, name, id=name)
+    whole = (tmp_path / "z_odd.py").read_text()
+    leaving = whole.replace(text, "import os; os._exit(3)") if when == "hook" else text + whole
+    assert leaving != whole
+    (tmp_path / "z_odd.py").write_text(leaving)
+    registry = find_plugins(folder=tmp_path)
+    assert registry.failures == (Failure("z_odd", during, f"ended the process that it ran in ({how})"),)
+    assert {"a_tiny", "bird_mesh"} <= registry.versions().keys()
+
+
+def test_what_came_with_the_program_is_loaded_without_another_process(monkeypatch):
+    monkeypatch.setattr(registry_module, "Workers", None)
+    assert find_plugins().failures == ()

@@ -12,7 +12,7 @@ from run_support import alive, processes_of
 from worker_support import LIMIT_S, answer
 
 from aftersun.host import workers
-from aftersun.host.registry import Failure
+from aftersun.host.asking import Failure
 from aftersun.host.workers import AHEAD, Workers
 
 

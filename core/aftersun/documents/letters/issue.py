@@ -13,7 +13,7 @@ from aftersun.documents.letters.compose import Choices, Composed
 from aftersun.documents.letters.facts import fact
 from aftersun.documents.placing import harmless
 from aftersun.documents.writing import Job
-from aftersun.host.registry import Failure
+from aftersun.host.asking import Failure
 from aftersun.inventory.log import letters as letter_store
 from aftersun.inventory.log.letters import Issued, LetterFile
 from aftersun.inventory.store.file import Inventory

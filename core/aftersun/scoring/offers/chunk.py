@@ -8,8 +8,9 @@ from functools import cache
 
 import pandas as pd
 
+from aftersun.host.asking import Failure
 from aftersun.host.guard import Guard
-from aftersun.host.registry import Failure, Registry
+from aftersun.host.registry import Registry
 from aftersun.inventory.store.dictionary import columns
 from aftersun.model.codes import OFFERED
 from aftersun.model.cohort import Cohort

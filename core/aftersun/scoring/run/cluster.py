@@ -12,7 +12,7 @@ from importlib import import_module
 from typing import Any, Self
 from uuid import uuid4
 
-from aftersun.host.registry import Failure
+from aftersun.host.asking import Failure
 from aftersun.host.workers import Workers
 from aftersun.model.errors import AftersunError
 from aftersun.scoring.run.finished_chunks import ChunkResult

@@ -6,7 +6,8 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager
 from typing import Protocol
 
-from aftersun.host.registry import Failure, Registry
+from aftersun.host.asking import Failure
+from aftersun.host.registry import Registry
 from aftersun.host.workers import Workers
 from aftersun.model.errors import AftersunError
 from aftersun.scoring.run.finished_chunks import ChunkResult, FinishedChunks

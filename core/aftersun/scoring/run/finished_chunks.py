@@ -17,7 +17,7 @@ from typing import Any
 
 import pandas as pd
 
-from aftersun.host.registry import Failure
+from aftersun.host.asking import Failure
 from aftersun.inventory.store.private import umask
 from aftersun.scoring.offers.chunk import VALUE_DRAW
 

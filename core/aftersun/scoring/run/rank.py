@@ -12,8 +12,8 @@ from pathlib import Path
 import duckdb
 import pandas as pd
 
-from aftersun.host.asking import LIMIT_S
-from aftersun.host.registry import Failure, Registry
+from aftersun.host.asking import LIMIT_S, Failure
+from aftersun.host.registry import Registry
 from aftersun.host.sources import program_hash, read_sources, versions
 from aftersun.inventory.runs import stored_runs
 from aftersun.inventory.store.file import Inventory, is_still

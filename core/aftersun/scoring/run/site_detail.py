@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from aftersun.host.asking import Failure
 from aftersun.host.guard import Guard
-from aftersun.host.registry import Failure
 from aftersun.inventory.runs.stored_runs import RunRecord
 from aftersun.model.change import DOES_NOT_FIT
 from aftersun.scoring.offers.chunk import plant_texts

@@ -10,7 +10,7 @@ from typing import Any
 import pandas as pd
 from pydantic import ValidationError
 
-from aftersun.host.registry import Failure
+from aftersun.host.asking import Failure
 from aftersun.inventory.runs.stored_runs import RunRecord
 from aftersun.inventory.store import rules
 from aftersun.inventory.store.dictionary import columns

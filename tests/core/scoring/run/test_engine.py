@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 from run_support import Small, assert_same, copied, plugin, small, stored, without
 
-from aftersun.host.registry import Failure, find_plugins
+from aftersun.host.asking import Failure
+from aftersun.host.registry import find_plugins
 from aftersun.host.workers import Workers
 from aftersun.model.errors import AftersunError
 from aftersun.scoring.run import cluster
