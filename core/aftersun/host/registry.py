@@ -78,12 +78,14 @@ def find_plugins(off: Collection[str] = (), folder: Path | None = None) -> Regis
     return load_plugins(off, read_sources(folder))
 
 
-def load_plugins(off: Collection[str], sources: Sequence[Source]) -> Registry:
-    """Load every installed plugin and the one-file plugins of these texts, one at a time.
+def load_plugins(
+    off: Collection[str], sources: Sequence[Source], unusable: Sequence[Failure] | None = None
+) -> Registry:
+    """Load every installed plugin and the one-file plugins of these texts, one at a time, without ``unusable`` ones.
 
-    What did not come with the program is loaded in another process first, which it may end.
+    Where those are not known, what did not come with the program is loaded in another process first, which it may end.
     """
-    unusable = _tried(off, sources)
+    left_out = _tried(off, sources) if unusable is None else {failure.plugin: failure for failure in unusable}
     retrofits: dict[str, Loaded] = {}
     outputs: dict[str, Output] = {}
     origins: dict[str, str] = {}
@@ -93,8 +95,8 @@ def load_plugins(off: Collection[str], sources: Sequence[Source]) -> Registry:
         if name in off:
             switched_off.append(name)
             continue
-        if name in unusable:
-            failures.append(unusable[name])
+        if name in left_out:
+            failures.append(left_out[name])
             continue
         loaded = _load(name, load_module, failures)
         if loaded is None:

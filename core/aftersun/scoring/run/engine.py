@@ -78,12 +78,12 @@ def work_off(
     AftersunError
         If nobody can compute a chunk.
     """
-    chunks = portfolio.chunks
+    chunks, tried = portfolio.chunks, request.tried
 
     def tasks(numbers: Sequence[int]) -> Iterator[ChunkTask]:
         for number in numbers:
             weather = portfolio.weather[chunks[number].weather_id]
-            yield ChunkTask(number, chunks[number], weather, request, dict(finished.failed))
+            yield ChunkTask(number, chunks[number], weather, tried, dict(finished.failed))
 
     def show() -> None:
         progress(portfolio.sites - sum(len(chunks[number].sites) for number in finished.todo()), portfolio.sites)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import lru_cache
 from pathlib import Path
@@ -12,7 +12,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from aftersun.host.asking import LIMIT_S, plugin_limit
+from aftersun.host.asking import LIMIT_S, Failure, plugin_limit
 from aftersun.host.registry import Registry, load_plugins
 from aftersun.host.sources import Source, program_hash, read_sources, versions
 from aftersun.host.stand_in import with_stand_ins
@@ -37,12 +37,20 @@ class RunRequest:
     ranges: bool = True
     plugins: tuple[Source, ...] = ()
     plugin_seconds: float = LIMIT_S  # that a plugin may take for one answer
+    unusable: tuple[Failure, ...] | None = None  # plugins to leave out, None = as loading them shows
 
     @property
     def registry(self) -> Registry:
         """The plugins, loaded once a process."""
         with plugin_limit(self.plugin_seconds):
-            return _registry(tuple(self.company.retrofits.off), self.plugins)
+            return _registry(tuple(self.company.retrofits.off), self.plugins, self.unusable)
+
+    @property
+    def tried(self) -> RunRequest:
+        """The same for other processes, which leave out what could not be loaded in this one."""
+        brought = {loaded.plugin for loaded in self.registry.retrofits}
+        unusable = tuple(failure for failure in self.registry.failures if failure.plugin not in brought)
+        return replace(self, unusable=unusable)
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,9 +64,9 @@ class ChunkTask:
     failed: Failed = field(default_factory=dict)
 
 
-@lru_cache(maxsize=1)
-def _registry(off: tuple[str, ...], plugins: tuple[Source, ...]) -> Registry:
-    return load_plugins(off, plugins)
+@lru_cache(maxsize=2)  # of what is asked for, and of what was tried
+def _registry(off: tuple[str, ...], plugins: tuple[Source, ...], unusable: tuple[Failure, ...] | None) -> Registry:
+    return load_plugins(off, plugins, unusable)
 
 
 def forget_plugins() -> None:
