@@ -81,8 +81,9 @@ def load(
 
     Example: aftersun inventory load company.duckdb customer.csv site.csv array.csv tariff.csv
     """
-    from aftersun.inventory.loading.load import load_file, tables_in
+    from aftersun.inventory.loading.load import checked, store, tables_in, with_findings
     from aftersun.inventory.store.dictionary import tables
+    from aftersun.inventory.store.file import Inventory
 
     if table:
         parts = [(table, path) for path in files]
@@ -92,20 +93,22 @@ def load(
     units = _units_by_table(unit, {name for name, _ in parts})
     known = company_of(inventory, company)
     reports: list[LoadReport] = []
-    with opened(inventory, read_only=False) as target:
-        for name, path in parts:
-            try:
-                with terminal.progress(f"loading {path.name}") as progress:
-                    of_table = units.get(name, {})
-                    day = day_or_none(stated_on)
-                    reports.append(load_file(target, name, path, progress, allow_again, day, of_table, known))
-            except AftersunError:
-                if reports:
-                    done = ", ".join(report.source for report in reports)
-                    terminal.message(f"Loaded before this: {done}. The file that follows and those after it were not.")
-                raise
-            if not json:
-                _show_load(name, path.name, reports[-1])
+    Inventory.open(inventory).close()  # before anything is read, whether it can be written to
+    for name, path in parts:
+        try:
+            with terminal.progress(f"loading {path.name}") as progress:
+                file = checked(name, path, progress, units.get(name, {}))
+            with opened(inventory, read_only=False, remind=len(reports) == len(parts) - 1) as target:
+                reports.append(store(target, file, path, allow_again, day_or_none(stated_on)))
+            with Inventory.copied(inventory) as (copy, _):
+                reports[-1] = with_findings(copy, reports[-1], file, path, known)
+        except AftersunError:
+            if reports:
+                done = ", ".join(report.source for report in reports)
+                terminal.message(f"Loaded before this: {done}. The file that follows and those after it were not.")
+            raise
+        if not json:
+            _show_load(name, path.name, reports[-1])
     if json:
         terminal.json(reports)
     _say_what_was_rejected(inventory, reports)
@@ -284,8 +287,9 @@ def check(inventory: InventoryFile, company: CompanyFile = None, json: AsJson = 
     Example: aftersun inventory check company.duckdb
     """
     from aftersun.inventory.loading.checks import check_inventory
+    from aftersun.inventory.store.file import Inventory
 
-    with opened(inventory) as source:
+    with Inventory.copied(inventory) as (source, _):
         findings = check_inventory(source, company=company_of(inventory, company))
     if json:
         terminal.json(findings)
@@ -303,7 +307,7 @@ def backup(
     replace: Replace = False,
     keep: Annotated[int | None, option("inventory.keep_copies", min=1)] = None,
 ) -> None:
-    """Write a checked copy of an inventory; others may read it meanwhile. Keep it somewhere else.
+    """Write a checked copy of an inventory; others may use it meanwhile. Keep it somewhere else.
 
     With --keep it is for the clock: --to is a folder, the day is in the copy's name, and older copies than so many go.
 

@@ -32,12 +32,12 @@ Workers = Annotated[int, option("options.workers", min=1, show_default=True)]
 
 
 @contextmanager
-def opened(path: Path, read_only: bool = True) -> Iterator[Inventory]:
+def opened(path: Path, read_only: bool = True, remind: bool = True) -> Iterator[Inventory]:
     """Open an inventory while the block runs, to be read or, without ``read_only``, to be changed.
 
     What the block prints comes once the file is closed: a reader of it who pauses, say a pager, holds up nobody else.
     A danger that the block took from the record is told: no command does that in silence. Who writes is told that no
-    copy was made for long.
+    copy was made for long, unless ``remind`` is false.
     """
     from aftersun.inventory.store import trail
     from aftersun.inventory.store.file import Inventory
@@ -48,7 +48,7 @@ def opened(path: Path, read_only: bool = True) -> Iterator[Inventory]:
             before = 0 if read_only else trail.newest(inventory)
             yield inventory
             ended = [] if read_only else trail.dangers_ended(inventory, before)
-            if not read_only:
+            if not read_only and remind:
                 remind_of_copy(inventory)
     finally:
         sys.stdout.write(printed.getvalue())

@@ -17,7 +17,6 @@ from aftersun.cli.options import (
     SiteOrAll,
     SwitchedOffBy,
     Workers,
-    opened,
     remind_of_copy,
     stored_run,
 )
@@ -220,8 +219,9 @@ def compare(
     """
     from aftersun.cli.comparison import difference_as_data, show_difference
     from aftersun.documents.compare import compare as compare_runs
+    from aftersun.inventory.store.file import Inventory
 
-    with opened(inventory) as source:
+    with Inventory.copied(inventory) as (source, _):
         difference = compare_runs(source, first, second, largest)
     if json:
         terminal.json(difference_as_data(difference))

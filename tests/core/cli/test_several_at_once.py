@@ -8,14 +8,18 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from itertools import pairwise
 from pathlib import Path
 from types import SimpleNamespace
 
+import pandas as pd
 import pytest
 from demo_support import SITES
 from run_support import write_elsewhere
 
-from aftersun.inventory.store import file
+from aftersun.documents import compare
+from aftersun.inventory.loading import checks, load
+from aftersun.inventory.store import backup, file
 from aftersun.inventory.store.file import Inventory
 from aftersun.model.errors import AftersunError
 from aftersun.scoring.run import site_detail, what_if
@@ -129,3 +133,58 @@ def test_five_who_log_at_once_beside_readers_and_a_writer_of_letters_all_succeed
     assert found == [(site,) for site in SITES[:5]]
     assert sorted((number[5:], version) for number, version in letters) == [("000001", 1), ("000002", 1)]
     assert (tmp_path / "out" / "manifest.json").exists()
+
+
+HOURS = 2000  # of readings: enough rows for the command to take longer than those who log need to begin
+
+
+def _readings(path: Path) -> Path:
+    """Write a large table of readings of twelve sites."""
+    hours = pd.date_range("2023-01-01", periods=HOURS, freq="h").strftime("%Y-%m-%d %H:%M")
+    rows = [f"{site},import,{since},{until},0.4" for site in SITES[:12] for since, until in pairwise(hours)]
+    path.write_text("\n".join(["site_id,meter,starts_at,ends_at,kwh", *rows, ""]))
+    return path
+
+
+@pytest.mark.parametrize("what", ["load", "check", "compare", "backup"])
+@pytest.mark.slow
+def test_the_file_is_free_while_a_table_is_read_and_while_a_copy_is_looked_at(
+    aftersun, inventory, tmp_path, monkeypatch, what
+):
+    """Of each command the part that takes long finds the file free for a writer."""
+    module, name, words = {
+        "load": (load, "check_file", ["inventory", "load", inventory, _readings(tmp_path / "reading.csv")]),
+        "check": (checks, "check_inventory", ["inventory", "check", inventory]),
+        "compare": (compare, "compare", ["compare", inventory]),
+        "backup": (backup, "write_copy", ["inventory", "backup", inventory, "--to", tmp_path / "copy.duckdb"]),
+    }[what]
+
+    def computed(*_args: object, **_named: object) -> None:
+        write_elsewhere(inventory)
+        raise AftersunError("as far as this")
+
+    monkeypatch.setattr(module, name, computed)
+    ran = aftersun(*words)
+    assert (ran.code, ran.err) == (2, "aftersun: as far as this\n")
+
+
+@pytest.mark.slow
+def test_five_log_while_a_large_table_is_loaded_checked_and_copied(inventory, tmp_path):
+    """And what they log is there afterwards, beside what was loaded."""
+
+    def running(*words: object) -> subprocess.Popen[str]:
+        return subprocess.Popen([*PROGRAM, *map(str, words)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+
+    processes = [
+        running("inventory", "load", inventory, _readings(tmp_path / "reading.csv")),
+        running("inventory", "check", inventory),
+        running("inventory", "backup", inventory, "--to", tmp_path / "copy.duckdb"),
+        *(running(*call(inventory, site)) for site in SITES[:5]),
+    ]
+    ended = [(process.communicate(timeout=300), process.returncode) for process in processes]
+    assert [code for _, code in ended] == [0] * 8, ended
+    with Inventory.open(inventory, read_only=True) as opened:
+        calls = opened.connection.execute("SELECT site_id FROM call_log ORDER BY site_id").fetchall()
+        readings = opened.connection.execute("SELECT count(*) FROM reading WHERE kwh = 0.4").fetchall()
+    assert calls == [(site,) for site in SITES[:5]]
+    assert readings == [(12 * (HOURS - 1),)]

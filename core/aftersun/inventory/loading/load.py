@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, date, datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -123,14 +123,44 @@ def load_file(
     Raises
     ------
     AftersunError
+        As :func:`checked`.
+    """
+    file, path = checked(table, path, progress, units), Path(path)
+    return with_findings(inventory, store(inventory, file, path, allow_again, stated_on), file, path, company)
+
+
+def checked(
+    table: str, path: Path | str, progress: Progress | None = None, units: Mapping[str, str] = NO_UNITS
+) -> CheckedFile:
+    """Read a file and check it by all that needs no inventory: what takes long in a load.
+
+    Raises
+    ------
+    AftersunError
         If there is no such table, the file cannot be read, its header lacks required columns or repeats
         some, or a column is not converted from the unit given.
     """
     path = Path(path)
     columns(table)  # there is such a table
     written = as_written(read_file(path, table, progress))
-    file = check_file(table, path.name, in_own_units(inventory.connection, table, path.name, written, units))
-    raw = file.raw
+    file = check_file(table, path.name, in_own_units(table, path.name, written, units))
+    if progress and len(file.raw):
+        progress(int(file.raw.lines[-1]), int(file.raw.lines[-1]))
+    return file
+
+
+def with_findings(
+    inventory: Inventory, report: LoadReport, file: CheckedFile, path: Path, company: Company
+) -> LoadReport:
+    """Return a report with what is found on the whole columns of the file that it is about."""
+    return replace(report, columns=tuple(find(inventory, company, date.today(), (file.table, file.values, path))))
+
+
+def store(
+    inventory: Inventory, file: CheckedFile, path: Path, allow_again: bool = False, stated_on: date | None = None
+) -> LoadReport:
+    """Store the good rows of a checked file, and keep its bad ones, all or nothing; see :func:`load_file`."""
+    table, raw = file.table, file.raw
     with inventory.transaction() as connection:
         if allow_again:
             erased.forget(connection, file.values)
@@ -151,8 +181,6 @@ def load_file(
         if anything_new:
             row = {"load_id": load_id, "table_name": table, "rows_read": len(raw), **asdict(counts)}
             _log(connection, path, {**row, "rejected": rejected, "mended": changes.mended})
-    if progress and len(raw):
-        progress(int(raw.lines[-1]), int(raw.lines[-1]))
     return LoadReport(
         table=table,
         source=path.name,
@@ -164,7 +192,6 @@ def load_file(
         load_id=load_id if anything_new else None,
         erased=len(gone),
         conflicts=_shown(raw, conflicts, "'aftersun inventory changes --conflicts'"),
-        columns=tuple(find(inventory, company, date.today(), (table, file.values, path))),
     )
 
 

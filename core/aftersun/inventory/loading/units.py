@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import closing
 from dataclasses import replace
 
 import duckdb
@@ -14,7 +15,7 @@ from aftersun.inventory.loading.raw_table import RawTable
 from aftersun.inventory.store import rules
 from aftersun.inventory.store.dictionary import INTEGER, NUMBER, Column, columns
 from aftersun.inventory.store.refusals import refusal
-from aftersun.inventory.store.sql import quoted, registered
+from aftersun.inventory.store.sql import quoted
 
 _SWAPPED = "swapped"
 
@@ -70,9 +71,7 @@ def as_text(values: pd.Series) -> pd.Series:
     return pd.Series(texts, index=values.index, dtype="string")
 
 
-def in_own_units(
-    connection: duckdb.DuckDBPyConnection, table: str, source: str, raw: RawTable, stated: Mapping[str, str]
-) -> RawTable:
+def in_own_units(table: str, source: str, raw: RawTable, stated: Mapping[str, str]) -> RawTable:
     """Return a file with columns brought into the dictionary's unit; what cannot be read is left as it is.
 
     ``stated`` has the unit that they are in, by name.
@@ -96,7 +95,8 @@ def in_own_units(
             column = replace(column, type=NUMBER)
         read[name], _ = rules.parse(column, text)
     wanted = ", ".join(f"{expression} AS {quoted(name)}" for name, expression in sql.items())
-    with registered(connection, stated_frame=pd.DataFrame(read).assign(row=range(len(raw)))):
+    with closing(duckdb.connect()) as connection:
+        connection.register("stated_frame", pd.DataFrame(read).assign(row=range(len(raw))))
         done = connection.execute(f"SELECT {wanted} FROM stated_frame ORDER BY row").df()
     cells = raw.cells.copy()
     for name in sql:

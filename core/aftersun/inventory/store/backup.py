@@ -37,7 +37,8 @@ def copy_inventory(
 ) -> Copied:
     """Copy an inventory as it stands, in the layout that it has, and compare the copy with it.
 
-    Others may read the inventory meanwhile, nobody can change it. The copy is readable by its owner only.
+    Others may use the inventory meanwhile: it is held only while its bytes are copied, which are read from then on, and
+    the one to be replaced only at the end. The copy is readable by its owner only.
     ``carry_over(replaced, made)`` is called with the inventory to be replaced, None where it cannot be opened, and with
     the copy before it takes that place.
 
@@ -55,18 +56,16 @@ def copy_inventory(
         raise refusal("onto_itself")
     check_folder(target)
     there = target.exists()
-    with (
-        making(target) as made,
-        Inventory.open_as_it_is(source, read_only=True, may_use=space_of(made)) as inventory,
-        _nobody_at(target) if there else nullcontext() as replaced,
-    ):
-        tables = write_copy(inventory, made)
-        if there:
-            carry_over(replaced, made)
-        size = made.stat().st_size
-        for name in files_beside(target):
-            name.unlink(missing_ok=True)  # the log belongs to what is replaced
-        put_in_place(made, target, replace)
+    with making(target) as made:
+        with Inventory.copied(source, beside=target, may_use=space_of(made), as_it_is=True) as (inventory, _):
+            tables = write_copy(inventory, made)
+        with _nobody_at(target) if there else nullcontext() as replaced:
+            if there:
+                carry_over(replaced, made)
+            size = made.stat().st_size
+            for name in files_beside(target):
+                name.unlink(missing_ok=True)  # the log belongs to what is replaced
+            put_in_place(made, target, replace)
     return Copied(tables, size)
 
 

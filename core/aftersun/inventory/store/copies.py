@@ -144,7 +144,7 @@ def drill(path: Path, copies: Path) -> Drilled:
         Inventory.open(made).close()  # in today's layout
         with Inventory.open(made, read_only=True) as restored:
             before = _digests(restored)
-        with Inventory.open(path, read_only=True) as present:
+        with Inventory.copied(path) as (present, _):
             now = _digests(present)
     nothing = (0, None)
     differences = {

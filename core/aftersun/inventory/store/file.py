@@ -128,21 +128,24 @@ class Inventory:
 
     @classmethod
     @contextmanager
-    def copied(cls, path: Path | str) -> Iterator[tuple[Inventory, BinaryIO]]:
+    def copied(
+        cls, path: Path | str, beside: Path | None = None, may_use: Sequence[Path] = (), as_it_is: bool = False
+    ) -> Iterator[tuple[Inventory, BinaryIO]]:
         """Give a copy of an inventory to read from for long: the file is held only while it is copied.
 
-        With it comes the file that was copied, for :func:`is_still`. Where no copy may be put beside the inventory, it
-        is the inventory itself. Raises as ``open``.
+        With it comes the file that was copied, for :func:`is_still`. The copy lies ``beside`` the inventory, or another
+        file; where none may be put there, it is the inventory itself. Raises as ``open``, or as ``open_as_it_is``.
         """
         path = Path(path)
+        beside, opening = beside or path, cls.open_as_it_is if as_it_is else cls.open
         with ExitStack() as held:
-            with cls.open(path, read_only=True) as original:
+            with opening(path, True, may_use) as original:
                 # Closed last: closing a handle takes away all locks that this process has on its file.
                 source = held.enter_context(path.open("rb"))
-                if not _may(path.parent, os.W_OK | os.X_OK):
+                if not _may(beside.parent, os.W_OK | os.X_OK):
                     yield original, source
                     return
-                made = held.enter_context(making(path))
+                made = held.enter_context(making(beside))
                 try:
                     with made.open("wb") as target:
                         shutil.copyfileobj(source, target)
@@ -151,7 +154,7 @@ class Inventory:
                             shutil.copyfile(name, copy)
                 except OSError as error:
                     raise refusal("file_trouble", path=path) from error
-                inventory = held.enter_context(cls.open(made, read_only=True))
+                inventory = held.enter_context(opening(made, True, may_use))
                 inventory.path = path
             yield inventory, source
 
