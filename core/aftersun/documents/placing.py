@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from aftersun.inventory.store.private import put_in_place, sibling, umask
+from aftersun.inventory.store.private import clear_debris, put_in_place, sibling, umask
 from aftersun.model.errors import AftersunError
 
 _MOST_LETTERS_OF_A_NAME = 60
@@ -37,6 +37,7 @@ def workshop(target: Path, inside: bool = False) -> Iterator[Path]:
     """
     if not target.parent.is_dir():
         raise AftersunError(f"There is no folder {target.parent}.", "Make the folder first, or correct the path.")
+    clear_debris(target.parent)  # of one who was killed before the target was there
     work = sibling(target / "files" if inside and target.is_dir() else target).absolute()
     with umask():
         try:

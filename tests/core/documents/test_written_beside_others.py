@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import shutil
+import subprocess
+import sys
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
@@ -173,3 +175,28 @@ def test_who_is_overtaken_each_time_is_told_so_and_nothing_leaves(inventory, ord
     assert refused.value.exit_code == EXIT_IN_USE
     assert files(tmp_path / "ours") == []
     assert len(issued(inventory)) == 3
+
+
+KILLED = """
+import os, sys
+from pathlib import Path
+from aftersun.documents import output_folder as module
+from aftersun.documents.letters.compose import Choices
+inventory, folder, plugins = map(Path, sys.argv[1:4])
+owner, name = {place}
+setattr(owner, name, lambda *_: os.kill(os.getpid(), 9))
+order = module.Order(("note",), (), inventory.with_name("company.toml"), plugins)
+module.make_letters(inventory, [sys.argv[4]], Choices(options=("bird_mesh",)), order, folder, module.date.today())
+"""
+
+
+@pytest.mark.parametrize("place", ["module, '_leaving'", "module.letter_store, 'keep'"])
+@pytest.mark.slow
+def test_what_a_killed_letter_left_goes_with_the_next_one(inventory, order, tmp_path, place):
+    site, folder = with_mesh(inventory), tmp_path / "out"
+    words = [sys.executable, "-c", KILLED.format(place=place), inventory, folder, order.plugin_folder, site]
+    assert subprocess.run(list(map(str, words)), check=False, timeout=120).returncode == -9
+    left = [path for path in tmp_path.rglob("*.making-*/**/*") if path.is_file()]
+    assert any(b"|(" in path.read_bytes() for path in left)  # a customer's name and address
+    letter(inventory, order, folder, site)
+    assert not list(tmp_path.rglob("*.making-*"))

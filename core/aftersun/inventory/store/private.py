@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import ctypes
 import os
 import re
 import secrets
 import shutil
+import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -144,6 +146,7 @@ def sibling(path: Path) -> Path:
 
 
 _MAKING = ".making-"
+_MAY_BE_ASKED, _NO_SUCH_PROCESS, _RUNNING = 0x1000, 87, 259  # of Windows: PROCESS_QUERY_LIMITED_INFORMATION, errors
 _HERE = f"{getnode():x}"  # processes of another machine, at the same folder, cannot be seen from here
 # DuckDB's log and what it cannot keep in memory have the name of their file and an ending.
 _DEBRIS = re.compile(rf"{re.escape(_MAKING)}{_HERE}-(\d+)-[0-9a-f]{{8}}(\.[a-z.]+)?$")
@@ -160,8 +163,14 @@ def clear_debris(folder: Path) -> None:
 
 
 def _runs(pid: int) -> bool:
-    if os.name != "posix":  # where asking may end it
-        return True
+    if sys.platform == "win32":  # where os.kill would end it
+        kernel, code = ctypes.WinDLL("kernel32", use_last_error=True), ctypes.c_ulong()
+        handle = kernel.OpenProcess(_MAY_BE_ASKED, False, pid)
+        if not handle:
+            return ctypes.get_last_error() != _NO_SUCH_PROCESS
+        kernel.GetExitCodeProcess(handle, ctypes.byref(code))
+        kernel.CloseHandle(handle)
+        return code.value == _RUNNING
     try:
         os.kill(pid, 0)
     except ProcessLookupError:

@@ -11,6 +11,7 @@ import pytest
 
 from aftersun.inventory.loading.bad_rows import write_rows
 from aftersun.inventory.privacy.export import export
+from aftersun.inventory.store import private
 from aftersun.inventory.store.file import Inventory
 
 PHONE = b"555-0101"
@@ -110,3 +111,25 @@ def test_what_a_killed_what_if_had_computed_goes_with_the_next_command(
     monkeypatch.setattr("aftersun.inventory.store.file.gettempdir", lambda: str(folder))
     Inventory.open(path, read_only=True).close()
     assert not list(folder.iterdir())
+
+
+@pytest.mark.parametrize(
+    ("handle", "error", "code", "runs"), [(7, 0, 259, True), (7, 0, 0, False), (0, 87, 0, False), (0, 5, 0, True)]
+)
+def test_windows_is_asked_whether_a_process_is_there(
+    monkeypatch: pytest.MonkeyPatch, handle: int, error: int, code: int, runs: bool
+) -> None:
+    """As its manual has it: no handle and error 87 for a number that nobody has, exit code 259 while it runs."""
+
+    class Kernel:
+        OpenProcess = staticmethod(lambda *_: handle)
+        CloseHandle = staticmethod(lambda _: 1)
+
+        @staticmethod
+        def GetExitCodeProcess(_: int, found: object) -> None:
+            found._obj.value = code  # type: ignore[attr-defined]
+
+    monkeypatch.setattr("sys.platform", "win32")
+    monkeypatch.setattr("ctypes.WinDLL", lambda *_, **__: Kernel, raising=False)
+    monkeypatch.setattr("ctypes.get_last_error", lambda: error, raising=False)
+    assert private._runs(os.getpid()) is runs
