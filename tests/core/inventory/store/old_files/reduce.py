@@ -1,8 +1,8 @@
 """Makes the inventories with a stored run that stand here: a few sites out of a demo's. Each layout that lands has one.
 
     git worktree add ../then COMMIT
-    PYTHONPATH=../then/core:../then/datasets:../then/plugins:../then/reports python -m aftersun demo then-demo
-    python reduce.py then-demo/demo.duckdb demo-0.1.0.duckdb && gzip -9 demo-0.1.0.duckdb
+    PYTHONPATH=../then/core:../then/datasets:../then/plugins:../then/reports aftersun demo then-demo
+    python reduce.py then-demo/demo.duckdb demo-layout-N.duckdb && gzip -9 demo-layout-N.duckdb
 
 The last line takes today's program, which copies a file as it is.
 
