@@ -9,7 +9,7 @@ import csv
 import io
 import random
 import zipfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time
 from functools import cache
@@ -24,12 +24,15 @@ import pyarrow.parquet as pq
 from hypothesis import strategies as st
 from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
 
+from aftersun.inventory.log import call_log
 from aftersun.inventory.store.dictionary import BOOLEAN, CHOICE, DATE, INTEGER, MOMENT, NUMBER, Column, columns, tables
 
 MARKER = "Zqxmarker"
 """Stands in every personal cell: a message that holds it has leaked customers' data."""
 
 ROWS = 6
+CALLS = "call_log"
+_OF_A_CALL = ("site_id", "called_on", "outcome", "retrofit", "remark")
 ENCODINGS = ("utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-32", "cp1252", "mixed")
 SEPARATORS = (",", ";", "\t", "|")
 LINE_ENDS = ("\n", "\r\n", "\r")
@@ -73,13 +76,15 @@ def _good(column: Column, row: int) -> str:
 
 @cache
 def _table(table: str) -> tuple[tuple[str, ...], ...]:
-    named = columns(table)
+    named = columns(table) if table != CALLS else tuple(call_log.COLUMNS[name] for name in _OF_A_CALL)
     if table == "reading":  # either an energy or a counter
         named = tuple(column for column in named if column.name != "register_kwh")
     rows = [[_good(column, row) for column in named] for row in range(ROWS)]
     if table == "reading":
         for row, cells in enumerate(rows):
             cells[[column.name for column in named].index("ends_at")] = f"2024-01-0{row + 2} 00:00"
+    if table == CALLS:
+        rows = [[*cells[:2], "unreached", *cells[3:]] for cells in rows]
     return tuple(map(tuple, [[column.name for column in named], *rows]))
 
 
@@ -288,7 +293,32 @@ BYTE_DAMAGES: dict[str, Callable[[bytes, int, int, int], bytes]] = {
     "noise": _noise,
 }
 
+TOML = (
+    *("1e308", "-1e308", "nan", "-inf", "-1", "0", "9" * 5_000, "0x7fffffffffffffffff", "1_0", "true", "1979-05-27"),
+    *('"x"', '""', "''", '"\\u0000"', '"\\ud800"', '"=1+1"', '"../../x"', "[]", "[[]]", "{}", "{a = {}}"),
+    *("[" * 3_000, "{a=" * 3_000, '"' * 3, "x" * 20_000, '["' + "x" * 9_000 + '"]', "", "]", "\0", "\u202e"),
+)
+
+
+def damaged_toml(text: str, done: list[tuple[int, int, int]]) -> str:
+    """A company file with other values, and lines that are doubled, lost or in another place."""
+    lines = text.splitlines(keepends=True)
+    for a, b, c in done:
+        place = a % len(lines)
+        name = lines[place].partition("=")[0].strip()
+        changed = (f"{name} = {TOML[c % len(TOML)]}\n", lines[place] * 2, "", lines[c % len(lines)], name)
+        lines[place] = changed[0 if b % 3 else b // 3 % len(changed)]
+    return "".join(lines)
+
+
 _NUMBERS = st.integers(0, 2**20)
+
+
+def company_files(text: str) -> st.SearchStrategy[bytes]:
+    """Damaged company files."""
+    changed = st.lists(st.tuples(_NUMBERS, _NUMBERS, _NUMBERS), min_size=1, max_size=3)
+    some = st.one_of(st.just([]), damages(BYTE_DAMAGES, 1, 2))
+    return st.builds(lambda lines, bytes_: damaged_bytes(damaged_toml(text, lines).encode(), bytes_), changed, some)
 
 
 def damages(names: dict[str, Any], least: int, most: int) -> st.SearchStrategy[list[Damage]]:
@@ -322,12 +352,12 @@ class Case:
         return grid
 
 
-def cases(most_cells: int = 3, most_bytes: int = 2) -> st.SearchStrategy[Case]:
+def cases(most_cells: int = 3, most_bytes: int = 2, of: Sequence[str] = tables()) -> st.SearchStrategy[Case]:
     """Damaged tables."""
     number = st.integers(0, 2**16)
     return st.builds(
         Case,
-        st.sampled_from(tables()),
+        st.sampled_from(of),
         damages(GRID_DAMAGES, 1, most_cells),
         st.tuples(number, number, number, number),
         st.one_of(st.just([]), damages(BYTE_DAMAGES, 1, most_bytes)),

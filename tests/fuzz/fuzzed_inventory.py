@@ -15,6 +15,7 @@ import duckdb
 from fuzz.damage import MARKER, Case, write_csv
 
 from aftersun.inventory.loading.load import LoadReport, load_file
+from aftersun.inventory.log.call_table import CallsReport, load_calls
 from aftersun.inventory.store.dictionary import stored_tables, tables
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.sql import quoted
@@ -102,6 +103,19 @@ class FuzzedInventory:
         self._check_rows(table, report, self._held.inside)
         if self._held.really:
             self._clear(self._held.inside)
+        return report
+
+    def try_calls(self, path: Path, rejects: Path) -> CallsReport | None:
+        """Record the calls of a file, and check all that holds for any file."""
+        self._held.really = False
+        try:
+            report = load_calls(self.inventory, path, rejects)
+        except AftersunError as error:
+            self._check_refusal(error)
+            return None
+        assert MARKER.casefold() not in "\n".join(report.problems).casefold(), "a message holds customers' data"
+        assert report.recorded + report.known + report.rejected == report.rows_read
+        assert rejects.exists() == bool(report.rejected)
         return report
 
     def _check_rows(self, table: str, report: LoadReport, inside: State) -> None:

@@ -28,7 +28,7 @@ def fuzzed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[FuzzedInventory
         yield made
 
 
-@pytest.mark.parametrize(("kind", "files"), [("csv", 25), ("xlsx", 12), ("parquet", 12)])
+@pytest.mark.parametrize(("kind", "files"), [("csv", 25), ("xlsx", 12), ("parquet", 12), ("calls", 25)])
 @pytest.mark.slow
 def test_damaged_tables(fuzzed: FuzzedInventory, kind: str, files: int) -> None:
     counts = run((kind, files), fuzzed=fuzzed)
@@ -39,9 +39,16 @@ def test_damaged_tables(fuzzed: FuzzedInventory, kind: str, files: int) -> None:
 @pytest.mark.long
 @pytest.mark.slow
 def test_thousands_of_damaged_tables() -> None:
-    counts = run_side_by_side([("csv", 2_400), ("xlsx", 1_000), ("parquet", 800)])
-    assert counts.total() >= 4_200
+    counts = run_side_by_side([("csv", 2_400), ("xlsx", 1_000), ("parquet", 800), ("calls", 800)])
+    assert counts.total() >= 5_000
     assert min(counts.values()) > 300
+
+
+@pytest.mark.parametrize("files", [40, pytest.param(1_000, marks=pytest.mark.long)])
+@pytest.mark.slow
+def test_damaged_company_files(files: int) -> None:
+    counts = run(("company", files))
+    assert min(counts["loaded"], counts["refused"]) > 0
 
 
 def _write(folder: Path, data: bytes, name: str = "customer.csv") -> Path:

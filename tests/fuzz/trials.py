@@ -6,6 +6,7 @@ The files follow from a seed: 0, or what AFTERSUN_FUZZ_SEED says. Another seed m
 from __future__ import annotations
 
 import os
+import shutil
 import sys
 import tempfile
 import traceback
@@ -19,16 +20,19 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from fuzz.damage import WRITERS, Case, cases
+from fuzz.damage import CALLS, WRITERS, Case, cases, company_files
 from fuzz.fuzzed_inventory import FuzzedInventory, check_words
 from fuzz.skies import RAIN, WEATHER, SkyCase, sky_cases
 from hypothesis import HealthCheck, given, seed, settings
 from hypothesis import strategies as st
 
+import aftersun_datasets
 from aftersun.climate.rain_file import read_rain
 from aftersun.climate.read import read_weather
 from aftersun.climate.sun import hours_table
 from aftersun.model.errors import AftersunError
+from aftersun.money.company import load_company
+from aftersun.money.letterhead import read_letterhead
 
 _PROCESSES = 2
 
@@ -70,6 +74,33 @@ def _try_sky(kind: str, folder: Path) -> Callable[[SkyCase], str]:
     return trial
 
 
+def _try_calls(folder: Path, fuzzed: FuzzedInventory) -> Callable[[Case], str]:
+    def trial(case: Case) -> str:
+        kind = sorted(WRITERS)[case.style[1] % len(WRITERS)]
+        path, rejects = folder / f"calls.{kind}", folder / "calls-rejected.csv"
+        rejects.unlink(missing_ok=True)
+        WRITERS[kind](case, path)
+        report = fuzzed.try_calls(path, rejects)
+        return "refused" if report is None else "with rejects" if report.rejected else "loaded"
+
+    return trial
+
+
+def _try_company(folder: Path) -> Callable[[bytes], str]:
+    path = shutil.copytree(aftersun_datasets.path("demo"), folder / "office") / "company.toml"
+
+    def trial(data: bytes) -> str:
+        path.write_bytes(data)
+        try:
+            read_letterhead(load_company(path), path)
+        except AftersunError as error:
+            check_words(error)
+            return "refused"
+        return "loaded"
+
+    return trial
+
+
 def run(job: Job, shard: int = 0, fuzzed: FuzzedInventory | None = None) -> Outcomes:
     """Try so many damaged files and count what became of them.
 
@@ -87,6 +118,12 @@ def run(job: Job, shard: int = 0, fuzzed: FuzzedInventory | None = None) -> Outc
         if kind in WRITERS:
             fuzzed = fuzzed or stack.enter_context(closing(FuzzedInventory(folder)))
             strategy, trial = cases(), _try_table(kind, folder, fuzzed)
+        elif kind == "calls":
+            fuzzed = fuzzed or stack.enter_context(closing(FuzzedInventory(folder)))
+            strategy, trial = cases(of=(CALLS,)), _try_calls(folder, fuzzed)
+        elif kind == "company":
+            text = aftersun_datasets.path("demo/company.toml").read_text(encoding="utf-8")
+            strategy, trial = company_files(text), _try_company(folder)
         else:
             strategy = sky_cases(RAIN if kind == "rain" else WEATHER, short=kind == "short weather")
             trial = _try_sky(kind, folder)
