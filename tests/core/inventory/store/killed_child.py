@@ -20,8 +20,13 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from aftersun.documents.letters.compose import Choices
+from aftersun.documents.output_folder import Order, make_letters
+from aftersun.inventory.loading.column_checks import NOBODY
+from aftersun.inventory.loading.convert import convert
 from aftersun.inventory.loading.load import load_file
 from aftersun.inventory.log.call_log import record_call
+from aftersun.inventory.log.corrections import correct_call
 from aftersun.inventory.privacy.customer_rows import erase
 from aftersun.inventory.runs.prune import prune
 from aftersun.inventory.runs.stored_runs import RunRecord, write_run
@@ -78,6 +83,21 @@ def _restore(path: Path, needs: Path) -> None:
     copy_inventory(needs / "source.duckdb", path, replace=True)
 
 
+def _convert(path: Path, needs: Path) -> None:
+    with Inventory.open(path) as inventory:
+        convert(inventory, ["array.tilt_deg"], "percent", NOBODY, DAY)
+
+
+def _correct(path: Path, needs: Path) -> None:
+    with Inventory.open(path) as inventory:
+        correct_call(inventory, 1, "somebody else said so", {}, {}, withdraw=True, although_objection=True)
+
+
+def _letter(path: Path, needs: Path) -> None:
+    order = Order(("offer_letter",), (), None, None)
+    make_letters(path, 1, Choices(), order, path.with_name("letters"), date(2026, 6, 2))
+
+
 OPERATIONS: dict[str, Callable[[Path, Path], None]] = {
     "load": _load,
     "rank": _rank,
@@ -88,6 +108,9 @@ OPERATIONS: dict[str, Callable[[Path, Path], None]] = {
     "erase": _erase,
     "backup": _backup,
     "restore": _restore,
+    "convert": _convert,
+    "correct": _correct,
+    "letter": _letter,
 }
 
 
