@@ -244,10 +244,15 @@ class RunView:
     def to_tell(self) -> pd.DataFrame:
         """Return the dangers known to stand on sites now, one row a site and note: site_id, note_id, text, who.
 
-        Their owners are told whether or not they may be called about offers, and without any sales text.
+        Their owners are told whether or not they may be called about offers, and without any sales text: the most
+        urgent first, of equal ones what was found first.
         """
-        known = self._shown(self._tables.whole("safety_note", where="tell_owner"))
-        return known[["site_id", "note_id", "severity", "text", "who"]].drop_duplicates(ignore_index=True)
+        known = self._tables.whole("safety_note", where="tell_owner")
+        known = known[["site_id", "note_id", "severity", "text", "who"]].drop_duplicates(ignore_index=True)
+        order = known[["site_id"]].merge(self._call[["site_id", "urgency", "found_on"]], on="site_id", how="left")
+        order["found_on"] = order["found_on"].fillna(pd.Timestamp(0))  # known from the beginning
+        order = order.sort_values(["urgency", "found_on"], kind="stable")
+        return self._shown(known.take(order.index).reset_index(drop=True))
 
     def safety_notes(self) -> SafetyNotes:
         """Return which safety notes stand where."""

@@ -34,12 +34,26 @@ class ContactRule(StrEnum):
     QUIET_PERIOD = "quiet_period"  # spoken to within so many days: the detail
 
 
+class CallKind(StrEnum):
+    """On which list of a run a site stands: that of people to warn, that of people to sell to, or both."""
+
+    WARN = "warn"  # a danger is known to stand: told, nothing is sold
+    WARN_AND_OFFER = "warn_and_offer"  # likewise, and something is worth it
+    NOTICE = "notice"  # a danger is known to stand, yet nobody calls about offers: told all the same
+    OFFER = "offer"
+    IN_PASSING = "in_passing"  # good for the owner, too small for the company: told or done when somebody is there
+
+
+TO_WARN = (CallKind.WARN, CallKind.WARN_AND_OFFER, CallKind.NOTICE)
+
+
 class NotCalled(StrEnum):
     """Why a site is not on the list of calls, other than by a :class:`ContactRule`."""
 
     NO_ARRAY = "no_array"  # nothing could be valued
     NO_TARIFF = "no_tariff"
     NO_OFFER = "no_offer"  # nothing is worth it there
+    TOO_FAR = "too_far"  # something fits, but the site is farther than the company drives: the detail, km by road
     OTHER_OFFER = "other_offer"  # at this site
     SAFETY_FIRST = "safety_first"  # this site is called for a safety matter
     CALL_COSTS_MORE = "call_costs_more"  # than it brings on average

@@ -64,6 +64,61 @@ def fact_tests() -> Mapping[tuple[str, str], FactTest]:
     return MappingProxyType(tests)
 
 
+@cache
+def inspection_hours() -> Mapping[str, tuple[str, float]]:
+    """Return skill and hours on site of inspections that a crew does itself, from ``inspection_hours.csv``.
+
+    What is not there, as a check by an engineer or an inspection of a plugin, is done by others.
+    """
+    hours = ranges("inspection_hours.csv")
+    rows = aftersun_datasets.rows("inspection_hours.csv")
+    return MappingProxyType({row["name"]: (row["skill"], hours[row["name"]].mode) for row in rows})
+
+
+class StandingDevice(NamedTuple):
+    """A device whose note belongs to all other work on a site where it stands.
+
+    It stands where ``retrofit_fitted`` was recorded as fitted, or where a number of the site is above 0; "" = neither.
+    """
+
+    note: Note
+    retrofit_fitted: str
+    site_number_above_0: str
+
+
+@cache
+def standing_devices() -> Sequence[StandingDevice]:
+    """Return the devices of ``standing_devices.csv``."""
+    rows = aftersun_datasets.rows("standing_devices.csv")
+    notes = read_notes(DATA, "safety_notes.csv", [row["note_id"] for row in rows])
+    return tuple(
+        StandingDevice(notes[row["note_id"]], row["retrofit_fitted"], row["site_number_above_0"]) for row in rows
+    )
+
+
+class Urgency(NamedTuple):
+    """How soon the owner has to hear of a known danger: ``rank`` 1 = first, of the note that tells it.
+
+    ``fact`` is the site's column that it is recorded in. The rank does not hold where ``unless_fact`` ("" = none) is
+    known to be ``unless_value``.
+    """
+
+    rank: int
+    note_id: str
+    fact: str
+    unless_fact: str
+    unless_value: bool
+
+
+@cache
+def danger_urgency() -> Sequence[Urgency]:
+    """Return the order of known dangers, from ``danger_urgency.csv``."""
+    return tuple(
+        Urgency(int(row["rank"]), row["note_id"], row["fact"], row["unless_fact"], row["unless_value"] == "yes")
+        for row in aftersun_datasets.rows("danger_urgency.csv")
+    )
+
+
 # What plugins read of their own packages, by aftersun.api.
 
 

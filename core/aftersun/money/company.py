@@ -167,6 +167,9 @@ class Calls(_PartWithUsual):
     quiet_days: Cost = Field(description="days")
     yes_prior: float = Field(gt=0, description="calls that end in a yes")
     no_prior: float = Field(gt=0, description="calls that end in a no")
+    usual_payback_years: float = Field(ge=1, le=20, description="years")
+    payback_power: float = Field(ge=0, le=3, description="1 halves the odds at twice the payback")
+    gain_power: float = Field(ge=0, le=3, description="0 = what is left to the owner plays no part")
     callback_chance: float = Field(ge=0, le=1, description="a chance between 0 and 1")
     warranty_reserve_share: float = Field(ge=0, le=1, description="2 % is 0.02")
     # No mode here: an amount that its owner never saw would be in a currency that nobody chose.

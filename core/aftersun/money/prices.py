@@ -2,19 +2,21 @@
 
 All lines of a year are taken to be done in one visit. What a visit needs once is charged once: where several lines of a
 site ask for the same access, inspection or shared work, the largest quantity counts. Where the roof is reached, so is
-its edge. Whoever works on site needs a trip.
+its edge. Whoever works on site needs a trip. Where somebody needs access to the array, the people of the company file
+drive; work on boards is done and driven by one person of the skill that works longest there.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from aftersun.model import tables
 from aftersun.model.change import ACCESS, ACCESS_TO, AVOIDED_KINDS, COST_KINDS, INSPECTION, LABOUR, CostLine
 from aftersun.model.ranges import Bools, Floats
 from aftersun.model.records import choose
@@ -35,6 +37,7 @@ class Item:
     quantity: Floats
     unit_cost: Floats
     lines: Sequence[CostLine] = ()
+    people: Mapping[str, Floats] = field(default_factory=dict)  # of a trip: who drives, by skill, (S,)
 
     @property
     def amount(self) -> Floats:
@@ -46,13 +49,14 @@ class Item:
 class Visit:
     """The company's side of one visit to S sites; money is its own cost, without tax.
 
-    ``cost`` by kind of line, travel among them, ``hours`` by skill, both (S,); ``equipment`` says by name where it is
-    brought (S,).
+    ``cost`` by kind of line, travel among them, ``hours`` on site by skill, those inside inspections too, ``drivers``
+    the people on the road by skill, all (S,); ``equipment`` says by name where it is brought (S,).
     """
 
     cost: Mapping[str, Floats]
     hours: Mapping[str, Floats]
     equipment: Mapping[str, Bools]
+    drivers: Mapping[str, Floats]
 
     @classmethod
     def chosen(cls, choice: npt.NDArray[np.intp], visits: Sequence[Visit]) -> Visit:
@@ -71,13 +75,14 @@ class Trip:
     """The way from the company's base to each site and back, all of shape (S,).
 
     ``distance_km`` is one way by road, ``hours`` there and back for one person, ``cost`` what the figures of
-    the company file give for vehicle and people. ``within_reach`` is false beyond the company's farthest
-    distance: nothing is offered there.
+    the company file give for vehicle and a crew, ``vehicle_cost`` for the vehicle alone. ``within_reach`` is false
+    beyond the company's farthest distance: nothing is offered there.
     """
 
     distance_km: Floats
     hours: Floats
     cost: Floats
+    vehicle_cost: Floats
     within_reach: Bools
 
 
@@ -89,8 +94,23 @@ def trip(sites: pd.DataFrame, company: Company) -> Trip:
     distance = straight * travel.road_factor
     hours = 2.0 * distance / travel.average_speed_km_h
     hourly = travel.people * company.price_of(LABOUR, travel.skill)
-    cost = 2.0 * distance * travel.cost_per_km + hours * hourly
-    return Trip(distance, hours, cost, distance <= travel.max_distance_km)
+    vehicle = 2.0 * distance * travel.cost_per_km
+    return Trip(distance, hours, vehicle + hours * hourly, vehicle, distance <= travel.max_distance_km)
+
+
+def people_on_the_road(crew: Bools, hours: Mapping[str, Floats], company: Company) -> dict[str, Floats]:
+    """Return who drives to each of S sites, people by skill.
+
+    Where a ``crew`` is needed (S,), those of the company file; elsewhere one person, of the skill with most ``hours``.
+    """
+    travel = company.travel
+    drivers = {travel.skill: np.where(crew, travel.people, 0.0)}
+    alone = np.where(crew, 0.0, min(1.0, travel.people))
+    names = sorted(set(hours) & set(company.work)) or [travel.skill]
+    most = np.argmax([hours.get(name, alone) for name in names], axis=0)
+    for position, name in enumerate(names):
+        drivers[name] = drivers.get(name, 0.0) + np.where(most == position, alone, 0.0)
+    return drivers
 
 
 class Prices:
@@ -141,15 +161,16 @@ class Prices:
         """Return what the first visit takes of the company."""
         nothing = np.zeros(len(self._sites))
         cost: dict[str, Floats] = dict.fromkeys((*COST_KINDS, TRAVEL), nothing)
-        hours: dict[str, Floats] = {}
         equipment: dict[str, Bools] = {}
-        for item in dict(self._visits(lines)).get(0, ()):
+        drivers: dict[str, Floats] = {}
+        items = dict(self._visits(lines)).get(0, [])
+        for item in items:
             cost[item.kind] = cost[item.kind] + item.amount / self._tax_in_cost
-            if item.kind == LABOUR:
-                hours[item.item] = hours.get(item.item, nothing) + item.quantity
-            elif item.kind == ACCESS:
+            if item.kind == ACCESS:
                 equipment[item.item] = item.quantity > 0
-        return Visit(cost, hours, equipment)
+            elif item.kind == TRAVEL:
+                drivers = {skill: people * item.quantity for skill, people in item.people.items()}
+        return Visit(cost, _hours_on_site(items), equipment, drivers)
 
     def rows(self, lines: Sequence[CostLine]) -> pd.DataFrame:
         """Return what is paid once or again in later years, one row a site and item of a quantity above 0.
@@ -204,7 +225,12 @@ class Prices:
         ]
         visited = np.logical_or.reduce([line.quantity > 0 for line in lines if line.kind in _ON_SITE])
         if np.any(visited):
-            items.append(Item(TRAVEL, "trip", "trip", visited.astype(np.float64), self._trip.cost))
+            at_array = [line.quantity > 0 for line in lines if line.kind == ACCESS]
+            crew = np.logical_or.reduce(at_array) if at_array else np.zeros(len(self._sites), dtype=bool)
+            drivers = people_on_the_road(crew, _hours_on_site(items), self._company)
+            hourly = np.sum([drivers[name] * self._company.price_of(LABOUR, name) for name in drivers], axis=0)
+            cost = self._trip.vehicle_cost + self._trip.hours * hourly
+            items.append(Item(TRAVEL, "trip", "trip", visited.astype(np.float64), cost, people=drivers))
         return items
 
     def _yearly(self, lines: Sequence[CostLine]) -> list[Item]:
@@ -259,6 +285,21 @@ class Prices:
             rows["roof_kind_unknown"] = on_roof & pd.isna(kind)
             rows["storeys_assumed"] = np.where(assumed, self._company.access.storeys_if_unknown, np.nan)
         return rows
+
+
+def _hours_on_site(items: Sequence[Item]) -> dict[str, Floats]:
+    """Return the hours of a visit by skill, of labour and inside inspections, (S,)."""
+    hours: dict[str, Floats] = {}
+    inside = tables.inspection_hours()
+    for item in items:
+        if item.kind == LABOUR:
+            skill, of_one = item.item, 1.0
+        elif item.kind == INSPECTION and item.item in inside:
+            skill, of_one = inside[item.item]
+        else:
+            continue
+        hours[skill] = hours.get(skill, 0.0) + item.quantity * of_one
+    return hours
 
 
 _NOTHING_TO_REMARK: Mapping[str, Any] = {

@@ -90,17 +90,23 @@ def test_no_letter_offers_what_is_too_uncertain_even_if_asked(inventory: Invento
             assert not any(row.retrofit in option.offer.split("+") for option in letter.options)
 
 
-def test_the_way_is_paid_once_in_what_calls_bring(inventory: Inventory, company: Company) -> None:
-    """A contribution has the way of this site alone taken off; the month takes off that of each round instead."""
+def test_the_way_is_a_cost_and_no_source_of_margin(inventory: Inventory, company: Company) -> None:
+    """A contribution is of the work alone; owners pay the way as far as it is driven, the company what is left."""
     view = RunView(inventory)
-    offers = view.table("offer").rename(columns={"offer": "retrofit"})[["site_id", "retrofit", "trip_cost"]]
-    calls = view.calls().merge(offers, on=["site_id", "retrofit"])
-    assert (calls["trip_cost"] > 0).any()
-    without_way = calls["chance_of_yes"] * (calls["contribution"] + calls["trip_cost"]) - company.calls.cost_per_call
-    pd.testing.assert_series_equal(calls["expected_value"], without_way, check_names=False)
+    offers = view.table("offer").set_index(["site_id", "offer"])
+    items = view.table("cost_item").query("in_year == 0 and not every_year")
+    cost = items[items["kind"] != "travel"].groupby(["site_id", "retrofit"])["cost"].sum().reindex(offers.index)
+    reserve = company.calls.warranty_reserve_share * cost * (1 + company.money.markup_share)
+    reserve += company.calls.callback_chance * offers["trip_cost"]
+    margin = company.money.markup_share * cost - reserve
+    pd.testing.assert_series_equal(offers["contribution"], margin, check_names=False)
+    calls = view.calls()
+    expected = calls["chance_of_yes"] * calls["contribution"] - company.calls.cost_per_call
+    pd.testing.assert_series_equal(calls["expected_value"], expected, check_names=False)
     (month,) = view.table("run_plan").to_dict("records")
-    assert month["value"] == pytest.approx(calls["expected_value"].sum() - month["travel_cost"])
-    assert 0 < month["travel_cost"] < calls["trip_cost"].sum()  # neighbours share a round
+    assert month["value"] == pytest.approx(calls["expected_value"].sum() - month["travel_cost"] + month["travel_paid"])
+    trips = calls.merge(offers["trip_cost"], left_on=["site_id", "retrofit"], right_index=True)["trip_cost"]
+    assert 0 < month["travel_paid"] <= month["travel_cost"] < trips.sum()  # neighbours share a round
 
 
 @pytest.mark.slow

@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
+from aftersun.model import tables
 from aftersun.model.change import (
     ACCESS,
     AVOIDED_RISK,
@@ -138,6 +139,33 @@ def test_the_trip_is_a_line_of_its_own(company: Company, sites: pd.DataFrame) ->
     trip = table[(table["kind"] == "travel") & (table["site"] == 0)].iloc[0]
     assert_allclose([trip["unit_cost"], trip["cost"], trip["price"]], [361.38, 361.38, 542.07], atol=0.01)
     assert note_text(trip.to_dict()) == "278 km and 5.6 h there and back; farther than the company goes"
+
+
+def test_work_on_boards_is_driven_by_one_and_work_at_the_array_by_the_crew(
+    company: Company, sites: pd.DataFrame
+) -> None:
+    """One degree from the base, as above: 278 km for the vehicle at 0.5, and 5.56 h for whoever sits in it."""
+    far = sites.assign(latitude=1.0)
+    wiring = CostLine(LABOUR, "electrician", np.array([2.0, 2.0, 2.0]), "h")
+    up = CostLine(ACCESS, "roof", np.array([1.0, 0.0, 0.0]), "visit")
+    visit = Prices(far, company).first_visit([wiring, up])
+    hours = 2 * 111.195 * 1.25 / 50
+    alone, crew = (hours * 50 * 0.5 + hours * hourly for hourly in (50, 2 * 20))
+    assert_allclose(visit.cost["travel"], [crew, alone, alone], rtol=1e-5)
+    assert_allclose(visit.drivers["helper"], [2, 0, 0])
+    assert_allclose(visit.drivers["electrician"], [0, 1, 1])
+
+
+def test_hours_inside_inspections_are_booked_against_the_crew(company: Company, sites: pd.DataFrame) -> None:
+    tests = CostLine(INSPECTION, "insulation_test", np.array([1.0, 0.0, 2.0]), "visit")
+    wiring = CostLine(LABOUR, "electrician", np.array([3.0, 1.0, 0.0]), "h")
+    by_engineer = CostLine(INSPECTION, "structural_check", np.array([1.0, 1.0, 1.0]), "check")
+    skill, of_one = tables.inspection_hours()["insulation_test"]
+    assert (skill, of_one) == ("electrician", 2.0)
+    priced = company.model_copy(update={"inspections": {**company.inspections, "insulation_test": 90.0}})
+    visit = Prices(sites, priced).first_visit([wiring, tests, by_engineer])
+    assert_allclose(visit.hours["electrician"], [5, 1, 4])
+    assert set(visit.hours) == {"electrician"}
 
 
 def test_prices_that_include_tax(company_file: Path, company_toml: str, sites: pd.DataFrame) -> None:

@@ -14,7 +14,7 @@ import pandas as pd
 from aftersun.inventory.store import dictionary, rules, trail
 from aftersun.inventory.store.dictionary import BOOLEAN, DATE, NUMBER, Column
 from aftersun.inventory.store.file import Inventory
-from aftersun.inventory.store.sql import quoted, scalar
+from aftersun.inventory.store.sql import quoted, scalar, typed_frame
 from aftersun.inventory.store.tables import (
     OTHER_TABLES,
     STANDING_FACTS,
@@ -49,6 +49,31 @@ def fact_columns() -> Mapping[str, Column]:
 def names_of(table: str, values: pd.DataFrame) -> list[str]:
     """Return the fact columns of a table that are among those of ``values``."""
     return [name for name, column in fact_columns().items() if column.table == table and name in values]
+
+
+def dangers_found(inventory: Inventory) -> pd.DataFrame:
+    """Return since when a danger has been on record, where that is known: site_id, fact, found_on.
+
+    By the day it was learnt, else the day a table told it; of one that had been mended, since it was found again.
+    """
+    dangers = [(column, value) for (table, column), value in dictionary.dangers().items() if table == "site"]
+    query = f"""
+        WITH learnt AS (
+            SELECT site_id, column_name AS fact, learnt_on AS day, value FROM {STANDING_FACTS} WHERE table_name = 'site'
+        ), told AS (
+            SELECT site_id, column_name AS fact, changed_at::DATE AS day, after AS value
+            FROM change WHERE applied AND table_name = 'site'
+        ), judged AS (
+            SELECT site_id, fact, day, coalesce(value = danger, false) AS bad
+            FROM (FROM learnt UNION ALL FROM told ANTI JOIN learnt USING (site_id, fact))
+            JOIN (SELECT unnest(?::VARCHAR[]) AS fact, unnest(?::VARCHAR[]) AS danger) USING (fact)
+        ), mended AS (SELECT site_id, fact, max(day) AS last_day FROM judged WHERE NOT bad GROUP BY ALL)
+        SELECT site_id, fact, min(day)::TIMESTAMP AS found_on
+        FROM judged LEFT JOIN mended USING (site_id, fact)
+        WHERE bad AND (last_day IS NULL OR day >= last_day) GROUP BY ALL ORDER BY ALL
+    """
+    dtypes = {"site_id": "str", "fact": "str", "found_on": "datetime64[us]"}
+    return typed_frame(inventory.connection, query, dtypes, [list(names) for names in zip(*dangers, strict=True)])
 
 
 def with_arrays(connection: duckdb.DuckDBPyConnection, values: pd.DataFrame) -> tuple[pd.DataFrame, list[pd.DataFrame]]:

@@ -4,6 +4,8 @@ Everything is expected: an offer takes its hours, equipment and cash times its c
 the chance that somebody says yes, at most the sum of their chances, or as often as the work on site fills days:
 ``trips = max(min(1, sum of chances), sum of chance x hours on site / day_hours)``. With chances of 1 and little
 work that is one trip for each round that is opened.
+
+The way is a cost and earns nothing: what owners pay for it covers what is driven in their round, and no more.
 """
 
 from __future__ import annotations
@@ -35,9 +37,12 @@ class Candidates:
     chance: Floats  # of a yes, (N,)
     must: Bools  # (N,)
     days: Floats  # expected days on site, (N,)
+    fare: Floats  # expected, what the owner pays for the way, money, (N,)
+    crew: Floats  # expected hours on site of everybody, (N,)
     use: Floats  # expected use of each capacity, (C, N)
     trip_cost: Floats  # money a trip, (R,)
     trip_use: Floats  # (C, R)
+    trip_crew: Floats  # hours of everybody on the road a trip, (R,)
     names: tuple[str, ...]  # (C,)
     bookable: Floats  # after slack, (C,)
 
@@ -46,7 +51,7 @@ class Candidates:
 
     def take(self, which: Bools) -> Candidates:
         """Return some of the offers; rounds and capacities stay."""
-        of_offers = ("offer", "site", "round", "value", "chance", "must", "days")
+        of_offers = ("offer", "site", "round", "value", "chance", "must", "days", "fare", "crew")
         return replace(self, **{name: getattr(self, name)[which] for name in of_offers}, use=self.use[:, which])
 
     @classmethod
@@ -57,7 +62,8 @@ class Candidates:
         chance = _column(table, "chance_of_yes")
         limits = _limits(table, trips, month)
         # skills work side by side: the day ends with the one that takes longest
-        longest = table.filter(regex=f"^{HOURS}").max(axis=1).fillna(0.0).to_numpy(dtype=np.float64)
+        on_site = table.filter(regex=f"^{HOURS}").fillna(0.0)
+        longest = on_site.max(axis=1).fillna(0.0).to_numpy(dtype=np.float64)
         return cls(
             offer=table["offer_id"].to_numpy(dtype=object),
             site=pd.factorize(table["site_id"])[0].astype(np.int64),
@@ -66,9 +72,12 @@ class Candidates:
             chance=chance,
             must=table["must_call"].to_numpy(dtype=bool),
             days=chance * longest / month.day_hours,
+            fare=chance * _column(table, "fare"),
+            crew=chance * on_site.sum(axis=1).to_numpy(dtype=np.float64),
             use=np.array([chance * use for _, _, use, _ in limits]).reshape(len(limits), len(table)),
             trip_cost=_column(trips, "cost"),
             trip_use=np.array([trip_use for *_, trip_use in limits]).reshape(len(limits), len(trips)),
+            trip_crew=trips.filter(regex=f"^{HOURS}").sum(axis=1).to_numpy(dtype=np.float64),
             names=tuple(name for name, *_ in limits),
             bookable=np.array([most for _, most, *_ in limits], dtype=np.float64) * (1.0 - month.slack_share),
         )
@@ -97,7 +106,7 @@ class Bookings:
         self.used = np.zeros(len(limit))
         self.chosen = np.zeros(len(offers), dtype=bool)
         self.at_site: dict[int, int] = {}  # offer chosen by number of the site
-        self._chances, self._days = np.zeros(len(offers.trip_cost)), np.zeros(len(offers.trip_cost))
+        self._chances, self._days, self._fares = (np.zeros(len(offers.trip_cost)) for _ in range(3))
         self._tolerance = 1e-6 * np.maximum(1.0, limit)  # that of the solver
         for row in first:
             self.add(int(row))
@@ -106,10 +115,14 @@ class Bookings:
         """Return the expected trips of each round, (R,)."""
         return np.asarray(np.maximum(np.minimum(1.0, self._chances), self._days))
 
+    def unpaid(self) -> Floats:
+        """Return what owners do not pay of the expected way of each round, money (R,)."""
+        return np.asarray(np.maximum(self.trips() * self.offers.trip_cost - self._fares, 0.0))
+
     @property
     def value(self) -> float:
-        """Expected value of what is booked, the way taken off."""
-        return float(self.offers.value[self.chosen].sum() - self.trips() @ self.offers.trip_cost)
+        """Expected value of what is booked, what owners do not pay of the way taken off."""
+        return float(self.offers.value[self.chosen].sum() - self.unpaid().sum())
 
     def add(self, row: int) -> None:
         """Bookings an offer, whether it fits or not."""
@@ -117,20 +130,39 @@ class Bookings:
         self.used += self.need(row)
         self._chances[number] += offers.chance[row]
         self._days[number] += offers.days[row]
+        self._fares[number] += offers.fare[row]
         self.chosen[row] = True
         self.at_site[int(offers.site[row])] = row
 
     def more_trips(self, row: int) -> float:
         """Return the trips that this offer adds to its round."""
-        number = self.offers.round[row]
-        chances, days = self._chances[number], self._days[number]
-        before = max(min(1.0, chances), days)
-        after = max(min(1.0, chances + self.offers.chance[row]), days + self.offers.days[row])
-        return float(after - before)
+        before, after = self._trips_of_round(row)
+        return after - before
 
     def gain(self, row: int) -> float:
         """Return what this offer would add to the value."""
-        return float(self.offers.value[row] - self.more_trips(row) * self.offers.trip_cost[self.offers.round[row]])
+        offers, number = self.offers, self.offers.round[row]
+        trip_cost, fares = offers.trip_cost[number], self._fares[number]
+        before, after = self._trips_of_round(row)
+        unpaid = max(after * trip_cost - fares - offers.fare[row], 0.0) - max(before * trip_cost - fares, 0.0)
+        return float(offers.value[row] - unpaid)
+
+    def _trips_of_round(self, row: int) -> tuple[float, float]:
+        """Return the expected trips of an offer's round without and with it."""
+        number = self.offers.round[row]
+        chances, days = self._chances[number], self._days[number]
+        before = max(min(1.0, chances), days)
+        return float(before), float(max(min(1.0, chances + self.offers.chance[row]), days + self.offers.days[row]))
+
+    def hours_and_money(self) -> tuple[Floats, Floats]:
+        """Return of each booked offer its crew hours and what it brings, both expected, (N,); 0 of others.
+
+        The way of a round, its hours and what owners do not pay of it, is shared by chance of a yes.
+        """
+        offers, trips = self.offers, self.trips()
+        share = np.where(self.chosen, offers.chance, 0.0) / np.maximum(self._chances[offers.round], 1e-12)
+        hours = np.where(self.chosen, offers.crew, 0.0) + share * (trips * offers.trip_crew)[offers.round]
+        return hours, np.where(self.chosen, offers.value, 0.0) - share * self.unpaid()[offers.round]
 
     def need(self, row: int) -> Floats:
         """Return what this offer would take of each capacity, its share of the way included, (C,)."""
@@ -178,7 +210,7 @@ def greedy_order(offers: Candidates, limit: Floats) -> list[int]:
     The share is the sum over the capacities; with one capacity the order is that of value for each unit. Each offer
     pays its own way here.
     """
-    value = offers.value - offers.chance * offers.trip_cost[offers.round]
+    value = offers.value - np.maximum(offers.chance * offers.trip_cost[offers.round] - offers.fare, 0.0)
     use = offers.use + offers.chance * offers.trip_use[:, offers.round]
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(use > 0, use / limit[:, None], 0.0).sum(axis=0)

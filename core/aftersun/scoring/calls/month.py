@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 import numpy as np
 import pandas as pd
 
-from aftersun.model.codes import ContactRule, NotCalled
+from aftersun.model.codes import CallKind, ContactRule, NotCalled
 from aftersun.money.company import Company
+from aftersun.money.prices import trip
 from aftersun.scoring.calls.booking import HOURS
 from aftersun.scoring.calls.programme import Selection, choose_offers
-from aftersun.scoring.calls.visits import round_trips, rounds_of
+from aftersun.scoring.calls.visits import DRIVERS, round_trips, rounds_of
 
-_OUTCOME = ("status", "gap", "value", "greedy_value", "travel_cost", "hour_method")
+_OUTCOME = ("status", "gap", "value", "greedy_value", "travel_cost", "travel_paid", "hour_method")
+# brings too little, or too little for each hour that is short, whatever it is worth to the owner
+_SMALL = (NotCalled.CALL_COSTS_MORE, NotCalled.TRIP_COSTS_MORE, NotCalled.SHORT_OF_CAPACITY)
+_SHOWN = ["retrofit", "npv", "must_call", "contribution", "chance_of_yes", "expected_value"]  # of an offer on a list
 
 
 def plan_month(
@@ -23,56 +25,59 @@ def plan_month(
     customers: pd.Series,
     excluded: pd.Series,
     company: Company,
-    chances: Mapping[str, float],
+    dangers: pd.DataFrame,
+    out_of_reach: pd.Index,
 ) -> dict[str, pd.DataFrame]:
     """Choose the calls of the month; return the tables of a run that say so.
 
-    ``call`` has one row a site: called ones with their position, others with the reason why not. ``run_capacity`` has
-    one row a limited capacity, ``run_plan`` one on how good the list is.
+    ``call`` has one row a site: called ones with their position, others with the reason why not, and the
+    :class:`CallKind` of all. ``run_capacity`` has one row a limited capacity, ``run_plan`` one on how good the list is.
 
     Parameters
     ----------
     offers, hours
-        Tables offer and offer_hours of the run.
+        Tables offer and offer_hours of the run; of each offer also chance_of_yes.
     places
         latitude and longitude by site_id.
     customers, excluded
         customer_id and the reason not to call, "" = may be called, by site_id of every site.
-    chances
-        Chance of a yes by offer, as :func:`aftersun.scoring.calls.acceptance.chance_by_offer` gives it.
+    dangers
+        urgency and found_on by site_id of sites where a danger is known to stand, as
+        :func:`aftersun.scoring.calls.urgency.urgency` gives them.
+    out_of_reach
+        site_id where something fits that is not valued since the company does not drive so far.
     """
     table = pd.DataFrame({"site_id": excluded.index, "customer_id": customers.reindex(excluded.index).to_numpy()})
     table["excluded_reason"] = excluded.to_numpy()
     quiet = table["excluded_reason"] == ContactRule.QUIET_PERIOD
     table["excluded_detail"] = np.where(quiet, f"{company.calls.quiet_days:g}", "")
+    table = table.join(dangers[["urgency", "found_on"]], on="site_id")
     open_ = offers[offers["site_id"].isin(excluded.index[excluded == ""])].reset_index(drop=True)
     if open_.empty:
         table["excluded_reason"] = table["excluded_reason"].where(table["excluded_reason"] != "", NotCalled.NO_OFFER)
-        return {"call": table.assign(position=pd.Series(pd.NA, table.index, "Int64"))}
-    candidates = _candidates(open_, hours, company, chances)
+        table = table.assign(position=pd.Series(pd.NA, table.index, "Int64"), must_call=False, npv=np.nan)
+        return {"call": _told(table, places, out_of_reach, company)}
+    candidates = _candidates(open_, hours, company).join(dangers[["urgency", "found_on"]], on="site_id")
     sites = places.loc[candidates["site_id"].unique(), ["latitude", "longitude"]].rename_axis("site_id").reset_index()
     candidates["round"] = candidates["site_id"].map(rounds_of(sites, company.month.visit_km))
-    work = candidates.groupby("site_id")["work_hours"].mean()
+    drivers = [name for name in candidates.columns.astype("str") if name.startswith(DRIVERS)]
+    means = candidates.groupby("site_id")[["work_hours", *drivers]].mean()
     trips = round_trips(
-        sites.assign(work_hours=sites["site_id"].map(work)),
+        sites.join(means, on="site_id"),
         candidates.drop_duplicates("site_id").set_index("site_id")["round"],
         company,
     )
-    selection = choose_offers(candidates.drop(columns="work_hours"), company.month, trips)
+    selection = choose_offers(candidates.drop(columns=["work_hours", *drivers]), company.month, trips)
     return {
-        "call": _calls(table, candidates, selection),
+        "call": _told(_calls(table, candidates, selection), places, out_of_reach, company),
         "run_capacity": selection.capacities,
         "run_plan": pd.DataFrame([{name: getattr(selection, name) for name in _OUTCOME}]),
     }
 
 
-def _candidates(
-    offers: pd.DataFrame, hours: pd.DataFrame, company: Company, chances: Mapping[str, float]
-) -> pd.DataFrame:
+def _candidates(offers: pd.DataFrame, hours: pd.DataFrame, company: Company) -> pd.DataFrame:
     """Return the offers as the programme takes them, with what is stored of a call."""
-    calls = company.calls
-    yes = offers["offer"].map(chances).to_numpy(dtype=np.float64)
-    value = yes * (offers["contribution"] + offers["trip_cost"]).to_numpy(dtype=np.float64)
+    yes = offers["chance_of_yes"].to_numpy(dtype=np.float64)
     candidates = pd.DataFrame(
         {
             "offer_id": offers["site_id"] + " " + offers["offer"],
@@ -81,26 +86,36 @@ def _candidates(
             "npv": offers["npv"].astype(float),
             "contribution": offers["contribution"].astype(float),
             "chance_of_yes": yes,
-            "value": value - calls.cost_per_call,
+            "value": yes * offers["contribution"].to_numpy(dtype=np.float64) - company.calls.cost_per_call,
+            "fare": offers["trip_cost"].astype(float),
             "equipment": ["" if names is None or not len(names) else str(names[0]) for names in offers["equipment"]],
             "materials": offers["materials_cost"].astype(float),
             "must_call": offers["must_call"].fillna(False).astype(bool),
         }
     )
     mine = hours.assign(offer_id=hours["site_id"].astype("str") + " " + hours["offer"].astype("str"))
-    by_skill = mine.pivot_table(index="offer_id", columns="skill", values="hours", aggfunc="sum", fill_value=0.0)
-    by_skill = by_skill.reindex(index=candidates["offer_id"], columns=list(company.work)).astype(float).fillna(0.0)
-    candidates["work_hours"] = by_skill.sum(axis=1).to_numpy()
-    return candidates.merge(by_skill.add_prefix(HOURS), left_on="offer_id", right_index=True)
+    for column, prefix in (("hours", HOURS), ("drivers", DRIVERS)):
+        by_skill = mine.pivot_table(index="offer_id", columns="skill", values=column, aggfunc="sum", fill_value=0.0)
+        by_skill = by_skill.reindex(index=candidates["offer_id"], columns=list(company.work)).astype(float).fillna(0.0)
+        if prefix == HOURS:
+            candidates["work_hours"] = by_skill.sum(axis=1).to_numpy()
+        candidates = candidates.merge(by_skill.add_prefix(prefix), left_on="offer_id", right_index=True)
+    return candidates
 
 
 def _calls(table: pd.DataFrame, candidates: pd.DataFrame, selection: Selection) -> pd.DataFrame:
+    by_offer = candidates.assign(expected_value=candidates["value"]).set_index("offer_id")
     chosen = selection.offers[selection.offers["chosen"]]
-    best = candidates.set_index("offer_id").loc[chosen["offer_id"]].reset_index(drop=True)
-    best = best.assign(position=np.arange(1, len(best) + 1), expected_value=best["value"])
-    names = ["site_id", "position", "retrofit", "npv", "must_call", "contribution", "chance_of_yes", "expected_value"]
-    calls = table.merge(best[[*names, "round"]], on="site_id", how="left")
+    best = by_offer.loc[chosen["offer_id"], ["site_id", *_SHOWN, "round"]].reset_index(drop=True)
+    best["position"] = np.arange(1, len(best) + 1)
+    best[["crew_hours", "per_crew_hour"]] = chosen[["crew_hours", "per_crew_hour"]].to_numpy()
     left = selection.offers[~selection.offers["chosen"] & (selection.offers["reason"] != NotCalled.OTHER_OFFER)]
+    small = left[left["reason"].isin(_SMALL)].drop_duplicates("site_id").set_index("site_id")
+    small = small.drop(best["site_id"], errors="ignore")
+    passing = by_offer[by_offer["site_id"].isin(small.index) & (by_offer["npv"] > 0)]
+    passing = passing.sort_values(["npv", "retrofit"], ascending=[False, True]).drop_duplicates("site_id")
+    shown = pd.concat([best, passing[["site_id", *_SHOWN, "round"]]], ignore_index=True)
+    calls = table.merge(shown, on="site_id", how="left")
     first = left.drop_duplicates("site_id").set_index("site_id")
     waiting = (calls["excluded_reason"] == "") & calls["position"].isna()
     sites = calls.loc[waiting, "site_id"]
@@ -108,3 +123,17 @@ def _calls(table: pd.DataFrame, candidates: pd.DataFrame, selection: Selection) 
     calls.loc[waiting, "excluded_detail"] = first["short_of"].reindex(sites).fillna("").to_numpy()
     calls["position"] = calls["position"].astype("Int64")
     return calls.sort_values(["position", "site_id"], na_position="last", ignore_index=True)
+
+
+def _told(calls: pd.DataFrame, places: pd.DataFrame, out_of_reach: pd.Index, company: Company) -> pd.DataFrame:
+    """Say of every site which list it is on, and of those beyond reach how far they are."""
+    far = (calls["excluded_reason"] == NotCalled.NO_OFFER) & calls["site_id"].isin(out_of_reach)
+    km = trip(places.loc[calls.loc[far, "site_id"]], company).distance_km
+    calls.loc[far, "excluded_reason"] = NotCalled.TOO_FAR
+    calls.loc[far, "excluded_detail"] = [f"{distance:.0f}" for distance in km]
+    called = calls["position"].notna()
+    danger = calls["urgency"].notna() | calls["must_call"].eq(True).fillna(False)
+    passing = calls["npv"].notna() & calls["excluded_reason"].isin(_SMALL)
+    rules = [called & danger & (calls["npv"] > 0), called & danger, called, danger, passing]
+    kinds = [CallKind.WARN_AND_OFFER, CallKind.WARN, CallKind.OFFER, CallKind.NOTICE, CallKind.IN_PASSING]
+    return calls.assign(kind=np.select(rules, [str(kind) for kind in kinds], ""))

@@ -1,10 +1,11 @@
 """Which offers to call about this month: a 0-1 programme, solved by HiGHS, with a greedy list beside it.
 
-For offers i with expected value v, chance of a yes p and expected use u of the capacities, rounds r with cost t and use
-s of a trip::
+For offers i with expected value v, chance of a yes p, expected fare f and expected use u of the capacities, rounds r
+with cost t and use s of a trip::
 
-    maximise    sum v_i x_i - sum t_r w_r                        x_i = 1: call about offer i
-    so that     sum over a site of x_i <= 1                      = 1 where there is a safety matter
+    maximise    sum v_i x_i - sum z_r                            x_i = 1: call about offer i
+    so that     t_r w_r - sum f_i x_i <= z_r                     what owners do not pay of the way, never below 0
+                sum over a site of x_i <= 1                      = 1 where there is a safety matter
                 sum u_ci x_i + sum s_cr w_r <= bookable_c        capacity less slack
                 x_i <= y_r + a_i                                 the round is opened, or the offer pays its own way
                 y_r + sum p_i a_i <= w_r                         so w_r >= min(1, sum of p_i x_i)
@@ -30,6 +31,7 @@ from aftersun.money.company import Month
 from aftersun.scoring.calls.booking import Bookings, Candidates
 
 _SAFETY_S = 60.0  # at most for the safety matters alone; they are few
+_EPOCH = pd.Timestamp(1970, 1, 1)
 _PROVEN = 1e-6  # relative gap below which nothing is left to find; the solver's own tolerance
 
 
@@ -52,8 +54,10 @@ class Selection:
 
     ``offers`` has one row a candidate: offer_id, site_id, must_call, chance_of_yes, value (expected, before the
     way, money), chosen, reason (why not, a code, "" where chosen) and short_of (the capacities that are not
-    enough for it, where that is the reason); chosen ones first in the order to call them: safety matters,
-    then by value.
+    enough for it, where that is the reason), crew_hours (expected, on site and on the road, 0 where not chosen) and
+    per_crew_hour (what it brings for each of them, money, NaN where there are none); chosen ones first in the order to
+    call them: dangers by urgency, then by their age, whatever they bring; then the round that brings most for each crew
+    hour, neighbours together.
 
     ``capacities`` has one row a limited capacity: name, bookable (after slack), used (expected), short (what safety
     matters need beyond ``bookable``), binding (an offer that would add value is left out for want of it),
@@ -65,8 +69,9 @@ class Selection:
 
     offers: pd.DataFrame
     capacities: pd.DataFrame
-    value: float  # expected, the way taken off, money
+    value: float  # expected, what owners do not pay of the way taken off, money
     travel_cost: float  # expected, money
+    travel_paid: float  # of it by owners, money
     greedy_value: float  # of the list by value for each share of capacity, money
     status: PlanStatus
     gap: float
@@ -102,6 +107,8 @@ def choose_offers(candidates: pd.DataFrame, month: Month, rounds: pd.DataFrame, 
         (money: chance_of_yes x contribution - cost of the call, the way not in it); chance_of_yes (0..1);
         ``hours_<skill>`` for each skill of the company (hours on site if it is a yes); equipment ("" = none);
         materials (money, if it is a yes); must_call (true: a safety matter, called whatever it is worth); and round.
+        May be left out: fare (money that the owner pays for the way if it is a yes; 0), urgency (1 = tell first) and
+        found_on (day) of a known danger.
     month
         What can be done in it.
     rounds
@@ -130,6 +137,7 @@ def choose_offers(candidates: pd.DataFrame, month: Month, rounds: pd.DataFrame, 
         ),
         value=book.value,
         travel_cost=float(book.trips() @ offers.trip_cost),
+        travel_paid=float(book.trips() @ offers.trip_cost - book.unpaid().sum()),
         greedy_value=search.greedy.value,
         status=search.status,
         gap=search.gap,
@@ -188,15 +196,15 @@ def _solve(
     n, r, c = len(offers), len(offers.trip_cost), len(limit)
     if not n:
         return _Solution(np.zeros(0, dtype=bool), 0.0, True)
-    # the columns are x, a, y, w, and the share that is short of each capacity
+    # the columns are x, a, y, w, z, and the share that is short of each capacity
     if least_shortage:
-        cost, most_short = np.repeat([0.0, 1.0], [2 * n + 2 * r, c]), np.inf
+        cost, most_short = np.repeat([0.0, 1.0], [2 * n + 3 * r, c]), np.inf
     else:
-        cost, most_short = np.concatenate([-offers.value, np.zeros(n + r), offers.trip_cost, np.zeros(c)]), 0.0
+        cost, most_short = np.concatenate([-offers.value, np.zeros(n + 2 * r), np.ones(r), np.zeros(c)]), 0.0
     result = milp(
         cost,
-        integrality=np.repeat([float(whole), 0.0], [n, n + 2 * r + c]),
-        bounds=Bounds(np.zeros(len(cost)), np.repeat([1.0, np.inf, most_short], [2 * n + r, r, c])),
+        integrality=np.repeat([float(whole), 0.0], [n, n + 3 * r + c]),
+        bounds=Bounds(np.zeros(len(cost)), np.repeat([1.0, np.inf, most_short], [2 * n + r, 2 * r, c])),
         constraints=_constraints(offers, limit),
         options={"time_limit": seconds, "mip_rel_gap": gap},
     )
@@ -216,16 +224,20 @@ def _constraints(offers: Candidates, limit: Floats) -> LinearConstraint:
     riding = np.flatnonzero(full[offers.round])
     ride = _matrix(np.ones(len(riding)), np.arange(len(riding)), riding, (len(riding), n))
     opened = _matrix(np.ones(len(riding)), np.arange(len(riding)), offers.round[riding], (len(riding), r))
-    chances, days = (_matrix(values, offers.round, each, (r, n)) for values in (offers.chance, offers.days))
+    chances, days, fares = (
+        _matrix(values, offers.round, each, (r, n)) for values in (offers.chance, offers.days, offers.fare)
+    )
     own_way = full[offers.round]
     none, trip = -np.inf, -sparse.eye_array(r)
-    blocks = [  # the least, the most, and the coefficients of x, a, y, w, short
-        (np.isin(sites, offers.site[offers.must]), 1.0, _matrix(ones, site, each, (len(sites), n)), *[None] * 4),
-        (none, limit / scale, offers.use / scale[:, None], None, None, offers.trip_use / scale[:, None], -np.eye(c)),
-        (none, 0.0, ride, -ride, -opened, None, None),
-        (none, 0.0, -ride, ride, None, None, None),  # only what is chosen pays its way
-        (none, 0.0, chances * ~own_way, chances * own_way, sparse.diags_array(full * 1.0), trip, None),
-        (none, 0.0, days, None, None, trip, None),
+    way_use = offers.trip_use / scale[:, None]
+    blocks = [  # the least, the most, and the coefficients of x, a, y, w, z, short
+        (np.isin(sites, offers.site[offers.must]), 1.0, _matrix(ones, site, each, (len(sites), n)), *[None] * 5),
+        (none, limit / scale, offers.use / scale[:, None], None, None, way_use, None, -np.eye(c)),
+        (none, 0.0, ride, -ride, -opened, None, None, None),
+        (none, 0.0, -ride, ride, None, None, None, None),  # only what is chosen pays its way
+        (none, 0.0, chances * ~own_way, chances * own_way, sparse.diags_array(full * 1.0), trip, None, None),
+        (none, 0.0, days, None, None, trip, None, None),
+        (none, 0.0, -fares, None, None, sparse.diags_array(offers.trip_cost), trip, None),
     ]
     lower, upper = (
         np.concatenate([np.broadcast_to(block[side], block[2].shape[0]) for block in blocks]) for side in (0, 1)
@@ -279,8 +291,44 @@ def _offer_table(candidates: pd.DataFrame, book: Bookings) -> pd.DataFrame:
     short_of = [
         book.short_of(row) if reason == NotCalled.SHORT_OF_CAPACITY else "" for row, reason in enumerate(reasons)
     ]
-    table = table[["offer_id", "site_id", "must_call", "chance_of_yes", "value"]].assign(
-        chosen=book.chosen, reason=reasons, short_of=short_of
+    hours, money = book.hours_and_money()
+    shown = table[["offer_id", "site_id", "must_call", "chance_of_yes", "value"]].assign(
+        chosen=book.chosen, reason=reasons, short_of=short_of, crew_hours=hours, per_crew_hour=_rate(money, hours)
     )
-    by = ["chosen", "must_call", "value", "offer_id"]
-    return table.sort_values(by, ascending=[False, False, False, True], kind="stable", ignore_index=True)
+    order = _order_to_call(table, book, hours, money)
+    return shown.take(order).reset_index(drop=True)
+
+
+def _order_to_call(table: pd.DataFrame, book: Bookings, hours: Floats, money: Floats) -> Ints:
+    """Return the rows in the order to call; those that are not chosen last, by value."""
+    must, rounds = book.offers.must, book.offers.round
+    sold, size = book.chosen & ~must, len(book.offers.trip_cost)
+    money_of_round, hours_of_round = (np.bincount(rounds[sold], values[sold], size) for values in (money, hours))
+    of_round = _rate(money_of_round.astype(np.float64), hours_of_round.astype(np.float64))
+    found_on = pd.to_datetime(table["found_on"]) if "found_on" in table else pd.Series(pd.NaT, table.index)
+    keys = pd.DataFrame(
+        {
+            "left": ~book.chosen,
+            "sold": ~must,
+            # an urgency that is not known comes after all others, a day of finding that is not known before
+            "urgency": np.where(must, _column(table, "urgency", np.inf), 0.0),
+            "found_on": np.where(must, ((found_on - _EPOCH) / pd.Timedelta(days=1)).fillna(-np.inf), 0.0),
+            "of_round": np.where(sold, -np.nan_to_num(of_round[rounds], nan=np.inf), 0.0),
+            "round": np.where(sold, rounds, 0),
+            "rate": np.where(sold, -np.nan_to_num(_rate(money, hours), nan=np.inf), 0.0),
+            "value": np.where(book.chosen, 0.0, -book.offers.value),
+        }
+    )
+    order = keys.sort_values(keys.columns.to_list(), kind="stable")
+    return order.index.to_numpy(dtype=np.int64)
+
+
+def _column(table: pd.DataFrame, name: str, if_unknown: float) -> Floats:
+    values = table[name].to_numpy(dtype=np.float64, na_value=np.nan) if name in table else np.full(len(table), np.nan)
+    return np.asarray(np.where(np.isnan(values), if_unknown, values))
+
+
+def _rate(money: Floats, hours: Floats) -> Floats:
+    """Return the money for each hour, NaN where there are no hours."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(np.where(hours > 0, money / hours, np.nan))

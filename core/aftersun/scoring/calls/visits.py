@@ -20,7 +20,9 @@ from aftersun.model.ranges import Floats, Ints
 from aftersun.model.sphere import EARTH_RADIUS_KM, unit_vectors
 from aftersun.money.company import Company
 from aftersun.money.prices import trip
+from aftersun.scoring.calls.booking import HOURS
 
+DRIVERS = "drivers_"  # a column of sites is this and the skill
 _MOST_AT_ONCE = 1000  # sites; half a million pairs
 _LEAST_KM = 1e-6  # sites at the same place are together whatever visit_km
 
@@ -63,36 +65,42 @@ def round_trips(sites: pd.DataFrame, rounds: pd.Series, company: Company) -> pd.
     Parameters
     ----------
     sites
-        Columns site_id, latitude, longitude, work_hours (hours on site, the mean of what may be done there).
+        Columns site_id, latitude, longitude, work_hours (hours on site, the mean of what may be done there), and
+        ``drivers_<skill>``: people of the skill on the road, the mean likewise.
     rounds
         Number of the round by site_id, from :func:`rounds_of`.
 
     Returns
     -------
-    Columns round, sites, stops, km by road, cost (money), and the column ``hours_<skill>`` of the skill that the
-    company file pays on the road: the hours of everybody in the van.
+    Columns round, sites, stops, km by road, cost (money), and a column ``hours_<skill>`` of each skill that drives: the
+    hours of everybody in the van, a mean over the sites.
     """
     ordered = sites.sort_values("site_id", ignore_index=True)
     travel = company.travel
     way = trip(ordered, company)
+    drivers = [name for name in ordered.columns.astype("str") if name.startswith(DRIVERS)]
     table = pd.DataFrame(
         {
             "round": ordered["site_id"].map(rounds).to_numpy(),
             "sites": 1,
             "km": 2.0 * way.distance_km,
             "work_hours": ordered["work_hours"],
+            **{name: ordered[name] for name in drivers},
         }
     )
-    trips = table.groupby("round", as_index=False).agg({"sites": "sum", "km": "mean", "work_hours": "mean"})
+    means = dict.fromkeys(("km", "work_hours", *drivers), "mean")
+    trips = table.groupby("round", as_index=False).agg({"sites": "sum", **means})
     fitting = company.month.day_hours / trips["work_hours"].clip(lower=1e-9)
     trips["stops"] = fitting.clip(lower=1.0).clip(upper=trips["sites"])
     points = _on_the_sphere(ordered)
     edges = [_mean_edge_km(points[rows]) for rows in table.groupby("round").indices.values()]
     trips["km"] += np.array(edges, dtype=np.float64) * travel.road_factor * (trips["stops"] - 1.0)
-    hours = trips["km"] / travel.average_speed_km_h * travel.people
-    trips["cost"] = trips["km"] * travel.cost_per_km + hours * company.work[travel.skill]
-    trips[f"hours_{travel.skill}"] = hours
-    return trips.drop(columns="work_hours")
+    trips["cost"] = trips["km"] * travel.cost_per_km
+    for name in drivers:
+        skill = name.removeprefix(DRIVERS)
+        trips[HOURS + skill] = trips["km"] / travel.average_speed_km_h * trips[name]
+        trips["cost"] += trips[HOURS + skill] * company.work[skill]
+    return trips.drop(columns=["work_hours", *drivers])
 
 
 def _on_the_sphere(sites: pd.DataFrame) -> Floats:

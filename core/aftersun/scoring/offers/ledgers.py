@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -34,7 +34,8 @@ def offers(singles: Sequence[Single], bundles: Iterable[Bundle], cohort: Cohort,
     What ends a danger known to stand is there too, whatever it is worth, as ``must_call``: to be told, not sold. A set
     of retrofits is an offer where no other set is worth more and its chance of a gain is not below the company's least.
     The owner's ledger is ``npv`` and ``upfront`` (tax included); ``contribution`` is the company's: price before tax
-    less its own cost, the trip of a callback by its chance, and the reserve for warranty.
+    of the work less its own cost, the trip of a callback by its chance, and the reserve for warranty. The way is a
+    cost that the owner pays, and no source of margin: what is added to it stands for the company's risk of the road.
     """
     parts = [_of_single(single, company) for single in singles]
     parts += [_of_bundle(bundle, singles, cohort, company) for bundle in bundles]
@@ -131,13 +132,13 @@ def _percentiles(draws: Draws) -> pd.Series:
 
 def _with_company_ledger(table: pd.DataFrame, visit: Visit, company: Company) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Add contribution, cash for materials and equipment; return the hours by skill beside it."""
-    cost = np.sum(list(visit.cost.values()), axis=0)
-    before_tax = cost * (1.0 + company.money.markup_share)
     trip = visit.cost[TRAVEL]
+    cost = np.sum(list(visit.cost.values()), axis=0) - trip
+    before_tax = cost * (1.0 + company.money.markup_share)
     reserve = company.calls.callback_chance * trip + company.calls.warranty_reserve_share * before_tax
     brought = [sorted(name for name, where in visit.equipment.items() if where[row]) for row in range(len(table))]
-    hours = pd.DataFrame({"site_id": table["site_id"].to_numpy(), **visit.hours})
-    hours = hours.melt(id_vars="site_id", var_name="skill", value_name="hours")
+    on_site, on_road = (_by_skill(table["site_id"], of_skill) for of_skill in (visit.hours, visit.drivers))
+    hours = pd.DataFrame({"hours": on_site, "drivers": on_road}).fillna(0.0).reset_index()
     return (
         table.assign(
             contribution=before_tax - cost - reserve,
@@ -145,5 +146,11 @@ def _with_company_ledger(table: pd.DataFrame, visit: Visit, company: Company) ->
             trip_cost=trip,
             equipment=pd.Series(brought, dtype=_NAMES),
         ),
-        hours[hours["hours"] > 0],
+        hours[(hours["hours"] > 0) | (hours["drivers"] > 0)],
     )
+
+
+def _by_skill(site_ids: pd.Series, of_skill: Mapping[str, Floats]) -> pd.Series:
+    """Return values (S,) of each skill by site_id and skill."""
+    table = pd.DataFrame(dict(of_skill), index=pd.Index(site_ids.to_numpy(), name="site_id"), dtype=np.float64)
+    return pd.Series(table.rename_axis(columns="skill").stack())

@@ -19,6 +19,7 @@ from aftersun.model.cohort import Cohort
 from aftersun.model.ranges import Bools, Floats
 from aftersun.money.company import Company
 from aftersun.scoring.offers.ranking_rule import pays_back_quickly, status_of
+from aftersun.scoring.offers.standing_devices import with_standing_devices
 from aftersun.scoring.ranges.break_even import driver_rows
 from aftersun.scoring.ranges.draws import CommonNumbers, Draws, draws_of, expected, measured
 from aftersun.scoring.ranges.drivers import Driver
@@ -75,6 +76,7 @@ def single_of(loaded: Loaded, setting: Setting) -> tuple[Tables, Single | None]:
     notes = setting.guard.safety(loaded, cohort)
     if screening is None or notes is None:
         return {"ranking": failed_ranking(cohort.sites.index, loaded.id)}, None
+    notes = with_standing_devices(notes, cohort, setting.fitted)
     danger = _known_danger(notes)
     ranking = _screened(loaded, setting, screening, danger)
     tables = {"ranking": ranking, "safety_note": _safety_rows(cohort, loaded, notes)}

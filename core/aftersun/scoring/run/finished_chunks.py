@@ -98,6 +98,11 @@ class FinishedChunks:
         """Return a table of all chunks; for small ones."""
         return pd.concat(self.parts(table), ignore_index=True)
 
+    def rows(self, table: str, columns: list[str], where: str, value: object) -> pd.DataFrame:
+        """Return these columns of the rows of a table, large as it may be, in which ``where`` has this value."""
+        kept = (pd.read_parquet(file, columns=columns, filters=[(where, "==", value)]) for file in self._files(table))
+        return pd.concat([pd.DataFrame(columns=columns, dtype="str"), *kept], ignore_index=True)
+
     def parts(self, table: str) -> Iterator[pd.DataFrame]:
         """Yield a table chunk by chunk."""
         yield from map(pd.read_parquet, self._files(table))

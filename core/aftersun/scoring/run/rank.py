@@ -17,11 +17,13 @@ from aftersun.host.registry import Registry
 from aftersun.host.sources import program_hash, read_sources, versions
 from aftersun.inventory.runs import stored_runs
 from aftersun.inventory.store.file import Inventory, is_still
+from aftersun.model.codes import Obstacle
 from aftersun.model.errors import AftersunError
 from aftersun.money.company import Company, load_company
-from aftersun.scoring.calls.acceptance import Beta, chance_by_offer, chance_of_yes
+from aftersun.scoring.calls.acceptance import chance_of_offers
 from aftersun.scoring.calls.contact_rules import contact_rule, exclusions
 from aftersun.scoring.calls.month import plan_month
+from aftersun.scoring.calls.urgency import urgency
 from aftersun.scoring.offers.chunk import VALUE_DRAW
 from aftersun.scoring.ranges.draws import portfolio_range
 from aftersun.scoring.run.catalogue import catalogue, check_names, chunk_hashes, hashes
@@ -158,16 +160,20 @@ def _calls_of_month(finished: FinishedChunks, portfolio: Portfolio, company: Com
     """Choose the calls of the month: contact rules first, then what the crews can do."""
     calls = company.calls
     rules = contact_rule(portfolio.customers, portfolio.log, portfolio.as_of, int(calls.quiet_days))
-    prior = Beta(calls.yes_prior, calls.no_prior)
-    chances = chance_of_yes(portfolio.log, prior)
+    offers = finished.whole("offer")
+    chances = chance_of_offers(offers, finished.whole("offer_member"), portfolio.log, calls)
+    dangers = finished.rows("safety_note", ["site_id", "note_id"], "tell_owner", True)
+    far = finished.rows("ranking", ["site_id"], "obstacle", Obstacle.TOO_FAR)
+    sites = pd.concat([chunk.sites for chunk in portfolio.chunks])
     return plan_month(
-        finished.whole("offer"),
+        offers.assign(chance_of_yes=chances),
         finished.whole("offer_hours"),
-        pd.concat([chunk.sites[["latitude", "longitude"]] for chunk in portfolio.chunks]),
+        sites[["latitude", "longitude"]],
         portfolio.owners,
         exclusions(portfolio.owners, rules, portfolio.left_out),
         company,
-        chance_by_offer(finished.whole("offer_member"), chances["chance"], prior.mean),
+        urgency(dangers, sites, portfolio.dangers_found),
+        pd.Index(far["site_id"].unique()),
     )
 
 

@@ -17,6 +17,7 @@ from aftersun.climate.sun import weather_year
 from aftersun.climate.synthesis.year import synthetic_year
 from aftersun.energy.demand import standard_load_shapes
 from aftersun.inventory.log import call_log
+from aftersun.inventory.log.learnt_facts import dangers_found
 from aftersun.inventory.store import read, weather_store
 from aftersun.inventory.store.file import Inventory
 from aftersun.model.codes import NotCalled
@@ -82,6 +83,7 @@ class Portfolio:
     left_out: pd.DataFrame
     customers: pd.DataFrame  # as the contact rules take them
     log: pd.DataFrame  # of calls, without remarks
+    dangers_found: pd.DataFrame  # since when: site_id, fact, found_on
     owners: pd.Series  # customer_id by site_id, of every site
     sites: int
     as_of: date
@@ -121,6 +123,7 @@ def read_portfolio(
         left_out=pd.DataFrame({"site_id": sites.index[left_out], "reason": reason[left_out]}),
         customers=call_log.customers(inventory),
         log=call_log.entries(inventory),
+        dangers_found=dangers_found(inventory),
         owners=owners,
         sites=len(valued),
         as_of=as_of,

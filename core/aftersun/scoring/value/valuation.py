@@ -279,7 +279,7 @@ def _best(variants: Sequence[Valuation], available: Sequence[Bools | None]) -> V
 
 
 ITEM_COLUMNS = [name for name in RUN_TABLES["cost_item"].columns if name not in ("run_id", "retrofit")]
-_NO_VISIT = Visit({}, {}, {})
+_NO_VISIT = Visit({}, {}, {}, {})
 _NO_ITEMS = pd.DataFrame(columns=ITEM_COLUMNS)
 
 

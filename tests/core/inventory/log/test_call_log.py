@@ -374,3 +374,12 @@ def test_customers_tell_whether_a_basis_is_recorded_and_not_what_it_says(loaded,
     found = call_log.customers(loaded)
     assert found["has_contact_basis"].tolist() == [True, False]
     assert "contact_basis" not in found
+
+
+def test_a_danger_is_as_old_as_its_finding_and_of_one_that_was_mended_as_the_next(loaded: Inventory) -> None:
+    for day, hot in (("02", "yes"), ("03", "no"), ("04", "yes"), ("05", "yes")):
+        call(loaded, "unreached", f"2026-{day}-01", {"hot_connector": hot})
+    call(loaded, "unreached", "2026-05-09", {"open_string": "yes"})
+    found = learnt_facts.dangers_found(loaded).set_index(["site_id", "fact"])["found_on"]
+    assert found["S1", "hot_connector"] == pd.Timestamp(2026, 4, 1)
+    assert found["S1", "open_string"] == pd.Timestamp(2026, 5, 9)

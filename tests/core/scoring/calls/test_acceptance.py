@@ -6,15 +6,18 @@ import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from numpy import log as log_of
+from scipy.special import logit
 from scipy.stats import beta
 
 from aftersun.inventory.log.call_log import OUTCOMES
+from aftersun.money.company import Calls
 from aftersun.scoring.calls.acceptance import (
     CONTACT_PRIOR,
     YES_PRIOR,
     Beta,
-    chance_by_offer,
     chance_of_contact,
+    chance_of_offers,
     chance_of_yes,
 )
 
@@ -107,16 +110,74 @@ def test_priors_are_the_common_ones():
     assert (YES_PRIOR.mean, CONTACT_PRIOR.mean) == pytest.approx((0.15, 0.5))
 
 
-def test_an_offer_of_several_is_taken_as_a_whole_so_the_least_of_its_members_counts():
-    members = pd.DataFrame(
-        [
-            ("mesh", "mesh"),
-            ("mesh+coating", "mesh"),
-            ("mesh+coating", "coating"),
-            ("mesh+new", "mesh"),
-            ("mesh+new", "new"),
-        ],
-        columns=["offer", "retrofit"],
+CALLS = Calls.model_validate({})  # the usual settings
+LEVEL = CALLS.yes_prior / (CALLS.yes_prior + CALLS.no_prior)
+
+
+def offered(*rows: tuple[str, str, float, float, float], must_call: bool = False) -> pd.DataFrame:
+    """Return offers: site, offer, price, saving of the first year, net present value."""
+    names = ["site_id", "offer", "upfront", "first_year_saving", "npv"]
+    return pd.DataFrame(rows, columns=names).assign(must_call=must_call)
+
+
+def members(*offers: str) -> pd.DataFrame:
+    pairs = [(offer, part) for offer in offers for part in offer.split("+")]
+    return pd.DataFrame(pairs, columns=["offer", "retrofit"])
+
+
+def test_the_chance_falls_with_the_payback_and_rises_with_the_gain_whatever_the_kind_of_retrofit() -> None:
+    usual = CALLS.usual_payback_years
+    table = offered(
+        ("a", "mesh", 100 * usual, 100, 0),  # as usual, and worth what it costs: the prior stands
+        ("b", "mesh", 200 * usual, 100, 0),
+        ("c", "mesh", 100 * usual, 100, 100 * usual),
     )
-    found = chance_by_offer(members, pd.Series({"mesh": 0.3, "coating": 0.1}), usual=0.15)
-    assert found == {"mesh": 0.3, "mesh+coating": 0.1, "mesh+new": 0.15}
+    same, slow, gaining = chance_of_offers(table, members("mesh"), calls([]), CALLS)
+    assert same == pytest.approx(LEVEL)
+    assert slow / (1 - slow) == pytest.approx(LEVEL / (1 - LEVEL) / 2)  # half the odds at twice the payback
+    assert gaining / (1 - gaining) == pytest.approx(LEVEL / (1 - LEVEL) * 2**CALLS.gain_power)
+
+
+def test_no_offer_however_good_or_bad_is_taken_for_certain() -> None:
+    table = offered(("a", "mesh", 1, 1e6, 1e9), ("b", "mesh", 0, 5, 5), ("c", "mesh", 1e6, 0, -1e6))
+    best, free, worst = chance_of_offers(table, members("mesh"), calls([]), CALLS)
+    assert best == pytest.approx(free)
+    assert 0.02 < worst < LEVEL < best < 0.5
+    # nor by a log in which everybody agreed so far
+    kept = chance_of_offers(table, members("mesh"), calls(["yes"] * 4, "mesh"), CALLS)
+    assert 0.02 < kept[2] < kept[0] < 0.7
+
+
+def test_what_ends_a_danger_is_not_weighed_by_its_payback() -> None:
+    table = offered(("a", "plugs", 9000, 1, -9000), must_call=True)
+    assert chance_of_offers(table, members("plugs"), calls([]), CALLS) == pytest.approx(LEVEL)
+
+
+def test_a_few_answers_hardly_move_how_people_respond_and_many_do() -> None:
+    """Of quick and slow offers alike a third agreed: the payback plays no part with these people."""
+    offers = offered(*((f"S{n}", "mesh", 1000, 500 if n % 2 else 50, 0) for n in range(600)))
+
+    def apart(asked: int) -> float:
+        answers = [("yes" if n % 6 < 2 else "no") for n in range(asked)]
+        slow, quick = chance_of_offers(offers, members("mesh"), calls(answers, "mesh"), CALLS)[:2]
+        return float(logit(quick) - logit(slow))
+
+    none, few, many = apart(0), apart(12), apart(600)
+    assert none == pytest.approx(log_of(20) - log_of(2))
+    assert 0.6 * none < few < none
+    assert 0 < many < 0.35 * none
+
+
+def test_a_log_of_poor_offers_does_not_make_the_retrofit_look_worse_twice() -> None:
+    """200 answers at a payback of 20 years, a tenth agreed: an offer like these has a tenth, not less."""
+    offers = offered(*((f"S{n}", "mesh", 1000, 50, 0) for n in range(200)))
+    answers = calls([("yes" if n % 10 == 0 else "no") for n in range(200)], "mesh")
+    assert chance_of_offers(offers, members("mesh"), answers, CALLS)[0] == pytest.approx(0.1, abs=0.012)
+
+
+def test_an_offer_of_several_is_taken_as_a_whole_so_the_least_of_its_members_counts() -> None:
+    names = ("mesh", "mesh+coating", "mesh+new")
+    usual = [("a", name, CALLS.usual_payback_years, 1.0, 0.0) for name in names]
+    answers = pd.concat([calls(["yes"] * 3 + ["no"] * 2, "mesh"), calls(["no"] * 8, "coating")])
+    found = dict(zip(names, chance_of_offers(offered(*usual), members(*names), answers, CALLS), strict=True))
+    assert found == pytest.approx({"mesh": 6 / 25, "mesh+coating": 3 / 28, "mesh+new": LEVEL})

@@ -9,11 +9,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from aftersun.model.codes import ContactRule, NotCalled, Status
+from aftersun.model.codes import CallKind, ContactRule, NotCalled, Status
 from aftersun.money.company import Company
-from aftersun.scoring.calls.contact_rules import contact_rule, exclusions
+from aftersun.scoring.calls.contact_rules import contact_rule, exclusions, without_forbidden
 from aftersun.scoring.calls.month import plan_month
 from aftersun.scoring.offers.ranking_rule import ranked
+from aftersun.wording import not_called_text
 
 AS_OF = date(2026, 6, 15)
 SITES = pd.Series({"a": "ca", "b": "cb", "c": "cc", "d": "cd", "e": "ce", "f": "cf"})
@@ -66,6 +67,10 @@ def test_a_site_without_a_customer_that_is_known_is_not_called() -> None:
     assert found.to_dict() == {"x": ContactRule.NOT_SETTLED, "y": ContactRule.NOT_SETTLED, "a": ""}
 
 
+NO_DANGER = pd.DataFrame({"urgency": [], "found_on": []}, index=pd.Index([], dtype="str", name="site_id"))
+NOT_FAR = pd.Index([], dtype="str")
+
+
 def test_only_permitted_customers_are_called_and_the_rest_keep_a_reason(excluded: pd.Series, company: Company) -> None:
     offers = pd.DataFrame(
         [("a", "mesh", 90.0, 5.0), ("a", "coating", 300.0, 80.0), ("b", "mesh", 9e3, 9e3), ("d", "mesh", 70.0, 400.0)],
@@ -73,13 +78,13 @@ def test_only_permitted_customers_are_called_and_the_rest_keep_a_reason(excluded
     ).assign(
         upfront=100.0, first_year_saving=10.0, materials_cost=10.0, equipment=[[]] * 4, must_call=False, trip_cost=40.0
     )
-    hours = pd.DataFrame({"site_id": ["a", "d"], "offer": ["mesh", "mesh"], "skill": "roofer", "hours": 2.0})
+    hours = pd.DataFrame({"site_id": ["a", "d"], "offer": ["coating", "mesh"], "skill": "roofer", "hours": 2.0})
     places = pd.DataFrame({"latitude": 36.12, "longitude": -79.98}, index=SITES.index)
-    sure = dict.fromkeys(("mesh", "coating"), 1.0)
-    plan = plan_month(offers, hours, places, SITES, excluded, company, sure)
+    hours["drivers"] = 1.0
+    plan = plan_month(offers.assign(chance_of_yes=1.0), hours, places, SITES, excluded, company, NO_DANGER, NOT_FAR)
     calls = plan["call"].set_index("site_id")
     called = calls[calls["position"].notna()]
-    assert list(called.index) == ["d", "a"]  # by value to the company, not to the owner
+    assert list(called.index) == ["d", "a"]  # by what an hour brings the company, not by what the owner gains
     assert called["retrofit"].to_dict() == {"d": "mesh", "a": "coating"}
     assert calls.loc["b", "excluded_reason"] == ContactRule.NOT_ALLOWED
     assert calls.loc["e", "excluded_reason"] == NotCalled.NO_OFFER
@@ -91,9 +96,10 @@ def test_a_danger_is_called_first_whatever_it_is_worth(excluded: pd.Series, comp
         [("a", "plugs", -900.0, 5.0, True), ("d", "mesh", 70.0, 400.0, False)],
         columns=["site_id", "offer", "npv", "contribution", "must_call"],
     ).assign(upfront=950.0, first_year_saving=3.0, materials_cost=10.0, equipment=[[], []], trip_cost=40.0)
-    hours = pd.DataFrame({"site_id": [], "offer": [], "skill": [], "hours": []})
+    hours = pd.DataFrame({"site_id": [], "offer": [], "skill": [], "hours": [], "drivers": []})
     places = pd.DataFrame({"latitude": 36.12, "longitude": -79.98}, index=SITES.index)
-    plan = plan_month(offers, hours, places, SITES, excluded, company, {"plugs": 0.15, "mesh": 0.15})
+    offers = offers.assign(chance_of_yes=0.15)
+    plan = plan_month(offers, hours, places, SITES, excluded, company, NO_DANGER, NOT_FAR)
     first = plan["call"].iloc[0]
     assert (first["site_id"], bool(first["must_call"])) == ("a", True)
 
@@ -101,9 +107,52 @@ def test_a_danger_is_called_first_whatever_it_is_worth(excluded: pd.Series, comp
 def test_nobody_to_call_is_a_list_all_the_same(company: Company) -> None:
     nobody = pd.Series(ContactRule.NOT_ALLOWED, index=SITES.index)
     none = pd.DataFrame({"site_id": ["a"], "offer": ["mesh"]})
-    plan = plan_month(none, none, pd.DataFrame(), SITES, nobody, company, {})
+    places = pd.DataFrame({"latitude": [], "longitude": []})
+    plan = plan_month(none, none, places, SITES, nobody, company, NO_DANGER, NOT_FAR)
     assert plan["call"]["position"].isna().all()
     assert set(plan["call"]["excluded_reason"]) == {ContactRule.NOT_ALLOWED}
+
+
+def test_a_danger_is_told_where_nobody_may_call_and_what_is_small_for_the_company_is_listed(
+    excluded: pd.Series, company: Company
+) -> None:
+    """b may not be called, e has nothing that could be sold, d is worth 700 to the owner and little to the company."""
+    offers = pd.DataFrame(
+        [("a", "plugs", -900.0, 5.0, True), ("b", "plugs", 90.0, 50.0, True), ("d", "mesh", 700.0, 0.5, False)],
+        columns=["site_id", "offer", "npv", "contribution", "must_call"],
+    ).assign(upfront=950.0, materials_cost=10.0, equipment=[[], [], []], trip_cost=40.0, chance_of_yes=0.15)
+    hours = pd.DataFrame({"site_id": ["a"], "offer": ["plugs"], "skill": "helper", "hours": 1.0, "drivers": 2.0})
+    places = pd.DataFrame({"latitude": company.travel.base_latitude, "longitude": -79.98}, index=SITES.index)
+    danger = pd.DataFrame({"urgency": [1, 2, 3], "found_on": pd.NaT}, index=pd.Index(["b", "a", "e"], name="site_id"))
+    calls = plan_month(offers, hours, places, SITES, excluded, company, danger, NOT_FAR)["call"].set_index("site_id")
+    assert calls["kind"].to_dict() == {
+        "a": CallKind.WARN, "b": CallKind.NOTICE, "c": "", "d": CallKind.IN_PASSING, "e": CallKind.NOTICE, "f": "",
+    }  # fmt: skip
+    assert calls.loc["d", ["npv", "contribution"]].tolist() == [700.0, 0.5]
+    assert calls.loc["d", "excluded_reason"] == NotCalled.CALL_COSTS_MORE
+    # whoever objects since is still told of the danger, and of nothing else
+    rules = pd.Series({"ca": ContactRule.OBJECTED, "cd": ContactRule.OBJECTED})
+    since = without_forbidden(calls.reset_index(), rules.reindex(SITES.to_numpy(), fill_value=""), 90)
+    kinds = since.set_index("site_id")["kind"]
+    assert (kinds["a"], kinds["d"], kinds["b"]) == (CallKind.NOTICE, "", CallKind.NOTICE)
+
+
+def test_a_site_that_only_the_drive_limit_rules_out_says_how_far_it_is(excluded: pd.Series, company: Company) -> None:
+    offers = pd.DataFrame({"site_id": ["d"], "offer": ["mesh"], "npv": [70.0], "contribution": [400.0]}).assign(
+        upfront=100.0, materials_cost=10.0, equipment=[[]], trip_cost=40.0, must_call=False, chance_of_yes=0.15
+    )
+    hours = pd.DataFrame({"site_id": ["d"], "offer": ["mesh"], "skill": "helper", "hours": 1.0, "drivers": 2.0})
+    base = company.travel.base_latitude
+    places = pd.DataFrame({"latitude": base, "longitude": company.travel.base_longitude}, index=SITES.index)
+    places.loc["a", "latitude"] = base + 1.0  # 111.195 km in a straight line
+    far = pd.Index(["a", "b"])
+    for table in (offers, offers.iloc[:0]):
+        calls = plan_month(table, hours, places, SITES, excluded, company, NO_DANGER, far)["call"].set_index("site_id")
+        km = f"{111.195 * company.travel.road_factor:.0f}"
+        assert calls.loc["a", ["excluded_reason", "excluded_detail"]].tolist() == [NotCalled.TOO_FAR, km]
+        assert calls.loc["b", "excluded_reason"] == ContactRule.NOT_ALLOWED
+        assert calls.loc["e", "excluded_reason"] == NotCalled.NO_OFFER
+    assert not_called_text(NotCalled.TOO_FAR, km) == f"too far ({km} km)"
 
 
 def test_rank_within_a_site_follows_worth_and_skips_what_was_not_evaluated():

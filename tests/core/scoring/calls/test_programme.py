@@ -273,6 +273,39 @@ def test_a_far_customer_pays_the_way_only_as_often_as_he_says_yes() -> None:
     assert choose_offers(many, month({}, {}, day_hours=6), way, limits=EXACT).travel_cost == pytest.approx(200)
 
 
+def test_what_the_owner_pays_for_the_way_covers_it_and_brings_nothing_however_far_he_lives() -> None:
+    way = pd.DataFrame({"round": [1, 2], "cost": [10.0, 100.0], "hours_crew": [1.0, 10.0]})
+    table = offers([40, 40], [4, 4], round=[1, 2], fare=[10.0, 100.0])
+    selection = choose_offers(table, NO_LIMIT, way, limits=EXACT)
+    assert chosen(selection) == ["01", "02"]  # the near one first: as much money in fewer hours
+    assert (selection.value, selection.travel_cost, selection.travel_paid) == pytest.approx((80, 110, 110))
+    hours = selection.offers.set_index("offer_id")
+    assert hours["crew_hours"].to_dict() == pytest.approx({"01": 5, "02": 14})
+    assert hours["per_crew_hour"].to_dict() == pytest.approx({"01": 8, "02": 40 / 14})
+    # neighbours who share a trip save it; nobody earns what they pay twice
+    both = choose_offers(offers([40, 40], round=[2, 2], fare=100.0), NO_LIMIT, way, limits=EXACT)
+    assert (both.value, both.travel_paid) == pytest.approx((80, 100))
+    # work of three days takes three trips, of which one is paid
+    long = choose_offers(offers([300], [18], round=[2], fare=100.0), month({}, {}, day_hours=6), way, limits=EXACT)
+    assert (long.value, long.travel_cost, long.travel_paid) == pytest.approx((100, 300, 100))
+
+
+def test_the_round_that_brings_most_an_hour_comes_first_and_neighbours_stay_together() -> None:
+    way = pd.DataFrame({"round": [1, 2], "cost": [0.0, 0.0], "hours_crew": [2.0, 2.0]})
+    table = offers([90, 20, 100], [2, 2, 3], round=[1, 1, 2])
+    # an hour of round 1 brings 110 / 6, of round 2 100 / 5
+    assert chosen(choose_offers(table, NO_LIMIT, way, limits=EXACT)) == ["03", "01", "02"]
+    table["value"] = [90.0, 40.0, 100.0]  # 130 / 6
+    assert chosen(choose_offers(table, NO_LIMIT, way, limits=EXACT)) == ["01", "02", "03"]
+
+
+def test_dangers_are_told_by_urgency_then_by_age_whatever_they_bring() -> None:
+    table = offers([900, 1, 5, 3, 700], [1] * 5, must_call=[True] * 4 + [False])
+    table["urgency"] = pd.array([3, 1, 3, 3, pd.NA], dtype="Int64")
+    table["found_on"] = pd.to_datetime(["2026-05-01", "2026-05-20", "2026-04-01", None, None])
+    assert chosen(choose_offers(table, NO_LIMIT, limits=EXACT)) == ["02", "04", "03", "01", "05"]
+
+
 def test_safety_matters_take_capacity_first() -> None:
     table = offers([500, -20, 90], [4, 3, 1], must_call=[False, True, False])
     selection = choose_offers(table, month({"crew": 4}, {}), limits=EXACT)
@@ -284,7 +317,7 @@ def test_safety_matters_take_capacity_first() -> None:
 def test_safety_matters_that_do_not_fit_are_called_all_the_same_and_it_is_said_what_is_short() -> None:
     table = offers([500, -20, -10, 70], [1, 3, 4, 0], must_call=[False, True, True, False])
     selection = choose_offers(table, month({"crew": 5}, {}, slack_share=0.2), limits=EXACT)
-    assert chosen(selection) == ["03", "02", "04"]  # what needs nothing of it can still be called about
+    assert chosen(selection) == ["02", "03", "04"]  # what needs nothing of it can still be called about
     assert selection.capacities["short"].item() == pytest.approx(3)
     said = shortage_text(selection.capacities.to_dict("records"))
     assert "3 of crew hours" in said

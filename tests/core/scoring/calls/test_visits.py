@@ -28,6 +28,7 @@ def at(*places: tuple[float, float], hours: float = 3.0) -> pd.DataFrame:
             "latitude": 40.0 + north / KM_A_DEGREE,
             "longitude": east / KM_A_DEGREE / np.cos(np.radians(40.0)),
             "work_hours": hours,
+            "drivers_helper": 2.0,
         }
     )
 
@@ -83,7 +84,7 @@ def test_the_way_of_a_round_by_hand() -> None:
     company = COMPANY.model_copy(
         update={
             "travel": COMPANY.travel.model_copy(
-                update={"road_factor": 1.25, "average_speed_km_h": 50.0, "people": 2.0, "cost_per_km": 0.5}
+                update={"road_factor": 1.25, "average_speed_km_h": 50.0, "cost_per_km": 0.5}
             )
         }
     )
@@ -93,6 +94,11 @@ def test_the_way_of_a_round_by_hand() -> None:
     assert row["km"] == pytest.approx(1.25 * (2 * 32 + 4))  # out and back to the mean, and from one to the other
     assert row["hours_helper"] == pytest.approx(2 * 85 / 50)
     assert row["cost"] == pytest.approx(85 * 0.5 + 3.4 * company.work["helper"])
+    mixed = sites.assign(drivers_helper=[2.0, 0.0], drivers_electrician=[0.0, 1.0])
+    (row,) = round_trips(mixed, rounds_of(sites, 10.0), company).to_dict("records")
+    assert (row["hours_helper"], row["hours_electrician"]) == pytest.approx((85 / 50, 85 / 50 / 2))
+    people = 1.7 * company.work["helper"] + 0.85 * company.work["electrician"]
+    assert row["cost"] == pytest.approx(85 * 0.5 + people)
     one_stop = round_trips(sites.assign(work_hours=9.0), rounds_of(sites, 10.0), company)
     assert one_stop["km"].item() == pytest.approx(1.25 * 64)
 
