@@ -252,7 +252,7 @@ class RunView:
         order = known[["site_id"]].merge(self._call[["site_id", "urgency", "found_on"]], on="site_id", how="left")
         order["found_on"] = order["found_on"].fillna(pd.Timestamp(0))  # known from the beginning
         order = order.sort_values(["urgency", "found_on"], kind="stable")
-        return self._shown(known.take(order.index).reset_index(drop=True))
+        return self._shown(known.take(order.index.to_numpy()).reset_index(drop=True))
 
     def safety_notes(self) -> SafetyNotes:
         """Return which safety notes stand where."""
