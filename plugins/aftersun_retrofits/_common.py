@@ -18,6 +18,7 @@ Number = TypeVar("Number", bound=np.generic)
 Value = TypeVar("Value")
 
 DATA = "aftersun_datasets"
+DAYS_PER_YEAR = 365.0
 
 FLUSH = "flush roof"
 IN_ROOF = "in roof"
@@ -34,12 +35,18 @@ FromData: TypeAlias = tuple[
 
 
 def from_data(retrofit: str) -> FromData:
-    """Return who a retrofit is, its assumptions, facts, claims of the trade and safety notes."""
+    """Return who a retrofit is, its assumptions, facts, claims of the trade and safety notes.
+
+    ``assumptions_of`` of its entry names assumptions that it shares with another retrofit.
+    """
     everything = tomllib.loads(files(DATA).joinpath("retrofits.toml").read_text(encoding="utf-8"))
     entry = everything[retrofit]
     of_visit = everything["array_visit_notes"] if entry.pop("array_visit", False) else ()
     facts, notes = entry.pop("facts", ()), (*of_visit, *entry.pop("notes"))
     assumptions = api.read_ranges(DATA, f"assumptions/{retrofit}.csv")
+    for other, names in entry.pop("assumptions_of", {}).items():
+        shared = api.read_ranges(DATA, f"assumptions/{other}.csv")
+        assumptions |= {name: shared[name] for name in names}
     texts: dict[str, Any] = {name: tuple(value) if isinstance(value, list) else value for name, value in entry.items()}
     return (
         api.About(id=retrofit, life=assumptions["life_years"], **texts),
@@ -110,10 +117,12 @@ def module_count(cohort: api.Cohort, module_rating_kw: float) -> api.Floats:
     return np.where(np.isnan(count), by_rating, count)
 
 
-def string_count(cohort: api.Cohort, string_rating_kw: float) -> api.Floats:
-    """Return strings per array (A,): counted, else rating over ``string_rating_kw``."""
+def string_count(cohort: api.Cohort, string_rating_kw: float, string_modules: float = np.nan) -> api.Floats:
+    """Return strings per array (A,): counted, else modules over ``string_modules``, else rating over its own."""
+    by_modules = np.round(counted_modules(cohort) / string_modules)
     by_rating = np.ceil(numbers(cohort.arrays, "dc_rating_kw") / string_rating_kw)
-    return numbers(cohort.arrays, "strings", np.maximum(by_rating, 1.0))
+    reckoned = np.where(np.isnan(by_modules), by_rating, by_modules)
+    return numbers(cohort.arrays, "strings", np.maximum(reckoned, 1.0))
 
 
 @of_facts
@@ -139,6 +148,14 @@ def on_ground(cohort: api.Cohort) -> api.Bools:
 def years_of_effect(about: api.About, assume: api.Assumed) -> int:
     """Return for how many years a fade has to be given: the longest life that is assumed or usual."""
     return int(np.ceil(max(about.life.high, assume["life_years"])))
+
+
+def mean_decay_by_year(days: api.Floats | float, years: int) -> api.Floats:
+    """Return the mean of ``exp(-t / days)`` over year 1, 2, ..., (years,) or (S, years); ``days`` above 0."""
+    tau = np.asarray(days, dtype=np.float64)[..., np.newaxis] / DAYS_PER_YEAR
+    edges = np.exp(-np.arange(years + 1) / tau)
+    mean: api.Floats = tau * (edges[..., :-1] - edges[..., 1:])
+    return mean
 
 
 def access(cohort: api.Cohort, to: str = "roof") -> tuple[api.CostLine, api.CostLine]:

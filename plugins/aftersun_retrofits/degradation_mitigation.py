@@ -47,7 +47,6 @@ import pandas as pd
 from aftersun import api
 from aftersun_retrofits import _common as common
 
-DAYS_PER_YEAR = 365.0
 NIGHT_KWH_PER_YEAR_AND_W = 4.380  # half of the hours of a year are night, at every latitude
 
 THIN_FILM = "thin film"
@@ -71,10 +70,7 @@ UNMEASURED = "Nothing is measured: it counts with the small chance that there is
 
 def recovered_by_year(time_constant_days: api.Floats | float, years: int) -> api.Floats:
     """Return the mean of ``1 - exp(-t / tau)`` over year 1, 2, ... after fitting, (years,) or (S, years)."""
-    tau = np.asarray(time_constant_days, dtype=np.float64)[..., np.newaxis]
-    edges = np.exp(-np.arange(years + 1) * DAYS_PER_YEAR / tau)
-    mean: api.Floats = 1.0 - tau / DAYS_PER_YEAR * (edges[..., :-1] - edges[..., 1:])
-    return mean
+    return 1.0 - common.mean_decay_by_year(time_constant_days, years)
 
 
 def growth_by_year(per_year: api.Floats | float, limit: api.Floats | float, years: int) -> api.Floats:
@@ -221,7 +217,7 @@ def _ruled_out(cohort: api.Cohort) -> api.Bools:
 def _time_constant(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
     """Return the time constant of the recovery, longer where the loss is likely to be old, days (S,)."""
     age = common.years_since(cohort, "commissioned_on", assume["system_age_years"])
-    affected_days = assume["affected_share_of_age"] * age * DAYS_PER_YEAR
+    affected_days = assume["affected_share_of_age"] * age * common.DAYS_PER_YEAR
     return np.maximum(assume["recovery_days"], assume["recovery_time_share"] * affected_days)
 
 

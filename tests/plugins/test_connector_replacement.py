@@ -20,6 +20,10 @@ from aftersun.model.codes import Status
 from aftersun.scoring.offers.chunk import score
 from aftersun.testing import sample_cohort, sample_company, unknown_frame
 from aftersun_retrofits.connector_replacement import (
+    ALL,
+    ENDS,
+    INSPECT,
+    REPAIR,
     ConnectorReplacement,
     contact_loss,
     contact_power_w,
@@ -38,6 +42,216 @@ def line(change: api.Change, item: str) -> np.ndarray:
 
 def changed(cohort: api.Cohort, **overrides: float) -> api.Change:
     return CONNECTORS.change(cohort, api.baseline(cohort), assumed(CONNECTORS, overrides, {}))
+
+
+def scope(change: api.Change, label: str) -> api.Change:
+    return next(each for each in (change, *change.alternatives) if each.label == label)
+
+
+def takes(change: api.Change, row: int = 0) -> dict[str, float]:
+    """Quantities by item, hours added up; what is not needed is left out."""
+    found: dict[str, float] = {}
+    for each in change.costs:
+        found[each.item] = found.get(each.item, 0.0) + float(each.quantity[row])
+    return {item: quantity for item, quantity in found.items() if quantity}
+
+
+def ranked(cohort: api.Cohort) -> pd.DataFrame:
+    return score(
+        cohort,
+        fitted=unknown_frame("fitted"),
+        readings=unknown_frame("reading"),
+        registry=Registry((Loaded(CONNECTORS, CONNECTORS.about.id, "test"),), (), (), ()),
+        company=sample_company(),
+    ).frames["ranking"]
+
+
+# --- four scopes
+
+
+def test_what_each_scope_takes_at_a_home_by_hand(build):
+    # 24 modules in two strings: 26 pairs, four of them at ends; 15 min a pair, a module (two people) and a test
+    home = {"module_count": 24, "strings": 2}
+    change = changed(build({**SOUND, "open_string": True}, array=home))
+    once = {"insulation_test": 1.0, "roof": 1.0}
+    # 3.5 h of two people and both plugs at the place where it was open
+    assert takes(scope(change, REPAIR)) == {"connector_pair": 2.0, "electrician": 3.5, "helper": 3.5, **once}
+    change = changed(build({**SOUND, "mixed_connectors": True}, array=home))
+    # one module to lift for each string: 4 x 0.25 + 2 x 0.25 + 2 x 0.25
+    assert takes(scope(change, ENDS)) == {"connector_pair": 4.0, "electrician": 2.0, "helper": 0.5, **once}
+    # 26 x 0.25 + 24 x 0.25 + 2 x 0.25
+    assert takes(scope(change, ALL)) == {"connector_pair": 26.0, "electrician": 13.0, "helper": 6.0, **once}
+    change = changed(build(SOUND, array=home))
+    assert takes(scope(change, INSPECT)) == {"diagnosis_visit": 1.0}
+
+
+def test_an_inspection_holds_the_chance_of_what_it_finds(build):
+    # 10 % mixed, 1 % hot (facts.csv), 90 % of it found: 0.9 x (1 - 0.9 x 0.99) = 0.0981 of the work at the ends;
+    # an open string: 0.9 x 0.01 of its search
+    cohort = build({"commissioned_on": pd.Timestamp("2014-05-01")}, array={"module_count": 24, "strings": 2})
+    change = changed(cohort)
+    assert takes(scope(change, INSPECT)) == pytest.approx(
+        {
+            "diagnosis_visit": 1.0,
+            "connector_pair": 4 * 0.0981 + 2 * 0.009,
+            "electrician": 2 * 0.0981 + 3.5 * 0.009,
+            "helper": 0.5 * 0.0981 + 3.5 * 0.009,
+            "insulation_test": 0.0981,
+            "roof": 0.0981,
+        }
+    )
+
+
+def test_a_large_roof_is_offered_its_string_ends_and_not_519_pairs(build):
+    # two faces of 240 modules in 17 and 22 strings: 480 + 39 pairs, 78 of them at ends
+    arrays = [{"module_count": 240, "strings": count, "azimuth_deg": way} for count, way in ((17, 210.0), (22, 120.0))]
+    cohort = sample_cohort({**SOUND, "mixed_connectors": True, "arrays": arrays})
+    change = changed(cohort)
+    assert takes(scope(change, ALL))["connector_pair"] == 519
+    assert takes(scope(change, ENDS))["connector_pair"] == 78
+    # each face has a way up of its own
+    assert takes(scope(change, ALL))["roof"] == takes(scope(change, ENDS))["roof"] == 2
+    assert ranked(cohort)["variant"].tolist() == [ENDS]
+
+
+def test_an_open_string_is_sought_from_one_way_up(build):
+    arrays = [{"azimuth_deg": way} for way in (90.0, 270.0)]
+    change = changed(sample_cohort({**SOUND, "open_string": True, "arrays": arrays}))
+    assert takes(scope(change, REPAIR))["roof"] == 1
+    assert takes(scope(change, ENDS))["roof"] == 2
+
+
+def test_the_best_scope_is_chosen_and_none_leaves_a_danger_that_is_known(build):
+    cohort = build({**SOUND, "open_string": True}, {**SOUND, "mixed_connectors": True}, SOUND, {})
+    assert ranked(cohort)["variant"].tolist() == [REPAIR, ENDS, INSPECT, INSPECT]
+
+
+@given(facts=st.fixed_dictionaries({name: st.sampled_from([True, False, None]) for name in DANGERS}))
+@settings(max_examples=27)
+def test_a_scope_that_leaves_a_known_danger_is_not_to_be_had(build, facts):
+    change = changed(build(facts))
+    told = {name for name in DANGERS if facts[name]}
+    had = {each.label for each in (change, *change.alternatives) if each.available is None or each.available[0]}
+    assert (INSPECT in had) == (not told)
+    assert (REPAIR in had) == (told == {"open_string"})
+    assert {ENDS, ALL} <= had
+
+
+# --- an open string
+
+
+def cured(change: api.Change, before: api.Plant) -> float:
+    return float(1.0 - (1.0 - change.plant.strings_working[0]) / (1.0 - before.strings_working[0]))
+
+
+def test_an_open_string_is_cured_by_search_and_seldom_by_plugs_alone(build):
+    for told, shares in (
+        (True, {REPAIR: 0.95, ENDS: 0.95, ALL: 0.95}),
+        (None, {INSPECT: 0.9 * 0.95, ENDS: 0.8 * 0.4, ALL: 0.4}),  # nobody looks for it but the inspection
+    ):
+        cohort = build({**SOUND, "open_string": told}, array={"module_count": 24, "strings": 2})
+        change = changed(cohort)
+        found = {label: cured(scope(change, label), api.baseline(cohort)) for label in shares}
+        assert found == pytest.approx(shares)
+
+
+@pytest.mark.parametrize(
+    ("monitoring", "days"), [(None, 365.0), ("portal nobody reads", 0.7 * 365.0), ("portal somebody reads", 30.0)]
+)
+def test_the_loss_ends_when_it_would_have_been_noticed(build, monitoring, days):
+    # days by the model of monitoring; by hand, mean of exp(-t / D) in year 1 and 2
+    cohort = build({**SOUND, "open_string": True, "monitoring": monitoring}, array={"module_count": 24, "strings": 2})
+    fade = scope(changed(cohort), REPAIR).fade[0]
+    first, second = np.exp(-365.0 / days), np.exp(-730.0 / days)
+    assert fade[:2] == pytest.approx([days / 365 * (1 - first), days / 365 * (first - second)])
+    # over a life it comes to the energy of so many days, not to that of twenty years
+    assert fade.sum() == pytest.approx(days / 365.0, rel=1e-3)
+
+
+def test_in_a_year_without_monitoring_0_632_of_the_loss_is_left(build):
+    cohort = build({**SOUND, "open_string": True}, array={"module_count": 24, "strings": 2})
+    # 1 - 1/e, and that over e
+    assert scope(changed(cohort), REPAIR).fade[0, :2] == pytest.approx([0.63212, 0.23254], abs=1e-5)
+
+
+def test_contacts_keep_their_gain(build):
+    assert changed(build(SOUND)).fade == pytest.approx(1.0)
+
+
+def test_the_plain_repair_is_spared_once(build):
+    # one call-out over the life of 25 years, cured with 0.95
+    change = scope(changed(build({**SOUND, "open_string": True}, array={"strings": 2})), REPAIR)
+    assert line(change, "repair_visit") == pytest.approx([0.95 / 25])
+    assert line(change, "building_fire_damage") == 0.0
+
+
+def test_a_single_string_that_is_said_to_be_open_sells_no_energy(build):
+    cohort = build({**SOUND, "open_string": True}, array={"module_count": 18, "strings": 1})
+    assert api.annual_generation(cohort, api.baseline(cohort)) > 1000
+    change = scope(changed(cohort), REPAIR)
+    assert change.plant.strings_working == pytest.approx([1.0])
+    assert "see if it runs" in CONNECTORS.screen(cohort).reason[0]
+    assert ranked(cohort)["npv"].iloc[0] < 0
+
+
+def test_a_meter_that_misses_a_string_leads_to_an_inspection(build):
+    suspected = {**SOUND, "open_string": None, "meter_open_string_chance": 0.3}
+    cohort = build(suspected, {**SOUND, "open_string": None}, array={"module_count": 24, "strings": 2})
+    change = changed(cohort)
+    # 0.9 x 0.3 x 3.5 h, and 0.9 x 0.01 x 3.5 h of the fleet's chance
+    assert [takes(scope(change, INSPECT), row)["helper"] for row in (0, 1)] == pytest.approx([0.945, 0.0315])
+    assert ["missing as one string" in text for text in change.remarks] == [True, False]
+    assert api.baseline(cohort).strings_working == pytest.approx([1 - 0.3 / 2, 1 - 0.01 / 2])
+    assert (ranked(cohort)["energy_gain_kwh"].to_numpy()[0]) > 20 * (ranked(cohort)["energy_gain_kwh"].to_numpy()[1])
+
+
+def test_full_output_doubts_what_was_told(build):
+    told = {**SOUND, "open_string": True}
+    screening = CONNECTORS.screen(build({**told, "meter_open_string_chance": 0.2}, told, array={"strings": 3}))
+    assert ["open at all" in reason for reason in screening.reason] == [True, False]
+
+
+# --- plugs of before 2012
+
+
+def test_old_families_have_their_own_prior_and_note(build):
+    cohort = build(
+        *({"commissioned_on": pd.Timestamp(day)} for day in ("2011-12-31", "2012-01-01")), {"commissioned_on": pd.NaT}
+    )
+    change = changed(cohort)
+    # twice the chance of mixed plugs: 0.9 x (1 - 0.8 x 0.99), against 0.9 x (1 - 0.9 x 0.99)
+    tests = scope(change, INSPECT).costs
+    assert next(each for each in tests if each.item == "insulation_test").quantity[:2] == pytest.approx(
+        [0.1872, 0.0981]
+    )
+    fires = line(change, "building_fire_damage")
+    assert fires[0] > 1.5 * fires[1]  # half as many faults again, and more plugs that are mixed
+    told = [{note.id for note in CONNECTORS.safety(cohort).for_site(row)} for row in range(3)]
+    assert ["old_plug_family" in notes for notes in told] == [True, False, True]  # not known to be newer
+    renewed = build(
+        {"commissioned_on": pd.Timestamp("2009-01-01"), "connectors_renewed_on": pd.Timestamp("2015-01-01")}
+    )
+    assert "old_plug_family" not in {note.id for note in CONNECTORS.safety(renewed).for_site(0)}
+
+
+def test_each_scope_has_its_cautions(build):
+    notes = {note.id: note for note in CONNECTORS.safety(build({"open_string": True})).for_site(0)}
+    every = {"dc_stays_live", "work_at_height", "dc_safe_order", "same_connector_family", "test_after_dc_work"}
+    assert every | {"inspection_under_load", "open_string_search", "lifting_modules"} <= set(notes)
+    assert "covers stay closed" in notes["inspection_under_load"].text
+    assert "full voltage in daylight" in notes["open_string_search"].text
+    assert notes["inspection_under_load"].severity == notes["open_string_search"].severity == api.DANGER
+    sound = {note.id for note in CONNECTORS.safety(build(SOUND)).for_site(0)}
+    assert "open_string_search" not in sound
+
+
+def test_factory_pairs_keep_their_faults_where_only_the_ends_are_renewed(build):
+    cohort = build({**SOUND, "mixed_connectors": True}, array={"module_count": 24, "strings": 2})
+    change = changed(cohort)
+    ends, everything = (line(scope(change, label), "building_fire_damage")[0] for label in (ENDS, ALL))
+    # by hand, plugs of 12 years: 1.5 as long as they stay, 1.44 once new; five times the faults where they are mixed.
+    # ends: 4/26 x (1.5 - 1.44) + 0.8 x 4 x 1.5 = 4.80923; all: 1.5 - 1.44 + 4 x 1.5 = 6.06
+    assert ends / everything == pytest.approx(4.80923 / 6.06, rel=1e-3)
 
 
 def test_heat_of_a_contact_at_ten_amperes():

@@ -167,17 +167,32 @@ def _loss_in_full_sun(cohort: Cohort, plant: Plant) -> Floats:
     return np.concatenate([plant.excess_loss[:0], *losses])
 
 
-def _strings_working(cohort: Cohort, values: Values) -> Floats:
-    """Return the expected share of strings that deliver, per site.
+def site_strings(cohort: Cohort, values: Values) -> Floats:
+    """Return the strings per site (S,): counted, else reckoned from the modules, else from the rating; 1 or more."""
+    arrays = cohort.arrays
+    modules = _numbers(arrays["module_count"], _numbers(arrays["module_rows"]) * _numbers(arrays["module_columns"]))
+    guess = _filled(modules / values["string_modules"], _numbers(arrays["dc_rating_kw"]) / values["string_kw"])
+    known = _numbers(arrays["strings"], np.maximum(np.round(guess), 1.0))
+    return np.maximum(cohort.sum_by_site(known), 1.0)
 
-    Nobody overlooks that a system with one string stands still, so there the fact counts only if known.
+
+def open_string_chance(cohort: Cohort, values: Values) -> tuple[Floats, Floats]:
+    """Return the chance that one string is open, and of how many strings; both per site (S,).
+
+    With one string only it is 0: nobody overlooks that a system stands still, so what still runs has no open one. Where
+    one is known to be open and the strings are not counted there are two at least.
     """
-    known = _numbers(cohort.arrays["strings"])
-    guess = np.maximum(np.round(_numbers(cohort.arrays["dc_rating_kw"]) / values["string_kw"]), 1.0)
-    strings = np.maximum(cohort.sum_by_site(np.where(np.isnan(known), guess, known)), 1.0)
-    chance = _chance(cohort, "open_string")
-    unknown = cohort.sites["open_string"].isna().to_numpy()
-    return 1 - np.where(unknown & (strings <= 1), 0.0, chance) / strings
+    strings, chance = site_strings(cohort, values), _chance(cohort, "open_string")
+    told = cohort.sites["open_string"].fillna(False).to_numpy(dtype=bool)
+    counted = cohort.sum_by_site(cohort.arrays["strings"].isna()) == 0
+    strings = np.where(told & ~counted, np.maximum(strings, 2.0), strings)
+    return np.where(strings > 1, chance, 0.0), strings
+
+
+def _strings_working(cohort: Cohort, values: Values) -> Floats:
+    """Return the expected share of strings that deliver, per site; never 0."""
+    chance, strings = open_string_chance(cohort, values)
+    return 1 - chance / strings
 
 
 def _household_demand(cohort: Cohort, plant: Plant, values: Values) -> Floats:

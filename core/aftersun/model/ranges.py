@@ -54,9 +54,21 @@ class Fact:
     question: str  # what to ask the customer
 
     def chance(self, sites: pd.DataFrame, prior: float | None = None) -> Floats:
-        """Return per site 1.0 where the fact is known true, 0.0 where known false, else the prior. Shape (S,)."""
+        """Return per site 1.0 where the fact is known true, 0.0 where known false, else the prior. Shape (S,).
+
+        Where meters tell of it, the chance is the one that they leave, in the column ``meter_<id>_chance``.
+        """
         value = self.prior.mode if prior is None else prior
-        return np.asarray(sites[self.id].to_numpy(dtype=np.float64, na_value=value))
+        chance = np.asarray(sites[self.id].to_numpy(dtype=np.float64, na_value=value))
+        if self.by_meter not in sites:
+            return chance
+        metered = sites[self.by_meter].to_numpy(dtype=np.float64, na_value=np.nan)
+        return np.where(np.isnan(metered), chance, metered)
+
+    @property
+    def by_meter(self) -> str:
+        """The column of a cohort's sites that has its chance by the meters, if there is one."""
+        return f"meter_{self.id}_chance"
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ import pandas as pd
 from pvlib import solarposition
 
 import aftersun_datasets
-from aftersun.energy.readings.calibration import SITE_COLUMNS
+from aftersun.energy.readings.calibration import OPEN_STRING_COLUMN, SITE_COLUMNS
 from aftersun.inventory.store.dictionary import Column, columns
 from aftersun.model.change import ACCESS, CostLine
 from aftersun.model.cohort import Cohort
@@ -77,7 +77,8 @@ def build_cohort(sites: Sequence[Facts], arrays: Sequence[Facts], weather: Weath
     Each of ``arrays`` names its site by position under ``"site"``. Every hour has the same share of the demand.
     """
     names = {column.name: column for table in ("site", "tariff") for column in columns(table) if not column.personal}
-    known = _frame(names, sites, {**dict.fromkeys(SITE_COLUMNS, "Float64"), "load_shape": "int64"})
+    of_meters = dict.fromkeys((*SITE_COLUMNS, OPEN_STRING_COLUMN), "Float64")
+    known = _frame(names, sites, {**of_meters, "load_shape": "int64"})
     known["site_id"] = [str(facts.get("site_id", f"S{row}")) for row, facts in enumerate(sites)]
     of_array = {column.name: column for column in columns("array")}
     table = _frame(of_array, arrays, {"site": "int64"})

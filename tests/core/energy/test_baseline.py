@@ -125,8 +125,11 @@ def test_open_strings(make_cohort: Any) -> None:
         {"arrays": [{"strings": 1}]},
         {"arrays": [{"dc_rating_kw": 10.0}]},  # two strings of 5 kW
         {"open_string": True, "arrays": [{"strings": 1}, {"strings": 1}]},
+        {"open_string": True, "arrays": [{"dc_rating_kw": 4.0, "module_count": 36}]},  # three strings of 12
+        {"open_string": True, "arrays": [{"dc_rating_kw": 3.0, "module_count": 8}]},  # runs without one: two at least
     )
-    expected = [0.75, 0, 1, 1 - prior / 4, 1, 1 - prior / 2, 0.5, 0.5]
+    # a system with one string never falls to zero by it
+    expected = [0.75, 1, 1, 1 - prior / 4, 1, 1 - prior / 2, 0.5, 0.5, 2 / 3, 0.5]
     assert baseline(cohort).strings_working == pytest.approx(expected)
 
 

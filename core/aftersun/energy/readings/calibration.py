@@ -19,12 +19,14 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from aftersun.energy.assumptions import system_values
 from aftersun.energy.balance import simulate
-from aftersun.energy.baseline import baseline
+from aftersun.energy.baseline import baseline, open_string_chance
 from aftersun.energy.generation import annual_generation
 from aftersun.energy.readings import fit as readings_fit
 from aftersun.energy.readings.checks import CLOCK, PRODUCTION, SUMMER_TIME, fine_production, limits
 from aftersun.energy.readings.clock import TypicalTime
+from aftersun.energy.readings.open_string import chance_by_meter
 from aftersun.energy.readings.own_load import with_own_load
 from aftersun.energy.readings.quality import Checked, check_readings
 from aftersun.model.codes import Untold
@@ -48,6 +50,7 @@ EVIDENCE_COLUMNS = tuple(_NOTHING_KNOWN)
 SITE_COLUMNS = {
     f"meter_{name}": name for name in ("factor", "factor_se", "shortfall", "zero_day_share", "trend_per_year")
 }
+OPEN_STRING_COLUMN = "meter_open_string_chance"  # likewise: the chance of an open string that the meter leaves
 
 _FIT_ROUNDS = 3
 _LEAST_MONTH_H = 20 * 24.0  # of readings, for a month to count in a trend
@@ -241,6 +244,35 @@ def _dc_factors(cohort: Cohort, plant: Plant, energy: Energy, evidence: pd.DataF
     return result
 
 
+def with_open_strings(cohort: Cohort, plant: Plant, calibration: Calibration) -> tuple[Cohort, Plant]:
+    """Return cohort and calibrated plant with the chance of an open string that the meters leave; output stays.
+
+    The calibration has to be that of a plant whose strings all deliver: where its factor is applied it tells by Bayes.
+    What was told of a string is right with ``told_open_right``. A string that is known to deliver is left alone.
+    """
+    known, evidence, sites = limits(), calibration.evidence, cohort.sites
+    error, factor, read = (evidence[name].to_numpy(np.float64) for name in ("factor_se", "factor", "factor_read"))
+    chance, strings = open_string_chance(cohort, system_values(cohort.overrides))
+    told = sites["open_string"].fillna(False).to_numpy(dtype=bool)
+    judged = (error <= known["factor_se_max"]) & (strings > 1) & (chance > 0.0)  # NaN compares false
+    by_meter = np.full(len(cohort), np.nan)
+    by_meter[judged] = chance_by_meter(
+        np.where(told, known["told_open_right"], chance)[judged],
+        strings[judged],
+        np.where(np.isnan(read), factor, read)[judged],
+        np.hypot(error, known["model_sd"])[judged],
+        known["other_cause_share"],
+    )
+    working = np.where(judged, 1.0 - by_meter / strings, 1.0)
+    site = cohort.arrays["site"].to_numpy(dtype=np.intp)
+    in_place = plant.replace(
+        strings_working=np.where(judged[site], working[site], plant.strings_working),
+        calibration=plant.calibration / working,
+    )
+    column = pd.array(by_meter, dtype="Float64")
+    return replace(cohort, sites=sites.assign(**{OPEN_STRING_COLUMN: column})), in_place
+
+
 def apply_calibration(plant: Plant, calibration: Calibration) -> Plant:
     """Return the plant whose computed output agrees with the readings, as far as there are any."""
     return plant.replace(calibration=plant.calibration * calibration.dc_factor)
@@ -274,6 +306,8 @@ def fitted_baseline(cohort: Cohort, readings: pd.DataFrame) -> FittedBaseline:
     checked = check_readings(cohort, readings)
     cohort = with_own_load(cohort, checked)
     plant = baseline(cohort)
-    calibration = calibrate(cohort, plant, checked)
+    all_strings = plant.replace(strings_working=np.ones_like(plant.strings_working))
+    calibration = calibrate(cohort, all_strings, checked)
     plant = apply_calibration(plant, calibration)
-    return FittedBaseline(with_evidence(cohort, calibration), plant, checked, calibration)
+    cohort, plant = with_open_strings(with_evidence(cohort, calibration), plant, calibration)
+    return FittedBaseline(cohort, plant, checked, calibration)

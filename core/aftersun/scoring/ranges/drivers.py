@@ -193,6 +193,8 @@ def _told(case: Case, column: str, where: Bools, value: float | bool) -> Case:
     cohort = case.baseline.cohort
     answer = cohort.sites[column].mask(pd.Series(where, index=cohort.sites.index), value)
     sites = cohort.sites.assign(**{column: answer})
+    if (by_meter := f"meter_{column}_chance") in sites:  # an answer is more than a chance
+        sites[by_meter] = sites[by_meter].mask(pd.Series(where, index=sites.index))
     if column in UNKNOWN_NUMBERS:
         other = _standing(case.baseline, replace(cohort, sites=sites), case.simulations)
     elif column in FACTS_OF_BASELINE:
