@@ -256,8 +256,8 @@ def test_two_strings_halve_the_loss_and_lengthen_the_search():
 
 
 def test_unknown_strings_are_counted_from_the_rating(build):
-    known = build(UNWATCHED, array={"dc_rating_kw": 7.9, "strings": 2})
-    assert gained(build(UNWATCHED, array={"dc_rating_kw": 7.9})) == pytest.approx(gained(known))
+    known = build(UNWATCHED, array={"dc_rating_kw": 7.9, "module_count": None, "strings": 2})
+    assert gained(build(UNWATCHED, array={"dc_rating_kw": 7.9, "module_count": None})) == pytest.approx(gained(known))
 
 
 def test_a_module_level_device_takes_one_module_only():
