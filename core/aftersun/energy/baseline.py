@@ -95,11 +95,12 @@ def _site_columns(cohort: Cohort, values: Values) -> dict[str, Any]:
     rating = _numbers(sites["inverter_rating_kw"])
     guess = cohort.sum_by_site(_numbers(cohort.arrays["dc_rating_kw"])) / values["dc_ac_ratio"]
     battery = _numbers(sites["battery_kwh"], 0.0)
-    store = _numbers(sites["water_store_litres"], 0.0)
+    water_heat = _texts(sites["water_heat"], "")
+    usual_store = np.where(hot_water.keeps_store(water_heat), values["unknown_store_litres"], 0.0)
+    store = _numbers(sites["water_store_litres"], usual_store)
     insulation = _numbers(sites["water_store_insulation_mm"], values["unknown_insulation_mm"])
     loss_kwh_per_day = hot_water.standing_loss_kwh_per_day(store, insulation, values)
     occupants = _numbers(sites["occupants"], values["unknown_occupants"])
-    water_heat = _texts(sites["water_heat"], "")
     no_export = _texts(sites["export_rule"], "") == "no export"
     columns: dict[str, Any] = {
         "inverter_rating_kw": np.where(np.isnan(rating), guess, rating),

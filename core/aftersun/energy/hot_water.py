@@ -54,7 +54,12 @@ class StoreYear:
 
 def has_store(plant: Plant) -> npt.NDArray[np.bool_]:
     """Tell per site whether there is a store whose present heater is known and modelled. Shape (S,)."""
-    return (plant.store_litres > 0) & np.isin(plant.water_heat, list(_USUAL_HOURS))
+    return (plant.store_litres > 0) & keeps_store(plant.water_heat)
+
+
+def keeps_store(water_heat: Texts) -> npt.NDArray[np.bool_]:
+    """Tell which kinds of heaters keep a store of their own that is modelled; shape as given."""
+    return np.isin(water_heat, list(_USUAL_HOURS))
 
 
 def usual_hours(water_heat: Texts) -> Texts:

@@ -10,6 +10,7 @@ class Status(StrEnum):
 
     RECOMMENDED = "recommended"
     SUBJECT_TO_SURVEY = "subject_to_survey"  # worth it, once somebody has looked or asked
+    ASK_FIRST = "ask_first"  # worth it only if the customer's answers on the phone allow it
     TOO_UNCERTAIN = "too_uncertain"  # expected to be worth something, but too seldom to sell it on that
     NOT_COST_EFFECTIVE = "not_cost_effective"
     NOT_APPLICABLE = "not_applicable"  # does not fit the site

@@ -50,7 +50,8 @@ class Cohort:
     ``load_shapes`` has shape (K, H): hourly shares of a year's demand, each row sums to 1; the sites' column
     ``load_shape`` says which row a site uses. ``overrides`` holds the company's own values of what is assumed of
     every system, ``priors`` its own chances of unknown facts, both by name. ``horizons`` holds the skylines that are
-    known, by site_id; a site without one sees the whole sky.
+    known, by site_id; a site without one sees the whole sky. ``choices`` holds, by column, the chance of each choice of a
+    fact that is unknown.
     """
 
     sites: pd.DataFrame  # by site_id; columns of tables site and tariff, readings' evidence, load_shape
@@ -61,6 +62,7 @@ class Cohort:
     overrides: Mapping[str, float] = field(default_factory=dict)  # the company's values of system assumptions
     priors: Mapping[str, float] = field(default_factory=dict)  # the company's chances of facts that are unknown
     horizons: Mapping[str, Horizon] = field(default_factory=dict)  # skylines that are known, by site_id
+    choices: Mapping[str, Mapping[str, float]] = field(default_factory=dict)  # chance of each choice, by unknown fact
     memo: Kept = field(default_factory=Kept, init=False, repr=False)  # what the facts alone decide: use `once`
     of_plants: Kept = field(default_factory=Kept, init=False, repr=False)  # results; plugins leave it alone
 

@@ -43,6 +43,15 @@ def settings(section: str) -> Mapping[str, Range]:
     return MappingProxyType({row["name"]: Range.from_row(row) for row in rows if row["section"] == section})
 
 
+@cache
+def choices() -> Mapping[str, Mapping[str, float]]:
+    """Return what is believed of facts with several choices where nobody knows: the chance of each, by column."""
+    by_fact: dict[str, dict[str, float]] = {}
+    for row in aftersun_datasets.rows("choices.csv"):
+        by_fact.setdefault(row["fact"], {})[row["choice"]] = float(row["chance"])
+    return MappingProxyType(by_fact)
+
+
 class FactTest(NamedTuple):
     """How well one way of asking tells a fact: chances (0..1) to be told yes where it is so, no where it is not.
 

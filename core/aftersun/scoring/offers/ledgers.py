@@ -44,12 +44,17 @@ def offers(singles: Sequence[Single], bundles: Iterable[Bundle], cohort: Cohort,
 
 def _of_single(single: Single, company: Company) -> Tables:
     """Return the rows of a retrofit by itself, where it is worth it or ends a danger known to stand."""
-    valuation, kept = single.valuation, single.offered | single.danger
+    valuation, kept = single.valuation, single.offered | single.danger | single.ask
     ids = valuation.site_ids[kept]
     if not len(ids):
         return {}
     offer = _owner_ledger(ids, single.npv[kept], take(kept, valuation.flow), single.draws[:, kept])
-    offer = offer.assign(offer=single.loaded.id, must_call=single.danger[kept], years=valuation.years[kept])
+    offer = offer.assign(
+        offer=single.loaded.id,
+        must_call=single.danger[kept],
+        years=valuation.years[kept],
+        chance_allowed=single.chance_allowed[kept],
+    )
     members = offer[["site_id", "npv"]].rename(columns={"npv": "npv_alone"})
     members = members.assign(retrofit=single.loaded.id, npv_added=members["npv_alone"])
     return _tables(offer, members, take(kept, valuation.visit), valuation.months[kept], company)
@@ -72,7 +77,7 @@ def _of_bundle(bundle: Bundle, singles: Sequence[Single], cohort: Cohort, compan
         columns = {"site_id": sold, "retrofit": single.loaded.id, "npv_alone": alone, "npv_added": added}
         members.append(pd.DataFrame(columns))
     offer = offer[sure].reset_index(drop=True)
-    offer = offer.assign(offer=name, must_call=np.any(dangers, axis=0), years=bundle.years[sure])
+    offer = offer.assign(offer=name, must_call=np.any(dangers, axis=0), years=bundle.years[sure], chance_allowed=1.0)
     prices = Prices(cohort.sites.loc[sold], company)
     lines = [replace(line, quantity=line.quantity[sure]) for line in bundle.lines]
     flow = cash_rows(sold, take(sure, bundle.flow), bundle.years[sure], company.money.real_discount_rate)

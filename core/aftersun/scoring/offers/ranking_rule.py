@@ -18,16 +18,16 @@ def pays_back_quickly(upfront: Floats, payback_years: Floats) -> Bools:
     return (upfront > 0) & (payback_years < QUICK_PAYBACK_YEARS)
 
 
-def status_of(npv: Floats, survey: Bools, danger: Bools, sure: Bools) -> npt.NDArray[np.object_]:
+def status_of(npv: Floats, survey: Bools, danger: Bools, sure: Bools, ask: Bools) -> npt.NDArray[np.object_]:
     """Return the :class:`Status` of evaluated retrofits, all of shape (S,).
 
     ``survey`` tells where somebody has to look first, ``danger`` where a danger is known to stand that it ends,
-    ``sure`` where the chance of a gain is not below the company's least. What is worth nothing, or not surely enough,
-    is never offered.
+    ``sure`` where the chance of a gain is not below the company's least, ``ask`` where it is worth it only if the
+    customer's answers allow it. What is worth nothing, or not surely enough, is never offered.
     """
     worth_it = npv > 0
-    rules = [danger & ~(worth_it & sure), ~worth_it, ~sure, survey]
-    codes = [Status.SAFETY_REMEDIAL, Status.NOT_COST_EFFECTIVE, Status.TOO_UNCERTAIN, Status.SUBJECT_TO_SURVEY]
+    rules = [danger & ~(worth_it & sure), ask, ~worth_it, ~sure, survey]
+    codes = [Status.SAFETY_REMEDIAL, Status.ASK_FIRST, Status.NOT_COST_EFFECTIVE, Status.TOO_UNCERTAIN, Status.SUBJECT_TO_SURVEY]
     return np.select(rules, codes, Status.RECOMMENDED).astype(object)
 
 

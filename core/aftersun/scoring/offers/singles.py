@@ -21,9 +21,10 @@ from aftersun.money.company import Company
 from aftersun.scoring.offers.ranking_rule import pays_back_quickly, status_of
 from aftersun.scoring.offers.standing_devices import with_standing_devices
 from aftersun.scoring.ranges.break_even import driver_rows
-from aftersun.scoring.ranges.draws import CommonNumbers, Draws, draws_of, expected, measured
+from aftersun.scoring.ranges.choices import likeliest, of_choices
+from aftersun.scoring.ranges.draws import CommonNumbers, Draws, Outlook, expected, measured, outlook
 from aftersun.scoring.ranges.drivers import Driver
-from aftersun.scoring.ranges.information import answer_values
+from aftersun.scoring.ranges.information import Drawn, answer_values
 from aftersun.scoring.value.nearby import NearbySimulations, Slopes
 from aftersun.scoring.value.simulations import Baseline, Rows, Simulations
 from aftersun.scoring.value.valuation import Case, Valuation, evaluate
@@ -56,7 +57,9 @@ class Single:
 
     ``npv`` is the expected net present value; ``valuation`` comes to it, ``npv_usual`` is that with all values as used.
     ``offered`` says where it may be offered on value by itself, ``danger`` where it would end a danger that is known
-    to stand, both (S,) over its own rows.
+    to stand, ``ask`` where it is done only if the customer's answers allow it, all (S,) over its own rows. There
+    ``npv`` counts the answers that do not as nothing, ``valuation`` holds for those that do, which come with the chance
+    ``chance_allowed``; it is 1 elsewhere.
     """
 
     loaded: Loaded
@@ -67,6 +70,8 @@ class Single:
     draws: Draws
     offered: Bools
     danger: Bools
+    ask: Bools
+    chance_allowed: Floats
 
 
 def single_of(loaded: Loaded, setting: Setting) -> tuple[Tables, Single | None]:
@@ -84,34 +89,62 @@ def single_of(loaded: Loaded, setting: Setting) -> tuple[Tables, Single | None]:
     if not len(rows):
         return tables, None
     part = setting.baseline.take(rows)
-    case = Case(loaded, part, Simulations(part), setting.company, setting.guard)
+    asked = Case(loaded, part, Simulations(part), setting.company, setting.guard)
+    case = likeliest(asked)
     usual = evaluate(case, itemised=True)
-    drawn = None if usual is None else _drawn(case, rows, usual, setting)
-    if usual is None or drawn is None:
+    ahead = None if usual is None else _outlook(case, asked, rows, usual, setting)
+    if usual is None or ahead is None:
         return tables | {"ranking": failed_ranking(cohort.sites.index, loaded.id)}, None
-    draws, drivers = drawn
-    npv = expected(draws)
-    valuation = usual.expecting(npv)
     danger, survey = danger[rows], ranking["screening_reason"].notna().to_numpy()[rows]
-    valued = {"npv_usual": usual.npv, **_valued(part, survey, valuation, npv, draws, danger, setting.company)}
+    ask = _ask_first(ahead, setting.company) & ~danger
+    draws, drivers = np.where(ask, ahead.asked_first, ahead.draws), ahead.drivers
+    npv, chance = expected(draws), np.where(ask, expected(ahead.allowed), 1.0)
+    valuation = usual.expecting(np.divide(npv, chance, out=npv.copy(), where=ask))
+    valued = {
+        "npv_usual": usual.npv,
+        "chance_allowed": chance,
+        **_valued(part, survey, valuation, npv, draws, danger, ask, setting.company),
+    }
     for name, values in valued.items():
         ranking.loc[rows, name] = values
     offered, ids = np.isin(valued["status"].astype(str), OFFERED), part.cohort.sites.index
     tables |= {
         "cost_item": valuation.items.assign(retrofit=loaded.id),
         "cash_flow": valuation.cash_rows((npv > 0) | danger).assign(retrofit=loaded.id),
-        "driver": driver_rows(loaded.id, ids, offered | danger, drivers, usual.npv),
+        "driver": driver_rows(loaded.id, ids, offered | danger | ask, _numbers(drivers), usual.npv),
         ANSWER_VALUE: answer_values(loaded.id, ids, drivers, usual.npv),
     }
-    return tables, Single(loaded, rows, npv, valuation, usual.npv, draws, offered, danger)
+    return tables, Single(loaded, rows, npv, valuation, usual.npv, draws, offered, danger, ask, chance)
 
 
-def _drawn(case: Case, rows: Rows, valuation: Valuation, setting: Setting) -> tuple[Draws, list[Driver]] | None:
-    """Return the draws and what they are drawn from; where nothing is drawn, the one value. None if it failed."""
+def _outlook(case: Case, asked: Case, rows: Rows, valuation: Valuation, setting: Setting) -> Outlook | None:
+    """Return the draws and what they are drawn from; where nothing is drawn, the one value. None if it failed.
+
+    ``asked`` is the case as the customer has it, with choices unknown that ``case`` answers by the likeliest.
+    """
     if setting.slopes is None:
-        return valuation.npv[np.newaxis], []
-    nearby = NearbySimulations(case.simulations, setting.slopes, rows)
-    return draws_of(replace(case, simulations=nearby), rows, valuation, setting.numbers)
+        return Outlook(valuation.npv[np.newaxis], np.ones((1, len(rows)), dtype=bool), [])
+    if case is asked:
+        nearby = NearbySimulations(case.simulations, setting.slopes, rows)
+    else:
+        nearby = NearbySimulations(case.simulations, Slopes(case.baseline), np.arange(len(rows)))
+    choices = list(of_choices(asked, case, valuation.parts))
+    return outlook(replace(case, simulations=nearby), rows, valuation, setting.numbers, choices)
+
+
+def _ask_first(ahead: Outlook, company: Company) -> Bools:
+    """Tell where a retrofit is not to be offered as it is, and yet worth asking about, (S,).
+
+    Worth asking is what gains more by the answers, on average, than a call costs.
+    """
+    as_it_is = expected(ahead.draws)
+    sellable = (as_it_is > 0) & ((ahead.draws > 0).mean(axis=0) >= company.calls.least_chance)
+    gained = expected(ahead.asked_first) - np.maximum(as_it_is, 0.0)
+    return np.asarray(~sellable & (gained > company.calls.cost_per_call))
+
+
+def _numbers(drivers: Sequence[Drawn]) -> list[Driver]:
+    return [driver for driver in drivers if isinstance(driver, Driver)]
 
 
 def rows_of(table: str, parts: Sequence[Tables]) -> pd.DataFrame:
@@ -154,7 +187,14 @@ def _screened(loaded: Loaded, setting: Setting, screening: Screening, danger: Bo
 
 
 def _valued(
-    part: Baseline, survey: Bools, valuation: Valuation, npv: Floats, draws: Draws, danger: Bools, company: Company
+    part: Baseline,
+    survey: Bools,
+    valuation: Valuation,
+    npv: Floats,
+    draws: Draws,
+    danger: Bools,
+    ask: Bools,
+    company: Company,
 ) -> Mapping[str, npt.NDArray[Any]]:
     """Return the measures of the evaluated sites and what is advised there, by column of the ranking."""
     upfront = valuation.flow.upfront[:, 0]
@@ -173,7 +213,7 @@ def _valued(
         "to_water_kwh": valuation.gain_kwh["to_water"],
         "water_heater_kwh": -valuation.gain_kwh["water_backup"],
         "years": valuation.years,
-        "status": status_of(npv, survey | quick, danger, sure),
+        "status": status_of(npv, survey | quick, danger, sure, ask),
         "quick_payback": quick,
         "for_safety": danger,
         "variant": _or_none(valuation.variant),

@@ -13,15 +13,18 @@ which sites are computed together.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from typing import Any
 from zlib import crc32
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from aftersun.model import tables
 from aftersun.model.ranges import Bools, Floats
 from aftersun.model.records import put, take
+from aftersun.scoring.ranges.choices import Choice
 from aftersun.scoring.ranges.drivers import (
     LIFE,
     UNKNOWN_NUMBERS,
@@ -32,6 +35,7 @@ from aftersun.scoring.ranges.drivers import (
     of_numbers,
     of_systems,
 )
+from aftersun.scoring.ranges.information import Drawn, told_by_phone
 from aftersun.scoring.value.valuation import Case, Parts, Valuation
 
 DRAWS = 400
@@ -41,7 +45,7 @@ NEAR_SHARE = 0.25  # assumption: below it, gain over cost, no numbers within the
 Draws = npt.NDArray[np.float64]  # (D, S): net present value in each draw
 RowsOfDraws = tuple[npt.NDArray[np.intp], Draws]  # positions of the sites in the chunk, and their draws
 
-_OWN_NUMBERS = (LIFE, YIELD, *UNKNOWN_NUMBERS)  # of one roof, beside its yes/no facts
+_OWN_NUMBERS = (LIFE, YIELD, *UNKNOWN_NUMBERS, *tables.choices())  # of one roof, beside its yes/no facts
 _ACTS_ON_ALL = ("real_discount_rate", "electricity_price_growth", "fuel_price_growth", YIELD_OF_ALL)
 
 
@@ -71,81 +75,106 @@ class CommonNumbers:
 
 
 def npv_draws(
-    retrofit: str, parts: Parts, drivers: Sequence[Driver], numbers: CommonNumbers, rows: npt.NDArray[np.intp]
+    retrofit: str, parts: Parts, drivers: Sequence[Drawn], numbers: CommonNumbers, rows: npt.NDArray[np.intp]
 ) -> Draws:
-    """Return the net present value of a retrofit in each draw, (D, S).
+    """Return the net present value of a retrofit in each draw, (D, S); 0 where it does not fit by what was drawn.
 
     ``parts`` is what it is worth with all values as used; ``rows`` are the positions of its sites in ``numbers``.
     """
-    weights = []
+    weights, fits = [], np.ones((1, len(rows)), dtype=bool)
     for driver in drivers:
         drawn = numbers.shared(retrofit, driver.name) if driver.shared else numbers.own(driver.name, rows)
         weights.append(driver.weights(drawn))
+        if isinstance(driver, Choice):
+            fits = fits & driver.fitting(drawn)
     costs = np.zeros((1, len(rows)))
-    for driver, (low, high) in zip(drivers, weights, strict=True):
-        at_low, at_high = driver.at_low.cost, driver.at_high.cost
-        if not _same(parts.cost, at_low, at_high):
-            costs = costs + low * (at_low - parts.cost) + high * (at_high - parts.cost)
-    saving = _gain(parts.saving, [(driver.at_low.saving, driver.at_high.saving) for driver in drivers], weights)
-    avoided = _gain(parts.avoided, [(driver.at_low.avoided, driver.at_high.avoided) for driver in drivers], weights)
-    npv = np.asarray(saving + avoided - parts.cost - costs, dtype=np.float64)
-    shape = np.broadcast_shapes(npv.shape, *(low.shape for low, _ in weights))
+    for driver, of_ends in zip(drivers, weights, strict=True):
+        for end, weight in zip(driver.ends, of_ends, strict=True):
+            if not np.array_equal(parts.cost, end.cost):
+                costs = costs + weight * (end.cost - parts.cost)
+    saving = _gain(parts.saving, [[end.saving for end in driver.ends] for driver in drivers], weights)
+    avoided = _gain(parts.avoided, [[end.avoided for end in driver.ends] for driver in drivers], weights)
+    npv = np.where(fits, saving + avoided - parts.cost - costs, 0.0)
+    shape = np.broadcast_shapes(npv.shape, *(weight.shape for of_ends in weights for weight in of_ends))
     return npv if npv.shape == shape else np.broadcast_to(npv, shape).copy()  # where nothing moves in any draw
 
 
-def _gain(base: Floats, ends: Sequence[tuple[Floats, Floats]], weights: Sequence[tuple[Floats, Floats]]) -> Draws:
+def _gain(base: Floats, ends: Sequence[Sequence[Floats]], weights: Sequence[Sequence[npt.NDArray[Any]]]) -> Draws:
     """Return a gain in each draw (D, S): a product over the numbers that scale it, a sum over the others."""
     product, extra = np.ones((1, len(base))), np.zeros((1, len(base)))
     divisor = np.where(base > 0, base, 1.0)
-    for (at_low, at_high), (low, high) in zip(ends, weights, strict=True):
-        if _same(base, at_low, at_high):
+    for of_number, of_ends in zip(ends, weights, strict=True):
+        moved = [pair for pair in zip(of_number, of_ends, strict=True) if not np.array_equal(base, pair[0])]
+        if not moved:
             continue
-        scales = (base > 0) & (at_low >= 0) & (at_high >= 0)
-        ratio = 1.0 + low * (at_low / divisor - 1.0) + high * (at_high / divisor - 1.0)
+        scales = (base > 0) & np.all([end >= 0 for end, _ in moved], axis=0)
+        ratio = 1.0 + np.sum([weight * (end / divisor - 1.0) for end, weight in moved], axis=0)
         product = product * np.where(scales, ratio, 1.0)
-        extra = extra + np.where(scales, 0.0, low * (at_low - base) + high * (at_high - base))
+        extra = extra + np.where(scales, 0.0, np.sum([weight * (end - base) for end, weight in moved], axis=0))
     return np.asarray(base * product + extra, dtype=np.float64)
 
 
-def _same(base: Floats, at_low: Floats, at_high: Floats) -> bool:
-    """Tell whether a number moves nothing anywhere."""
-    return np.array_equal(base, at_low) and np.array_equal(base, at_high)
+@dataclass(frozen=True, eq=False)
+class Outlook:
+    """What a retrofit comes to in each draw (D, S), and what that is drawn from.
+
+    ``allowed`` tells the draws in which it is worth it by what the customer can tell on the phone, all else as used:
+    who asks first does it in these alone.
+    """
+
+    draws: Draws
+    allowed: npt.NDArray[np.bool_]
+    drivers: list[Drawn]
+
+    @property
+    def asked_first(self) -> Draws:
+        """What it comes to where it is done only if the answers allow it, (D, S)."""
+        return np.where(self.allowed, self.draws, 0.0)
 
 
-def draws_of(
-    case: Case, rows: npt.NDArray[np.intp], valuation: Valuation, numbers: CommonNumbers
-) -> tuple[Draws, list[Driver]] | None:
+def outlook(
+    case: Case, rows: npt.NDArray[np.intp], valuation: Valuation, numbers: CommonNumbers, choices: Sequence[Choice]
+) -> Outlook | None:
     """Return the draws of a retrofit's net present value, and what they are drawn from.
 
-    ``rows`` are the positions of the sites of the case in ``numbers``. None if the retrofit failed at some value.
+    ``rows`` are the positions of the sites of the case in ``numbers``, ``choices`` those that are unknown there. None
+    if the retrofit failed at some value.
     """
     parts = valuation.parts
-    drivers = list(of_facts_and_yield(case, parts))
-    draws = npv_draws(case.loaded.id, parts, drivers, numbers, rows)
+    drivers: list[Drawn] = [*choices, *of_facts_and_yield(case, parts)]
+    draws, allowed = _both(case, parts, drivers, numbers, rows)
     near = np.flatnonzero(may_turn(parts, drivers))
     if len(near):
         few, parts_there = case.take(near), take(near, parts)
         more = [*of_numbers(few), *of_systems(few, parts_there, bool(valuation.heats_water[near].any()))]
-        before = [
-            replace(driver, at_low=take(near, driver.at_low), at_high=take(near, driver.at_high)) for driver in drivers
-        ]
-        draws[:, near] = npv_draws(case.loaded.id, parts_there, [*before, *more], numbers, rows[near])
+        all_there = [*(driver.take(near) for driver in drivers), *more]
+        draws[:, near], allowed[:, near] = _both(few, parts_there, all_there, numbers, rows[near])
         for driver in more:
-            at_low, at_high = (put(near, parts, end) for end in (driver.at_low, driver.at_high))
+            at_low, at_high = (put(near, parts, end) for end in driver.ends)
             drivers.append(replace(driver, at_low=at_low, at_high=at_high))
     if case.guard.failed(case.loaded):
         return None
-    return draws, drivers
+    return Outlook(draws, allowed, drivers)
 
 
-def may_turn(parts: Parts, drivers: Sequence[Driver]) -> Bools:
+def _both(
+    case: Case, parts: Parts, drivers: Sequence[Drawn], numbers: CommonNumbers, rows: npt.NDArray[np.intp]
+) -> tuple[Draws, npt.NDArray[np.bool_]]:
+    """Return what a retrofit comes to in each draw, and where that is more than nothing by what can be asked alone."""
+    draws = npv_draws(case.loaded.id, parts, drivers, numbers, rows)
+    asked = npv_draws(case.loaded.id, parts, [one for one in drivers if told_by_phone(one)], numbers, rows)
+    return draws, np.broadcast_to(asked > 0, draws.shape).copy()
+
+
+def may_turn(parts: Parts, drivers: Sequence[Drawn]) -> Bools:
     """Tell the sites (S,) where numbers may turn the advice: what is gained is not far below what is paid.
 
     Elsewhere only facts and the yield are drawn: a gain below a quarter of the cost would have to be fourfold.
     """
     near = parts.gain >= NEAR_SHARE * parts.cost
     for driver in drivers:
-        near |= driver.at_high.gain >= NEAR_SHARE * driver.at_high.cost
+        for end in driver.ends if isinstance(driver, Choice) else driver.ends[-1:]:
+            near |= (end.gain > 0) & (end.gain >= NEAR_SHARE * end.cost)
     return near
 
 

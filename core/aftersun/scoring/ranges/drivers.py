@@ -19,7 +19,7 @@ from aftersun.model.plant import Plant
 from aftersun.model.ranges import Bools, Fact, Floats, Range
 from aftersun.model.records import each_array, put, take
 from aftersun.money.company import Company
-from aftersun.scoring.value.simulations import Baseline, Simulations
+from aftersun.scoring.value.simulations import Baseline, Rows, Simulations
 from aftersun.scoring.value.valuation import Case, Parts, Valuation, evaluate
 
 TRIANGULAR = "triangular"  # between low and high with its mode at the value used
@@ -42,7 +42,12 @@ DECIDE_ON_GAINS = {
     "shunt_share": "shunt_share",
 }
 # Facts in numbers that may be unknown, and the assumption of ``system.csv`` that stands in for each.
-UNKNOWN_NUMBERS = {"annual_demand_kwh": "unknown_demand_kwh", "occupants": "unknown_occupants"}
+UNKNOWN_NUMBERS = {
+    "annual_demand_kwh": "unknown_demand_kwh",
+    "occupants": "unknown_occupants",
+    "water_store_litres": "unknown_store_litres",
+}
+_OF_HOT_WATER = ("occupants", "water_store_litres")
 _MONEY = ("real_discount_rate", "electricity_price_growth", "fuel_price_growth")
 
 
@@ -64,7 +69,16 @@ class Driver:
     at_high: Parts
     meaning: str = ""
 
-    def weights(self, quantiles: Floats) -> tuple[Floats, Floats]:
+    @property
+    def ends(self) -> tuple[Parts, ...]:
+        """What the sites gain and pay at its low and at its high."""
+        return self.at_low, self.at_high
+
+    def take(self, rows: Rows) -> Driver:
+        """Return the same of the sites at these positions."""
+        return replace(self, at_low=take(rows, self.at_low), at_high=take(rows, self.at_high))
+
+    def weights(self, quantiles: Floats) -> tuple[Floats, ...]:
         """Return how far each quantile (0..1) of the number lies from the value used to its low and to its high.
 
         0 = not at all, 1 = there.
@@ -130,13 +144,13 @@ def of_systems(case: Case, parts: Parts, heats_water: bool) -> Iterator[Driver]:
     for name, column in DECIDE_ON_GAINS.items():
         given = system[name]
         others = [replace(cohort, overrides={**cohort.overrides, name: end}) for end in (given.low, given.high)]
-        if column in changed and any(_moved(cohort, other) for other in others):
+        if column in changed and any(moved_columns(cohort, other) for other in others):
             baselines = (_standing(case.baseline, other, case.simulations) for other in others)
             ends = (evaluate(replace(case, baseline=other)) for other in baselines)
             yield from driver(name, given, cohort.overrides.get(name, given.mode), True, *ends)
     for column, name in UNKNOWN_NUMBERS.items():
         rows = np.flatnonzero(cohort.sites[column].isna().to_numpy(dtype=bool))
-        if len(rows) and (heats_water or column != "occupants"):
+        if len(rows) and (heats_water or column not in _OF_HOT_WATER):
             given, some, everywhere = system[name], case.take(rows), np.ones(len(rows), dtype=bool)
             ends = (evaluate(_told(some, column, everywhere, end)) for end in (given.low, given.high))
             for of_rows in driver(column, given, cohort.overrides.get(name, given.mode), False, *ends):
@@ -204,7 +218,7 @@ def _told(case: Case, column: str, where: Bools, value: float | bool) -> Case:
     return replace(case, baseline=other)
 
 
-def _moved(cohort: Cohort, other: Cohort) -> Mapping[str, npt.NDArray[Any]]:
+def moved_columns(cohort: Cohort, other: Cohort) -> Mapping[str, npt.NDArray[Any]]:
     """Return the columns of the baseline's plant that are other with other facts or assumptions, as they are then."""
     before, after = baseline_plant(cohort), baseline_plant(other)
     return {
@@ -216,7 +230,7 @@ def _moved(cohort: Cohort, other: Cohort) -> Mapping[str, npt.NDArray[Any]]:
 
 def _standing(baseline: Baseline, other: Cohort, simulations: Simulations) -> Baseline:
     """Return the sites as they would stand with other facts or assumptions, corrected by meters as before."""
-    moved = _moved(baseline.cohort, other)
+    moved = moved_columns(baseline.cohort, other)
     if not moved:
         return replace(baseline, cohort=other)
     year = simulations.of(baseline.plant.replace(**moved))

@@ -22,10 +22,14 @@ from aftersun.model.change import INSPECTION
 from aftersun.model.ranges import Floats
 from aftersun.money.company import Company
 from aftersun.money.prices import trip
+from aftersun.scoring.ranges.choices import Choice, question_of
 from aftersun.scoring.ranges.drivers import CHANCE, LIFE, Driver, remaining_years
 from aftersun.scoring.value.valuation import Case
 
+Drawn = Driver | Choice
+
 PHONE, VISIT = "phone", "visit"
+LEAST_SURE = 0.7  # assumption: of an answer by phone, whether yes or no, that a decision is left to
 LEAST_VALUE = 0.005  # less than a cent is rounding
 _STEPS = 200
 
@@ -34,6 +38,7 @@ NUMBERS_ASKED: Mapping[str, tuple[str, str]] = {
     LIFE: ("remaining_life_years", "How many more years do you want to keep the PV system?"),
     "annual_demand_kwh": ("annual_demand_kwh", "How many kWh of electricity does your bill show for a year?"),
     "occupants": ("occupants", "How many people live in the house?"),
+    "water_store_litres": ("water_store_litres", "How many litres does the hot-water store hold?"),
 }
 TURNING_COLUMNS = ("site_id", "column", "question", "retrofit", "worth_if", "not_if", "least", "most")
 VALUE_COLUMNS = ("site_id", "retrofit", "fact", "chance_true", "value_if_known", "value_of_phone", "value_of_visit")
@@ -64,7 +69,21 @@ def value_of_number(driver: Driver, npv: Floats) -> Floats:
     return np.asarray(np.maximum(by_value, 0.0).mean(axis=0) - np.maximum(by_value.mean(axis=0), 0.0))
 
 
-def answer_values(retrofit: str, site_ids: pd.Index, drivers: Sequence[Driver], npv: Floats) -> pd.DataFrame:
+def told_by_phone(driver: Drawn) -> bool:
+    """Tell whether the customer can say on the phone how it is, surely enough to decide by it."""
+    fact = NUMBERS_ASKED[driver.name][0] if driver.name in NUMBERS_ASKED else driver.name
+    test = tables.fact_tests().get((fact, PHONE))
+    return test is not None and min(test.sensitivity, test.specificity) >= LEAST_SURE
+
+
+def value_of_choice(choice: Choice) -> Floats:
+    """Return the expected value of knowing which choice it is before doing something or nothing, (S,)."""
+    npv = np.array([end.npv for end in choice.ends]) * choice.fits
+    known = (choice.chances * np.maximum(npv, 0.0)).sum(axis=0)
+    return np.asarray(known - np.maximum((choice.chances * npv).sum(axis=0), 0.0))
+
+
+def answer_values(retrofit: str, site_ids: pd.Index, drivers: Sequence[Drawn], npv: Floats) -> pd.DataFrame:
     """Return what it is worth to know each unknown fact and number, for certain, by phone, by a visit: VALUE_COLUMNS.
 
     ``npv`` (S,) is with all values as used. A number has no ``chance_true``; asked for by phone it is known with the
@@ -72,7 +91,11 @@ def answer_values(retrofit: str, site_ids: pd.Index, drivers: Sequence[Driver], 
     """
     parts = []
     for driver in drivers:
-        if driver.spread == CHANCE:
+        if isinstance(driver, Choice):
+            fact, chance = driver.name, np.nan
+            known, by_visit = value_of_choice(driver), np.zeros(len(npv))
+            by_phone = known * tables.fact_tests()[fact, PHONE].sensitivity
+        elif driver.spread == CHANCE:
             fact, chance = driver.name, driver.used
             ends = np.asarray(chance), driver.at_high.npv, driver.at_low.npv
             known = value_if_known(*ends)
@@ -163,7 +186,7 @@ def questions(values: pd.DataFrame, sites: pd.DataFrame, registry: Registry, com
         retrofits=("retrofit", sorted),
     )
     asked = {name: fact.question for loaded in registry.retrofits for name, fact in loaded.retrofit.facts.items()}
-    asked |= dict(NUMBERS_ASKED.values())
+    asked |= dict(NUMBERS_ASKED.values()) | {name: question_of(name) for name in tables.choices()}
     result = summed.reset_index()
     return result.assign(
         question=[asked[fact] for fact in result["fact"]],

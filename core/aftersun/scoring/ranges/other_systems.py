@@ -9,10 +9,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from aftersun.inventory.store.dictionary import BOOLEAN, CHOICE, Column, columns
+from aftersun.inventory.store.dictionary import BOOLEAN, CHOICE, columns
 from aftersun.model import tables
 from aftersun.model.change import DOES_NOT_FIT
 from aftersun.model.cohort import Cohort
+from aftersun.scoring.ranges.choices import question_of
 from aftersun.scoring.ranges.drivers import DECIDE_ON_GAINS, UNKNOWN_NUMBERS, Driver, driver
 from aftersun.scoring.ranges.information import Answers
 from aftersun.scoring.value.simulations import Simulations, baseline_of
@@ -58,7 +59,7 @@ class OtherSystems:
                 if column.type == BOOLEAN:
                     yield name, column.meaning, {"yes": True, "no": False}
                 elif column.type == CHOICE:
-                    yield name, _choice_question(column), {choice: choice for choice in column.choices}
+                    yield name, question_of(name), {choice: choice for choice in column.choices}
         if sites[_EXPORT_PRICE].isna().iloc[0]:
             bought = float(sites["import_price"].iloc[0])
             yield _EXPORT_PRICE, _EXPORT_QUESTION, {"nothing": 0.0, "as much as a kWh bought costs": bought}
@@ -84,8 +85,3 @@ class OtherSystems:
             self._made[key] = Simulations(baseline_of(other, case.company, self._readings)[0])
         simulations = self._made[key]
         return replace(case, baseline=simulations.baseline, simulations=simulations)
-
-
-def _choice_question(column: Column) -> str:
-    asked, _, _ = column.meaning.partition(";")
-    return f"{asked.rstrip('.?')}: {', '.join(column.choices[:-1])} or {column.choices[-1]}?"

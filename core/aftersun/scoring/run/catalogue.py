@@ -63,6 +63,8 @@ def chunk_hashes(portfolio: Portfolio) -> dict[str, str]:
         )
     skylines = sorted((site, repr(line)) for chunk in portfolio.chunks for site, line in chunk.horizons.items())
     by_name["horizons"] = hashlib.sha256(repr(skylines).encode()).hexdigest()
+    choices = sorted({repr(chunk.choices) for chunk in portfolio.chunks})
+    by_name["choices"] = hashlib.sha256(repr(choices).encode()).hexdigest()
     by_name["places"] = _digest([portfolio.places])
     return by_name
 

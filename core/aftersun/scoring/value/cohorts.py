@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from types import MappingProxyType
 from zlib import crc32
@@ -20,11 +20,13 @@ from aftersun.inventory.log import call_log
 from aftersun.inventory.log.learnt_facts import dangers_found
 from aftersun.inventory.store import read, weather_store
 from aftersun.inventory.store.file import Inventory
+from aftersun.model import tables
 from aftersun.model.codes import NotCalled
 from aftersun.model.cohort import Cohort, Horizon
 from aftersun.model.weather import Station, WeatherYear
 from aftersun.money.company import Company
 
+PRIOR_SITES = 20.0  # assumption: what the table believes of a fact counts as much as so many sites where it is known
 CHUNK_SITES = 2000  # fewer cost more a site, since each chunk is asked the same hundreds of questions; more only memory
 
 
@@ -67,6 +69,7 @@ class Chunk:
     readings: pd.DataFrame
     horizons: Mapping[str, Horizon]
     weather_id: str
+    choices: Mapping[str, Mapping[str, float]] = field(default_factory=dict)  # as :func:`fleet_choices` gives them
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,6 +103,7 @@ def read_portfolio(
         If there is no weather for a site.
     """
     sites = read.sites(inventory)
+    choices = fleet_choices(sites)
     if site_id is not None:
         sites = sites[sites["site_id"] == site_id]
     owners = sites.set_index("site_id")["customer_id"].sort_index()
@@ -117,7 +121,9 @@ def read_portfolio(
     )
     places = weather_for(latitude, longitude, height, stations).set_index(valued.index)
     return Portfolio(
-        chunks=tuple(_chunks(inventory, valued, arrays, places, chunk_sites)),
+        chunks=tuple(
+            replace(chunk, choices=choices) for chunk in _chunks(inventory, valued, arrays, places, chunk_sites)
+        ),
         weather=_weather(inventory, stations, places),
         places=places,
         left_out=pd.DataFrame({"site_id": sites.index[left_out], "reason": reason[left_out]}),
@@ -128,6 +134,19 @@ def read_portfolio(
         sites=len(valued),
         as_of=as_of,
     )
+
+
+def fleet_choices(sites: pd.DataFrame) -> Mapping[str, Mapping[str, float]]:
+    """Return the chance of each choice of a fact where it is unknown, by column: that of the sites where it is known.
+
+    ``choices.csv`` counts as PRIOR_SITES more of them: the mean of a Dirichlet distribution after what is known.
+    """
+    by_fact = {}
+    for fact, believed in tables.choices().items():
+        known = sites[fact].value_counts()
+        total = float(known.sum()) + PRIOR_SITES
+        by_fact[fact] = {name: (float(known.get(name, 0)) + PRIOR_SITES * p) / total for name, p in believed.items()}
+    return by_fact
 
 
 def _chunks(
@@ -187,6 +206,7 @@ def cohort_of(chunk: Chunk, year: WeatherYear, as_of: date, company: Company) ->
         overrides=MappingProxyType(company.system_overrides),
         priors=MappingProxyType(company.priors),
         horizons=MappingProxyType(dict(chunk.horizons)),
+        choices=chunk.choices,
     )
 
 
