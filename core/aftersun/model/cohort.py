@@ -50,8 +50,8 @@ class Cohort:
     ``load_shapes`` has shape (K, H): hourly shares of a year's demand, each row sums to 1; the sites' column
     ``load_shape`` says which row a site uses. ``overrides`` holds the company's own values of what is assumed of
     every system, ``priors`` its own chances of unknown facts, both by name. ``horizons`` holds the skylines that are
-    known, by site_id; a site without one sees the whole sky. ``choices`` holds, by column, the chance of each choice of a
-    fact that is unknown.
+    known, by site_id; a site without one sees the whole sky. ``choices`` holds, by column, the chance of each choice of
+    a fact that is unknown.
     """
 
     sites: pd.DataFrame  # by site_id; columns of tables site and tariff, readings' evidence, load_shape

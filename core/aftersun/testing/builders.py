@@ -86,7 +86,9 @@ def build_cohort(sites: Sequence[Facts], arrays: Sequence[Facts], weather: Weath
     table["array_id"] = [f"A{row}" for row in range(len(arrays))]
     table = table.sort_values("site", kind="stable")
     shapes = np.full((1, HOURS_PER_YEAR), 1.0 / HOURS_PER_YEAR)
-    return Cohort(known.set_index("site_id"), table.set_index("array_id"), weather, shapes, as_of, choices=tables.choices())
+    return Cohort(
+        known.set_index("site_id"), table.set_index("array_id"), weather, shapes, as_of, choices=tables.choices()
+    )
 
 
 def unknown_frame(table: str, rows: int = 0) -> pd.DataFrame:

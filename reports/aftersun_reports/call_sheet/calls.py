@@ -228,6 +228,10 @@ class CallList:
 
     def _survey_first(self, call: Call) -> str:
         """Say what has to be looked at before the price holds, whole."""
+        allowed = call.offer.get("chance_allowed")
+        if allowed is not None and allowed < 1:
+            chance = api.ENGLISH.percent(allowed)
+            return f"{api.status_text(api.Status.ASK_FIRST)}: the answers allow it with a chance of {chance}"
         first = api.status_text(api.Status.SUBJECT_TO_SURVEY)
         surveys = {name: self._surveys.get((call.site_id, name)) for name in call.members}
         lines = [f"{self.title(name)}, {first}: {why}" for name, why in surveys.items() if why]

@@ -9,6 +9,7 @@ from numbers import Integral, Real
 from typing import Any
 
 from aftersun.model.change import severity_order
+from aftersun.model.codes import Status
 from aftersun.model.letter import LetterFact, LetterLoss, LetterNote, LetterQuestion
 from aftersun.wording import Row, station_text, value_of
 
@@ -68,8 +69,9 @@ class Stored:
 
     @property
     def offers(self) -> dict[str, Row]:
-        """Its offers by name."""
-        return {str(row["offer"]): row for row in self.tables["offer"]}
+        """Its offers by name; not those that the customer has to be asked about first."""
+        ask = {row["retrofit"] for row in self.tables["ranking"] if row["status"] == Status.ASK_FIRST}
+        return {str(row["offer"]): row for row in self.tables["offer"] if row["offer"] not in ask}
 
     @property
     def dangers(self) -> tuple[LetterNote, ...]:

@@ -77,7 +77,8 @@ def plan_month(
 
 def _candidates(offers: pd.DataFrame, hours: pd.DataFrame, company: Company) -> pd.DataFrame:
     """Return the offers as the programme takes them, with what is stored of a call."""
-    yes = offers["chance_of_yes"].to_numpy(dtype=np.float64)
+    # a yes counts only if the answers to what is asked first allow the work
+    yes = (offers["chance_of_yes"] * offers["chance_allowed"]).to_numpy(dtype=np.float64)
     candidates = pd.DataFrame(
         {
             "offer_id": offers["site_id"] + " " + offers["offer"],

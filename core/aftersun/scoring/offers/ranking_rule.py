@@ -27,7 +27,13 @@ def status_of(npv: Floats, survey: Bools, danger: Bools, sure: Bools, ask: Bools
     """
     worth_it = npv > 0
     rules = [danger & ~(worth_it & sure), ask, ~worth_it, ~sure, survey]
-    codes = [Status.SAFETY_REMEDIAL, Status.ASK_FIRST, Status.NOT_COST_EFFECTIVE, Status.TOO_UNCERTAIN, Status.SUBJECT_TO_SURVEY]
+    codes = [
+        Status.SAFETY_REMEDIAL,
+        Status.ASK_FIRST,
+        Status.NOT_COST_EFFECTIVE,
+        Status.TOO_UNCERTAIN,
+        Status.SUBJECT_TO_SURVEY,
+    ]
     return np.select(rules, codes, Status.RECOMMENDED).astype(object)
 
 

@@ -29,6 +29,7 @@ from aftersun.scoring.value.nearby import NearbySimulations, Slopes
 from aftersun.scoring.value.simulations import Baseline, Rows, Simulations
 from aftersun.scoring.value.valuation import Case, Valuation, evaluate
 
+LEAST_ALLOWED = 0.15  # assumption: who hears no more often than that no longer asks
 ANSWER_VALUE = "answer_value"  # table: what it is worth to know each unknown fact and number
 
 # Columns of the ranking that have a value also where nothing was valued.
@@ -98,7 +99,7 @@ def single_of(loaded: Loaded, setting: Setting) -> tuple[Tables, Single | None]:
     danger, survey = danger[rows], ranking["screening_reason"].notna().to_numpy()[rows]
     ask = _ask_first(ahead, setting.company) & ~danger
     draws, drivers = np.where(ask, ahead.asked_first, ahead.draws), ahead.drivers
-    npv, chance = expected(draws), np.where(ask, expected(ahead.allowed), 1.0)
+    npv, chance = expected(draws), np.where(ask, ahead.chance_allowed, 1.0)
     valuation = usual.expecting(np.divide(npv, chance, out=npv.copy(), where=ask))
     valued = {
         "npv_usual": usual.npv,
@@ -112,7 +113,7 @@ def single_of(loaded: Loaded, setting: Setting) -> tuple[Tables, Single | None]:
         "cost_item": valuation.items.assign(retrofit=loaded.id),
         "cash_flow": valuation.cash_rows((npv > 0) | danger).assign(retrofit=loaded.id),
         "driver": driver_rows(loaded.id, ids, offered | danger | ask, _numbers(drivers), usual.npv),
-        ANSWER_VALUE: answer_values(loaded.id, ids, drivers, usual.npv),
+        ANSWER_VALUE: answer_values(loaded.id, ids, drivers, usual.npv, setting.company.calls.least_chance),
     }
     return tables, Single(loaded, rows, npv, valuation, usual.npv, draws, offered, danger, ask, chance)
 
@@ -135,12 +136,11 @@ def _outlook(case: Case, asked: Case, rows: Rows, valuation: Valuation, setting:
 def _ask_first(ahead: Outlook, company: Company) -> Bools:
     """Tell where a retrofit is not to be offered as it is, and yet worth asking about, (S,).
 
-    Worth asking is what gains more by the answers, on average, than a call costs.
+    Worth asking is what brings more by the answers, on average, than a call costs, and is allowed by them often enough.
     """
-    as_it_is = expected(ahead.draws)
-    sellable = (as_it_is > 0) & ((ahead.draws > 0).mean(axis=0) >= company.calls.least_chance)
-    gained = expected(ahead.asked_first) - np.maximum(as_it_is, 0.0)
-    return np.asarray(~sellable & (gained > company.calls.cost_per_call))
+    sellable = (expected(ahead.draws) > 0) & ((ahead.draws > 0).mean(axis=0) >= company.calls.least_chance)
+    often = ahead.chance_allowed >= LEAST_ALLOWED
+    return np.asarray(~sellable & often & (expected(ahead.asked_first) > company.calls.cost_per_call))
 
 
 def _numbers(drivers: Sequence[Drawn]) -> list[Driver]:

@@ -30,7 +30,6 @@ from aftersun.scoring.ranges.drivers import (
     UNKNOWN_NUMBERS,
     YIELD,
     YIELD_OF_ALL,
-    Driver,
     of_facts_and_yield,
     of_numbers,
     of_systems,
@@ -81,7 +80,8 @@ def npv_draws(
 
     ``parts`` is what it is worth with all values as used; ``rows`` are the positions of its sites in ``numbers``.
     """
-    weights, fits = [], np.ones((1, len(rows)), dtype=bool)
+    weights: list[Sequence[Any]] = []
+    fits = np.ones((1, len(rows)), dtype=bool)
     for driver in drivers:
         drawn = numbers.shared(retrofit, driver.name) if driver.shared else numbers.own(driver.name, rows)
         weights.append(driver.weights(drawn))
@@ -99,7 +99,7 @@ def npv_draws(
     return npv if npv.shape == shape else np.broadcast_to(npv, shape).copy()  # where nothing moves in any draw
 
 
-def _gain(base: Floats, ends: Sequence[Sequence[Floats]], weights: Sequence[Sequence[npt.NDArray[Any]]]) -> Draws:
+def _gain(base: Floats, ends: Sequence[Sequence[Floats]], weights: Sequence[Sequence[Any]]) -> Draws:
     """Return a gain in each draw (D, S): a product over the numbers that scale it, a sum over the others."""
     product, extra = np.ones((1, len(base))), np.zeros((1, len(base)))
     divisor = np.where(base > 0, base, 1.0)
@@ -130,6 +130,11 @@ class Outlook:
     def asked_first(self) -> Draws:
         """What it comes to where it is done only if the answers allow it, (D, S)."""
         return np.where(self.allowed, self.draws, 0.0)
+
+    @property
+    def chance_allowed(self) -> Floats:
+        """The chance that the answers allow it, (S,)."""
+        return expected(self.allowed.astype(np.float64))
 
 
 def outlook(

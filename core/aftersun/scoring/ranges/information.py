@@ -76,24 +76,31 @@ def told_by_phone(driver: Drawn) -> bool:
     return test is not None and min(test.sensitivity, test.specificity) >= LEAST_SURE
 
 
-def value_of_choice(choice: Choice) -> Floats:
-    """Return the expected value of knowing which choice it is before doing something or nothing, (S,)."""
+def value_of_choice(choice: Choice, least_chance: float) -> Floats:
+    """Return the expected value of knowing which choice it is before doing something or nothing, (S,).
+
+    Who does not know does nothing where the chance of a gain is below ``least_chance``.
+    """
     npv = np.array([end.npv for end in choice.ends]) * choice.fits
     known = (choice.chances * np.maximum(npv, 0.0)).sum(axis=0)
-    return np.asarray(known - np.maximum((choice.chances * npv).sum(axis=0), 0.0))
+    sure = (choice.chances * (npv > 0)).sum(axis=0) >= least_chance
+    return np.asarray(known - np.where(sure, np.maximum((choice.chances * npv).sum(axis=0), 0.0), 0.0))
 
 
-def answer_values(retrofit: str, site_ids: pd.Index, drivers: Sequence[Drawn], npv: Floats) -> pd.DataFrame:
+def answer_values(
+    retrofit: str, site_ids: pd.Index, drivers: Sequence[Drawn], npv: Floats, least_chance: float
+) -> pd.DataFrame:
     """Return what it is worth to know each unknown fact and number, for certain, by phone, by a visit: VALUE_COLUMNS.
 
-    ``npv`` (S,) is with all values as used. A number has no ``chance_true``; asked for by phone it is known with the
-    sensitivity of its row in ``fact_tests.csv`` and else is not.
+    ``npv`` (S,) is with all values as used. A number or choice has no ``chance_true``; asked for by phone it is known
+    with the sensitivity of its row in ``fact_tests.csv`` and else is not. ``least_chance`` of a gain is that below
+    which nothing is sold.
     """
     parts = []
     for driver in drivers:
         if isinstance(driver, Choice):
             fact, chance = driver.name, np.nan
-            known, by_visit = value_of_choice(driver), np.zeros(len(npv))
+            known, by_visit = value_of_choice(driver, least_chance), np.zeros(len(npv))
             by_phone = known * tables.fact_tests()[fact, PHONE].sensitivity
         elif driver.spread == CHANCE:
             fact, chance = driver.name, driver.used

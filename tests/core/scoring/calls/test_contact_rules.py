@@ -76,7 +76,13 @@ def test_only_permitted_customers_are_called_and_the_rest_keep_a_reason(excluded
         [("a", "mesh", 90.0, 5.0), ("a", "coating", 300.0, 80.0), ("b", "mesh", 9e3, 9e3), ("d", "mesh", 70.0, 400.0)],
         columns=["site_id", "offer", "npv", "contribution"],
     ).assign(
-        upfront=100.0, first_year_saving=10.0, materials_cost=10.0, equipment=[[]] * 4, must_call=False, trip_cost=40.0
+        upfront=100.0,
+        first_year_saving=10.0,
+        materials_cost=10.0,
+        equipment=[[]] * 4,
+        must_call=False,
+        trip_cost=40.0,
+        chance_allowed=1.0,
     )
     hours = pd.DataFrame({"site_id": ["a", "d"], "offer": ["coating", "mesh"], "skill": "roofer", "hours": 2.0})
     places = pd.DataFrame({"latitude": 36.12, "longitude": -79.98}, index=SITES.index)
@@ -95,7 +101,14 @@ def test_a_danger_is_called_first_whatever_it_is_worth(excluded: pd.Series, comp
     offers = pd.DataFrame(
         [("a", "plugs", -900.0, 5.0, True), ("d", "mesh", 70.0, 400.0, False)],
         columns=["site_id", "offer", "npv", "contribution", "must_call"],
-    ).assign(upfront=950.0, first_year_saving=3.0, materials_cost=10.0, equipment=[[], []], trip_cost=40.0)
+    ).assign(
+        upfront=950.0,
+        first_year_saving=3.0,
+        materials_cost=10.0,
+        equipment=[[], []],
+        trip_cost=40.0,
+        chance_allowed=1.0,
+    )
     hours = pd.DataFrame({"site_id": [], "offer": [], "skill": [], "hours": [], "drivers": []})
     places = pd.DataFrame({"latitude": 36.12, "longitude": -79.98}, index=SITES.index)
     offers = offers.assign(chance_of_yes=0.15)

@@ -100,7 +100,9 @@ def singles(parts: list[Part], baseline: Baseline, company: Company) -> list[Sin
                 valuation.npv,
                 np.tile(valuation.npv, (5, 1)),
                 valuation.npv > 0,
-                np.zeros(len(rows), dtype=bool),
+                danger=np.zeros(len(rows), dtype=bool),
+                ask=np.zeros(len(rows), dtype=bool),
+                chance_allowed=np.ones(len(rows)),
             )
         )
     return found

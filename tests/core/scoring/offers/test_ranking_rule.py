@@ -10,27 +10,29 @@ from aftersun.scoring.offers.ranking_rule import pays_back_quickly, status_of
 
 
 @pytest.mark.parametrize(
-    ("npv", "sure", "danger", "survey", "status"),
+    ("npv", "sure", "danger", "survey", "ask", "status"),
     [
-        (100.0, True, False, False, Status.RECOMMENDED),
-        (100.0, True, False, True, Status.SUBJECT_TO_SURVEY),
-        (100.0, True, True, False, Status.RECOMMENDED),
-        (100.0, True, True, True, Status.SUBJECT_TO_SURVEY),
-        (100.0, False, False, False, Status.TOO_UNCERTAIN),
-        (100.0, False, False, True, Status.TOO_UNCERTAIN),
-        (100.0, False, True, True, Status.SAFETY_REMEDIAL),
-        (-1.0, True, False, True, Status.NOT_COST_EFFECTIVE),
-        (0.0, True, False, False, Status.NOT_COST_EFFECTIVE),
-        (-1.0, False, False, False, Status.NOT_COST_EFFECTIVE),
-        (-1.0, True, True, True, Status.SAFETY_REMEDIAL),
-        (np.nan, True, False, False, Status.NOT_COST_EFFECTIVE),
+        (100.0, True, False, False, False, Status.RECOMMENDED),
+        (100.0, True, False, True, False, Status.SUBJECT_TO_SURVEY),
+        (100.0, True, True, False, False, Status.RECOMMENDED),
+        (100.0, True, True, True, False, Status.SUBJECT_TO_SURVEY),
+        (100.0, False, False, False, False, Status.TOO_UNCERTAIN),
+        (100.0, False, False, True, False, Status.TOO_UNCERTAIN),
+        (100.0, False, True, True, False, Status.SAFETY_REMEDIAL),
+        (-1.0, True, False, True, False, Status.NOT_COST_EFFECTIVE),
+        (0.0, True, False, False, False, Status.NOT_COST_EFFECTIVE),
+        (-1.0, False, False, False, False, Status.NOT_COST_EFFECTIVE),
+        (-1.0, True, True, True, False, Status.SAFETY_REMEDIAL),
+        (np.nan, True, False, False, False, Status.NOT_COST_EFFECTIVE),
+        (100.0, False, False, True, True, Status.ASK_FIRST),
+        (100.0, False, True, True, True, Status.SAFETY_REMEDIAL),
     ],
 )
-def test_what_is_advised(npv: float, sure: bool, danger: bool, survey: bool, status: Status) -> None:
+def test_what_is_advised(npv: float, sure: bool, danger: bool, survey: bool, ask: bool, status: Status) -> None:
     def here(value: bool) -> np.ndarray:
         return np.array([value])
 
-    (found,) = status_of(np.array([npv]), here(survey), here(danger), here(sure))
+    (found,) = status_of(np.array([npv]), here(survey), here(danger), here(sure), here(ask))
     assert found == status
     assert (found in OFFERED) == (sure and npv > 0)  # nothing else is ever offered
 

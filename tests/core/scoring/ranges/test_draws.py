@@ -21,10 +21,10 @@ from aftersun.scoring.offers.chunk import plant_texts
 from aftersun.scoring.ranges import draws
 from aftersun.scoring.ranges.draws import (
     CommonNumbers,
-    draws_of,
     expected,
     measured,
     npv_draws,
+    outlook,
     portfolio_range,
     total_by_retrofit,
 )
@@ -256,7 +256,7 @@ def test_what_is_left_undrawn_could_not_turn_the_advice(
     chances = []
     for share in (0.0, draws.NEAR_SHARE):
         monkeypatch.setattr(draws, "NEAR_SHARE", share)
-        found = draws_of(case, ALL, valuation, numbers)
+        found = outlook(case, ALL, valuation, numbers, [])
         assert found is not None
-        chances.append(measured(found[0])["chance_npv_positive"])
+        chances.append(measured(found.draws)["chance_npv_positive"])
     assert np.abs(chances[0] - chances[1]).max() <= 0.03

@@ -12,6 +12,7 @@ import aftersun_datasets
 from aftersun.documents.run_view import RunView
 from aftersun.host.registry import find_plugins
 from aftersun.inventory.store.file import Inventory
+from aftersun.model import tables
 from aftersun.money.company import Company
 from aftersun.scoring.ranges.drivers import CHANCE, TRIANGULAR, Driver, Parts
 from aftersun.scoring.ranges.information import (
@@ -93,7 +94,7 @@ def test_knowing_a_number_is_never_worth_less_than_nothing_and_nothing_where_it_
 
 def test_every_fact_that_is_asked_can_be_asked_on_the_phone() -> None:
     facts = {name for loaded in find_plugins().retrofits for name in loaded.retrofit.facts}
-    facts |= {column for column, _ in NUMBERS_ASKED.values()}
+    facts |= {column for column, _ in NUMBERS_ASKED.values()} | set(tables.choices())
     rows = aftersun_datasets.rows("fact_tests.csv")
     assert {row["fact"] for row in rows if row["way"] == "phone"} == facts
     for row in rows:
@@ -111,8 +112,8 @@ def test_a_question_adds_up_over_the_retrofits(company: Company) -> None:
     sites, ids = pd.DataFrame({"latitude": [36.1], "longitude": [-80.0]}, index=["A"]), pd.Index(["A"])
     number = a_number(0, 10, 20, -1000, 1000)
     values = [
-        answer_values("bird_mesh", ids, [a_fact([900.0], [-600.0])], one(-450.0)),
-        answer_values("other", ids, [a_fact([100.0], [-50.0]), number], one(0.0)),
+        answer_values("bird_mesh", ids, [a_fact([900.0], [-600.0])], one(-450.0), 0.6),
+        answer_values("other", ids, [a_fact([100.0], [-50.0]), number], one(0.0), 0.6),
     ]
     row, years = questions(pd.concat(values), sites, find_plugins(), company).to_dict("records")
     assert years["fact"] == "remaining_life_years"
@@ -130,7 +131,7 @@ def test_a_visit_costs_the_company_its_trip_and_its_inspection(company: Company)
     sites = pd.DataFrame(
         {"latitude": [base.base_latitude, base.base_latitude + 0.1], "longitude": base.base_longitude}, index=["A", "B"]
     )
-    values = answer_values("bird_mesh", sites.index, [a_fact([900.0] * 2, [-600.0] * 2)], np.full(2, -450.0))
+    values = answer_values("bird_mesh", sites.index, [a_fact([900.0] * 2, [-600.0] * 2)], np.full(2, -450.0), 0.6)
     here, away = questions(values, sites, find_plugins(), company)["visit_cost"]
     look = company.inspections["survey_visit"]  # of fact_tests.csv
     assert look > 0
