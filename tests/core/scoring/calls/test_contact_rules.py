@@ -133,7 +133,14 @@ def test_a_danger_is_told_where_nobody_may_call_and_what_is_small_for_the_compan
     offers = pd.DataFrame(
         [("a", "plugs", -900.0, 5.0, True), ("b", "plugs", 90.0, 50.0, True), ("d", "mesh", 700.0, 0.5, False)],
         columns=["site_id", "offer", "npv", "contribution", "must_call"],
-    ).assign(upfront=950.0, materials_cost=10.0, equipment=[[], [], []], trip_cost=40.0, chance_of_yes=0.15)
+    ).assign(
+        upfront=950.0,
+        materials_cost=10.0,
+        equipment=[[], [], []],
+        trip_cost=40.0,
+        chance_allowed=1.0,
+        chance_of_yes=0.15,
+    )
     hours = pd.DataFrame({"site_id": ["a"], "offer": ["plugs"], "skill": "helper", "hours": 1.0, "drivers": 2.0})
     places = pd.DataFrame({"latitude": company.travel.base_latitude, "longitude": -79.98}, index=SITES.index)
     danger = pd.DataFrame({"urgency": [1, 2, 3], "found_on": pd.NaT}, index=pd.Index(["b", "a", "e"], name="site_id"))
@@ -152,7 +159,13 @@ def test_a_danger_is_told_where_nobody_may_call_and_what_is_small_for_the_compan
 
 def test_a_site_that_only_the_drive_limit_rules_out_says_how_far_it_is(excluded: pd.Series, company: Company) -> None:
     offers = pd.DataFrame({"site_id": ["d"], "offer": ["mesh"], "npv": [70.0], "contribution": [400.0]}).assign(
-        upfront=100.0, materials_cost=10.0, equipment=[[]], trip_cost=40.0, must_call=False, chance_of_yes=0.15
+        upfront=100.0,
+        materials_cost=10.0,
+        equipment=[[]],
+        trip_cost=40.0,
+        chance_allowed=1.0,
+        must_call=False,
+        chance_of_yes=0.15,
     )
     hours = pd.DataFrame({"site_id": ["d"], "offer": ["mesh"], "skill": "helper", "hours": 1.0, "drivers": 2.0})
     base = company.travel.base_latitude
