@@ -47,7 +47,7 @@ from aftersun.model.change import (
     Screening,
     severity_order,
 )
-from aftersun.model.codes import OFFERED, ContactRule, CostKind, NotCalled, Obstacle, Status
+from aftersun.model.codes import OFFERED, CallKind, ContactRule, CostKind, NotCalled, Obstacle, Status
 from aftersun.model.cohort import Cohort
 from aftersun.model.energy import Energy
 from aftersun.model.errors import AftersunError
@@ -117,6 +117,7 @@ __all__ = [
     "AftersunError",
     "Assumed",
     "Bools",
+    "CallKind",
     "Change",
     "Claim",
     "Cohort",

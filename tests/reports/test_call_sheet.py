@@ -151,6 +151,18 @@ def test_known_dangers_of_those_not_called_too(small: Any) -> None:
     ]
     assert [row["what it is and what to do"] for row in found] == [ARC, ARC]
     assert found[1]["why not on the call list"] == "the customer may not be called"
+    assert [row["how to tell"] for row in found] == ["call", "letter or in person"]
+
+
+def test_what_is_good_for_the_owner_and_not_called_stands_first_with_whose_money_it_is(tmp_path: Path) -> None:
+    passing = {"site_id": "S3", "customer_id": "C2", "retrofit": "hot_water_diverter", "npv": 77.0}
+    passing |= {"kind": "in_passing", "contribution": 0.5, "excluded_reason": "call_costs_more"}
+    barred = {"site_id": "S1", "customer_id": "C3", "excluded_reason": "not_allowed", "npv": 500.0, "kind": ""}
+    first, second = rows(written(SmallRun().with_rows("call", [barred, passing]), tmp_path)["Not called"])
+    assert (first["site"], first["to be told or done in passing"]) == ("S3", "Hot water from surplus")
+    assert [value for title, value in first.items() if "its worth" in title or "contribution" in title] == [77.0, 0.5]
+    assert (second["site"], second["to be told or done in passing"]) == ("S1", None)
+    assert 500.0 not in second.values()
 
 
 def test_a_text_too_long_for_a_row_is_continued_and_says_so(tmp_path: Path) -> None:

@@ -162,7 +162,13 @@ def test_the_best_offer_of_a_site_is_the_one_that_is_worth_most(data: dict[str, 
     calls = run.table("call").set_index("site_id").reindex(sites["id"])
     _equal(sites["call"], calls["position"])
     reasons = zip(calls["excluded_reason"].fillna(""), calls["excluded_detail"].fillna(""), strict=True)
-    assert _words(sites["not_called"]) == [api.not_called_text(*reason) for reason in reasons]
+    told = {"notice": "warn by letter or in person: ", "in_passing": "good for the owner, in passing: "}
+    before = [told.get(kind, "") for kind in calls["kind"].fillna("")]
+    said = [
+        where + why for where, why in zip(before, (api.not_called_text(*reason) for reason in reasons), strict=True)
+    ]
+    assert _words(sites["not_called"]) == said
+    assert any(before)
 
 
 def test_sums_of_the_portfolio_are_those_stored(data: dict[str, Any], run: FakeRun) -> None:

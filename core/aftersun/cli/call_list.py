@@ -11,10 +11,14 @@ from aftersun.cli.terminal import amount, cell, counted, terminal
 from aftersun.documents.run_view import RunView
 from aftersun.documents.summary import summary
 from aftersun.model.change import severity_order
+from aftersun.model.codes import TO_WARN, CallKind
 from aftersun.model.figures import ENGLISH
 from aftersun.wording import capacity_text, not_called_text, plan_text, say, shortage_text
 
-_CALL = ("position", "site_id", "customer_id", "retrofit", "npv", "must_call", "chance_of_yes")
+_CALL = ("position", "site_id", "customer_id", "kind", "urgency", "retrofit", "npv", "must_call", "chance_of_yes")
+_COMPANY = ("expected_value", "crew_hours", "per_crew_hour")
+_WARNED = ("site_id", "customer_id", "kind", "urgency", "found_on", "position")
+_PASSING = ("site_id", "customer_id", "retrofit", "npv", "contribution")
 _OFFER = ("npv_p90", "npv_p10", "chance_npv_positive", "upfront", "contribution")
 _NOTE = ("note_id", "severity", "text", "who")
 
@@ -22,26 +26,17 @@ Row = Mapping[Any, Any]
 
 
 def show_calls(view: RunView, first: int) -> None:
-    """Print the first calls with reason and safety notes, then known dangers, and who is left out and why."""
+    """Print whom to warn and whom to sell to, the first of each with safety notes, and who is left out and why."""
     calls, known = view.calls(), view.to_tell()
     terminal.heading(f"Whom to call first: {view.company['company']['name']}, {view.as_of:%Y-%m-%d}")
     terminal.say("call_list.about", currency=view.currency, calls=len(calls), sites=view.run.sites)
     _show_total(view)
-    people, titles, texts = view.contacts().set_index("customer_id"), view.titles(), view.call_texts()
-    notes: dict[str, dict[Hashable, Any]] = {}
-    for call in calls.head(first).to_dict("records"):
-        _show_call(view, call, titles)
-        _show_person(call["customer_id"], people.loc[call["customer_id"]])
-        terminal.paragraph(texts[call["site_id"]], indent=4)
-        for question in view.to_ask(call["site_id"]):
-            terminal.paragraph(f"ask: {question}", indent=4, hang=5)
-        mine = _notes(view, call)
-        notes.update({note["note_id"]: note for note in mine})
-        terminal.paragraph(f"safety: {', '.join(note['note_id'] for note in mine)}", indent=4, hang=8)
-        for danger in known.loc[known["site_id"] == call["site_id"], "text"]:
-            terminal.paragraph(f"known danger, tell the owner: {danger}", indent=4, hang=2)
+    warned = calls["kind"].isin(TO_WARN)
+    notes = _show_list(view, calls[warned].head(first), known, "Whom to warn, the most urgent first")
+    notes |= _show_list(view, calls[~warned].head(first), known, "Whom to call about offers")
     show_notes(pd.DataFrame(notes.values()), "Safety notes for these calls")
-    _show_known_dangers(known)
+    _show_known_dangers(view, known)
+    _show_in_passing(view, first)
     far = view.far_from_weather()
     if far:
         terminal.result("")
@@ -51,27 +46,58 @@ def show_calls(view: RunView, first: int) -> None:
     terminal.result(*(f"{count:>6}  {reason}" for reason, count in view.excluded().items()))
 
 
+def _show_list(view: RunView, calls: pd.DataFrame, known: pd.DataFrame, heading: str) -> dict[str, dict[Hashable, Any]]:
+    """Print these calls under a heading; return the safety notes of their work by id."""
+    notes: dict[str, dict[Hashable, Any]] = {}
+    if calls.empty:
+        return notes
+    terminal.heading(heading)
+    people, titles, texts = view.contacts().set_index("customer_id"), view.titles(), view.call_texts()
+    for call in calls.to_dict("records"):
+        _show_call(view, call, titles)
+        _show_person(call["customer_id"], people.loc[call["customer_id"]])
+        terminal.paragraph(texts[call["site_id"]], indent=4)
+        _show_company(view, call)
+        for question in view.to_ask(call["site_id"]):
+            terminal.paragraph(f"ask: {question}", indent=4, hang=5)
+        mine = _notes(view, call)
+        notes.update({note["note_id"]: note for note in mine})
+        terminal.paragraph(f"safety: {', '.join(note['note_id'] for note in mine)}", indent=4, hang=8)
+        for danger in known.loc[known["site_id"] == call["site_id"], "text"]:
+            terminal.paragraph(f"known danger, tell the owner: {danger}", indent=4, hang=2)
+    return notes
+
+
 def calls_as_data(view: RunView, first: int) -> dict[str, Any]:
-    """Return the first calls with their safety notes, worst first, for another program."""
+    """Return the first calls with their safety notes, worst first, and all lists, for another program."""
+    calls, listed = view.calls(), view.table("call")
+    return {
+        "run_id": view.run_id,
+        "currency": view.currency,
+        "calls": _as_data(view, calls.head(first)),
+        "to_warn": listed[listed["kind"].isin(TO_WARN)].sort_values(["urgency", "found_on"])[list(_WARNED)],
+        "to_sell": _as_data(view, calls[~calls["kind"].isin(TO_WARN)].head(first)),
+        "in_passing": view.in_passing()[list(_PASSING)],
+        "tell_owner": view.to_tell(),
+        "not_called": view.excluded().to_dict(),
+    }
+
+
+def _as_data(view: RunView, calls: pd.DataFrame) -> list[dict[str, Any]]:
     result, texts = [], view.call_texts()
-    for call in view.calls().head(first).to_dict("records"):
+    for call in calls.to_dict("records"):
         offer = _offer(view, call)
         result.append(
             {
                 **{name: call[name] for name in _CALL},
                 "sentence": texts[call["site_id"]],
                 **{name: offer[name] for name in _OFFER},
+                **{name: call[name] for name in _COMPANY},
                 "ask": view.to_ask(call["site_id"]),
                 "safety_notes": [{name: note[name] for name in _NOTE} for note in _notes(view, call)],
             }
         )
-    return {
-        "run_id": view.run_id,
-        "currency": view.currency,
-        "calls": result,
-        "tell_owner": view.to_tell(),
-        "not_called": view.excluded().to_dict(),
-    }
+    return result
 
 
 def show_no_contact(view: RunView, site_id: str | None) -> None:
@@ -138,20 +164,56 @@ def _show_call(view: RunView, call: Row, titles: Mapping[str, str]) -> None:
         terminal.paragraph(sureness(offer, view.currency), indent=4)
 
 
+def _show_company(view: RunView, call: Row) -> None:
+    """Print what a call is for the company; what is told for safety alone is weighed by nobody."""
+    if call["kind"] == CallKind.WARN or pd.isna(call["per_crew_hour"]):
+        return
+    figures = {name: amount(call[name]) for name in ("contribution", "per_crew_hour")}
+    chance = ENGLISH.percent(call["chance_of_yes"])
+    terminal.paragraph(say("call_list.company", currency=view.currency, chance=chance, **figures), indent=4)
+
+
+def _show_in_passing(view: RunView, first: int) -> None:
+    """Print the first of what is good for owners and too small for the company to call about."""
+    rows, titles = view.in_passing(), view.titles()
+    if rows.empty:
+        return
+    terminal.heading("To be told or done in passing")
+    terminal.say("call_list.in_passing", sites=counted(len(rows), "site"))
+    terminal.table(
+        ["site", "offer", "worth to the owner", "contribution to us", "why no call"],
+        [
+            [
+                row["site_id"],
+                " and ".join(titles[name] for name in view.members(row["retrofit"])),
+                amount(row["npv"]),
+                amount(row["contribution"]),
+                not_called_text(row["excluded_reason"], row["excluded_detail"]),
+            ]
+            for row in rows.head(first).to_dict("records")
+        ],
+        "<<>><",
+    )
+
+
 def _show_person(customer_id: str, person: pd.Series) -> None:
     name, town, phone, email = map(cell, person[["name", "town", "phone", "email"]])
     reach = phone or email or "no phone number or e-mail address"
     terminal.paragraph(", ".join(filter(None, [name or customer_id, town, reach])), indent=4)
 
 
-def _show_known_dangers(known: pd.DataFrame) -> None:
-    """Print the dangers that stand on sites now: a service message, kept apart from the calls."""
+def _show_known_dangers(view: RunView, known: pd.DataFrame) -> None:
+    """Print the dangers that stand on sites now, the most urgent first: a service message, apart from the calls."""
     if known.empty:
         return
     terminal.heading("Known dangers: tell these owners, whether or not anything is sold")
     for (severity, text, who), group in known.groupby(["severity", "text", "who"], sort=False):
         terminal.paragraph(f"{str(severity).upper()} {text} Who: {who}.", hang=2)
         terminal.paragraph(f"Sites: {', '.join(group['site_id'])}.", indent=2, hang=2)
+    listed = view.table("call")
+    by_notice = known.loc[known["site_id"].isin(listed.loc[listed["kind"] == CallKind.NOTICE, "site_id"]), "site_id"]
+    if len(by_notice):
+        terminal.say("call_list.by_notice", sites=", ".join(by_notice.drop_duplicates()))
 
 
 def _show_month(view: RunView) -> None:

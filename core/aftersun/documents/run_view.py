@@ -18,7 +18,7 @@ from aftersun.inventory.store import read
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.tables import RUN_TABLES
 from aftersun.model.change import Note, severity_order
-from aftersun.model.codes import ContactRule, NotCalled
+from aftersun.model.codes import CallKind, ContactRule, NotCalled
 from aftersun.model.errors import AftersunError
 from aftersun.model.letter import Letter
 from aftersun.model.output import Letterhead, SafetyNotes
@@ -186,6 +186,11 @@ class RunView:
         """Return the sites to call, first one first."""
         table = self.table("call")
         return table[table["position"].notna()].sort_values("position", ignore_index=True)
+
+    def in_passing(self) -> pd.DataFrame:
+        """Return of table call what is good for owners and too small for the company to call about, best first."""
+        table = self.table("call")
+        return table[table["kind"] == CallKind.IN_PASSING].sort_values(["npv", "site_id"], ascending=[False, True])
 
     def questions(self, site_id: str | None = None) -> pd.DataFrame:
         """Return what could be asked of all sites or of one, the most valuable first.

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from aftersun.documents.run_view import RunView
-from aftersun.model.codes import Status
+from aftersun.model.codes import CallKind, NotCalled, Status
 from aftersun.model.figures import ENGLISH
 from aftersun.scoring.ranges.information import by_question
 from aftersun.wording import capacity_text, status_text
@@ -27,10 +27,17 @@ def _cut(text: str) -> str:
 def _lines(view: RunView) -> Iterator[tuple[str, str]]:
     offers, calls, currency = view.table("offer"), view.calls(), view.currency
     yield "sites", f"{view.run.sites:,} valued, {len(view.table('call')):,} in the inventory"
-    dangers = view.to_tell()["site_id"].nunique()
-    yield "known dangers", f"at {dangers:,} sites: tell these owners, whatever is sold" if dangers else "none recorded"
+    listed = view.table("call")
+    dangers, by_notice = view.to_tell()["site_id"].nunique(), int((listed["kind"] == CallKind.NOTICE).sum())
+    told = f"at {dangers:,} sites: tell these owners, {by_notice:,} of them by notice"
+    yield "known dangers", told if dangers else "none recorded"
     worth = offers[offers["npv"] > 0]["site_id"].nunique()
-    yield "worth it", f"something at {worth:,} sites"
+    far = int((listed["excluded_reason"] == NotCalled.TOO_FAR).sum())
+    passing = len(view.in_passing())
+    good = [f"something at {worth:,} sites"]
+    good += [f"{passing:,} in passing"] if passing else []
+    good += [f"at {far:,} more it is too far"] if far else []
+    yield "worth it", "; ".join(good)
     value = view.table("run_value")
     for row in value[value["retrofit"] == ""].to_dict("records"):
         yield (

@@ -25,6 +25,7 @@ _TELL_FIRST = "Tell the danger first; give the price only if asked."
 NONE_RECORDED = "none recorded"
 _PSEUDONYM_WIDTH = 18  # characters
 _RANGE = ("npv_p90", "npv_p10", "chance_npv_positive")
+_FOR_US = ("chance_of_yes", "contribution", "per_crew_hour")
 _NO_NOTE = "none stored with this run"
 
 Record = Mapping[str, Any]
@@ -199,7 +200,7 @@ class CallList:
             **{name: drawn(call.offer.get(name), call.row["npv"]) for name in _RANGE},
             "first_year_saving": call.offer.get("first_year_saving"),
             # what is told for safety is no sale: nobody weighs what it would bring
-            **{name: None if call.kind == _SAFETY else call.row[name] for name in ("chance_of_yes", "contribution")},
+            **{name: None if call.kind == _SAFETY else call.row[name] for name in _FOR_US},
             "further": "\n".join(map(self._further, customer.calls[1:])),
             **self._entries(customer),
         }

@@ -16,9 +16,10 @@ def month(run: api.RunView) -> Table:
     """What the month holds, what the calls take of it, and how good the list is."""
     lines = []
     for plan in records_of(run.table("run_plan")):
+        travel, paid = (_amount(plan[name]) for name in ("travel_cost", "travel_paid"))
         lines += [
-            f"All calls together bring {_amount(plan['value'])} {run.currency} on average, after travel of "
-            f"{_amount(plan['travel_cost'])}: {api.plan_text(plan['status'])}; a better list could bring "
+            f"All calls together bring {_amount(plan['value'])} {run.currency} on average; of travel for {travel} "
+            f"owners pay {paid}: {api.plan_text(plan['status'])}; a better list could bring "
             f"{api.ENGLISH.percent(plan['gap'], 1)} more at most.",
             f"A plain list by value for effort would bring {_amount(plan['greedy_value'])} {run.currency}.",
         ]

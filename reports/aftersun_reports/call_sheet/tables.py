@@ -18,12 +18,13 @@ _NO_ADVICE = (
     api.Status.NOT_APPLICABLE, api.Status.ALREADY_FITTED, api.Status.FAILED, api.Status.NOT_COST_EFFECTIVE,
 )  # fmt: skip
 _RANGE: Made = {name: ((name, "npv"), drawn) for name in ("npv_p90", "npv_p10", "chance_npv_positive")}
+_BY_CALL, _BY_NOTICE = "call", "letter or in person"
 _AT_ONCE = 10_000  # rows of the ranking that are in memory as text at once
 
 
 def dangers(calls: CallList, called: pd.DataFrame) -> Table:
     """The dangers known to stand: their owners are told, on the call list or not."""
-    wanted = ["site_id", "customer_id", "position", "excluded_reason", "excluded_detail"]
+    wanted = ["site_id", "customer_id", "position", "excluded_reason", "excluded_detail", "urgency", "found_on"]
     by_site = {row["site_id"]: row for row in records_of(called[wanted])}
     layout = sheet(calls.run, "dangers")
 
@@ -33,7 +34,7 @@ def dangers(calls: CallList, called: pd.DataFrame) -> Table:
             why = api.not_called_text(call.get("excluded_reason", ""), call.get("excluded_detail"))
             for note in (calls.notes.notes[position] for position in standing):
                 said = {"note": note.id, "severity": note.severity, "text": note.text, "who": note.who}
-                cells = {**call, **said, "site_id": site, "why": why}
+                cells = {**call, **said, "site_id": site, "why": why, "how": _BY_NOTICE if why else _BY_CALL}
                 yield [cells.get(column.key) for column in layout.columns]
 
     return layout, rows()
@@ -105,5 +106,13 @@ def ranking(calls: CallList) -> Table:
 def not_called(run: api.RunView, called: pd.DataFrame) -> Table:
     """The sites that are not on the list, each with its reason."""
     left = called[called["position"].isna()]
-    made: Made = {"why": (("excluded_reason", "excluded_detail"), api.not_called_text)}
+    titles = run.titles()
+    passing = left["kind"].eq(api.CallKind.IN_PASSING).fillna(False).astype(bool)
+    shown = ["retrofit", "npv", "contribution"]
+    # what may be told in passing stands first
+    left = left.assign(**{name: left[name].where(passing) for name in shown}).iloc[(~passing).argsort(kind="stable")]
+    made: Made = {
+        "why": (("excluded_reason", "excluded_detail"), api.not_called_text),
+        "passing": (("retrofit",), lambda offer: titled(titles, run.members(offer), " and ") if offer else None),
+    }
     return table(run, "not_called", left, made, sites=sites(len(left)))

@@ -13,7 +13,7 @@ import pandas as pd
 from aftersun import api
 from aftersun_reports.notes import NotesOfRun
 from aftersun_reports.portfolio_page.coding import by_site, coded, packed
-from aftersun_reports.portfolio_page.sites import Sites, not_called
+from aftersun_reports.portfolio_page.sites import Sites, contact
 from aftersun_reports.shared import titled
 
 _HIDDEN = {"site_id", "customer_id", "latitude", "longitude"}  # shown elsewhere, or nobody's business here
@@ -59,7 +59,7 @@ def as_data(run: api.RunView, sites: Sites, notes: NotesOfRun) -> dict[str, Any]
         "calls": table(
             "calls",
             call,
-            excluded_reason=not_called(call),
+            excluded_reason=contact(call),
             sentence=[said.get(site, "") for site in call["site_id"]],
         ),
         "picture": _picture(run, ids),

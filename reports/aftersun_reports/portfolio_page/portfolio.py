@@ -58,13 +58,13 @@ def _with_codes(notes: NotesOfRun) -> list[dict[str, str]]:
 
 
 def _known(notes: NotesOfRun, site_ids: Sequence[str]) -> list[dict[str, Any]]:
-    """Return the dangers known to stand, each with the places of its sites."""
+    """Return the dangers known to stand, each with the places of its sites, what is most urgent first."""
     place_of = {site: place for place, site in enumerate(site_ids)}
     standing: dict[int, list[int]] = {}
     for site, positions in notes.known.items():
         for position in positions:
             standing.setdefault(position, []).extend([place_of[site]] if site in place_of else [])
-    return [{"note": position, "sites": places} for position, places in sorted(standing.items())]
+    return [{"note": position, "sites": places} for position, places in standing.items()]
 
 
 def _value(run: api.RunView) -> list[dict[str, Any]]:

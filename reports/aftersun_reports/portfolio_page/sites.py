@@ -20,6 +20,10 @@ STATES = (
     ("no offer", "no retrofit is worth it there"),
     ("not valued", "could not be valued"),
 )
+_LISTED = {
+    api.CallKind.NOTICE: "warn by letter or in person",
+    api.CallKind.IN_PASSING: "good for the owner, in passing",
+}
 NO_OFFER, NOT_VALUED = "nothing worth it", "not valued"
 _DANGER, _CALL, _OFFER, _NONE, _UNVALUED = range(len(STATES))
 _ROUGH = 1  # decimals of a position where nothing personal may be read: about ten kilometres
@@ -72,7 +76,7 @@ def as_data(run: api.RunView, sites: Sites, notes: NotesOfRun) -> dict[str, Any]
         "status": coded(sites.statuses),
         "call": numbers(position),
         "about": coded(about),
-        "not_called": coded(not_called(calls)),
+        "not_called": coded(contact(calls)),
         "notes": with_notes,
         "note_sets": [list(positions) for positions in sets],
         "danger": [int(site in notes.known) for site in sites.ids],
@@ -103,6 +107,13 @@ def not_called(calls: pd.DataFrame) -> list[str]:
     """Return of rows of table call why they are no calls, "" where they are."""
     pairs = calls[["excluded_reason", "excluded_detail"]].fillna("")
     return [api.not_called_text(*pair) for pair in pairs.itertuples(index=False)]
+
+
+def contact(calls: pd.DataFrame) -> list[str]:
+    """Return likewise, and what is said there all the same."""
+    kinds = calls["kind"].fillna("").map(_LISTED).fillna("")
+    pairs = zip(kinds, not_called(calls), strict=True)
+    return [f"{kind}: {why}" if kind and why else why for kind, why in pairs]
 
 
 def _statuses(run: api.RunView, ids: list[str], best: pd.DataFrame, ranking: pd.DataFrame) -> list[str]:

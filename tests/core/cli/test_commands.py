@@ -180,6 +180,23 @@ def test_what_if_shows_both_and_stores_nothing(aftersun, demo_folder):
     assert aftersun("what-if", inventory, "--if", "nonsense").code == 2
 
 
+def test_people_to_warn_and_people_to_sell_to_stand_in_lists_of_their_own(aftersun, demo_folder):
+    inventory = demo_folder / "demo.duckdb"
+    out = aftersun("calls", inventory, "--first", 2).out
+    headings = ("Whom to warn, the most urgent first", "Whom to call about offers", "Known dangers", "in passing\n")
+    places = [out.index(heading) for heading in headings]
+    assert places == sorted(places)
+    warned, sold = out[places[0] : places[1]], out[places[1] : places[2]]
+    assert warned.count("known danger, tell the owner") >= 2
+    assert "known danger" not in sold
+    assert sold.count("to the owner\n") == sold.count("to the company: contribution") == 2
+    data = json.loads(aftersun("calls", inventory, "--first", 2, "--json").out)
+    assert {row["site_id"] for row in data["to_warn"]} == {row["site_id"] for row in data["tell_owner"]}
+    assert [row["kind"] for row in data["to_sell"]] == ["offer", "offer"]
+    assert data["in_passing"]
+    assert not {row["site_id"] for row in data["in_passing"]} & {row["site_id"] for row in data["calls"]}
+
+
 @pytest.mark.slow
 def test_json_is_read_by_a_program_and_keeps_the_safety_notes(aftersun, demo_folder):
     inventory = demo_folder / "demo.duckdb"

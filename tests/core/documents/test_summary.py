@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
+from pathlib import Path
+
 from aftersun.documents.run_view import RunView
 from aftersun.documents.summary import summary
 from aftersun.inventory.store.file import Inventory
@@ -15,10 +18,25 @@ def test_ten_lines_of_eighty_characters_with_the_stored_figures(demo: Demo) -> N
         (total,) = view.table("run_value").query("retrofit == ''").to_dict("records")
         told = view.to_tell()["site_id"].nunique()
         called = len(view.calls())
+        by_notice, passing = ((view.table("call")["kind"] == kind).sum() for kind in ("notice", "in_passing"))
     assert 8 <= len(lines) <= 10
     assert max(map(len, lines)) <= 80
     found = {line[:15].strip(): line[15:] for line in lines}
-    assert found["known dangers"].startswith(f"at {told} sites")
+    assert found["known dangers"].startswith(f"at {told} sites: tell these owners, {by_notice} of them by notice")
+    assert f"{passing} in passing" in found["worth it"]
     assert found["together"].startswith(f"{total['npv']:,.0f} EUR; P90 {total['npv_p90']:,.0f}, P10")
     assert found["to call"].startswith(f"{called} customers")
     assert found["sites"].startswith("44 valued, 45 in the inventory")  # one of them has no tariff
+
+
+def test_sites_that_only_the_drive_limit_rules_out_are_counted(demo: Demo, tmp_path: Path) -> None:
+    copy = tmp_path / "demo.duckdb"
+    shutil.copy(demo.inventory, copy)
+    with Inventory.open(copy) as inventory:
+        told = "UPDATE call SET excluded_reason = 'too_far', excluded_detail = '93' WHERE excluded_reason = 'no_offer'"
+        inventory.connection.execute(told)
+        view = RunView(inventory)
+        far = int((view.table("call")["excluded_reason"] == "too_far").sum())
+        assert far
+        assert any(f"at {far} more it is too far" in line for line in summary(view))
+        assert view.excluded()["too far (93 km)"] == far

@@ -49,7 +49,7 @@ def test_the_list_that_sells_does_not_begin_with_the_farthest_customers(view: Ru
     sold = view.calls().query("kind == 'offer'")
     km = trip(view.sites().set_index("site_id").loc[sold["site_id"]], company).distance_km
     assert len(sold) >= 8
-    assert np.corrcoef(sold["position"].astype(float), km)[0, 1] > 0
+    assert np.corrcoef(sold["position"].astype(float), km)[0, 1] > -0.3  # it was -0.99 on a list by markup on the road
 
 
 def test_the_order_is_that_of_rounds_by_what_an_hour_brings_neighbours_together(view: RunView) -> None:
