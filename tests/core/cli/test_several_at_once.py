@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import random
 import shutil
 import subprocess
 import sys
@@ -10,6 +12,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from itertools import pairwise
 from pathlib import Path
+from subprocess import DEVNULL, PIPE
 from types import SimpleNamespace
 
 import pandas as pd
@@ -188,3 +191,36 @@ def test_five_log_while_a_large_table_is_loaded_checked_and_copied(inventory, tm
         readings = opened.connection.execute("SELECT count(*) FROM reading WHERE kwh = 0.4").fetchall()
     assert calls == [(site,) for site in SITES[:5]]
     assert readings == [(12 * (HOURS - 1),)]
+
+
+@pytest.mark.long
+@pytest.mark.slow
+def test_office_hours(inventory, tmp_path):
+    """Rounds of eleven commands begun within two seconds: all succeed and nothing that was said is lost."""
+    moments, rounds = random.Random(int(os.environ.get("AFTERSUN_FUZZ_SEED", "0"))), 4
+    table = _readings(tmp_path / "reading.csv")
+    refused: list[object] = []
+    for turn in range(rounds):
+        words = [
+            *(call(inventory, site) for site in SITES[6 * turn : 6 * turn + 6]),
+            ["inventory", "load", inventory, table],
+            ["inventory", "check", inventory],
+            ["inventory", "backup", inventory, "--to", tmp_path / f"{turn}.duckdb"],
+            ["calls", inventory],
+            ["write", inventory, "--to", tmp_path / f"out-{turn}", "--letters", 1, "--only", "offer_letter"],
+        ]
+        moments.shuffle(words)
+        running = []
+        for one in words:
+            running.append((one, subprocess.Popen([*PROGRAM, *map(str, one)], stdout=DEVNULL, stderr=PIPE, text=True)))
+            time.sleep(moments.uniform(0, 0.2))
+        for one, process in running:
+            told = process.communicate(timeout=600)[1]
+            if process.returncode:
+                refused.append((one[:2], process.returncode, told))
+    with Inventory.open(inventory, read_only=True) as opened:
+        calls = opened.connection.execute("SELECT count(DISTINCT site_id) FROM call_log").fetchall()
+        readings = opened.connection.execute("SELECT count(*) FROM reading WHERE kwh = 0.4").fetchall()
+    print(11 * rounds, "commands, refused:", len(refused))
+    assert not refused
+    assert (calls, readings) == ([(6 * rounds,)], [(12 * (HOURS - 1),)])

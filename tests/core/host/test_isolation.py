@@ -33,6 +33,24 @@ WRONG = {
     ),
 }
 
+ACTS = {
+    "raising": "raise RuntimeError('no')",
+    "leaving": "sys.exit(1)",
+    "interrupting": "raise KeyboardInterrupt",
+    "stopping": "raise GeneratorExit",
+    "short": "raise MemoryError",
+    "deep": "f = lambda: f(); f()",
+    "patching": "np.maximum = np.minimum",
+    "forking": "os.fork()",
+    "hanging": "time.sleep(600)",
+    "ending": "os._exit(3)",
+    "killing": "os.kill(os.getpid(), signal.SIGKILL)",
+    "aborting": "os.abort()",
+    "crashing": "ctypes.string_at(0)",
+}
+"""What a hostile plugin may do anywhere."""
+PLACES = {"load": "NOTE =", "register": "return [Odd()]", "screen": "", "safety": "", "change": ""}
+
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Small:
@@ -142,3 +160,25 @@ def test_one_that_hangs_before_the_run_is_left_out(portfolio, alone, tmp_path):
     record = rank(portfolio.inventory, portfolio.settings(plugin_folder=folder, plugin_seconds=3.0))
     assert [(failure["plugin"], failure["during"]) for failure in record.failures] == [("odd", "load")]
     assert_alone(portfolio, alone, [])
+
+
+@pytest.mark.long
+@pytest.mark.slow
+def test_sixty_hostile_plugins_at_once(portfolio, alone, tmp_path, monkeypatch):
+    """Thirteen acts in each of five places."""
+    monkeypatch.setattr(pool, "_ATTEMPTS", 1)
+    folder, expected = tmp_path / "plugins", {}
+    for act, code in ACTS.items():
+        for place, before in PLACES.items():
+            name = f"{act}_{place}"
+            plugin(folder, name, **({} if before else {place: code}))
+            text = (folder / f"{name}.py").read_text()
+            own = f"\n    {code}\n    {before}" if place == "register" else f"{code}\n{before}"
+            assert before in text
+            (folder / f"{name}.py").write_text(text.replace(before, own, 1) if before else text)
+            expected[name] = place
+    record = rank(portfolio.inventory, portfolio.settings(plugin_folder=folder, workers=2, plugin_seconds=3.0))
+    print(len(expected), "plugins, named:", len(record.failures))
+    assert {failure["plugin"]: failure["during"] for failure in record.failures} == expected
+    assert len(record.failures) == len(expected)
+    assert_alone(portfolio, alone, list(expected))
