@@ -144,7 +144,11 @@ def _tried(off: Collection[str], sources: Sequence[Source]) -> dict[str, Failure
         return {}
     with Workers(_try, 1, limit_s()) as workers:
         answers = list(workers.run((name, sources, limit_s()) for name in strange))
-    return {name: replace(failure, plugin=name) for (name, *_), failure in answers if failure is not None}
+    return {
+        name: replace(failure, plugin=name, during=failure.during or "load")
+        for (name, *_), failure in answers
+        if failure is not None
+    }
 
 
 def _try(job: tuple[str, Sequence[Source], float]) -> Failure | None:

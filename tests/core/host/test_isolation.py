@@ -8,7 +8,11 @@ import pytest
 from run_support import Small, assert_same, copied, plugin, small, stored, without
 
 from aftersun.host import workers as pool
+from aftersun.inventory.runs.stored_runs import stored_run
+from aftersun.inventory.store.file import Inventory
 from aftersun.scoring.run.rank import rank
+from aftersun.scoring.run.site_detail import look_closer
+from aftersun.scoring.value.cohorts import read_portfolio
 
 SITES = 4
 
@@ -125,6 +129,12 @@ def test_one_that_crashes_at_its_safety_notes_too(portfolio, alone, tmp_path):
     record = rank(portfolio.inventory, portfolio.settings(plugin_folder=folder))
     assert [(failure["plugin"], failure["during"]) for failure in record.failures] == [("odd", "safety")]
     assert_alone(portfolio, alone, ["odd"])
+    with Inventory.open(portfolio.inventory, read_only=True) as opened:
+        run = stored_run(opened)
+        one = read_portfolio(opened, run.as_of, site_id="S0014")
+    look = look_closer(one, run)  # which works in this very process
+    assert look is not None
+    assert "odd" not in look.npv
 
 
 @pytest.mark.slow

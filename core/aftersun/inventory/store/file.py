@@ -12,7 +12,7 @@ import re
 import shutil
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import ExitStack, closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager, suppress
 from os.path import samestat
 from pathlib import Path
 from tempfile import gettempdir
@@ -235,7 +235,7 @@ def _connect(path: Path, read_only: bool, may_use: Sequence[Path] = ()) -> duckd
     Each process that holds it is waited for anew: where several wait, none is refused as long as it is always another's
     turn.
     """
-    holder, since_s, said = "", 0.0, ""
+    holder, since_s, said, replayed = "", 0.0, "", False
     while True:
         try:
             connection = duckdb.connect(str(path), read_only=read_only, config=_CONFIG)
@@ -254,10 +254,24 @@ def _connect(path: Path, read_only: bool, may_use: Sequence[Path] = ()) -> duckd
                 said = holder
             time.sleep(_LOCK_PAUSE_S)
         except duckdb.Error as error:
-            raise refusal("no_inventory", path=path) from error
+            if replayed or not isinstance(error, duckdb.CatalogException):
+                raise refusal("no_inventory", path=path) from error
+            _replay_log(path)
+            replayed = True
         else:
             _shut_in(connection, path, read_only, may_use)
             return connection
+
+
+def _replay_log(path: Path) -> None:
+    """Write the log of a file into it as far as that can be done.
+
+    A process that is killed while it changes tables leaves a log whose functions DuckDB does not know yet when it opens
+    the file as its first one.
+    """
+    with suppress(duckdb.Error), closing(duckdb.connect(config=_CONFIG)) as connection:
+        connection.execute(f"ATTACH {literal(str(path))} AS left_by_a_kill")
+        connection.execute("CHECKPOINT left_by_a_kill")
 
 
 def _shut_in(connection: duckdb.DuckDBPyConnection, path: Path, read_only: bool, may_use: Sequence[Path]) -> None:

@@ -58,7 +58,7 @@ def look_closer(
     """Return drivers and questions of one site, or None where it cannot be valued.
 
     ``portfolio`` holds that site alone, read for the day of the run. Company prices and plugins' folder are the run's;
-    facts are the inventory's as they stand now.
+    facts are the inventory's as they stand now. A retrofit that failed in the run is not asked.
     """
     request = stored_request(run)
     company, registry = request.company, request.registry
@@ -72,8 +72,10 @@ def look_closer(
     npv: dict[str, float] = {}
     rows: list[pd.DataFrame] = []
     answers: list[Answers] = []
-    total = len(registry.retrofits)
-    for done, loaded in enumerate(registry.retrofits):
+    failed = {failure["plugin"] for failure in run.failures}  # what ended a process of the run would end this one
+    retrofits = [loaded for loaded in registry.retrofits if loaded.id not in failed]
+    total = len(retrofits)
+    for done, loaded in enumerate(retrofits):
         progress(done, total)
         case = Case(loaded, baseline, simulations, company, guard)
         valuation = _valuation(case)

@@ -304,6 +304,22 @@ def test_a_change_that_fails_leaves_the_file_as_it_was(
     assert _rows(path) == before  # what was added and changed before it is taken back too
 
 
+@pytest.mark.parametrize("name", ["layout-1", "layout-26"])
+@pytest.mark.slow
+def test_a_file_killed_between_the_change_and_its_checkpoint_is_opened(name: str, tmp_path: Path) -> None:
+    """All that was changed stands in the log alone then."""
+    path, left = unpacked(name, tmp_path), tmp_path / "left"
+    left.mkdir()
+    with duckdb.connect(str(path)) as connection:
+        connection.execute("SET checkpoint_threshold = '1TB'")
+        migrations.migrate(connection)
+        for file in (path, path.with_name(f"{path.name}.wal")):
+            (left / file.name).write_bytes(file.read_bytes())
+    for read_only in (True, False):
+        with Inventory.open(left / path.name, read_only=read_only) as inventory:
+            assert stored_version(inventory.connection) == newest_version()
+
+
 @pytest.mark.parametrize("name", OLDER)
 @pytest.mark.slow
 def test_an_older_file_is_backed_up_as_it_is(name: str, tmp_path: Path) -> None:
