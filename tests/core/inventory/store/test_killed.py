@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import math
 import os
 import random
 import shutil
@@ -249,7 +250,8 @@ def test_out_of_room_at_any_size_nothing_is_changed(
     """Sixty full disks over all operations, of sizes that follow from AFTERSUN_FUZZ_SEED."""
     sizes, found = random.Random(_SEED), Counter[str]()
     for name, start in starts.items():
-        most = 1.5 * start.stat().st_size if start else 2e6
-        found += _run_out_of_room(name, [int(sizes.uniform(0, most)) for _ in range(5)], killer, starts, tmp_path)
+        most = start.stat().st_size if start else 2e6  # small ones as often as large ones: most logs are small
+        limits = [int(10 ** sizes.uniform(3, math.log10(most))) for _ in range(5)]
+        found += _run_out_of_room(name, limits, killer, starts, tmp_path)
     print(dict(found))
     assert found["failed"] >= 30
