@@ -148,7 +148,6 @@ class ConnectorReplacement:
         share, at_ends = ends / work.pairs, assume["ends_fault_share"]
         by_plugs = assume["open_string_cured_by_plugs"]
         seen_bad = finds * _either(plugs.mixed, plugs.hot)
-        seen_open = finds * plugs.open_string
         return replace(
             work.scope(ALL, work.pairs, work.hidden, searched, np.where(is_open, cured, by_plugs), 1.0, plugs.excess),
             alternatives=(
@@ -157,8 +156,8 @@ class ConnectorReplacement:
                         INSPECT,
                         ends * seen_bad,
                         lifted_for_ends * seen_bad,
-                        seen_open,
-                        finds * cured,
+                        plugs.open_string,  # string currents leave no doubt of it
+                        cured,
                         share * seen_bad,
                         at_ends * finds * plugs.excess_seen,
                         visited=seen_bad,

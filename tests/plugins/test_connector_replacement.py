@@ -10,6 +10,7 @@ import pvlib
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from readings_support import from_hours
 
 from aftersun import api
 from aftersun.climate.normals import normals_at
@@ -87,15 +88,15 @@ def test_what_each_scope_takes_at_a_home_by_hand(build):
 
 def test_an_inspection_holds_the_chance_of_what_it_finds(build):
     # 10 % mixed, 1 % hot (facts.csv), 90 % of it found: 0.9 x (1 - 0.9 x 0.99) = 0.0981 of the work at the ends;
-    # an open string: 0.9 x 0.01 of its search
+    # an open string, which string currents always show: 0.01 of its search
     cohort = build({"commissioned_on": pd.Timestamp("2014-05-01")}, array={"module_count": 24, "strings": 2})
     change = changed(cohort)
     assert takes(scope(change, INSPECT)) == pytest.approx(
         {
             "diagnosis_visit": 1.0,
-            "connector_pair": 4 * 0.0981 + 2 * 0.009,
-            "electrician": 2 * 0.0981 + 3.5 * 0.009,
-            "helper": 0.5 * 0.0981 + 3.5 * 0.009,
+            "connector_pair": 4 * 0.0981 + 2 * 0.01,
+            "electrician": 2 * 0.0981 + 3.5 * 0.01,
+            "helper": 0.5 * 0.0981 + 3.5 * 0.01,
             "insulation_test": 0.0981,
             "roof": 0.0981,
         }
@@ -147,7 +148,7 @@ def cured(change: api.Change, before: api.Plant) -> float:
 def test_an_open_string_is_cured_by_search_and_seldom_by_plugs_alone(build):
     for told, shares in (
         (True, {REPAIR: 0.95, ENDS: 0.95, ALL: 0.95}),
-        (None, {INSPECT: 0.9 * 0.95, ENDS: 0.8 * 0.4, ALL: 0.4}),  # nobody looks for it but the inspection
+        (None, {INSPECT: 0.95, ENDS: 0.8 * 0.4, ALL: 0.4}),  # nobody looks for it but the inspection
     ):
         cohort = build({**SOUND, "open_string": told}, array={"module_count": 24, "strings": 2})
         change = changed(cohort)
@@ -198,11 +199,32 @@ def test_a_meter_that_misses_a_string_leads_to_an_inspection(build):
     suspected = {**SOUND, "open_string": None, "meter_open_string_chance": 0.3}
     cohort = build(suspected, {**SOUND, "open_string": None}, array={"module_count": 24, "strings": 2})
     change = changed(cohort)
-    # 0.9 x 0.3 x 3.5 h, and 0.9 x 0.01 x 3.5 h of the fleet's chance
-    assert [takes(scope(change, INSPECT), row)["helper"] for row in (0, 1)] == pytest.approx([0.945, 0.0315])
+    # 0.3 x 3.5 h, and 0.01 x 3.5 h of the fleet's chance
+    assert [takes(scope(change, INSPECT), row)["helper"] for row in (0, 1)] == pytest.approx([1.05, 0.035])
     assert ["missing as one string" in text for text in change.remarks] == [True, False]
     assert api.baseline(cohort).strings_working == pytest.approx([1 - 0.3 / 2, 1 - 0.01 / 2])
     assert (ranked(cohort)["energy_gain_kwh"].to_numpy()[0]) > 20 * (ranked(cohort)["energy_gain_kwh"].to_numpy()[1])
+
+
+def test_a_string_that_the_meter_misses_is_asked_for_with_its_own_chance(build):
+    home = {**SOUND, "open_string": None, "import_price": 0.9, "export_rule": "net metering", "inverter_rating_kw": 9.0}
+    home["annual_demand_kwh"] = 20000.0
+    cohort = build(home, home, array={"dc_rating_kw": 9.0, "module_count": 36, "strings": 3})
+    output = api.simulate(cohort, api.baseline(cohort)).generated[0].astype(np.float64)
+    tables = score(
+        cohort,
+        fitted=unknown_frame("fitted"),
+        readings=from_hours("S0", "production", output * 2 / 3, "D", "2023-01-01", "2025-01-01"),
+        registry=Registry((Loaded(CONNECTORS, CONNECTORS.about.id, "test"),), (), (), ()),
+        company=sample_company(),
+    ).frames
+    asked = tables["question"].query("fact == 'open_string'").set_index("site_id")["chance_true"]
+    assert 0.1 < asked["S0"] < 0.5  # 1 % before (facts.csv): two thirds are what two of three strings make
+    assert asked["S1"] == 0.01
+    ranking = tables["ranking"].set_index("site_id")
+    assert ranking["npv"]["S0"] > ranking["npv"]["S1"]
+    # drawn with that chance, and never a gain where no string is open
+    assert 0.1 < ranking["chance_npv_positive"]["S0"] <= asked["S0"] + 0.05
 
 
 def test_full_output_doubts_what_was_told(build):

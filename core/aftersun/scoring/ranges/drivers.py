@@ -55,7 +55,8 @@ _MONEY = ("real_discount_rate", "electricity_price_growth", "fuel_price_growth")
 class Driver:
     """One number, and what S sites gain and pay over the years with it at its low and its high, all others as they are.
 
-    ``shared`` numbers are the same for all customers: if one is wrong, it is wrong everywhere.
+    ``shared`` numbers are the same for all customers: if one is wrong, it is wrong everywhere. ``chance`` (S,) is that
+    of a fact at each site; ``used`` is then the one of a site of which nothing is known.
     """
 
     name: str
@@ -68,6 +69,7 @@ class Driver:
     at_low: Parts
     at_high: Parts
     meaning: str = ""
+    chance: Floats | None = None
 
     @property
     def ends(self) -> tuple[Parts, ...]:
@@ -76,7 +78,8 @@ class Driver:
 
     def take(self, rows: Rows) -> Driver:
         """Return the same of the sites at these positions."""
-        return replace(self, at_low=take(rows, self.at_low), at_high=take(rows, self.at_high))
+        chance = None if self.chance is None else self.chance[rows]
+        return replace(self, at_low=take(rows, self.at_low), at_high=take(rows, self.at_high), chance=chance)
 
     def weights(self, quantiles: Floats) -> tuple[Floats, ...]:
         """Return how far each quantile (0..1) of the number lies from the value used to its low and to its high.
@@ -84,7 +87,7 @@ class Driver:
         0 = not at all, 1 = there.
         """
         if self.spread == CHANCE:
-            yes = quantiles < self.used
+            yes = quantiles < (self.used if self.chance is None else self.chance)
             return np.where(yes, 0.0, 1.0), np.where(yes, 1.0, 0.0)
         if self.spread == NORMAL:
             step = special.ndtri(quantiles) / STANDARD_NORMAL_P10  # the normal distribution's quantiles
@@ -187,19 +190,22 @@ def _of_fact(case: Case, fact: Fact, parts: Parts) -> Iterator[Driver]:
     What it is worth if true is valued; if false follows, since the value used is the mean of both by their chances.
     """
     prior = case.company.priors.get(fact.id, fact.prior.mode)
-    unknown = case.baseline.cohort.sites[fact.id].isna().to_numpy()
-    if not unknown.any() or not 0.0 < prior < 1.0:
+    sites = case.baseline.cohort.sites
+    chance = fact.chance(sites, prior)
+    unknown = sites[fact.id].isna().to_numpy() & (chance > 0.0) & (chance < 1.0)
+    if not unknown.any():
         return
     valuation = evaluate(_told(case, fact.id, unknown, True))
     if valuation is None:
         return
     if_true = valuation.parts
+    other = np.where(unknown, 1.0 - chance, 1.0)
 
     def if_false(mean: Floats, true: Floats) -> Floats:
-        return np.where(unknown, (mean - prior * true) / (1.0 - prior), mean)
+        return np.where(unknown, (mean - chance * true) / other, mean)
 
     yes, no = put(np.flatnonzero(unknown), parts, take(unknown, if_true)), each_array(if_false, parts, if_true)
-    yield Driver(fact.id, "no/yes", 0.0, prior, 1.0, CHANCE, False, no, yes, fact.question)
+    yield Driver(fact.id, "no/yes", 0.0, prior, 1.0, CHANCE, False, no, yes, fact.question, chance)
 
 
 def _told(case: Case, column: str, where: Bools, value: float | bool) -> Case:

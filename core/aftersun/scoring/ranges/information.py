@@ -99,23 +99,23 @@ def answer_values(
     parts = []
     for driver in drivers:
         if isinstance(driver, Choice):
-            fact, chance = driver.name, np.nan
+            fact, chance = driver.name, np.full(len(npv), np.nan)
             known, by_visit = value_of_choice(driver, least_chance), np.zeros(len(npv))
             by_phone = known * tables.fact_tests()[fact, PHONE].sensitivity
         elif driver.spread == CHANCE:
-            fact, chance = driver.name, driver.used
-            ends = np.asarray(chance), driver.at_high.npv, driver.at_low.npv
+            fact, chance = driver.name, np.full(len(npv), driver.used) if driver.chance is None else driver.chance
+            ends = chance, driver.at_high.npv, driver.at_low.npv
             known = value_if_known(*ends)
             by_phone, by_visit = (_value_of_way(fact, way, *ends) for way in (PHONE, VISIT))
         elif driver.name in NUMBERS_ASKED:
-            fact, chance = NUMBERS_ASKED[driver.name][0], np.nan
+            fact, chance = NUMBERS_ASKED[driver.name][0], np.full(len(npv), np.nan)
             known = value_of_number(driver, npv)
             test = tables.fact_tests().get((fact, PHONE))
             by_phone, by_visit = known * (test.sensitivity if test else 0.0), np.zeros(len(npv))
         else:
             continue
         rows = np.flatnonzero(known > LEAST_VALUE)
-        columns = (site_ids[rows], retrofit, fact, chance, known[rows], by_phone[rows], by_visit[rows])
+        columns = (site_ids[rows], retrofit, fact, chance[rows], known[rows], by_phone[rows], by_visit[rows])
         parts.append(pd.DataFrame(dict(zip(VALUE_COLUMNS, columns, strict=True))))
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(VALUE_COLUMNS))
 
