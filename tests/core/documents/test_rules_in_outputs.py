@@ -44,8 +44,8 @@ def uncertain(inventory: Inventory) -> pd.DataFrame:
     """Site and retrofit of what is worth something, but with a chance below the least, and ends no known danger."""
     ranking = RunView(inventory).table("ranking")
     gain = (ranking["npv"] > 0) & (ranking["chance_npv_positive"] < LEAST_CHANCE)
-    mine = ranking[gain & ~ranking["for_safety"].fillna(False)]
-    assert len(mine) >= 2
+    mine = ranking[gain & ~ranking["for_safety"].fillna(False) & (ranking["status"] != Status.ASK_FIRST)]
+    assert len(mine) >= 1
     return mine[["site_id", "retrofit", "status"]]
 
 

@@ -244,7 +244,7 @@ def _chosen(stored: Stored, choices: Choices) -> list[str]:
     if choices.options:
         return list(dict.fromkeys(choices.options))
     if not offers:
-        raise _refused("no_offer", site=stored.site_id)
+        raise _refused("ask_first" if stored.tables["offer"] else "no_offer", site=stored.site_id)
     best = sorted(
         offers.values(), key=lambda row: (not bool(value_of(row, "must_call")), -float(row["npv"]), row["offer"])
     )

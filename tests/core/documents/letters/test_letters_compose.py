@@ -183,8 +183,8 @@ def test_all_safety_notes_of_an_option_stand_in_it_worst_first(opened):
 def test_a_danger_that_stands_is_told_whatever_is_proposed(opened):
     rows = stored(
         opened,
-        "SELECT site_id, offer FROM offer WHERE NOT must_call AND site_id IN (SELECT site_id FROM safety_note WHERE "
-        "tell_owner) ORDER BY site_id LIMIT 1",
+        "SELECT site_id, offer FROM offer WHERE NOT must_call AND chance_allowed = 1 "
+        "AND site_id IN (SELECT site_id FROM safety_note WHERE tell_owner) ORDER BY site_id LIMIT 1",
     )
     site, offer = rows.iloc[0]
     letter = letter_of(opened, site, options=(offer,), asked_for=True)
@@ -383,7 +383,8 @@ def test_a_hundred_letters_read_each_table_once(opened, monkeypatch):
     read_some, read_run_table = bulk_reading.read_table, bulk_reading.read_run_table
     monkeypatch.setattr(bulk_reading, "read_table", lambda *a, **k: asked.append(a[1].name) or read_some(*a, **k))
     monkeypatch.setattr(bulk_reading, "read_run_table", lambda *a, **k: asked.append(a[1]) or read_run_table(*a, **k))
-    sites = list(view.table("call").query("position.notna()")["site_id"])
+    sellable = set(view.table("offer").query("chance_allowed == 1")["site_id"])
+    sites = [site for site in view.table("call").query("position.notna()")["site_id"] if site in sellable]
     asked.clear()
     letters = compose(opened, view, sites, Choices(), DAY).letters
     assert [letter.site_id for letter in letters] == sites
@@ -528,3 +529,16 @@ def test_ages_are_counted_to_the_day_of_the_letter(opened):
         (letter,) = compose(opened, view, [site], Choices(asked_for=True), day).letters
         ages.append(next(known.values["n"] for known in letter.system if known.code == "fact_age"))
     assert ages[1] == ages[0] + 1
+
+
+def test_what_has_to_be_asked_first_is_in_no_letter(opened):
+    alone = stored(
+        opened,
+        "SELECT site_id, min(offer) AS offer FROM offer GROUP BY site_id "
+        "HAVING bool_and(chance_allowed < 1) ORDER BY site_id LIMIT 1",
+    )
+    site, offer = alone.iloc[0]
+    with pytest.raises(AftersunError, match="before the customer is asked"):
+        letter_of(opened, site, asked_for=True)
+    with pytest.raises(AftersunError, match="ask first"):
+        letter_of(opened, site, options=(offer,), asked_for=True)
