@@ -11,6 +11,9 @@ can be asked). Printed for each level:
   the sum of all positive true worths. A dangerous connector's remedy, offered for safety, is not counted.
 - captured by calls, and by the first calls: of what is offered on the call list (safety calls not counted).
 - each retrofit: predicted and true means, truths inside and below the range, offers that lose, chance of a gain.
+
+The truth has prices of its own from the company file's rates and the hours that truly occur. An offer is bought at its
+own price, so that range and chance are held against the true benefit less the price that the program asks.
 """
 
 from __future__ import annotations
@@ -34,6 +37,13 @@ from hidden_truth.physics import unpacked
 
 OFFERED = ("recommended", "subject_to_survey")
 QUESTIONS, ASKED_SITES = 3, 150
+# The facts that decide a retrofit's worth most in this truth: money missed is told by the first that is unknown.
+DECIDES = {
+    "anti_soiling_coating": ["surroundings"], "bird_mesh": ["birds_seen"], "monitoring_add_on": ["monitoring"],
+    "connector_replacement": ["open_string", "mixed_connectors"], "degradation_mitigation": ["measured_excess_loss"],
+    "hot_water_diverter": ["water_heat", "water_store_litres", "element_kw", "occupants"],
+    "tilt_mount": ["module_rows"],
+}  # fmt: skip
 
 
 def aftersun(*words: object) -> str:
@@ -93,6 +103,7 @@ def merged(stored: dict[str, pd.DataFrame], truth: pd.DataFrame) -> pd.DataFrame
     """One row a roof and retrofit: what was advised, what is true, and the position of the call that offers it."""
     rows = truth.merge(stored["ranking"].drop(columns="run_id"), on=["site_id", "retrofit"], how="left", validate="1:1")
     rows["offered"] = rows["status"].isin(OFFERED)
+    rows["as_priced"] = rows["true"] + rows["own_price"] - rows["upfront"]
     calls = stored["call"].query("excluded_reason == '' and not must_call")
     calls = calls.assign(order=calls["position"].rank(method="first"))[["site_id", "retrofit", "order"]]
     members = stored["offer_member"][["site_id", "offer", "retrofit"]].rename(columns={"retrofit": "member"})
@@ -107,13 +118,15 @@ def figures(rows: pd.DataFrame, calls: int) -> dict:
     oracle = rows["true"].clip(lower=0).sum()
     offered, told = rows[rows["offered"]], rows[rows["order"].notna()]
     paid = offered["true"].fillna(-offered["upfront"])  # sold where it cannot work: the price is lost
-    chance = rows[rows["chance_npv_positive"].notna() & rows["true"].notna()]
+    chance = rows[rows["chance_npv_positive"].notna() & rows["as_priced"].notna()]
     bins = pd.cut(chance["chance_npv_positive"], [-0.001, 0.01, 0.1, 0.3, 0.6, 0.9, 0.99, 1])
-    gains = (chance["true"] > 0).groupby(bins, observed=True).agg(["mean", "size"])
+    gains = (chance["as_priced"] > 0).groupby(bins, observed=True).agg(["mean", "size"])
     rng = np.random.default_rng(0)
     size = min(len(offered), len(fits))
     random = np.mean([rng.choice(fits["true"], size, replace=False).sum() for _ in range(200)])
-    ask = {"captured_by_offers": paid.sum(), "captured_by_calls": told["true"].sum(),
+    ask = {"captured_by_offers": paid.sum(),
+           "captured_at_the_prices_asked": offered["as_priced"].fillna(-offered["upfront"]).sum(),
+           "captured_by_calls": told["true"].sum(),
            f"captured_by_first_{calls}_calls": told.loc[told["order"] <= calls, "true"].sum(),
            f"oracle_first_{calls}_sites": rows.groupby("site_id")["true"].apply(lambda t: t.clip(lower=0).sum())
            .nlargest(calls).sum(), "random_as_many_offers": random}  # fmt: skip
@@ -127,19 +140,31 @@ def figures(rows: pd.DataFrame, calls: int) -> dict:
 
 
 def _one(part: pd.DataFrame) -> dict:
-    ranged = part[part["npv_p90"].notna() & part["true"].notna()]
+    ranged = part[part["npv_p90"].notna() & part["as_priced"].notna()]
+    truth = ranged["as_priced"]
     offered = part[part["offered"]]
     paid = offered["true"].fillna(-offered["upfront"])
     return {
-        "offers": len(offered), "predicted": offered["npv"].mean(), "true": paid.mean(), "losing": (paid < 0).mean(),
-        "in_range": ranged["true"].between(ranged["npv_p90"], ranged["npv_p10"]).mean(),
-        "below_p90": (ranged["true"] < ranged["npv_p90"]).mean(),
-        "below_p50": (ranged["true"] < ranged["npv_p50"]).mean(),
-        "below_p10": (ranged["true"] < ranged["npv_p10"]).mean(), "ranged": len(ranged),
-        "offered_in_range": offered["true"].between(offered["npv_p90"], offered["npv_p10"]).mean(),
+        "offers": len(offered), "predicted": offered["npv"].mean(), "true": paid.mean(),
+        "as_priced": offered["as_priced"].mean(), "losing": (paid < 0).mean(),
+        "in_range": truth.between(ranged["npv_p90"], ranged["npv_p10"]).mean(),
+        "below_p90": (truth < ranged["npv_p90"]).mean(),
+        "below_p50": (truth < ranged["npv_p50"]).mean(),
+        "below_p10": (truth < ranged["npv_p10"]).mean(), "ranged": len(ranged),
+        "offered_in_range": offered["as_priced"].between(offered["npv_p90"], offered["npv_p10"]).mean(),
         "true_upgrades": int((part["true"] > 0).sum()), "money": part["true"].clip(lower=0).sum(),
         "captured": paid.sum() / max(part["true"].clip(lower=0).sum(), 1),
     }  # fmt: skip
+
+
+def causes(rows: pd.DataFrame) -> pd.DataFrame:
+    """Money missed and money lost by offers: retrofit, status, and the first deciding fact that is not known."""
+    unknown = [next((f for f in DECIDES[r["retrofit"]] if not r[f"knows_{f}"]), "") for r in rows.to_dict("records")]
+    money = np.where(rows["offered"], rows["true"].fillna(-rows["upfront"]).clip(upper=0), -rows["true"].clip(lower=0))
+    frame = pd.DataFrame({"retrofit": rows["retrofit"], "status": rows["status"], "unknown": unknown, "money": money})
+    table = frame[frame["money"] < 0].groupby(["retrofit", "status", "unknown"])["money"].agg(["sum", "size"])
+    table["share"] = table["sum"] / rows["true"].clip(lower=0).sum()
+    return table.sort_values("sum").reset_index()
 
 
 def rules_of_thumb(truth: pd.DataFrame, r: pd.DataFrame) -> dict[str, float]:
@@ -177,6 +202,9 @@ def show(level: str, f: dict) -> None:
               f"{v['money']:9,.0f}")  # fmt: skip
     for bins, (share, size) in f["chance_of_gain"].items():
         print(f"  chance of a gain {bins:16} came true in {share:6.1%} of {size}")
+    for c in f["causes"][:10]:
+        unknown = f"{c['unknown']} unknown" if c["unknown"] else "deciding facts known"
+        print(f"  {c['share']:7.1%} missed or lost: {c['retrofit']} {c['status']}, {unknown} ({c['size']})")
 
 
 def main() -> None:
@@ -196,7 +224,11 @@ def main() -> None:
         folder = Path(name)
         company = tomllib.loads(company_file(folder, roofs.PLACES[0]).read_text())
         npv, kept = worth.evaluate(drawn, company, base, given.seed)
-        truth = npv.assign(site_id=drawn["site_id"]).melt("site_id", var_name="retrofit", value_name="true")
+        truth, price = (
+            frame.assign(site_id=drawn["site_id"]).melt("site_id", var_name="retrofit", value_name=name)
+            for frame, name in ((npv, "true"), (kept["price"], "own_price"))
+        )
+        truth = truth.merge(price, on=["site_id", "retrofit"])
         found: dict = {"roofs": given.roofs, "seed": given.seed, "rules_of_thumb": rules_of_thumb(truth, drawn)}
         print(f"truth of {given.roofs} roofs: {time.monotonic() - begun:.0f} s", file=sys.stderr)
         for rule, share in found["rules_of_thumb"].items():
@@ -215,11 +247,13 @@ def main() -> None:
             stored = run(knows, level, folder)
             rows = merged(stored, truth)
             found[level] = figures(rows, given.calls)
-            show(level, found[level])
             print(f"{level}: {time.monotonic() - begun:.0f} s", file=sys.stderr)
             known = pd.concat([knows.known["site"], knows.known["array"].drop(columns="site_id")], axis=1)
             known = known.add_prefix("knows_").assign(site_id=drawn["site_id"], metered=knows.metered)
-            everything.append(rows.assign(level=level).merge(known, on="site_id"))
+            rows = rows.assign(level=level).merge(known, on="site_id")
+            everything.append(rows)
+            found[level]["causes"] = causes(rows).to_dict("records")
+            show(level, found[level])
     if given.json:
         given.json.write_text(json.dumps(found, indent=1))
     if given.rows:

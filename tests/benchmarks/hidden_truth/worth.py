@@ -42,12 +42,16 @@ class Prices:
         rules, cost = company["access"]["roof"], company["access"]["cost_per_visit"]
         kinds = zip(roofs["roof_kind"], roofs["storeys"], strict=True)
         self.access = np.array([cost[rules[kind.replace(" ", "_")][min(s, 3) - 1]] for kind, s in kinds], float)
+        edge = company["access"].get("edge")  # a cheaper way up for work along the edge of a pitched roof
+        along = np.array([cost[edge[min(s, 3) - 1]] for s in roofs["storeys"]]) if edge else self.access
+        self.edge = np.where(roofs["mounting"] == "flat roof frame", self.access, np.minimum(along, self.access))
         self.true_hours = roofs["true_hours"].to_numpy()
 
-    def price(self, material=0.0, other=0.0, roof=True, **hours) -> np.ndarray:
+    def price(self, material=0.0, other=0.0, roof=True, up=None, **hours) -> np.ndarray:
         """Price of one visit: material, inspections, hours by skill, equipment to get up, the way."""
         work = sum(np.asarray(h) * self.company["work"][skill] for skill, h in hours.items()) * self.true_hours
-        return (material + other + work + self.trip + (self.access if roof else 0)) * self.onto
+        way_up = (self.access if up is None else up) if roof else 0
+        return (material + other + work + self.trip + way_up) * self.onto
 
 
 def tariffs(roofs: pd.DataFrame) -> pd.DataFrame:
@@ -239,6 +243,7 @@ def _npv(r: pd.DataFrame, year: pd.DataFrame, light: dict, hourly: np.ndarray, p
     nests = r["birds_seen"].to_numpy()
     price["bird_mesh"] = prices.price(
         around * (material["bird_mesh"] + 2 * material["mesh_clip"]),
+        up=prices.edge,
         roofer=1 + 0.11 * around + 2 * nests, helper=1 + 0.11 * around + 2 * nests,
     )  # fmt: skip
     yearly = r["clean_ups_per_year"] * avoided["bird_clean_up"] + r["cable_damage_per_year"] * avoided["repair_visit"]
@@ -299,19 +304,31 @@ def _npv(r: pd.DataFrame, year: pd.DataFrame, light: dict, hourly: np.ndarray, p
     npv["hot_water_diverter"] = gain - price["hot_water_diverter"]
     npv.loc[r["water_store_litres"] == 0, "hot_water_diverter"] = np.nan
 
-    # Monitoring: days saved for each kind of fault, and the standstill of today that nobody has seen.
-    onto = prices.onto
-    price["monitoring_add_on"] = prices.price(material["monitoring_device"], electrician=1.5, roof=False)
-    still = r["standstills_per_year"] * (r["standstill_days"] - 4).clip(0) / 365
-    parts_out = 0.01 * (r["part_fault_days"] - 25).clip(0) / 365  # a string and year, of output / strings
-    yearly = [(pv * (still + parts_out)).to_numpy() for pv in (pv_now, pv_later)]
+    # Monitoring: days saved for each kind of fault, and the standstill of today that nobody has seen. The best way of
+    # those priced: alerts of a portal that is there, a logger on the home's internet, a meter with its own data plan,
+    # a contract. Only meters see a part of the output missing (assumption: a portal or logger half of it).
+    internet, portal = r["internet_at_inverter"].to_numpy(), (r["monitoring"] == "portal nobody reads").to_numpy()
+    stop = (r["standstills_per_year"] * (r["standstill_days"] - 4).clip(0) / 365).to_numpy()
+    part = (0.01 * (r["part_fault_days"] - 25).clip(0) / 365).to_numpy()  # a string and year, of output / strings
     years = np.minimum(keep, 10)
     standing = np.minimum(r["stands_years_more"].to_numpy(), keep) * pv_now
-    standing = standing + open_string * output_a_string[0] * np.minimum(noticed, keep) * 0.8
-    npv["monitoring_add_on"] = (
-        worth(*yearly, years, ageing) + standing - price["monitoring_add_on"]
-        - book["yearly"]["data_plan"] * onto * annuity(rate, years, np.zeros(n))
-    )  # fmt: skip
+    ways = []
+    for item, hours, sees, plan, fits in (
+        ("portal_alerts", 0.0, 0.5, None, internet & portal), ("plug_in_logger", 0.7, 0.5, None, internet),
+        ("monitoring_device", 1.5, 1.0, "data_plan", ~portal | portal),
+        (None, 1.0, 1.0, "monitoring_contract", ~portal | portal),
+    ):  # fmt: skip
+        if (item and item not in material) or (plan and plan not in book["yearly"]):
+            continue
+        cost = prices.price(material.get(item, 0), electrician=hours, roof=False)
+        cost = cost if hours else np.full(n, material[item] * prices.onto)
+        seen = standing + open_string * output_a_string[0] * np.minimum(noticed, keep) * 0.8 * sees
+        gain = worth(*((stop + part * sees) * pv for pv in (pv_now, pv_later)), years, ageing) + seen
+        gain = gain - book["yearly"].get(plan, 0) * prices.onto * annuity(rate, years, np.zeros(n))
+        ways.append((np.where(fits, gain - cost, -np.inf), cost))
+    best = np.argmax([w[0] for w in ways], axis=0)
+    npv["monitoring_add_on"] = np.choose(best, [w[0] for w in ways])
+    price["monitoring_add_on"] = np.choose(best, [w[1] for w in ways])
 
     # Tilt: whole year at each steeper angle, rows shading one another; the bill at the value of a marginal kWh.
     flat = (r["mounting"] == "flat roof frame").to_numpy() & (r["tilt_deg"] < 16).to_numpy()
