@@ -10,6 +10,7 @@ can be asked). Printed for each level:
 - captured by offers: true worth of all that stands as recommended or subject to survey, over the oracle's money,
   the sum of all positive true worths. A dangerous connector's remedy, offered for safety, is not counted.
 - captured by calls, and by the first calls: of what is offered on the call list (safety calls not counted).
+- ask first could add: what stands as ask first and is truly worth something; no part of what is captured.
 - each retrofit: predicted and true means, truths inside and below the range, offers that lose, chance of a gain.
 
 The truth has prices of its own from the company file's rates and the hours that truly occur. An offer is bought at its
@@ -104,12 +105,14 @@ def merged(stored: dict[str, pd.DataFrame], truth: pd.DataFrame) -> pd.DataFrame
     rows = truth.merge(stored["ranking"].drop(columns="run_id"), on=["site_id", "retrofit"], how="left", validate="1:1")
     rows["offered"] = rows["status"].isin(OFFERED)
     rows["as_priced"] = rows["true"] + rows["own_price"] - rows["upfront"]
-    calls = stored["call"].query("excluded_reason == '' and not must_call")
+    calls = stored["call"].query("excluded_reason == '' and position.notna()")
     calls = calls.assign(order=calls["position"].rank(method="first"))[["site_id", "retrofit", "order"]]
     members = stored["offer_member"][["site_id", "offer", "retrofit"]].rename(columns={"retrofit": "member"})
     calls = calls.merge(members, how="left", left_on=["site_id", "retrofit"], right_on=["site_id", "offer"])
     calls["retrofit"] = calls["member"].fillna(calls["retrofit"])
-    return rows.merge(calls[["site_id", "retrofit", "order"]], on=["site_id", "retrofit"], how="left")
+    rows = rows.merge(calls[["site_id", "retrofit", "order"]], on=["site_id", "retrofit"], how="left")
+    rows["order"] = rows["order"].where(rows["offered"])  # a remedy for safety is told, not sold
+    return rows
 
 
 def figures(rows: pd.DataFrame, calls: int) -> dict:
@@ -126,6 +129,7 @@ def figures(rows: pd.DataFrame, calls: int) -> dict:
     random = np.mean([rng.choice(fits["true"], size, replace=False).sum() for _ in range(200)])
     ask = {"captured_by_offers": paid.sum(),
            "captured_at_the_prices_asked": offered["as_priced"].fillna(-offered["upfront"]).sum(),
+           "ask_first_could_add": rows.loc[rows["status"] == "ask_first", "true"].clip(lower=0).sum(),
            "captured_by_calls": told["true"].sum(),
            f"captured_by_first_{calls}_calls": told.loc[told["order"] <= calls, "true"].sum(),
            f"oracle_first_{calls}_sites": rows.groupby("site_id")["true"].apply(lambda t: t.clip(lower=0).sum())
