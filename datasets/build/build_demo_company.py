@@ -21,7 +21,7 @@ HEADER = """\
 # The remark above a figure tells what it is and the range it was invented in; the figure has no other source.
 
 """
-# An example of a company's own figure, and what lets a coating pay anywhere in a place with so much rain.
+# An example of a company's own figure, which decides on every coating and is named there.
 OVERRIDES = """
 [system]
 rain_threshold_mm = {value = 15, who = "workshop", why = "invented: lighter rain left the quarry dust"}

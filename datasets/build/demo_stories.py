@@ -113,9 +113,8 @@ STORIES = (
             "remaining_life_years": (14, 12, 16, 10),
         },
     ),
-    # S0137-S0146: yards by the quarry, where dust falls as in a desert, and dear electricity. A small ground
-    # plant washed every other week should carry a coating; large roofs washed seldom, or less dust, should
-    # not.
+    # S0137-S0146: yards by the quarry, where dust falls as in a desert, and dear electricity. Some are washed far
+    # too often: what a coating would save in washes there, washing less saves without one.
     Story(
         "dusty yards", 10, "anti_soiling_coating",
         plan={

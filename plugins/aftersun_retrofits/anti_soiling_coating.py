@@ -1,23 +1,24 @@
-"""Anti-soiling coating: a film that soils more slowly, or comes clean in lighter rain, for a while.
+"""Anti-soiling coating: a film that soils more slowly for a while.
 
 Model
 -----
-Soiling is run twice on the site's own rain (Kimber), on bare glass and on glass with the new film: soiling rate
-``r (1 - a)``, rain threshold ``m (1 - b)``, transmittance ``t (1 + g)``. ``a`` and ``g`` may be negative. The effect
-halves every ``half_life_years``; where the film is renewed it runs as a saw-tooth. Whether to renew it, and after one
-half-life or two, is decided by net present value of each site over the same years, each visit with its own way up.
-Below ``least_soiling_loss`` by rain alone there is no case.
+Soiling by Kimber on the site's own rain and the washes that the owner pays for; the new film lowers the soiling rate by
+``soiling_cut``, which stays within what field trials found of the yearly loss, and changes the transmittance ``t`` to
+``t (1 + g)``, ``g`` of either sign. Water takes the dirt off: on glass so flat that none runs off
+(``run_off_tilt_deg``), the film does no more than in the poorest of these trials. The effect halves every
+``half_life_years``; where the film is renewed it runs as a saw-tooth. Whether to renew it, and after one half-life or
+two, is decided by net present value of each site over the same years, each visit with its own way up. Below
+``least_soiling_loss`` by rain alone there is no case.
 
-Water does the work: a lower threshold counts only where water runs off (from ``run_off_tilt_deg`` up), and nothing is
-won where it never rains and dust sticks as before. Where the owner has the modules cleaned, they never get dirtier
-than half the build-up from one cleaning to the next, and only there are cleanings saved.
+Washes are saved only as far as washing pays: of what the owner pays for now, those at the interval at which washes and
+dirt together cost least. Whoever washes more often would save the rest without any film, and is told how much.
 
 Known limits
 ------------
-No independent trial with a lasting gain in a temperate climate was found: size and sign of ``a``, ``b``, ``g`` are
-assumptions bounded by trials in dry ones. The wash before coating counts as cost, its own gain does not. Droppings,
-pollen and lichen stick to a film as to bare glass. Where it never rains Kimber's cap of 30 % is reached with and
-without a film. Of a place without a rain record nothing is counted.
+No independent trial with a lasting gain in a temperate climate was found. The wash before coating counts as cost, its
+own gain does not. Droppings, pollen and lichen stick to a film as to bare glass. Where it never rains Kimber's cap of
+30 % is reached with and without a film. Of a place without a rain record nothing is counted. Washes are spread evenly
+over the year; one at the end of a dry season does more.
 """
 
 from __future__ import annotations
@@ -32,8 +33,11 @@ from aftersun import api
 from aftersun_retrofits import _common as common
 
 LITTLE_SOILING = "so little soils here that a coating cannot pay"
+WASHED_BY_RAIN = f"{LITTLE_SOILING}, and rain does what the washes are paid for"
 ONCE = "applied once"
-DAYS_PER_YEAR = 365.0
+WASHES = (0, 1, 2, 3, 4, 6, 8, 12, 18, 26, 40, 52)  # a year, that are tried
+LEAST_TOLD = 0.5  # washes a year too many from which on the owner is told
+USUAL_RAIN_THRESHOLD = api.read_ranges(common.DATA, "system.csv")["rain_threshold_mm"]
 
 
 def left_by_year(half_life_years: float, years: int, renewed_every: int | None = None) -> api.Floats:
@@ -45,17 +49,6 @@ def left_by_year(half_life_years: float, years: int, renewed_every: int | None =
     edges = np.exp2(-np.arange(period + 1) / half_life_years)
     mean: api.Floats = (edges[:-1] - edges[1:]) * half_life_years / np.log(2.0)
     return mean[np.arange(years) % max(period, 1)]
-
-
-def loss_between_cleanings(rate_per_day: npt.ArrayLike, cleanings_per_year: npt.ArrayLike) -> api.Floats:
-    """Return the mean share lost between evenly spread cleanings without rain: half the build-up, ``r T / 2``.
-
-    ``rate_per_day`` share a day; without cleanings there is no bound (inf).
-    """
-    rate, cleanings = np.broadcast_arrays(np.asarray(rate_per_day, float), np.asarray(cleanings_per_year, float))
-    half_build_up = rate * DAYS_PER_YEAR / 2.0
-    lost: api.Floats = np.divide(half_build_up, cleanings, out=np.full(rate.shape, np.inf), where=cleanings > 0)
-    return lost
 
 
 def glass_m2(cohort: api.Cohort, rating_kw_per_m2: float) -> api.Floats:
@@ -77,8 +70,10 @@ class AntiSoilingCoating:
         unknown = common.unknown(cohort.sites, "surroundings")
         factor = np.where(unknown, self.assumptions["unknown_surroundings_factor"].mode, 1.0)
         little = _site_soiling_loss(cohort) * factor < self.assumptions["least_soiling_loss"].mode
+        washed = _washes(cohort) > 0
         return (
             api.Screening.of(cohort)
+            .reject(little & washed & ~no_rain_record, WASHED_BY_RAIN)
             .reject(little & ~no_rain_record, LITTLE_SOILING)
             .survey(unknown, "what soils the modules here is not known")
             .survey(no_rain_record, "the weather station has no rain record, so the soiling loss is not known")
@@ -86,14 +81,17 @@ class AntiSoilingCoating:
         )
 
     def change(self, cohort: api.Cohort, plant: api.Plant, assume: api.Assumed) -> api.Change:
-        """Soil more slowly and clean in lighter rain, as new; the fade says how soon that is over."""
-        coated = _coated(cohort, plant, assume)
-        remarks = _remarks(cohort, plant, assume)
+        """Soil more slowly, as new; the fade says how soon that is over. Fewer washes of those that pay are needed."""
+        best, wasted = _best_washing(cohort, plant, assume.price("roof_cleaning"))
+        dropped = np.minimum(_washes(cohort), best) * assume["cleanings_saved_share"]
+        coated = self._coated(cohort, plant, assume, dropped)
+        remarks = _remarks(cohort, plant, assume, best, wasted)
         years = common.years_of_effect(self.about, assume)
         ways = []
         for every in (None, *renewals(assume)):
             fade = left_by_year(assume["half_life_years"], years, every)
-            saved = _cleanings_saved(cohort, assume, fade)
+            # Yearly items do not fade, so they are spread evenly over the life.
+            saved = dropped * float(fade[: max(round(assume["life_years"]), 1)].mean())
             ways.append(
                 api.Change(
                     plant=coated,
@@ -105,6 +103,16 @@ class AntiSoilingCoating:
                 )
             )
         return replace(ways[0], alternatives=ways[1:])
+
+    def _coated(self, cohort: api.Cohort, plant: api.Plant, assume: api.Assumed, dropped: api.Floats) -> api.Plant:
+        """Return the plant with the new film and so many washes fewer, (S,)."""
+        film, poorest = assume["soiling_cut"], self.assumptions["soiling_cut"].low
+        cut = np.where(plant.tilt_deg >= assume["run_off_tilt_deg"], film, min(film, poorest))
+        return plant.replace(
+            soiling_rate_per_day=plant.soiling_rate_per_day * (1.0 - cut),
+            washes_per_year=np.maximum(plant.washes_per_year - common.of_site(cohort, dropped), 0.0),
+            transmittance=plant.transmittance * (1.0 + assume["transmittance_gain"]),
+        )
 
     def safety(self, cohort: api.Cohort) -> api.Notes:
         """Slippery glass, chemistry and run-off, and the way up."""
@@ -118,60 +126,76 @@ def renewals(assume: api.Assumed) -> tuple[int, ...]:
     return tuple(years for years in sorted(tried) if years < assume["life_years"])
 
 
-def _coated(cohort: api.Cohort, plant: api.Plant, assume: api.Assumed) -> api.Plant:
-    """Return the plant with the new film, its soiling no better than bare glass that is cleaned allows for."""
-    share = _uncleaned_share(cohort, plant)
-    runs_off = plant.tilt_deg >= assume["run_off_tilt_deg"]
-    return plant.replace(
-        soiling_rate_per_day=plant.soiling_rate_per_day * (1.0 - assume["deposition_cut"] * share),
-        rain_threshold_mm=plant.rain_threshold_mm * (1.0 - assume["threshold_cut"] * share * runs_off),
-        transmittance=plant.transmittance * (1.0 + assume["transmittance_gain"]),
-    )
-
-
-def _uncleaned_share(cohort: api.Cohort, plant: api.Plant) -> api.Floats:
-    """Return the soiling loss that the owner's cleanings leave, over that by rain alone, per array (A,), 0..1."""
-    cleanings = common.of_site(cohort, common.numbers(cohort.sites, "cleanings_per_year", 0.0))
-    between = loss_between_cleanings(plant.soiling_rate_per_day, cleanings)
-    alone = api.annual_soiling_loss(cohort, plant)
-    return np.divide(between, alone, out=np.ones_like(alone), where=(alone > 0) & (between < alone))
-
-
 def _visits(cohort: api.Cohort, assume: api.Assumed, every: int | None) -> Sequence[api.CostLine]:
     """Return what coating takes at the start and each time the film is renewed."""
     area = cohort.sum_by_site(glass_m2(cohort, assume["glass_rating_kw_per_m2"]))
     first = (
         api.CostLine(api.MATERIAL, "anti_soiling_coating", area, "m2"),
-        api.CostLine(api.LABOUR, "roofer", assume["coating_min_per_m2"] / 60.0 * area, "h", "wash included"),
+        api.CostLine(api.LABOUR, "roofer", assume["wash_min_per_m2"] / 60.0 * area, "h", "wash", shared_work="wash"),
+        api.CostLine(api.LABOUR, "roofer", assume["coating_min_per_m2"] / 60.0 * area, "h"),
         *common.access(cohort),
     )
     again = () if every is None else range(every, int(np.ceil(assume["life_years"])), every)
     return (*first, *(replace(line, in_year=year) for year in again for line in first))
 
 
-def _cleanings_saved(cohort: api.Cohort, assume: api.Assumed, fade: api.Floats) -> api.Floats:
-    """Return cleanings a year that the owner pays for now and drops (S,).
+def _washes(cohort: api.Cohort) -> api.Floats:
+    """Return the washes a year that the owner pays for now (S,)."""
+    return common.numbers(cohort.sites, "cleanings_per_year", 0.0)
 
-    Yearly items do not fade, so they are spread evenly over the life.
+
+def _best_washing(cohort: api.Cohort, plant: api.Plant, price: float) -> tuple[api.Floats, api.Floats]:
+    """Return the washes a year that cost least together with the dirt that they leave, and what they save a year.
+
+    Both (S,), against those of now and never more of them. The bill follows the light that dirt takes. Where the price
+    of a wash or the bill is not known, those of now stand.
     """
-    mean_left = float(fade[: max(round(assume["life_years"]), 1)].mean())
-    cleanings = common.numbers(cohort.sites, "cleanings_per_year", 0.0)
-    return cleanings * assume["cleanings_saved_share"] * mean_left
+    now = _washes(cohort)
+    if np.isnan(price) or not (now > 0).any():
+        return now, np.zeros_like(now)
+
+    def choose() -> tuple[api.Floats, api.Floats]:
+        dirty = plant.replace(washes_per_year=np.zeros_like(plant.washes_per_year))
+        clean = plant.replace(soiling_rate_per_day=np.zeros_like(plant.soiling_rate_per_day))
+        value = np.maximum(api.electricity_bill(cohort, dirty) - api.electricity_bill(cohort, clean), 0.0)
+        most = _site_soiling_loss(cohort, dirty)
+        tried = np.array([np.minimum(count, now) for count in WASHES] + [now])
+        lost = [_site_soiling_loss(cohort, plant.replace(washes_per_year=common.of_site(cohort, of))) for of in tried]
+        dirt = value * np.divide(lost, most, out=np.zeros_like(tried), where=most > 0)
+        cost = np.where(np.isfinite(value), tried * price + dirt, np.where(tried == now, 0.0, np.inf))
+        least, site = np.argmin(cost, axis=0), np.arange(len(now))
+        return tried[least, site], cost[-1] - cost[least, site]
+
+    return cohort.once(("anti_soiling_coating", "best washing", plant.digest(), price), choose)
 
 
 def _site_soiling_loss(cohort: api.Cohort, plant: api.Plant | None = None) -> api.Floats:
-    """Return the yearly soiling loss per site (S,) that rain alone leaves, the arrays weighted by their rating."""
+    """Return the yearly soiling loss per site (S,), the arrays weighted by rating; without a plant by rain alone."""
+    if plant is None:
+        plant = api.baseline(cohort)
+        plant = plant.replace(washes_per_year=np.zeros_like(plant.washes_per_year))
     rating = common.numbers(cohort.arrays, "dc_rating_kw")
     lost = cohort.sum_by_site(api.annual_soiling_loss(cohort, plant) * rating)
     return lost / cohort.sum_by_site(rating)
 
 
-def _remarks(cohort: api.Cohort, plant: api.Plant, assume: api.Assumed) -> npt.NDArray[np.object_]:
+def _remarks(
+    cohort: api.Cohort, plant: api.Plant, assume: api.Assumed, best: api.Floats, wasted: api.Floats
+) -> npt.NDArray[np.object_]:
     if cohort.weather.rain_mm is None:
         return np.full(len(cohort), "No rain record: nothing is counted for slower soiling", dtype=object)
-    loss = _site_soiling_loss(cohort, plant)
+    alone = plant.replace(washes_per_year=np.zeros_like(plant.washes_per_year))
+    loss = _site_soiling_loss(cohort, alone)
     texts = np.array([f"Rain alone leaves {share:.1%} of the year's light to dirt" for share in loss], dtype=object)
     texts[loss < assume["least_soiling_loss"]] = f"No case: {LITTLE_SOILING}"
+    own, usual = cohort.overrides.get("rain_threshold_mm"), USUAL_RAIN_THRESHOLD.mode
+    if own is not None and own != usual:
+        as_usual = alone.replace(rain_threshold_mm=np.full_like(alone.rain_threshold_mm, usual))
+        said = f"; what decides is your own figure that {own:g} mm of rain clean: by the usual {usual:g} mm it is"
+        texts += np.array([f"{said} {share:.1%}" for share in _site_soiling_loss(cohort, as_usual)], dtype=object)
+    now = _washes(cohort)
+    for row in np.flatnonzero((now - best >= LEAST_TOLD) & (wasted > 0)):
+        texts[row] += f"; {now[row]:g} washes a year are too many: {best[row]:g} would save {wasted[row]:,.0f} a year"
     return texts
 
 

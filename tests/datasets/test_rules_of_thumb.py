@@ -20,7 +20,7 @@ def assumption(retrofit: str, name: str) -> float:
 
 def test_a_dry_place_reaches_the_loss_the_trade_speaks_of_and_no_more():
     dry = make_weather(np.zeros(8760))
-    loss = 1 - distinct_ratios(dry, np.array([RATES["desert"]]), np.array([6.0]), 0.0)[0]
+    loss = 1 - distinct_ratios(dry, np.array([RATES["desert"]]), np.array([6.0]), 0.0, np.zeros(1))[0]
     assert loss.max() == pytest.approx(RULES["soiling_in_dry_places"][1])
 
 

@@ -74,6 +74,7 @@ def _array_columns(cohort: Cohort, values: Values) -> dict[str, Any]:
         / 100,
         "soiling_rate_per_day": (_soiling_rates(sites) * values["soiling_rate_factor"])[site],
         "droppings_loss": (_chance(cohort, "birds_seen") * values["droppings_loss_nested"])[site],
+        "washes_per_year": _numbers(sites["cleanings_per_year"], 0.0)[site],
         "shading_loss": _shading_loss(cohort, values),
         "excess_loss": year_loss[site],  # becomes that in full sun once the light is known
         "shunt_share": shunt_share[site],

@@ -49,7 +49,11 @@ def before_losses(hours: PlaneHours, temperature: Float32s, plant: Plant) -> Flo
 def soiling_lit(cohort: Cohort, plant: Plant, values: Mapping[str, float]) -> tuple[Float32s, npt.NDArray[np.intp]]:
     """Return the K distinct soiling ratios in the lit hours (K, L), and which one each array has (A,)."""
     distinct, index = distinct_ratios(
-        cohort.weather, plant.soiling_rate_per_day, plant.rain_threshold_mm, values["default_soiling_loss"]
+        cohort.weather,
+        plant.soiling_rate_per_day,
+        plant.rain_threshold_mm,
+        values["default_soiling_loss"],
+        plant.washes_per_year,
     )
     return distinct[:, lit_hours(cohort.weather)], index
 

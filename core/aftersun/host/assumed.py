@@ -11,8 +11,15 @@ from aftersun.model.errors import AftersunError
 from aftersun.model.ranges import Assumed, Range
 
 
-def assumed(retrofit: Retrofit, overrides: Mapping[str, float], priors: Mapping[str, float]) -> Assumed:
+def assumed(
+    retrofit: Retrofit,
+    overrides: Mapping[str, float],
+    priors: Mapping[str, float],
+    prices: Mapping[str, float] = {},
+) -> Assumed:
     """Return the mode of every assumption, or the company's own value where it gives one.
+
+    ``prices`` are the company's by item; the retrofit sees those of the items that it has declared.
 
     Raises
     ------
@@ -34,7 +41,8 @@ def assumed(retrofit: Retrofit, overrides: Mapping[str, float], priors: Mapping[
                 f"Usual are {given.low:g} to {given.high:g} {given.unit}; correct it.",
             )
     values = {name: overrides.get(name, given.mode) for name, given in retrofit.assumptions.items()}
-    return Assumed(values, {fact: priors.get(fact, given.prior.mode) for fact, given in retrofit.facts.items()})
+    chances = {fact: priors.get(fact, given.prior.mode) for fact, given in retrofit.facts.items()}
+    return Assumed(values, chances, {item: prices[item] for item in retrofit.about.price_items if item in prices})
 
 
 _SHARES = ("share", "chance", "share of output")

@@ -42,6 +42,7 @@ class Plant:
     extra_temp_k: Floats  # K above the mounting's cell temperature at 1000 W/m2, in proportion to irradiance
     soiling_rate_per_day: Floats  # share of output lost per dry day
     rain_threshold_mm: Floats  # rain in 24 h above which the modules are clean again
+    washes_per_year: Floats  # evenly spread over the year, besides what rain does
     transmittance: Floats  # 1 = glass as delivered
     droppings_loss: Floats  # bird droppings, beyond even soiling
     shading_loss: Floats  # by trees and buildings, of the year's output

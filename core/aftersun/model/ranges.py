@@ -86,9 +86,15 @@ class Assumed(Mapping[str, float]):
     raises KeyError for what the retrofit has not declared: nobody could override it or see where it comes from.
     """
 
-    def __init__(self, values: Mapping[str, float], priors: Mapping[str, float] | None = None) -> None:
+    def __init__(
+        self,
+        values: Mapping[str, float],
+        priors: Mapping[str, float] | None = None,
+        prices: Mapping[str, float] | None = None,
+    ) -> None:
         self._values = dict(values)
         self._priors = dict(priors or {})
+        self._prices = dict(prices or {})
 
     def __getitem__(self, name: str) -> float:
         if name not in self._values:
@@ -105,7 +111,14 @@ class Assumed(Mapping[str, float]):
         """Return the same with one value exchanged; raises KeyError for what is not assumed."""
         if name not in self._values:
             raise KeyError(f"'{name}' is not among the assumptions of this retrofit")
-        return Assumed({**self._values, name: value}, self._priors)
+        return Assumed({**self._values, name: value}, self._priors, self._prices)
+
+    def price(self, item: str) -> float:
+        """Return what the company's book says of a unit of an item, NaN where it says nothing.
+
+        For choosing a quantity, such as how often a wash pays; what a quantity costs is never the retrofit's to say.
+        """
+        return self._prices.get(item, np.nan)
 
     def chance(self, sites: pd.DataFrame, fact: Fact) -> Floats:
         """Return the chance per site that ``fact`` is true: 1, 0 or the prior in force. Shape (S,)."""

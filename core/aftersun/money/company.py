@@ -305,6 +305,11 @@ class Company(_Part):
         return {name: given.value for name, given in self.assumptions.get(retrofit_id, {}).items()}
 
     @property
+    def prices(self) -> dict[str, float]:
+        """The figures of all price items, skills and access apart, as they stand in the file."""
+        return {**self.materials, **self.inspections, **self.yearly, **self.avoided}
+
+    @property
     def priors(self) -> dict[str, float]:
         """The company's own chances for facts that are unknown at a site."""
         return {name: given.value for name, given in self.facts.items()}

@@ -26,9 +26,12 @@ def kimber_loss(rain: np.ndarray) -> np.ndarray:
     return 1 - kimber_ratio(hourly(rain), RATE, THRESHOLD).to_numpy()
 
 
-def steady_ratio(year: WeatherYear, rate: Any, threshold: Any, default_loss: float = 0.02) -> np.ndarray:
+def steady_ratio(
+    year: WeatherYear, rate: Any, threshold: Any, default_loss: float = 0.02, washes: Any = 0.0
+) -> np.ndarray:
     """The hourly ratio of each array, (A, 8760)."""
-    distinct, own = distinct_ratios(year, np.array(rate), np.array(threshold), default_loss)
+    each = np.broadcast_to(washes, np.shape(rate))
+    distinct, own = distinct_ratios(year, np.array(rate), np.array(threshold), default_loss, each)
     return distinct[own]
 
 
@@ -47,6 +50,27 @@ def test_kimber_with_one_wash_on_the_second_of_july() -> None:
     loss = np.concatenate([spring, autumn])
     assert loss.mean() == pytest.approx(0.13684, abs=1e-4)
     assert loss.max() == pytest.approx(0.27444, abs=1e-4)
+
+
+def test_evenly_spread_washes_leave_half_of_what_builds_up(weather: WeatherYear) -> None:
+    dry = replace(weather, rain_mm=np.zeros(8760))
+    # without rain, by hand: mean of a saw-tooth r T / 2 = 0.0015 x 365 / 2 / n = 0.0228 at 12, 0.0684 at 4, and in
+    # proportion for a part of a wash: n = 4.25 -> 0.0684 - (0.0684 - 0.0548) / 4
+    loss = 1 - steady_ratio(dry, [RATE] * 3, [THRESHOLD] * 3, washes=[12.0, 4.0, 4.25]).mean(axis=1)
+    assert loss == pytest.approx([0.0228, 0.0684, 0.0650], abs=0.0005)
+    # without a record the default loss, or less where washes leave less
+    unknown = 1 - steady_ratio(replace(weather, rain_mm=None), [RATE] * 2, [THRESHOLD] * 2, washes=[0.0, 26.0])[:, 0]
+    assert unknown == pytest.approx([0.02, 0.0105], abs=0.0001)
+
+
+def test_the_owners_washes_are_in_the_baseline(make_cohort: Any) -> None:
+    desert = {"surroundings": "desert"}
+    cohort = make_cohort(desert, {**desert, "cleanings_per_year": 12.0})
+    cohort = replace(cohort, weather=replace(cohort.weather, rain_mm=np.zeros(8760)))
+    plant = baseline(cohort)
+    assert plant.washes_per_year.tolist() == [0.0, 12.0]
+    loss = annual_soiling_loss(cohort, plant)
+    assert loss[1] < 0.5 * loss[0]
 
 
 def test_kimber_after_one_rain() -> None:

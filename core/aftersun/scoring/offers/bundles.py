@@ -124,7 +124,7 @@ def _set(members: Sequence[Single], rows: Rows, before: _Set, company: Company, 
     year = simulations.anew(change.plant)
     prices = simulations.prices(company)
     horizon = company.money.horizon_years
-    values = assumed(last.loaded.retrofit, company.overrides(last.loaded.id), company.priors)
+    values = assumed(last.loaded.retrofit, company.overrides(last.loaded.id), company.priors, company.prices)
     years = study_years(horizon, values.get("life_years", last.loaded.retrofit.about.life.mode), part.remaining_years)
     own = bills_to_flow(part, change, (take(kept, before.year.bill), year.bill), years, company, prices)
     earlier = (_of_rows(change, kept, before.baseline) for change in before.changes)
@@ -195,7 +195,7 @@ def _complete(names: Members, singles: Sequence[Single]) -> bool:
 
 def _change(one: Single, part: Baseline, company: Company, guard: Guard, rows: Rows) -> Change | None:
     """Ask a retrofit for its change to a plant, of each site the variant that is the best of it alone."""
-    values = assumed(one.loaded.retrofit, company.overrides(one.loaded.id), company.priors)
+    values = assumed(one.loaded.retrofit, company.overrides(one.loaded.id), company.priors, company.prices)
     change = guard.change(one.loaded, part.cohort, part.plant, values)
     if change is None or not change.alternatives:
         return change

@@ -40,7 +40,8 @@ class Case:
     @property
     def assumed(self) -> Assumed:
         """The retrofit's assumptions with the values in force."""
-        return assumed(self.loaded.retrofit, self.company.overrides(self.loaded.id), self.company.priors)
+        company = self.company
+        return assumed(self.loaded.retrofit, company.overrides(self.loaded.id), company.priors, company.prices)
 
     def take(self, rows: Rows) -> Case:
         """Return the sites at these positions."""
