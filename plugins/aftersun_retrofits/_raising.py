@@ -2,9 +2,11 @@
 
 Wind and ballast are a screening, never a structural design. Peak velocity pressure as in EN 1991-1-4, sections 4.2 to
 4.5, with its recommended values (flat ground, no factor for direction or season; a national annex may differ):
-``q_p = c_e(z) q_b``, ``q_b = 0.5 rho v_b^2``. The force on a module is ``q_p c A``, and ballast alone weighs it down:
-``F / g``, no friction, no coupling of rows, no own weight counted. Table 4.1 from memory, compared with public code
-that states it.
+``q_p = c_e(z) q_b``, ``q_b = 0.5 rho v_b^2``. The force ``F = q_p c A`` stands square on a module: at a tilt ``b`` its
+part ``F cos b`` lifts and ``F sin b`` pushes. Ballast lies loose and holds by its weight and its friction ``mu``, so
+it weighs ``F (cos b + sin b / mu) / g``; no own weight counted. In the outer rows it is more, and the roof has to bear
+that there, with the snow that drifts between raised rows where winters have frost. Table 4.1 from memory, compared
+with public code that states it.
 """
 
 from __future__ import annotations
@@ -104,32 +106,99 @@ def ballast_kg_m2_of_glass(pressure_pa: npt.ArrayLike, coefficient: npt.ArrayLik
     return np.asarray(pressure_pa, dtype=np.float64) * np.asarray(coefficient, dtype=np.float64) / GRAVITY_M_S2
 
 
-def ballast_kg_m2(cohort: api.Cohort, values: Mapping[str, float]) -> api.Floats:
-    """Return the ballast that wind calls for beyond what is there, kg a m2 of roof, per site (S,).
+def held_against_sliding(tilt_deg: npt.ArrayLike, friction: float) -> api.Floats:
+    """Return the ballast that neither lifts nor slides, over that for the whole force as lift: ``cos b + sin b / mu``.
 
-    The greatest of the site's arrays; NaN where wind, terrain or height is not known; 0 where nothing is raised on a
-    roof. A single row is reckoned to lie on its own area, rows at their pitch.
+    ``friction`` 0.5 and 30 degrees: 1.87.
     """
-    sites, arrays = cohort.sites, cohort.arrays
+    tilt = np.radians(np.asarray(tilt_deg, dtype=np.float64))
+    return np.asarray(np.cos(tilt) + np.sin(tilt) / friction)
+
+
+@common.of_facts
+def _peak_pressure_pa(cohort: api.Cohort) -> api.Floats:
+    """Return the peak velocity pressure at the eaves per site (S,), NaN where wind, terrain or height is not known."""
+    sites = cohort.sites
     height = common.numbers(sites, "storeys") * STOREY_M
     terrain = sites["terrain"].astype(object).to_numpy(dtype=object)
-    pressure = velocity_pressure_pa(common.numbers(sites, "wind_m_s")) * exposure_factor(height, terrain)
-    per_module_m2 = ballast_kg_m2_of_glass(pressure, values["wind_coefficient"])
+    pressure: api.Floats = velocity_pressure_pa(common.numbers(sites, "wind_m_s")) * exposure_factor(height, terrain)
+    return pressure
+
+
+def _on_glass_kg_m2(cohort: api.Cohort, values: Mapping[str, float], tilt_deg: api.Floats, factor: float) -> api.Floats:
+    """Return the new ballast on a m2 of glass per array (A,), raised to a tilt per site (S,); NaN = not known.
+
+    What lies there already is taken off. 0 where nothing is raised on a roof.
+    """
+    whole = ballast_kg_m2_of_glass(_peak_pressure_pa(cohort), values["wind_coefficient"])
+    need = common.of_site(cohort, whole * factor * held_against_sliding(tilt_deg, values["friction"]))
+    framed = common.equals(cohort.arrays, "mounting", common.FLAT_FRAME)
+    there = np.where(framed, values["present_ballast_kg_m2"] / _cover(cohort, values), 0.0)
+    return np.where(raised_on_roof(cohort), np.maximum(need - there, 0.0), 0.0)
+
+
+def _cover(cohort: api.Cohort, values: Mapping[str, float]) -> api.Floats:
+    """Return glass over roof per array (A,): a single row lies on its own area, rows at their pitch."""
     usual = np.where(pitch_unknown(cohort), values["ground_cover_if_unknown"], 1.0)
-    cover = common.numbers(arrays, "ground_cover_ratio", usual)
-    there = np.where(common.equals(arrays, "mounting", common.FLAT_FRAME), values["present_ballast_kg_m2"], 0.0)
-    need = np.maximum(common.of_site(cohort, per_module_m2) * cover - there, 0.0)
-    need = np.where(raised_on_roof(cohort), np.nan_to_num(need, nan=np.inf), 0.0)  # inf: not known
+    return common.numbers(cohort.arrays, "ground_cover_ratio", usual)
+
+
+def ballast_kg_m2(cohort: api.Cohort, values: Mapping[str, float], tilt_deg: api.Floats) -> api.Floats:
+    """Return what raising to a tilt per site (S,) adds to the load in the outer rows, kg a m2 of roof, per site (S,).
+
+    Ballast beyond what is there, and drifted snow. The greatest of the site's arrays; NaN where wind, terrain or height
+    is not known; 0 where nothing is raised on a roof.
+    """
+    on_roof = raised_on_roof(cohort)
+    drift = values["snow_drift_kg_m2"] if _frosty(cohort, values) else 0.0
+    need = _on_glass_kg_m2(cohort, values, tilt_deg, values["outer_row_factor"]) * _cover(cohort, values)
+    need = np.where(on_roof, np.nan_to_num(need + drift, nan=np.inf), 0.0)  # inf: not known
     greatest = np.zeros(len(cohort))
-    np.maximum.at(greatest, arrays["site"].to_numpy(dtype=np.intp), need)
+    np.maximum.at(greatest, cohort.arrays["site"].to_numpy(dtype=np.intp), need)
     return np.where(np.isinf(greatest), np.nan, greatest)
 
 
+def _frosty(cohort: api.Cohort, values: Mapping[str, float]) -> bool:
+    return bool((cohort.weather.temp_air < 0.0).mean() > values["frost_share"])
+
+
+def ballast_kg(
+    cohort: api.Cohort, values: Mapping[str, float], tilt_deg: api.Floats, modules: api.Floats
+) -> api.Floats:
+    """Return the ballast to be bought and lifted, kg per site (S,), for ``modules`` per array (A,).
+
+    Where the wind is not known each module on a roof takes ``ballast_if_unknown_kg``.
+    """
+    outer = values["outer_row_share"]
+    factor = 1.0 + outer * (values["outer_row_factor"] - 1.0)
+    each = _on_glass_kg_m2(cohort, values, tilt_deg, factor) * values["module_area_m2"]
+    each = np.where(np.isnan(each), values["ballast_if_unknown_kg"], each)
+    return cohort.sum_by_site(np.where(raised_on_roof(cohort), each * modules, 0.0))
+
+
+def steepest_borne_deg(cohort: api.Cohort, values: Mapping[str, float]) -> api.Floats:
+    """Return the steepest tilt in steps of the frames that the roof bears, per site (S,); -inf = none.
+
+    The steepest that is tried where load or reserve is not known, and on the ground.
+    """
+    reserve = common.numbers(cohort.sites, "roof_reserve_kg_m2")
+    steepest = np.full(len(cohort), -np.inf)
+    for tilt in np.arange(0.0, values["most_tilt_deg"] + 0.1, values["tilt_step_deg"]):
+        need = ballast_kg_m2(cohort, values, np.full(len(cohort), tilt))
+        steepest = np.where(~(need > reserve), tilt, steepest)  # NaN compares false
+    return steepest
+
+
 def screen_wind(screening: api.Screening, cohort: api.Cohort, values: Mapping[str, float]) -> api.Screening:
-    """Reject what the roof cannot bear, with both figures; ask for each fact without which nobody can tell."""
+    """Reject what the roof cannot bear at one step above today's tilt, with both figures; ask for what nobody knows."""
     on_roof = common.at_any_array(cohort, raised_on_roof(cohort))
-    need, reserve = ballast_kg_m2(cohort, values), common.numbers(cohort.sites, "roof_reserve_kg_m2")
-    texts = np.array([_too_heavy(kg, bears) for kg, bears in zip(need, reserve, strict=True)], dtype=object)
+    flattest = np.full(len(cohort), np.inf)
+    tilt = np.where(raised_on_roof(cohort), common.numbers(cohort.arrays, "tilt_deg"), np.inf)
+    np.minimum.at(flattest, cohort.arrays["site"].to_numpy(dtype=np.intp), tilt)
+    step = values["tilt_step_deg"]
+    least = np.where(np.isfinite(flattest), np.floor(flattest / step + 1.0) * step, 0.0)
+    need, reserve = ballast_kg_m2(cohort, values, least), common.numbers(cohort.sites, "roof_reserve_kg_m2")
+    texts = np.array([_too_heavy(*of_site) for of_site in zip(need, reserve, least, strict=True)], dtype=object)
     too_heavy = on_roof & (need > reserve)  # NaN compares false
     for text in np.unique(texts[too_heavy].astype(str)):
         screening = screening.reject(too_heavy & (texts == text), text)
@@ -138,5 +207,6 @@ def screen_wind(screening: api.Screening, cohort: api.Cohort, values: Mapping[st
     return screening
 
 
-def _too_heavy(need_kg_m2: float, reserve_kg_m2: float) -> str:
-    return f"wind calls for {need_kg_m2:.0f} kg/m2 more ballast, and the roof bears {reserve_kg_m2:.0f} kg/m2"
+def _too_heavy(need_kg_m2: float, reserve_kg_m2: float, tilt_deg: float) -> str:
+    load = f"at {tilt_deg:.0f} degrees wind and snow call for {need_kg_m2:.0f} kg/m2 more in the outer rows"
+    return f"{load}, and the roof bears {reserve_kg_m2:.0f} kg/m2"

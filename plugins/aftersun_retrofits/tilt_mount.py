@@ -15,9 +15,14 @@ stays at its middle tilt is, and the loss grows with the square of the error in 
 full chain at m = 0.3). What is left of the gain is the fade, the same in every year, taken by energy. On the ground an
 owner who lives there adjusts by himself; everywhere else each visit is a yearly cost.
 
-Wind: ballast against the peak velocity pressure of EN 1991-1-4 (``_raising``) as a screening. If it weighs
-more than the roof bears the site is rejected; if wind, terrain, height or reserve is not known it is surveyed. It never
-replaces the engineer's check, which is part of the price. On the ground posts or weights hold the frame, not the roof.
+Wind: ballast against lifting and sliding at the peak velocity pressure of EN 1991-1-4 (``_raising``) as a screening, in
+the outer rows and with drifted snow. No tilt is tried that the roof does not bear; where it bears none steeper than
+today's the site is rejected; if wind, terrain, height or reserve is not known it is surveyed. It never replaces the
+engineer's check, which is part of the price. On the ground posts or weights hold the frame, not the roof.
+
+Two people take each module off and put it back, fit the frame, and lift the ballast, which is bought. Whoever sets the
+tilt by season gives time for it: a visit, or the owner's own hours. Beside it stands what more modules in the gaps
+between the rows would bring.
 
 A pitched roof with modules flush to it is rejected: raised ones catch the wind and win little over its own slope.
 
@@ -143,7 +148,8 @@ class TiltMount:
     def change(self, cohort: api.Cohort, plant: api.Plant, assume: api.Assumed) -> api.Change:
         """Raise what can be raised to the one best tilt of the site, or set it anew two or four times a year."""
         raised = raising.ready_to_raise(cohort, plant, assume["ground_cover_if_unknown"])
-        best, most_kwh = _best_tilt_deg(cohort, plant, raised, assume)
+        borne = raising.steepest_borne_deg(cohort, assume)
+        best, most_kwh = _best_tilt_deg(cohort, plant, raised, assume, borne)
         of_array = common.of_site(cohort, best)
         turned = np.abs(of_array - plant.tilt_deg) > assume["least_change_deg"]  # not where it is NaN
         moved = raising.can_be_raised(cohort) & turned
@@ -156,21 +162,23 @@ class TiltMount:
                 ground_cover_ratio=raised.ground_cover_ratio,
                 mounting=raised.mounting,
             ),
-            costs=_costs(cohort, assume),
-            remarks=_remarks(cohort, _fixed_remarks(cohort, plant, moved, best, most_kwh), assume),
+            costs=_costs(cohort, assume, np.nan_to_num(best)),
+            remarks=_remarks(cohort, _fixed_remarks(cohort, plant, moved, best, most_kwh), assume, np.nan_to_num(best))
+            + _rival(cohort, plant, assume),
             label="fixed tilt",
         )
-        return replace(fixed, alternatives=self._seasonal(cohort, plant, raised, assume))
+        return replace(fixed, alternatives=self._seasonal(cohort, plant, raised, assume, borne))
 
     def _seasonal(
-        self, cohort: api.Cohort, plant: api.Plant, raised: api.Plant, assume: api.Assumed
+        self, cohort: api.Cohort, plant: api.Plant, raised: api.Plant, assume: api.Assumed, borne: api.Floats
     ) -> list[api.Change]:
         """Return the changes to two and to four positions, for the sites where anything can be raised."""
         years = common.years_of_effect(self.about, assume)
         by_owner = common.on_ground(cohort) * assume.chance(cohort.sites, self.facts["owner_present"])
         missed = by_owner * assume["missed_by_owner"] + (1.0 - by_owner) * assume["missed_by_visit"]
         modules = _modules(cohort, assume)
-        beyond_h = np.maximum(modules * assume["adjust_min_per_module"] / 60.0 - assume["visit_includes_h"], 0.0)
+        adjust_h = modules * assume["adjust_min_per_module"] / 60.0
+        beyond_h = np.maximum(adjust_h - assume["visit_includes_h"], 0.0)
         today = api.annual_generation(cohort, plant)
         changes = []
         for positions, label in POSITIONS.items():
@@ -179,18 +187,23 @@ class TiltMount:
             share = swapped_share(missed) if positions == 2 else held_back_share(missed)
             left = effect_left(today, right_kwh, wrong_kwh, share)
             visits = positions * (1.0 - by_owner)
+            steepest = np.max(_seasonal_tilts(cohort, positions, assume), axis=0)
             changes.append(
                 api.Change(
                     plant=right,
-                    costs=_costs(cohort, assume),
+                    costs=_costs(cohort, assume, steepest),
                     yearly=(
                         api.CostLine(api.STANDING, "seasonal_adjustment_visit", visits, "visit"),
                         api.CostLine(api.LABOUR, "roofer", visits * beyond_h, "h", "longer than a visit includes"),
+                        api.CostLine(api.LABOUR, "helper", visits * beyond_h, "h", "longer than a visit includes"),
+                        api.CostLine(
+                            api.STANDING, "owner_hour", positions * by_owner * adjust_h, "h", "the owner's own"
+                        ),
                     ),
                     fade=np.repeat(left[:, np.newaxis], years, axis=1),
-                    remarks=_remarks(cohort, _seasonal_remarks(cohort, positions, assume), assume),
+                    remarks=_remarks(cohort, _seasonal_remarks(cohort, positions, assume), assume, steepest),
                     label=label,
-                    available=common.at_any_array(cohort, raising.can_be_raised(cohort)),
+                    available=common.at_any_array(cohort, raising.can_be_raised(cohort)) & (steepest <= borne),
                 )
             )
         return changes
@@ -206,12 +219,18 @@ def _modules(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
     return cohort.sum_by_site(np.where(raising.can_be_raised(cohort), count, 0.0))
 
 
-def _costs(cohort: api.Cohort, assume: api.Assumed) -> tuple[api.CostLine, ...]:
+def _costs(cohort: api.Cohort, assume: api.Assumed, tilt_deg: api.Floats) -> tuple[api.CostLine, ...]:
+    """Return what raising takes: two people take off, fit and put back each module, and lift the ballast."""
     modules, ones = _modules(cohort, assume), np.ones(len(cohort))
+    ballast = raising.ballast_kg(cohort, assume, tilt_deg, common.module_count(cohort, assume["module_rating_kw"]))
+    hours = (assume["refit_h_per_module"] + assume["mount_h_per_module"]) * modules
+    hours = hours + ballast / assume["ballast_kg_per_h"]
     return (
         api.CostLine(api.INSPECTION, "structural_check", ones, "check"),
         api.CostLine(api.MATERIAL, "tilt_frame", modules, "module"),
-        api.CostLine(api.LABOUR, "roofer", assume["mount_h_per_module"] * modules, "h"),
+        api.CostLine(api.MATERIAL, "roof_ballast", ballast, "kg"),
+        api.CostLine(api.LABOUR, "roofer", hours, "h"),
+        api.CostLine(api.LABOUR, "helper", hours, "h", "two people lift"),
         api.CostLine(api.INSPECTION, "insulation_test", ones, "visit", "plugs are opened and closed"),
         *common.access(cohort),
     )
@@ -224,20 +243,24 @@ def _tilted(cohort: api.Cohort, raised: api.Plant, tilt_deg: api.Floats) -> api.
 
 
 def _best_tilt_deg(
-    cohort: api.Cohort, plant: api.Plant, raised: api.Plant, assume: api.Assumed
+    cohort: api.Cohort, plant: api.Plant, raised: api.Plant, assume: api.Assumed, borne_deg: api.Floats
 ) -> tuple[api.Floats, api.Floats]:
-    """Return per site (S,) the tilt of the lowest bill, NaN where none beats the baseline, and that of most energy."""
+    """Return per site (S,) the tilt of the lowest bill, NaN where none beats the baseline, and that of most energy.
+
+    None is steeper than the roof bears.
+    """
+    steepest = np.clip(borne_deg, 0.0, assume["most_tilt_deg"])
     step = assume["tilt_step_deg"]
     fit = np.round(optimal_tilt_deg(common.numbers(cohort.sites, "latitude")) / step) * step
     most, most_kwh = np.full(len(cohort), -np.inf), fit
     for steps in STEPS_FROM_FIT:
-        tilt = np.clip(fit + steps * step, 0.0, assume["most_tilt_deg"])
+        tilt = np.clip(fit + steps * step, 0.0, steepest)
         generated = api.annual_generation(cohort, _tilted(cohort, raised, tilt))
         better = generated > most
         most, most_kwh = np.where(better, generated, most), np.where(better, tilt, most_kwh)
     lowest, best = api.electricity_bill(cohort, plant), np.full(len(cohort), np.nan)
     for steps in (0, 1, -1):  # three simulations and no more
-        tilt = np.clip(most_kwh + steps * step, 0.0, assume["most_tilt_deg"])
+        tilt = np.clip(most_kwh + steps * step, 0.0, steepest)
         bill = api.electricity_bill(cohort, _tilted(cohort, raised, tilt))
         lower = bill < lowest
         lowest, best = np.where(lower, bill, lowest), np.where(lower, tilt, best)
@@ -301,13 +324,32 @@ def _seasonal_remarks(cohort: api.Cohort, positions: int, assume: api.Assumed) -
     return np.array(texts, dtype=object)
 
 
-def _remarks(cohort: api.Cohort, texts: npt.NDArray[np.object_], assume: api.Assumed) -> npt.NDArray[np.object_]:
+def _rival(cohort: api.Cohort, plant: api.Plant, assume: api.Assumed) -> npt.NDArray[np.object_]:
+    """Tell what more modules in the gaps between the rows would bring in place of raising, where there is room."""
+    can = raising.can_be_raised(cohort)
+    cover = common.numbers(cohort.arrays, "ground_cover_ratio")
+    room = np.where(can & (cover < assume["dense_ground_cover"]), assume["dense_ground_cover"] / cover - 1.0, 0.0)
+    modules = common.module_count(cohort, assume["module_rating_kw"])
+    more = np.floor(cohort.sum_by_site(room * modules) + 1e-6)
+    kwh = api.annual_generation(cohort, plant) / np.maximum(cohort.sum_by_site(modules), 1.0) * more
+    texts = [
+        f"; or {n:.0f} more modules in the gaps, about {k:,.0f} kWh a year" for n, k in zip(more, kwh, strict=True)
+    ]
+    return np.where(more >= 1.0, np.array(texts, dtype=object), "")
+
+
+def _remarks(
+    cohort: api.Cohort, texts: npt.NDArray[np.object_], assume: api.Assumed, tilt_deg: api.Floats
+) -> npt.NDArray[np.object_]:
     """Add what holds the frames: ballast within what the roof bears, or the ground."""
-    need, reserve = raising.ballast_kg_m2(cohort, assume), common.numbers(cohort.sites, "roof_reserve_kg_m2")
+    need = raising.ballast_kg_m2(cohort, assume, tilt_deg)
+    reserve = common.numbers(cohort.sites, "roof_reserve_kg_m2")
     on_roof = common.at_any_array(cohort, raising.raised_on_roof(cohort))
     said = texts.copy()
     for row in np.flatnonzero(on_roof & (need <= reserve)):
-        said[row] += f"; wind calls for {need[row]:.0f} kg/m2 more ballast, the roof bears {reserve[row]:.0f}"
+        said[row] += (
+            f"; wind and snow call for {need[row]:.0f} kg/m2 more in the outer rows, the roof bears {reserve[row]:.0f}"
+        )
     for row in np.flatnonzero(common.on_ground(cohort)):
         said[row] += "; posts or weights in the ground have to hold it, not a roof"
     return said

@@ -7,7 +7,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from aftersun_retrofits._raising import TERRAIN, ballast_kg_m2_of_glass, exposure_factor, velocity_pressure_pa
+from aftersun_retrofits._raising import (
+    TERRAIN,
+    ballast_kg_m2_of_glass,
+    exposure_factor,
+    held_against_sliding,
+    velocity_pressure_pa,
+)
 
 
 def named(*terrain: str | None) -> np.ndarray:
@@ -23,6 +29,12 @@ def test_pressure_of_30_metres_a_second():
 def test_ballast_of_a_module():
     # 552 Pa on 1.7 m2 at a coefficient of 1: 938 N, held by about 96 kg
     assert 1.7 * ballast_kg_m2_of_glass(552.0, 1.0) == pytest.approx(96, abs=0.5)
+
+
+def test_ballast_against_sliding_is_nearly_twice_that_against_lift_alone():
+    # friction 0.5: cos 30 + sin 30 / 0.5 = 1.866, "1.9 times lift alone"; lying flat nothing pushes
+    assert held_against_sliding([30.0, 0.0], 0.5) == pytest.approx([1.866, 1.0], abs=0.001)
+    assert held_against_sliding(30.0, 0.3) > held_against_sliding(30.0, 0.5)
 
 
 def test_exposure_factor_of_the_wind_code():
