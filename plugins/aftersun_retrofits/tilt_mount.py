@@ -28,7 +28,7 @@ A pitched roof with modules flush to it is rejected: raised ones catch the wind 
 
 Known limits
 ------------
-One wind coefficient for all tilts and places on the roof; corners can be twice as high. Landau's angles are for a clear
+One wind coefficient for all tilts, one factor for outer rows; corners can be higher. Landau's angles are for a clear
 sky, modules that face the equator and latitudes of 25 to 50 degrees; elsewhere the seasonal plant is still simulated as
 set, so that a poor setting is not chosen. By bill only one step beside the tilt of most energy is tried. That steeper
 glass sheds more dirt is not counted, nor is a frame left unbolted in a storm, nor room for spreading rows.
