@@ -228,7 +228,7 @@ def _costs(cohort: api.Cohort, assume: api.Assumed, tilt_deg: api.Floats) -> tup
     return (
         api.CostLine(api.INSPECTION, "structural_check", ones, "check"),
         api.CostLine(api.MATERIAL, "tilt_frame", modules, "module"),
-        api.CostLine(api.MATERIAL, "roof_ballast", ballast, "kg"),
+        api.CostLine(api.MATERIAL, "roof_ballast", ballast / 1000.0, "t"),
         api.CostLine(api.LABOUR, "roofer", hours, "h"),
         api.CostLine(api.LABOUR, "helper", hours, "h", "two people lift"),
         api.CostLine(api.INSPECTION, "insulation_test", ones, "visit", "plugs are opened and closed"),

@@ -135,7 +135,7 @@ def test_every_module_that_is_raised_is_paid_for(build):
     assert line(change, "structural_check").tolist() == [1, 1]
     # two people: 0.6 h off and on again and 0.3 h for the frame a module; nothing is lifted to the ground
     assert line(changed(build(GROUND, array=ON_GROUND)), "roof_ballast").tolist() == [0]
-    hours = 12 * 0.9 + line(change, "roof_ballast") / 300
+    hours = 12 * 0.9 + 1000 * line(change, "roof_ballast") / 300
     assert line(change, "roofer") == pytest.approx(hours)
     assert line(change, "helper") == pytest.approx(hours)
 
@@ -145,9 +145,9 @@ def test_ballast_is_bought_for_lift_and_sliding_and_more_of_it_in_the_outer_rows
     # rows with 1.3 times as much: 1.15; 15 kg/m2 there already; 12 modules of 1.8 m2
     change = changed(build(FLAT, array={**FRAME, "module_count": 12}), most_tilt_deg=30.0)
     assert change.plant.tilt_deg.tolist() == [30.0]
-    assert line(change, "roof_ballast") == pytest.approx([(42.84 * 1.8660 * 1.15 - 15) * 1.8 * 12], rel=0.002)
+    assert line(change, "roof_ballast") == pytest.approx([(42.84 * 1.8660 * 1.15 - 15) * 1.8 * 12 / 1000], rel=0.002)
     unknown = changed(build({**FLAT, "terrain": None}, array={**FRAME, "module_count": 12}))
-    assert line(unknown, "roof_ballast") == pytest.approx([60 * 12])
+    assert line(unknown, "roof_ballast") == pytest.approx([0.06 * 12])
 
 
 def test_no_tilt_is_taken_that_the_roof_does_not_bear(build):
