@@ -7,7 +7,8 @@ import pytest
 
 from aftersun import api
 from aftersun.host.assumed import assumed
-from aftersun.testing import sample_cohort, unknown_site
+from aftersun.money.prices import Prices
+from aftersun.testing import sample_cohort, sample_company, unknown_site
 from aftersun_retrofits.anti_soiling_coating import AntiSoilingCoating
 from aftersun_retrofits.bird_mesh import BirdMesh
 from aftersun_retrofits.connector_replacement import ConnectorReplacement
@@ -65,3 +66,20 @@ def test_no_roof_is_climbed_for_an_array_on_the_ground(odd, retrofit):
     assert up.tolist() == [float(row != GROUND) for row in range(len(odd))]
     assert (up + ways["ground"] == 1).all()
     assert "work_at_height" not in [note.id for note in retrofit.safety(odd).for_site(GROUND)]
+
+
+def test_mesh_and_coating_in_one_visit_are_washed_for_and_reached_once():
+    cohort = sample_cohort({"birds_seen": True, "roof_kind": "pitched tile", "storeys": 1})
+    plant, company = api.baseline(cohort), sample_company()
+    mesh, coating = (
+        each.change(cohort, plant, assumed(each, {}, {})).costs for each in (BirdMesh(), AntiSoilingCoating())
+    )
+    prices = Prices(cohort.sites, company)
+    apart, together = ([prices.first_visit(lines) for lines in each] for each in ([mesh, coating], [[*mesh, *coating]]))
+    # 20 m2 of glass at 2 min are 0.67 h, old droppings take 1.5 h: the longer wash is enough
+    wash = min(line.quantity[0] for line in (*mesh, *coating) if line.shared_work == "wash")
+    saved = sum(visit.hours["roofer"][0] for visit in apart) - together[0].hours["roofer"][0]
+    assert saved == pytest.approx(wash)
+    assert wash > 0.5
+    brought = {name for name, where in together[0].equipment.items() if where[0]}
+    assert brought == {"tower"}  # no ladder beside it
