@@ -135,7 +135,7 @@ def test_retrofits_says_which_are_off_and_which_failed(aftersun, demo_folder, ti
     ran = aftersun(*words)
     assert ran.code == 3
     assert "\nbird_mesh  1.1  off  (" in ran.out
-    assert "\ntilt_mount  1.0  on  (" in ran.out
+    assert "\ntilt_mount  1.1  on  (" in ran.out
     assert "\ntiny  1  on  (file)\n" in ran.out
     assert "\nbroken  failed\n" in ran.out
     assert "plugin broken failed during load" in ran.err
