@@ -301,7 +301,9 @@ def _offer_table(candidates: pd.DataFrame, book: Bookings) -> pd.DataFrame:
 
 def _order_to_call(table: pd.DataFrame, book: Bookings, hours: Floats, money: Floats) -> Ints:
     """Return the rows in the order to call; those that are not chosen last, by value."""
-    must, rounds = book.offers.must, book.offers.round
+    # who has to be warned is called first, whether or not it is about the remedy
+    urgency = _column(table, "urgency", np.inf)
+    must, rounds = book.offers.must | np.isfinite(urgency), book.offers.round
     sold, size = book.chosen & ~must, len(book.offers.trip_cost)
     money_of_round, hours_of_round = (np.bincount(rounds[sold], values[sold], size) for values in (money, hours))
     of_round = _rate(money_of_round.astype(np.float64), hours_of_round.astype(np.float64))
@@ -311,7 +313,7 @@ def _order_to_call(table: pd.DataFrame, book: Bookings, hours: Floats, money: Fl
             "left": ~book.chosen,
             "sold": ~must,
             # an urgency that is not known comes after all others, a day of finding that is not known before
-            "urgency": np.where(must, _column(table, "urgency", np.inf), 0.0),
+            "urgency": np.where(must, urgency, 0.0),
             "found_on": np.where(must, ((found_on - _EPOCH) / pd.Timedelta(days=1)).fillna(-np.inf), 0.0),
             "of_round": np.where(sold, -np.nan_to_num(of_round[rounds], nan=np.inf), 0.0),
             "round": np.where(sold, rounds, 0),

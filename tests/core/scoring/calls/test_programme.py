@@ -304,6 +304,14 @@ def test_dangers_are_told_by_urgency_then_by_age_whatever_they_bring() -> None:
     table["urgency"] = pd.array([3, 1, 3, 3, pd.NA], dtype="Int64")
     table["found_on"] = pd.to_datetime(["2026-05-01", "2026-05-20", "2026-04-01", None, None])
     assert chosen(choose_offers(table, NO_LIMIT, limits=EXACT)) == ["02", "04", "03", "01", "05"]
+    table["must_call"] = [
+        False,
+        True,
+        True,
+        True,
+        False,
+    ]  # the first is called about something else: warned all the same
+    assert chosen(choose_offers(table, NO_LIMIT, limits=EXACT)) == ["02", "04", "03", "01", "05"]
 
 
 def test_safety_matters_take_capacity_first() -> None:
