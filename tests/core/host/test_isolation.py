@@ -187,7 +187,8 @@ def test_sixty_hostile_plugins_at_once(portfolio, alone, tmp_path, monkeypatch):
             assert before in text
             (folder / f"{name}.py").write_text(text.replace(before, own, 1) if before else text)
             expected[name] = place
-    record = rank(portfolio.inventory, portfolio.settings(plugin_folder=folder, workers=2, plugin_seconds=3.0))
+    # The first plugin of a process imports for all: on a busy machine that takes longer than the other tests allow.
+    record = rank(portfolio.inventory, portfolio.settings(plugin_folder=folder, workers=2, plugin_seconds=20.0))
     print(len(expected), "plugins, named:", len(record.failures))
     assert {failure["plugin"]: failure["during"] for failure in record.failures} == expected
     assert len(record.failures) == len(expected)
