@@ -13,8 +13,8 @@ from aftersun.inventory.store.dictionary import columns
 from aftersun.model.change import DOES_NOT_FIT
 from aftersun.model.ranges import Bools, Floats
 from aftersun.model.records import put, take
-from aftersun.scoring.ranges.drivers import moved_columns
-from aftersun.scoring.value.simulations import Rows, Simulations
+from aftersun.scoring.ranges.drivers import standing_as
+from aftersun.scoring.value.simulations import Rows
 from aftersun.scoring.value.valuation import Case, Parts, evaluate
 
 LEAST_CHANCE = 0.005  # of a choice that is valued at all
@@ -135,13 +135,8 @@ def _fits(case: Case, column: str, choice: str) -> Bools:
 
 def _answered(case: Case, column: str, answer: str | npt.NDArray[np.object_]) -> Case:
     """Return the case with this answer, simulated as its sites would then stand, corrected by meters as before."""
-    part = case.baseline
-    cohort = replace(part.cohort, sites=part.cohort.sites.assign(**{column: _like(case, column, answer)}))
-    plant = part.plant.replace(**moved_columns(part.cohort, cohort))
-    year = Simulations(replace(part, cohort=cohort, plant=plant)).anew(plant)
-    kwh = {**part.yearly_kwh, **year.yearly_kwh}
-    baseline = replace(part, cohort=cohort, plant=plant, yearly_kwh=kwh, bill=year.bill, months=year.months)
-    return replace(case, baseline=baseline, simulations=Simulations(baseline))
+    cohort = case.baseline.cohort
+    return standing_as(case, replace(cohort, sites=cohort.sites.assign(**{column: _like(case, column, answer)})))
 
 
 def _like(case: Case, column: str, answer: str | npt.NDArray[np.object_]) -> pd.Series:

@@ -27,6 +27,7 @@ from aftersun.model.records import put, take
 from aftersun.scoring.ranges.choices import Choice
 from aftersun.scoring.ranges.drivers import (
     LIFE,
+    OF_EACH_HOME,
     UNKNOWN_NUMBERS,
     YIELD,
     YIELD_OF_ALL,
@@ -44,7 +45,7 @@ NEAR_SHARE = 0.25  # assumption: below it, gain over cost, no numbers within the
 Draws = npt.NDArray[np.float64]  # (D, S): net present value in each draw
 RowsOfDraws = tuple[npt.NDArray[np.intp], Draws]  # positions of the sites in the chunk, and their draws
 
-_OWN_NUMBERS = (LIFE, YIELD, *UNKNOWN_NUMBERS, *tables.choices())  # of one roof, beside its yes/no facts
+_OWN_NUMBERS = (LIFE, YIELD, *UNKNOWN_NUMBERS, *OF_EACH_HOME, *tables.choices())  # of one roof, beside its yes/no facts
 _ACTS_ON_ALL = ("real_discount_rate", "electricity_price_growth", "fuel_price_growth", YIELD_OF_ALL)
 
 

@@ -48,6 +48,8 @@ UNKNOWN_NUMBERS = {
     "water_store_litres": "unknown_store_litres",
 }
 _OF_HOT_WATER = ("occupants", "water_store_litres")
+# What differs from home to home where water is heated, and nobody knows of any home.
+OF_EACH_HOME = ("water_draw_factor", "water_efficiency_boiler", "store_set_c", "store_max_c", "load_evenness")
 _MONEY = ("real_discount_rate", "electricity_price_growth", "fuel_price_growth")
 
 
@@ -151,6 +153,11 @@ def of_systems(case: Case, parts: Parts, heats_water: bool) -> Iterator[Driver]:
             baselines = (_standing(case.baseline, other, case.simulations) for other in others)
             ends = (evaluate(replace(case, baseline=other)) for other in baselines)
             yield from driver(name, given, cohort.overrides.get(name, given.mode), True, *ends)
+    for name in OF_EACH_HOME if heats_water else ():
+        given = system[name]
+        homes = (replace(cohort, overrides={**cohort.overrides, name: end}) for end in (given.low, given.high))
+        ends = (evaluate(standing_as(case, other)) for other in homes)
+        yield from driver(name, given, cohort.overrides.get(name, given.mode), False, *ends)
     for column, name in UNKNOWN_NUMBERS.items():
         rows = np.flatnonzero(cohort.sites[column].isna().to_numpy(dtype=bool))
         if len(rows) and (heats_water or column not in _OF_HOT_WATER):
@@ -242,6 +249,16 @@ def _standing(baseline: Baseline, other: Cohort, simulations: Simulations) -> Ba
     year = simulations.of(baseline.plant.replace(**moved))
     kwh = {**baseline.yearly_kwh, **year.yearly_kwh}
     return replace(baseline, cohort=other, plant=year.plant, bill=year.bill, yearly_kwh=kwh)
+
+
+def standing_as(case: Case, other: Cohort) -> Case:
+    """Return the case with the sites as they would stand by other facts or assumptions, each simulated anew."""
+    plant = case.baseline.plant.replace(**moved_columns(case.baseline.cohort, other))
+    part = replace(case.baseline, cohort=other, plant=plant)
+    year = Simulations(part).anew(plant)
+    kwh = {**part.yearly_kwh, **year.yearly_kwh}
+    baseline = replace(part, yearly_kwh=kwh, bill=year.bill, months=year.months)
+    return replace(case, baseline=baseline, simulations=Simulations(baseline))
 
 
 def remaining_years(baseline: Baseline, more_years: float, company: Company) -> Floats:
