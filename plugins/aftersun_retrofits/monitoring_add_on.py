@@ -199,7 +199,7 @@ class MonitoringAddOn:
         """Raise availability by the share of output that earlier notice brings back, at most to 1."""
         ones, none = np.ones(len(cohort)), np.zeros(len(cohort))
         online = assume.chance(cohort.sites, self.facts["internet_at_inverter"])
-        unwatched = _not_yet_watched(cohort, assume)
+        unwatched = _not_yet_watched(cohort)
         kinds = self._faults(cohort, plant, assume)
         cost = sum((kind.cost for kind in kinds), none)
         saved = sum((kind.saved for kind in kinds), none)
@@ -332,10 +332,9 @@ def _parts(cohort: api.Cohort, assume: api.Assumed) -> tuple[api.Floats, api.Flo
     return np.maximum(cohort.sum_by_site(strings), 1.0), np.maximum(cohort.sum_by_site(modules), 1.0)
 
 
-def _not_yet_watched(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
-    """Return the chance that nobody would see a fault in a portal already, shape (S,)."""
-    known = 1.0 - common.equals(cohort.sites, "monitoring", READ)
-    return np.where(common.unknown(cohort.sites, "monitoring"), 1.0 - assume["portal_read_if_unknown"], known)
+def _not_yet_watched(cohort: api.Cohort) -> api.Floats:
+    """Return 1 where nobody is known to see a fault in a portal already, else 0, shape (S,)."""
+    return 1.0 - common.equals(cohort.sites, "monitoring", READ)
 
 
 def _remarks(cohort: api.Cohort, assume: api.Assumed) -> npt.NDArray[np.object_]:

@@ -233,10 +233,10 @@ def test_export_price_above_which_gas_is_cheaper():
 @pytest.mark.parametrize(
     ("gas", "export", "loses", "limit"),
     [
-        # break-even export price = gas price / efficiency: 0.0364 / 0.78 = 0.0467, 0.0574 / 0.78 = 0.0736
-        (0.0364, 0.0559, True, "0.0467"),
-        (0.0574, 0.15, True, "0.0736"),
-        (0.0574, 0.05, False, "0.0736"),
+        # break-even export price = gas price / efficiency: 0.0364 / 0.72 = 0.0506, 0.0574 / 0.72 = 0.0797
+        (0.0364, 0.0559, True, "0.0506"),
+        (0.0574, 0.15, True, "0.0797"),
+        (0.0574, 0.05, False, "0.0797"),
     ],
 )
 def test_cheap_heat_and_paid_export_are_named(build, gas, export, loses, limit):
@@ -246,7 +246,7 @@ def test_cheap_heat_and_paid_export_are_named(build, gas, export, loses, limit):
 
 
 def test_cheap_gas_and_paid_export_lose_money_every_year(build):
-    # SAP 10.2 Table 12, in currency: a kWh is worth 0.0364 / 0.78 as heat and 0.0559 when exported
+    # SAP 10.2 Table 12, in currency: a kWh is worth 0.0364 / 0.72 as heat and 0.0559 when exported
     cohort = build({**ON_GAS, "gas_price": 0.0364, "export_price": 0.0559})
     without, with_it = balances(cohort)
     lost = api.electricity_bill(cohort, changed(cohort).plant) - api.electricity_bill(cohort, api.baseline(cohort))
@@ -297,7 +297,7 @@ def test_deemed_export_is_paid_whatever_is_diverted(build):
 
 def test_no_price_no_break_even(build):
     cohort = build({**ON_GAS, "gas_price": pd.NA}, {**ON_GAS, "export_price": pd.NA})
-    assert changed(cohort).remarks.tolist() == ["", "Pays only while export earns less than 0.0769 per kWh"]
+    assert changed(cohort).remarks.tolist() == ["", "Pays only while export earns less than 0.0833 per kWh"]
 
 
 # --- a timer that heats at night is the rival

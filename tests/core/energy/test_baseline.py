@@ -179,7 +179,7 @@ def test_electric_water_heating_is_taken_off_the_demand(make_cohort: Any) -> Non
 def test_water_efficiency(make_cohort: Any) -> None:
     kinds = ["gas boiler", "oil boiler", "heat pump", "immersion", "district heat", None]
     cohort = make_cohort(*({"water_heat": kind} if kind else {} for kind in kinds))
-    assert baseline(cohort).water_efficiency.tolist() == [0.78, 0.78, 2.5, 1, 1, 1]
+    assert baseline(cohort).water_efficiency.tolist() == [0.72, 0.72, 2.5, 1, 1, 1]
 
 
 def test_overrides_replace_unknowns_only(make_cohort: Any) -> None:

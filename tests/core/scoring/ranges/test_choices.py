@@ -47,7 +47,7 @@ def a_choice(chances: list[float], gains: list[float], costs: list[float], fits:
 
 
 def test_the_fleet_outweighs_the_table_as_a_dirichlet_prior_of_twenty_sites_does() -> None:
-    known = pd.DataFrame({"water_heat": ["immersion"] * 60 + ["gas boiler"] * 20 + [None] * 500})
+    known = pd.DataFrame({"water_heat": ["immersion"] * 60 + ["gas boiler"] * 20 + [None] * 500, "monitoring": None})
     found = fleet_choices(known)["water_heat"]
     # by hand: (60 + 20 x 0.14) / 100 and (20 + 20 x 0.24) / 100
     assert found["immersion"] == pytest.approx(0.628)
