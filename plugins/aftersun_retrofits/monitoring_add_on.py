@@ -334,7 +334,7 @@ def _parts(cohort: api.Cohort, assume: api.Assumed) -> tuple[api.Floats, api.Flo
 
 def _not_yet_watched(cohort: api.Cohort) -> api.Floats:
     """Return 1 where nobody is known to see a fault in a portal already, else 0, shape (S,)."""
-    return 1.0 - common.equals(cohort.sites, "monitoring", READ)
+    return np.where(common.equals(cohort.sites, "monitoring", READ), 0.0, 1.0)
 
 
 def _remarks(cohort: api.Cohort, assume: api.Assumed) -> npt.NDArray[np.object_]:
