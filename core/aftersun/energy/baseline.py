@@ -21,7 +21,7 @@ from aftersun.model.ranges import Floats
 
 Values = Mapping[str, float]
 
-_BOILERS = ("gas boiler", "oil boiler", "lpg boiler", "combi boiler")
+BOILERS = ("gas boiler", "oil boiler", "lpg boiler", "combi boiler")
 # Where this degradation is not expected: other cells, strings held near earth potential, low voltages.
 _OTHER_CELLS = ("n-type crystalline", "thin film")
 _LOW_OR_ISOLATED = ("isolated", "module level")
@@ -213,7 +213,7 @@ def _household_demand(cohort: Cohort, plant: Plant, values: Values) -> Floats:
 
 
 def _water_efficiency(water_heat: Texts, values: Values) -> Floats:
-    boiler, pump = np.isin(water_heat, _BOILERS), water_heat == "heat pump"
+    boiler, pump = np.isin(water_heat, BOILERS), water_heat == "heat pump"
     return np.select(
         [boiler, pump], [values["water_efficiency_boiler"], values["water_efficiency_heat_pump"]], default=1.0
     )

@@ -83,9 +83,13 @@ class Cohort:
         """
         return self.memo.once(name, compute)
 
-    def answering(self, sites: pd.DataFrame) -> Cohort:
-        """Return the same systems with other answers to yes/no facts: what a plant does here stays known."""
-        return _sharing(self, replace(self, sites=sites), "of_plants")
+    def answering(self, sites: pd.DataFrame, overrides: Mapping[str, float] | None = None) -> Cohort:
+        """Return the same systems with other answers, or other values of what no roof's output depends on.
+
+        What a plant generates here stays known.
+        """
+        others = self.overrides if overrides is None else overrides
+        return _sharing(self, replace(self, sites=sites, overrides=others), "of_plants")
 
     def take(self, rows: npt.NDArray[np.intp]) -> Cohort:
         """Return the cohort of the sites at these positions, in this order, with their arrays."""

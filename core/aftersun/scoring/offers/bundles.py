@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
-import numpy.typing as npt
 
 from aftersun.host.assumed import assumed
 from aftersun.host.guard import Guard
@@ -27,8 +26,8 @@ from aftersun.money.measures import npv
 from aftersun.money.template import TRAVEL
 from aftersun.scoring.offers.singles import Single
 from aftersun.scoring.ranges.draws import Draws
-from aftersun.scoring.value.simulations import Baseline, Months, Rows, Simulated, Simulations, only_where
-from aftersun.scoring.value.valuation import bills_to_flow, coming_to
+from aftersun.scoring.value.simulations import Baseline, Months, Rows, Simulated, Simulations
+from aftersun.scoring.value.valuation import as_chosen, bills_to_flow, coming_to
 
 MOST_CANDIDATES = 5
 
@@ -199,32 +198,7 @@ def _change(one: Single, part: Baseline, company: Company, guard: Guard, rows: R
     change = guard.change(one.loaded, part.cohort, part.plant, values)
     if change is None or not change.alternatives:
         return change
-    return _variant(change, one.valuation.variant[np.searchsorted(one.rows, rows)], part)
-
-
-def _variant(change: Change, label: npt.NDArray[np.object_], part: Baseline) -> Change:
-    """Merge a change and its alternatives to one that is, at each site, the one of that label."""
-    options = (change, *change.alternatives)
-    masks = [label == option.label for option in options]
-    plant, costs, yearly = change.plant, [], []
-    for option, mask in zip(options, masks, strict=True):
-        plant = only_where(part.cohort, mask, option.plant, plant)
-        costs += [replace(line, quantity=line.quantity * mask) for line in option.costs]
-        yearly += [replace(line, quantity=line.quantity * mask) for line in option.yearly]
-    return Change(plant, costs, yearly, _fade(options, masks, len(label)))
-
-
-def _fade(options: Sequence[Change], masks: Sequence[Bools], size: int) -> Floats | None:
-    given = [one.fade for one in options if one.fade is not None]
-    if not given:
-        return None
-    years = max(fade.shape[-1] for fade in given)
-    merged = np.ones((size, years))
-    for one, mask in zip(options, masks, strict=True):
-        if one.fade is not None:
-            merged[mask] = 0.0
-            merged[mask, : one.fade.shape[-1]] = np.broadcast_to(one.fade, (size, one.fade.shape[-1]))[mask]
-    return merged
+    return as_chosen(change, one.valuation.variant[np.searchsorted(one.rows, rows)], part.cohort)
 
 
 def _paid_while(change: Change, years: Floats) -> Change:

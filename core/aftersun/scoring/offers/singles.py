@@ -130,7 +130,8 @@ def _outlook(case: Case, asked: Case, rows: Rows, valuation: Valuation, setting:
     else:
         nearby = NearbySimulations(case.simulations, Slopes(case.baseline), np.arange(len(rows)))
     choices = list(of_choices(asked, case, valuation.parts))
-    return outlook(replace(case, simulations=nearby), rows, valuation, setting.numbers, choices)
+    chosen = replace(case, simulations=nearby, chosen=valuation.variant)
+    return outlook(chosen, rows, valuation, setting.numbers, choices)
 
 
 def _ask_first(ahead: Outlook, company: Company) -> Bools:

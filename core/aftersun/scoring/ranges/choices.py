@@ -13,7 +13,7 @@ from aftersun.inventory.store.dictionary import columns
 from aftersun.model.change import DOES_NOT_FIT
 from aftersun.model.ranges import Bools, Floats
 from aftersun.model.records import put, take
-from aftersun.scoring.ranges.drivers import standing_as
+from aftersun.scoring.ranges.drivers import moved_columns, standing_as
 from aftersun.scoring.value.simulations import Rows
 from aftersun.scoring.value.valuation import Case, Parts, evaluate
 
@@ -136,7 +136,10 @@ def _fits(case: Case, column: str, choice: str) -> Bools:
 def _answered(case: Case, column: str, answer: str | npt.NDArray[np.object_]) -> Case:
     """Return the case with this answer, simulated as its sites would then stand, corrected by meters as before."""
     cohort = case.baseline.cohort
-    return standing_as(case, replace(cohort, sites=cohort.sites.assign(**{column: _like(case, column, answer)})))
+    other = cohort.answering(cohort.sites.assign(**{column: _like(case, column, answer)}))
+    if not moved_columns(cohort, other):  # it is of nothing that the energy depends on
+        return replace(case, baseline=replace(case.baseline, cohort=other))
+    return standing_as(case, other)
 
 
 def _like(case: Case, column: str, answer: str | npt.NDArray[np.object_]) -> pd.Series:

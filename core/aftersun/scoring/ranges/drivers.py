@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
-from aftersun.energy.baseline import FACTS_OF_BASELINE
+from aftersun.energy.baseline import BOILERS, FACTS_OF_BASELINE
 from aftersun.energy.baseline import baseline as baseline_plant
 from aftersun.model import tables
 from aftersun.model.cohort import Cohort
@@ -47,9 +47,10 @@ UNKNOWN_NUMBERS = {
     "occupants": "unknown_occupants",
     "water_store_litres": "unknown_store_litres",
 }
+BOILER = "water_efficiency_boiler"
 _OF_HOT_WATER = ("occupants", "water_store_litres")
 # What differs from home to home where water is heated, and nobody knows of any home.
-OF_EACH_HOME = ("water_draw_factor", "water_efficiency_boiler", "store_set_c", "store_max_c", "load_evenness")
+OF_EACH_HOME = ("water_draw_factor", "load_evenness", BOILER)
 _MONEY = ("real_discount_rate", "electricity_price_growth", "fuel_price_growth")
 
 
@@ -154,10 +155,14 @@ def of_systems(case: Case, parts: Parts, heats_water: bool) -> Iterator[Driver]:
             ends = (evaluate(replace(case, baseline=other)) for other in baselines)
             yield from driver(name, given, cohort.overrides.get(name, given.mode), True, *ends)
     for name in OF_EACH_HOME if heats_water else ():
-        given = system[name]
-        homes = (replace(cohort, overrides={**cohort.overrides, name: end}) for end in (given.low, given.high))
-        ends = (evaluate(standing_as(case, other)) for other in homes)
-        yield from driver(name, given, cohort.overrides.get(name, given.mode), False, *ends)
+        given, used = system[name], cohort.overrides.get(name, system[name].mode)
+        if name == BOILER:  # the heat stays the same, and what it costs in fuel goes by the efficiency
+            boilers = np.isin(case.baseline.plant.water_heat, BOILERS)
+            homes = (replace(case, fuel_factor=np.where(boilers, used / end, 1.0)) for end in (given.low, given.high))
+        else:
+            told = ({**cohort.overrides, name: end} for end in (given.low, given.high))
+            homes = (standing_as(case, cohort.answering(cohort.sites, overrides)) for overrides in told)
+        yield from driver(name, given, used, False, *(evaluate(home) for home in homes))
     for column, name in UNKNOWN_NUMBERS.items():
         rows = np.flatnonzero(cohort.sites[column].isna().to_numpy(dtype=bool))
         if len(rows) and (heats_water or column not in _OF_HOT_WATER):

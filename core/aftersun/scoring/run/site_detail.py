@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -13,6 +13,7 @@ from aftersun.inventory.runs.stored_runs import RunRecord
 from aftersun.model.change import DOES_NOT_FIT
 from aftersun.scoring.offers.chunk import plant_texts
 from aftersun.scoring.ranges.break_even import DRIVER_COLUMNS, driver_rows
+from aftersun.scoring.ranges.choices import likeliest
 from aftersun.scoring.ranges.draws import may_turn
 from aftersun.scoring.ranges.drivers import drivers
 from aftersun.scoring.ranges.information import Answers, answers_of, turning
@@ -21,7 +22,7 @@ from aftersun.scoring.run.engine import Progress
 from aftersun.scoring.run.work import stored_request
 from aftersun.scoring.value.cohorts import Portfolio, cohort_of, year_of
 from aftersun.scoring.value.simulations import Simulations, baseline_of
-from aftersun.scoring.value.valuation import Case, Valuation, evaluate
+from aftersun.scoring.value.valuation import Case, evaluate
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,13 +79,15 @@ def look_closer(
     for done, loaded in enumerate(retrofits):
         progress(done, total)
         case = Case(loaded, baseline, simulations, company, guard)
-        valuation = _valuation(case)
+        answered = likeliest(case)
+        valuation = evaluate(answered) if _to_value(case) else None
         if valuation is not None:
             npv[loaded.id] = float(valuation.npv[0])
-            moved_by = list(drivers(case, valuation))
-            answers += answers_of(case, moved_by, npv[loaded.id])
+            chosen = replace(answered, chosen=valuation.variant)
+            moved_by = list(drivers(chosen, valuation))
+            answers += answers_of(answered, moved_by, npv[loaded.id])
             if may_turn(valuation.parts, moved_by).any():
-                moved_by += others.drivers(case)
+                moved_by += others.drivers(chosen)
             here, most = np.ones(1, dtype=bool), len(moved_by)
             rows.append(driver_rows(loaded.id, valuation.site_ids, here, moved_by, valuation.npv, most))
         if baseline.within_reach[0]:
@@ -94,9 +97,7 @@ def look_closer(
     return CloserLook(npv, moved, turning(site_id, answers), tuple(guard.failures))
 
 
-def _valuation(case: Case) -> Valuation | None:
-    """Return what a retrofit is worth at the site; None where it is not offered or failed."""
+def _to_value(case: Case) -> bool:
+    """Tell whether a retrofit is valued at the site: it may fit, and the site is not too far."""
     screening = case.guard.screen(case.loaded, case.baseline.cohort)
-    if screening is None or screening.status[0] == DOES_NOT_FIT or not case.baseline.within_reach[0]:
-        return None
-    return evaluate(case)
+    return screening is not None and screening.status[0] != DOES_NOT_FIT and bool(case.baseline.within_reach[0])

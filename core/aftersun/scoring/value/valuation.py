@@ -16,6 +16,7 @@ from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded
 from aftersun.inventory.store.tables import RUN_TABLES
 from aftersun.model.change import Change
+from aftersun.model.cohort import Cohort
 from aftersun.model.errors import AftersunError
 from aftersun.model.ranges import Assumed, Bools, Floats
 from aftersun.model.records import choose, take
@@ -36,6 +37,8 @@ class Case:
     simulations: Simulations  # of the same sites
     company: Company
     guard: Guard
+    chosen: npt.NDArray[np.object_] | None = None  # label of the variant that each site has taken, None = the best
+    fuel_factor: Floats | float = 1.0  # on what the fuel of the water heater costs, (S,)
 
     @property
     def assumed(self) -> Assumed:
@@ -45,7 +48,10 @@ class Case:
 
     def take(self, rows: Rows) -> Case:
         """Return the sites at these positions."""
-        return replace(self, baseline=self.baseline.take(rows), simulations=self.simulations.take(rows))
+        chosen = None if self.chosen is None else self.chosen[rows]
+        factor = self.fuel_factor[rows] if isinstance(self.fuel_factor, np.ndarray) else self.fuel_factor
+        part, simulations = self.baseline.take(rows), self.simulations.take(rows)
+        return replace(self, baseline=part, simulations=simulations, chosen=chosen, fuel_factor=factor)
 
 
 @dataclass(frozen=True, eq=False)
@@ -184,6 +190,8 @@ def evaluate(
         change = case.guard.change(case.loaded, case.baseline.cohort, case.baseline.plant, values)
     if change is None:
         return None
+    if case.chosen is not None and change.alternatives:
+        change = as_chosen(change, case.chosen, case.baseline.cohort)
     life = values.get("life_years", case.loaded.retrofit.about.life.mode)
     try:
         variants, available = [_valued(case, change, life, itemised)], [change.available]
@@ -199,6 +207,31 @@ def evaluate(
         case.guard.fail(case.loaded, "cash flow", str(error))
         return None
     return _best(variants, available) if len(variants) > 1 else variants[0]
+
+
+def as_chosen(change: Change, label: npt.NDArray[np.object_], cohort: Cohort) -> Change:
+    """Merge a change and its alternatives to one that is, at each site, the one of that label."""
+    options = (change, *change.alternatives)
+    masks = [label == option.label for option in options]
+    plant, costs, yearly = change.plant, [], []
+    for option, mask in zip(options, masks, strict=True):
+        plant = only_where(cohort, mask, option.plant, plant)
+        costs += [replace(line, quantity=line.quantity * mask) for line in option.costs]
+        yearly += [replace(line, quantity=line.quantity * mask) for line in option.yearly]
+    return Change(plant, costs, yearly, _fade(options, masks, len(label)))
+
+
+def _fade(options: Sequence[Change], masks: Sequence[Bools], size: int) -> Floats | None:
+    given = [one.fade for one in options if one.fade is not None]
+    if not given:
+        return None
+    years = max(fade.shape[-1] for fade in given)
+    merged = np.ones((size, years))
+    for one, mask in zip(options, masks, strict=True):
+        if one.fade is not None:
+            merged[mask] = 0.0
+            merged[mask, : one.fade.shape[-1]] = np.broadcast_to(one.fade, (size, one.fade.shape[-1]))[mask]
+    return merged
 
 
 def bills_to_flow(
@@ -235,13 +268,16 @@ def _valued(case: Case, change: Change, life_years: float, itemised: bool) -> Va
     after, prices = case.simulations.of(change.plant), case.simulations.prices(company)
     years = study_years(company.money.horizon_years, life_years, baseline.remaining_years)
     paid = prices.once(change.costs, company.money.horizon_years)
+    before, later = (
+        replace(bill, water_fuel_cost=bill.water_fuel_cost * case.fuel_factor) for bill in (baseline.bill, after.bill)
+    )
     size = len(baseline.cohort)
     fullest = 1.0 if change.fade is None else change.fade.max(axis=-1)
     return Valuation(
         site_ids=baseline.cohort.sites.index,
         gain_kwh={name: (after.yearly_kwh[name] - baseline.yearly_kwh[name]) * fullest for name in GAINS},
         years=years,
-        flow=bills_to_flow(baseline, change, (baseline.bill, after.bill), years, company, prices, paid),
+        flow=bills_to_flow(baseline, change, (before, later), years, company, prices, paid),
         discount_rate=company.money.real_discount_rate,
         items=_items(change, prices, years) if itemised else _NO_ITEMS,
         visit=prices.first_visit(change.costs) if itemised else _NO_VISIT,
