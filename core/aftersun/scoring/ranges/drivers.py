@@ -19,6 +19,7 @@ from aftersun.model.plant import Plant
 from aftersun.model.ranges import Bools, Fact, Floats, Range
 from aftersun.model.records import each_array, put, take
 from aftersun.money.company import Company
+from aftersun.money.tariffs import NET_METERING
 from aftersun.scoring.value.simulations import Baseline, Rows, Simulations
 from aftersun.scoring.value.valuation import Case, Parts, Valuation, evaluate
 
@@ -51,7 +52,7 @@ BOILER = "water_efficiency_boiler"
 _OF_HOT_WATER = ("occupants", "water_store_litres")
 # What differs from home to home where water is heated, and nobody knows of any home.
 OF_EACH_HOME = ("water_draw_factor", "load_evenness", BOILER)
-_MONEY = ("real_discount_rate", "electricity_price_growth", "fuel_price_growth")
+MONEY = ("real_discount_rate", "electricity_price_growth", "fuel_price_growth")
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,17 +126,30 @@ def of_numbers(case: Case) -> Iterator[Driver]:
             yield from driver(name, given, own[name], True, *ends)
     change = case.guard.change(case.loaded, baseline.cohort, baseline.plant, own)  # whatever money and life are
     money = tables.settings("money")
-    for name in _MONEY:
+    for name in MONEY:
         altered = (company.money.model_copy(update={name: end}) for end in (money[name].low, money[name].high))
         others = (replace(case, company=company.model_copy(update={"money": section})) for section in altered)
         ends = (evaluate(other, own, known_change=change) for other in others)
         yield from driver(name, money[name], getattr(company.money, name), True, *ends)
+    for name, given in tables.ranges("price_levels.csv").items():
+        others = (_at_level(case, name, end) for end in (given.low, given.high))
+        ends = (evaluate(other, own, known_change=change) for other in others)
+        yield from driver(name, given, given.mode, True, *ends)
     if baseline.remaining_assumed.any():
         life, used = tables.settings("pv_system")["life_years"], company.pv_system.life_years
         years = (remaining_years(baseline, end - used, company) for end in (life.low, life.high))
         others = (replace(case, baseline=replace(baseline, remaining_years=left)) for left in years)
         ends = (evaluate(other, own, known_change=change) for other in others)
         yield from driver(LIFE, life, used, False, *ends)
+
+
+def _at_level(case: Case, name: str, level: float) -> Case:
+    """Return the case with another price level; what cancels imports under net metering has no price of its own."""
+    if name == "labour_price_level":
+        work = case.company.work
+        return replace(case, company=case.company.model_copy(update={"work": {key: level * work[key] for key in work}}))
+    cancels = case.baseline.cohort.sites["export_rule"].eq(NET_METERING).fillna(False).to_numpy(dtype=bool)
+    return replace(case, bill_factors={"export_income": np.where(cancels, 1.0, level)})
 
 
 def of_systems(case: Case, parts: Parts, heats_water: bool) -> Iterator[Driver]:
@@ -158,7 +172,8 @@ def of_systems(case: Case, parts: Parts, heats_water: bool) -> Iterator[Driver]:
         given, used = system[name], cohort.overrides.get(name, system[name].mode)
         if name == BOILER:  # the heat stays the same, and what it costs in fuel goes by the efficiency
             boilers = np.isin(case.baseline.plant.water_heat, BOILERS)
-            homes = (replace(case, fuel_factor=np.where(boilers, used / end, 1.0)) for end in (given.low, given.high))
+            fuel = (np.where(boilers, used / end, 1.0) for end in (given.low, given.high))
+            homes = (replace(case, bill_factors={"water_fuel_cost": factor}) for factor in fuel)
         else:
             told = ({**cohort.overrides, name: end} for end in (given.low, given.high))
             homes = (standing_as(case, cohort.answering(cohort.sites, overrides)) for overrides in told)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -38,7 +39,7 @@ class Case:
     company: Company
     guard: Guard
     chosen: npt.NDArray[np.object_] | None = None  # label of the variant that each site has taken, None = the best
-    fuel_factor: Floats | float = 1.0  # on what the fuel of the water heater costs, (S,)
+    bill_factors: Mapping[str, Floats] = field(default_factory=dict)  # on parts of the bills, by name, each (S,)
 
     @property
     def assumed(self) -> Assumed:
@@ -49,9 +50,14 @@ class Case:
     def take(self, rows: Rows) -> Case:
         """Return the sites at these positions."""
         chosen = None if self.chosen is None else self.chosen[rows]
-        factor = self.fuel_factor[rows] if isinstance(self.fuel_factor, np.ndarray) else self.fuel_factor
+        factors = {name: factor[rows] for name, factor in self.bill_factors.items()}
         part, simulations = self.baseline.take(rows), self.simulations.take(rows)
-        return replace(self, baseline=part, simulations=simulations, chosen=chosen, fuel_factor=factor)
+        return replace(self, baseline=part, simulations=simulations, chosen=chosen, bill_factors=factors)
+
+    def billed(self, bill: Bill) -> Bill:
+        """Return a bill of the sites with the factors in force."""
+        scaled: dict[str, Any] = {name: getattr(bill, name) * factor for name, factor in self.bill_factors.items()}
+        return replace(bill, **scaled)
 
 
 @dataclass(frozen=True, eq=False)
@@ -268,16 +274,14 @@ def _valued(case: Case, change: Change, life_years: float, itemised: bool) -> Va
     after, prices = case.simulations.of(change.plant), case.simulations.prices(company)
     years = study_years(company.money.horizon_years, life_years, baseline.remaining_years)
     paid = prices.once(change.costs, company.money.horizon_years)
-    before, later = (
-        replace(bill, water_fuel_cost=bill.water_fuel_cost * case.fuel_factor) for bill in (baseline.bill, after.bill)
-    )
+    bills = case.billed(baseline.bill), case.billed(after.bill)
     size = len(baseline.cohort)
     fullest = 1.0 if change.fade is None else change.fade.max(axis=-1)
     return Valuation(
         site_ids=baseline.cohort.sites.index,
         gain_kwh={name: (after.yearly_kwh[name] - baseline.yearly_kwh[name]) * fullest for name in GAINS},
         years=years,
-        flow=bills_to_flow(baseline, change, (before, later), years, company, prices, paid),
+        flow=bills_to_flow(baseline, change, bills, years, company, prices, paid),
         discount_rate=company.money.real_discount_rate,
         items=_items(change, prices, years) if itemised else _NO_ITEMS,
         visit=prices.first_visit(change.costs) if itemised else _NO_VISIT,

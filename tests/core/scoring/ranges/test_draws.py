@@ -260,3 +260,19 @@ def test_what_is_left_undrawn_could_not_turn_the_advice(
         assert found is not None
         chances.append(measured(found.draws)["chance_npv_positive"])
     assert np.abs(chances[0] - chances[1]).max() <= 0.03
+
+
+def test_price_levels_move_what_they_price_and_nothing_else(baseline: Baseline, company: Company) -> None:
+    loaded = retrofit("hot_water_diverter")
+    case, valuation = case_of(loaded, baseline, company)
+    found = {one.name: one for one in drivers(case, valuation)}
+    export, labour, parts = found["export_price_level"], found["labour_price_level"], valuation.parts
+    low, high = (end.saving - parts.saving for end in export.ends)
+    # what is diverted is not sold: a lower price for export (0.5) makes it worth more, in proportion (1.25)
+    assert low[0] > 0
+    assert high == pytest.approx(low * -0.5, abs=1e-6)
+    assert (export.at_low.cost == parts.cost).all()
+    dearer, cheaper = labour.at_high.cost - parts.cost, labour.at_low.cost - parts.cost
+    assert (dearer > 0).all()
+    assert cheaper == pytest.approx(dearer * -0.4)  # 0.9 and 1.25 of the hours' price
+    assert (labour.at_high.saving == parts.saving).all()
