@@ -32,7 +32,7 @@ def test_a_hot_plug_precedes_unlike_plugs_that_bring_more(view: RunView) -> None
     assert len(unlike)
     assert hot["contribution"].min() < unlike["contribution"].max()
     assert hot["position"].max() < unlike["position"].min()
-    assert warned["position"].max() < calls.loc[~calls["must_call"], "position"].min()
+    assert warned["position"].max() < calls.loc[calls["kind"] == CallKind.OFFER, "position"].min()
 
 
 def test_everybody_with_a_known_danger_is_on_the_list_of_people_to_warn_and_nobody_else(view: RunView) -> None:
