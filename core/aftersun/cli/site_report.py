@@ -103,7 +103,7 @@ def _together(view: RunView, site_id: str) -> None:
 
 def _drivers(look: CloserLook | None, retrofit: str, usual: float, currency: str) -> None:
     """Print the numbers that move a retrofit most, each alone from its low to its high."""
-    if look is None:
+    if look is None or pd.isna(usual):  # not valued in the run, as what is fitted already
         return
     moved = look.moved_most_by(retrofit).head(DRIVERS_SHOWN)
     if moved.empty:
