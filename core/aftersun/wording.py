@@ -175,7 +175,11 @@ def _valued(row: Row, currency: str, write: Figures) -> Iterator[str]:
     years = value_of(row, "remaining_years_assumed")
     if years is not None:
         yield say("reason.remaining_years_assumed", language, years=write.number(years))
-    for unknown in ("export_price_unknown", "fuel_price_unknown"):
+    ends, stays = (value_of(row, name) for name in ("rule_ends_in_years", "npv_if_rule_stays"))
+    if ends is not None and stays is not None:
+        key = "reason.rule_ends_assumed" if value_of(row, "rule_end_assumed") else "reason.rule_ends"
+        yield say(key, language, years=write.number(ends, 1), npv=_amount(stays, currency, write))
+    for unknown in ("export_price_unknown", "export_price_after_unknown", "fuel_price_unknown"):
         if value_of(row, unknown):
             yield say(f"reason.{unknown}", language)
 

@@ -190,6 +190,22 @@ def surveyed_facts(site: Row) -> Row:
     }
 
 
+def contract_facts(site: Row) -> Row:
+    """Draw until when today's export rule and support hold, where that is written down; from the number alone, too."""
+    rng = random.Random(f"contract of {site['site_id']}")
+    rule, known = site["export_rule"], rng.random() < 0.4
+    until: date | str = ""
+    if known and rule == "net metering":
+        until = date(2036, 12, 31)  # the invented country's own last day
+    if known and rule in ("gross feed-in", "deemed export"):
+        until = date(site["commissioned_on"].year + 20, 12, 31)
+    return {
+        "export_rule_until": until,
+        "export_rule_after": "net billing" if until and rng.random() < 0.5 else "",
+        "generation_price_until": until if rule == "deemed export" else "",
+    }
+
+
 def condition_facts(rng: random.Random, facts: Row, year: int) -> None:
     """Draw plugs, wear and the years left, unless the story says."""
     started = facts.setdefault("commissioned_on", day_in(rng, date(year, 1, 15), date(year, 12, 15)))
@@ -289,7 +305,7 @@ def build() -> dict[str, list[Row]]:
             grid_facts(rng, site, year, sum(row["dc_rating_kw"] for row in mine), business)
             building_facts(rng, site, plan["mounting"], business)
             condition_facts(rng, site, year)
-            sites.append({**surveyed_facts(site), **forget(rng, site, story.site)})
+            sites.append({**surveyed_facts(site), **contract_facts(site), **forget(rng, site, story.site)})
             kept = ("module_count", "strings", "mounting") if story.built_for else ()
             arrays.extend(forget(rng, row, kept) for row in mine)
     tariffs = [dict(zip(TARIFF_COLUMNS, row, strict=True)) for row in TARIFFS]

@@ -17,7 +17,10 @@ _ROUNDED = {
     # ... and by which a register of systems would find one
     "dc_rating_kw": 0.1, "inverter_rating_kw": 0.1, "export_limit_kw": 0.1,
 }  # fmt: skip
-_TO_THE_YEAR = ("commissioned_on", "connectors_renewed_on", "warranty_until")  # told as the first of January
+# told as the first of January
+_TO_THE_YEAR = (
+    "commissioned_on", "connectors_renewed_on", "warranty_until", "export_rule_until", "generation_price_until",
+)  # fmt: skip
 _LEFT_OUT = {
     "trip_km", "trip_hours",  # they tell the distance from the company's base
     "replaced_by", "replaced_why",  # free text, and often a name

@@ -132,6 +132,9 @@ class LetterOption:
     npv: float = 0.0  # expected net present value
     npv_p90: float | None = None  # exceeded with 90 %
     npv_p10: float | None = None  # exceeded with 10 %
+    npv_if_rule_stays: float | None = None  # if today's export rule never ended; None = it outlasts the years
+    rule_ends_in_years: float | None = None  # until today's export rule or support ends; None likewise
+    rule_end_assumed: bool = False  # nobody knows when it ends
     chance_npv_positive: float | None = None  # 0 to 1
     discounted_payback_years: float | None = None  # None = never within the years
     cash: tuple[LetterYear, ...] = ()  # year by year

@@ -18,12 +18,15 @@ class CashFlow:
 
     ``yearly_cost`` and ``upfront``, the price of the first and of later visits, are costs, given as positive
     numbers. ``avoided`` is work and risk that the owner no longer pays for, kept apart from the energy saving.
+    ``ended`` is what would be saved besides if today's export rule and support never ended, and no part of ``net``;
+    negative where more is saved afterwards.
     """
 
     saving: Floats
     yearly_cost: Floats
     avoided: Floats
     upfront: Floats
+    ended: Floats
 
     @property
     def operating(self) -> Floats:
@@ -48,14 +51,15 @@ def owner_cash_flow(
     years: npt.ArrayLike,
     horizon_years: int,
     later: npt.ArrayLike = 0.0,
+    ended: npt.ArrayLike = 0.0,
     first_year_fuel_saving: npt.ArrayLike = 0.0,
     fuel_price_growth: npt.ArrayLike = 0.0,
 ) -> CashFlow:
     """Return the yearly amounts of the owner's ledger.
 
-    The saving of year t is ``first x fade[t-1] x (1 - ageing)^(t-1) x (1 + growth)^(t-1)``. After ``years``
-    all is zero and nothing is left over: a part past its life, or of a PV system that is gone, is worth
-    nothing. So these amounts must not be turned into an equivalent annual value: that takes the project as
+    The saving of year t is ``(first - ended[t]) x fade[t-1] x (1 - ageing)^(t-1) x (1 + growth)^(t-1)``. After
+    ``years`` all is zero and nothing is left over: a part past its life, or of a PV system that is gone, is
+    worth nothing. So these amounts must not be turned into an equivalent annual value: that takes the project as
     repeated for ever.
 
     Parameters
@@ -74,6 +78,9 @@ def owner_cash_flow(
         Price paid in year 0.
     later : scalar or (S, Y+1)
         Prices paid again in later years, as for a film that is renewed; counted while a year of benefit follows.
+    ended : scalar or (S, Y)
+        What of the first year's saving is no longer saved in years 1..Y, since an export rule or a support has
+        ended, at today's prices; may be negative.
     years : scalar or (S,)
         Whole years that benefit is counted for, from :func:`study_years`.
     horizon_years
@@ -94,7 +101,10 @@ def owner_cash_flow(
         raise ValueError(f"years up to {last.max():g} exceed the horizon of {horizon_years}")
     counted = (year >= 1) & (year <= last[:, np.newaxis])
     elapsed = np.maximum(year - 1.0, 0.0)
-    energy = _per_site(first) * (1.0 + _per_site(price_growth)) ** elapsed
+    lost = np.zeros((len(first), horizon_years + 1))
+    lost[:, 1:] = ended
+    growth = (1.0 + _per_site(price_growth)) ** elapsed
+    energy = (_per_site(first) - lost) * growth
     fuel = _per_site(first_year_fuel_saving) * (1.0 + _per_site(fuel_price_growth)) ** elapsed
     left = (1.0 - _per_site(ageing_per_year)) ** elapsed * _left(fade, horizon_years, int(last.max(initial=0.0)))
     return CashFlow(
@@ -103,6 +113,7 @@ def owner_cash_flow(
         avoided=np.where(counted, _per_site(avoided), 0.0),
         upfront=np.where((year == 0) & np.ones_like(counted), _per_site(upfront), 0.0)
         + np.where(counted & (year < last[:, np.newaxis]), later, 0.0),
+        ended=np.where(counted, lost * growth * left, 0.0),
     )
 
 

@@ -11,12 +11,16 @@ import pandas as pd
 
 from aftersun.model.energy import Energy, HourlyKwh
 from aftersun.model.ranges import Bools, Floats
-
-NET_BILLING = "net billing"
-NET_METERING = "net metering"
-GROSS_FEED_IN = "gross feed-in"
-DEEMED_EXPORT = "deemed export"
-NO_EXPORT = "no export"
+from aftersun.money.export_rules import (
+    DEEMED_EXPORT,
+    GROSS_FEED_IN,
+    NET_BILLING,
+    NET_METERING,
+    NO_EXPORT,
+    ends_some_day,
+    export_rule,
+    rule_after,
+)
 
 # Deemed export pays for half of the generation, whatever is exported: Great Britain's feed-in tariff for
 # small systems (McKenna, Pless, Darby, Oxford Programme on Integrating Renewable Energy, 2019).
@@ -44,14 +48,26 @@ class Bill:
     import_cost: Floats
     export_income: Floats
     generation_income: Floats
+    import_cost_after: Floats  # once the export rule has ended; as today where it never does
+    export_income_after: Floats
     water_fuel_cost: Floats
     export_price_unknown: Bools
+    export_price_after_unknown: Bools
     fuel_price_unknown: Bools
 
     @property
     def electricity(self) -> Floats:
         """Cost less income of electricity, which follows electricity prices."""
         return self.import_cost - self.export_income - self.generation_income
+
+    def lost_by_ends(self, rule_left: Floats, support_left: Floats) -> Floats:
+        """Return what electricity costs more in each year than by today's rule and support, (S, Y), at today's prices.
+
+        The shares (S, Y) of each year in which today's export rule still holds and the generation price is still paid.
+        """
+        dearer = (self.import_cost_after - self.import_cost) - (self.export_income_after - self.export_income)
+        unpaid = self.generation_income[:, np.newaxis] * (1.0 - support_left)
+        return np.asarray(dearer[:, np.newaxis] * (1.0 - rule_left) + unpaid)
 
     @property
     def total(self) -> Floats:
@@ -71,6 +87,7 @@ def yearly_bill(energy: Energy, sites: pd.DataFrame, times: pd.DatetimeIndex) ->
     - no export: exports earn nothing.
 
     Energy curtailed never passes a meter and is not paid under any rule. A generation price is paid on top.
+    The same energy is counted once more by the rule that follows today's.
 
     Parameters
     ----------
@@ -94,18 +111,26 @@ def yearly_bill(energy: Energy, sites: pd.DataFrame, times: pd.DatetimeIndex) ->
     generated = (on_site + exported).sum(axis=1)
     prices = _import_prices(sites, night)
 
-    rule = sites["export_rule"].to_numpy(dtype=object, na_value=NET_BILLING)
-    bought = np.where((rule == GROSS_FEED_IN)[:, np.newaxis], imported + on_site, imported)
-    cancelled = np.where((rule == NET_METERING)[:, np.newaxis], np.minimum(imported, exported), 0.0)
-    sold = _energy_sold(rule, (exported - cancelled).sum(axis=1), generated)
-    export_price = _column(sites, "export_price")
+    def traded(rule: npt.NDArray[np.object_], export_price: Floats) -> tuple[Floats, Floats, Bools]:
+        """Return import cost, export income, and where the export price would be needed but is unknown."""
+        bought = np.where((rule == GROSS_FEED_IN)[:, np.newaxis], imported + on_site, imported)
+        cancelled = np.where((rule == NET_METERING)[:, np.newaxis], np.minimum(imported, exported), 0.0)
+        sold = _energy_sold(rule, (exported - cancelled).sum(axis=1), generated)
+        income = (cancelled * prices).sum(axis=1) + sold * np.nan_to_num(export_price)
+        return (bought * prices).sum(axis=1), income, np.isnan(export_price) & (sold > 0.0)
+
+    import_cost, export_income, unknown = traded(export_rule(sites), _column(sites, "export_price"))
+    import_cost_after, export_income_after, unknown_after = traded(*rule_after(sites))
     water_fuel_cost, fuel_price_unknown = _water_fuel(energy.annual("water_backup"), sites)
     return Bill(
-        import_cost=(bought * prices).sum(axis=1),
-        export_income=(cancelled * prices).sum(axis=1) + sold * np.nan_to_num(export_price),
+        import_cost=import_cost,
+        export_income=export_income,
         generation_income=generated * np.nan_to_num(_column(sites, "generation_price")),
+        import_cost_after=import_cost_after,
+        export_income_after=export_income_after,
         water_fuel_cost=water_fuel_cost,
-        export_price_unknown=np.isnan(export_price) & (sold > 0.0),
+        export_price_unknown=unknown,
+        export_price_after_unknown=unknown_after & ends_some_day(sites),
         fuel_price_unknown=fuel_price_unknown,
     )
 

@@ -10,7 +10,14 @@ from aftersun_reports.offer_letter.wording import Words, breakable, clean, sente
 
 _SIDE_BY_SIDE = 3  # columns that a page holds in readable print; more go into a table below
 
-_GAINS = ("yearly", "apart", "net_worth", "chance", "payback")  # rows left out where no option promises any
+_GAINS = (
+    "yearly",
+    "apart",
+    "net_worth",
+    "rule_stays",
+    "chance",
+    "payback",
+)  # rows left out where no option promises any
 _COUNTED = ("piece", "pair", "module", "check", "visit")
 _LINE = 25  # characters that the line of a column holds, about
 _STAYS_WHOLE = 700  # characters in a cell
@@ -76,7 +83,7 @@ def _cells(letter: api.Letter, option: api.LetterOption, words: Words) -> dict[s
             "price": _cell(words("nothing_price")),
             "price_lines": _cell(),
             **dict.fromkeys(("yearly", "net_worth"), _cell(words("nothing_brings"))),
-            "apart": _cell(),
+            **dict.fromkeys(("apart", "rule_stays"), _cell()),
             **dict.fromkeys(("chance", "payback", "survey_first"), _cell(words("nothing_cell"))),
         }
     cells = {
@@ -86,7 +93,12 @@ def _cells(letter: api.Letter, option: api.LetterOption, words: Words) -> dict[s
     }
     if option.safety_remedial:
         promised_nothing = dict.fromkeys(_GAINS, _cell(words("not_promised")))
-        return cells | promised_nothing | {"apart": _cell()} | {"what_it_is": _cell(words("told_not_sold"))}
+        return (
+            cells
+            | promised_nothing
+            | dict.fromkeys(("apart", "rule_stays"), _cell())
+            | {"what_it_is": _cell(words("told_not_sold"))}
+        )
     single, years, payback = len(option.parts) == 1, option.years, option.discounted_payback_years
     summaries = [part.summary if single else f"{part.title}: {part.summary}" for part in option.parts]
     yearly = (option.yearly_p90, option.yearly_p10)
@@ -99,6 +111,7 @@ def _cells(letter: api.Letter, option: api.LetterOption, words: Words) -> dict[s
             lines=[(_item(line, words), words.figures.rounded(line.price, mark=False)) for line in option.apart]
         ),
         "net_worth": _gain(option.npv, net_worth, words.counted("within_years", years), words),
+        "rule_stays": _rule_stays(option, words),
         "chance": _cell(words("chance_none")) if chance is None else _cell(words.chance(chance), figure=True),
         "payback": _cell(
             words.counted("payback_never", years)
@@ -107,6 +120,15 @@ def _cells(letter: api.Letter, option: api.LetterOption, words: Words) -> dict[s
             figure=True,
         ),
     }
+
+
+def _rule_stays(option: api.LetterOption, words: Words) -> Cell:
+    """Return what it is worth if today's export rule never ended, and until when we count with it."""
+    if option.npv_if_rule_stays is None or option.rule_ends_in_years is None:
+        return _cell()
+    n = words.figures.fixed(option.rule_ends_in_years, 1)
+    until = words("rule_ends_assumed" if option.rule_end_assumed else "rule_ends", n=n)
+    return _cell(words.figures.rounded(option.npv_if_rule_stays), [until], figure=True)
 
 
 def _price(letter: api.Letter, option: api.LetterOption, words: Words) -> Cell:

@@ -152,3 +152,9 @@ def test_remaining_life_of_a_system_of_unknown_age(company_file: Path, company_t
 def test_unknown_age_is_that_of_the_system_assumptions(company: Company) -> None:
     years, _ = remaining_life(np.array([np.nan]), np.array([np.nan]), company)
     assert 3.0 <= years[0] < 25.0
+
+
+def test_what_has_ended_is_no_longer_saved() -> None:
+    owner = flow([100.0], ended=[[0.0, 30.0, 80.0, 80.0]], price_growth=0.1, fade=np.array([1.0, 0.5, 1.0]))
+    assert_allclose(owner.saving, [[0, 100, 70 * 1.1 * 0.5, 20 * 1.21, 0]])
+    assert_allclose(owner.saving + owner.ended, flow([100.0], price_growth=0.1, fade=np.array([1.0, 0.5, 1.0])).saving)

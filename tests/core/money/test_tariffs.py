@@ -33,10 +33,13 @@ def one_day(**kwh: dict[int, float]) -> Energy:
 def site(**known: Any) -> pd.DataFrame:
     numbers = ["import_price", "night_import_price", "night_from_hour", "night_until_hour", "export_price"]
     numbers += ["generation_price", "gas_price", "oil_price", "lpg_price", "district_heat_price"]
-    texts = ["export_rule", "water_heat"]
+    numbers += ["export_price_after"]
+    texts = ["export_rule", "export_rule_after", "water_heat"]
+    until = pd.array([known.pop("export_rule_until", pd.NaT)], dtype="datetime64[us]")
     return pd.DataFrame(
         {name: pd.array([known.pop(name, pd.NA)], dtype="Float64") for name in numbers}
         | {name: pd.array([known.pop(name, pd.NA)], dtype="str") for name in texts}
+        | {"export_rule_until": until}
     )
 
 

@@ -124,6 +124,7 @@ def option_of(records: Records, price: float | None, catalogue: Catalogue, compa
         first_year_saving=_money(offer["first_year_saving"]),
         apart=tuple(_line(row) for row in records.of_members("cost_item") if row["kind"] in AVOIDED_KINDS),
         **gains,
+        **_rule_ends(records, lower),
         chance_npv_positive=chance_of_gain(offer, lower if price is not None else None),
         discounted_payback_years=round(payback, 2) if np.isfinite(payback) else None,
         cash=tuple(LetterYear(year, _money(net[year]), _money(sums[year])) for year in range(len(net))),
@@ -134,6 +135,19 @@ def option_of(records: Records, price: float | None, catalogue: Catalogue, compa
         survey_first=_survey(records, catalogue),
         safety_remedial=records.safety_remedial,
     )
+
+
+def _rule_ends(records: Records, lower: float) -> dict[str, Any]:
+    """Return what the offer is worth if today's export rule never ended, and when that ends, where it counts."""
+    stays = value_of(records.offer, "npv_if_rule_stays")
+    members = [row for row in records.ranking.values() if value_of(row, "rule_ends_in_years") is not None]
+    if stays is None or not members:
+        return {}
+    return {
+        "npv_if_rule_stays": _money(float(stays) + lower),
+        "rule_ends_in_years": round(float(members[0]["rule_ends_in_years"]), 1),
+        "rule_end_assumed": bool(value_of(members[0], "rule_end_assumed")),
+    }
 
 
 def below_cost(records: Records, price: float, company: Company) -> bool:

@@ -80,7 +80,7 @@ def best_bundles(singles: Sequence[Single], baseline: Baseline, company: Company
         return
     sets: dict[Members, _Set] = {}
     size = len(baseline.cohort)
-    nothing = CashFlow(*[np.zeros((size, 1))] * 4)
+    nothing = CashFlow(*[np.zeros((size, 1))] * 5)
     year = Simulated(baseline.plant, {}, baseline.bill)
     alone = _Set((), np.arange(size), baseline, year, (), (), nothing, np.zeros(size))
     for count in range(1, min(MOST_CANDIDATES, len(singles)) + 1):

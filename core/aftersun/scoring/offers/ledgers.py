@@ -15,6 +15,7 @@ from aftersun.model.ranges import Floats
 from aftersun.model.records import take
 from aftersun.money.cash_flow import CashFlow
 from aftersun.money.company import Company
+from aftersun.money.measures import npv
 from aftersun.money.prices import Prices, Visit
 from aftersun.money.template import TRAVEL
 from aftersun.scoring.offers.bundles import Bundle
@@ -48,7 +49,8 @@ def _of_single(single: Single, company: Company) -> Tables:
     ids = valuation.site_ids[kept]
     if not len(ids):
         return {}
-    offer = _owner_ledger(ids, single.npv[kept], take(kept, valuation.flow), single.draws[:, kept])
+    ended = (single.chance_allowed * valuation.ended)[kept]
+    offer = _owner_ledger(ids, single.npv[kept], ended, take(kept, valuation.flow), single.draws[:, kept])
     offer = offer.assign(
         offer=single.loaded.id,
         must_call=single.danger[kept],
@@ -63,7 +65,8 @@ def _of_single(single: Single, company: Company) -> Tables:
 def _of_bundle(bundle: Bundle, singles: Sequence[Single], cohort: Cohort, company: Company) -> Tables:
     """Return the rows of several retrofits in one visit, where the chance of a gain is large enough to sell them."""
     ids = cohort.sites.index[bundle.rows]
-    offer = _owner_ledger(ids, bundle.npv, bundle.flow, bundle.draws)
+    ended = npv(company.money.real_discount_rate, bundle.flow.ended)
+    offer = _owner_ledger(ids, bundle.npv, ended, bundle.flow, bundle.draws)
     sure = ~(offer["chance_npv_positive"] < company.calls.least_chance).to_numpy()  # not known counts as sure
     sold = ids[sure]
     if not len(sold):
@@ -109,12 +112,14 @@ def month_rows(site_ids: Iterable[str], offer: str, months: Months) -> pd.DataFr
     return table
 
 
-def _owner_ledger(ids: pd.Index, npv: Floats, flow: CashFlow, draws: Draws) -> pd.DataFrame:
+def _owner_ledger(ids: pd.Index, worth: Floats, ended: Floats, flow: CashFlow, draws: Draws) -> pd.DataFrame:
+    """Return the owner's columns; ``ended`` (S,) is the present value of what the end of an export rule takes away."""
     ranges = measured(draws)
     return pd.DataFrame(
         {
             "site_id": ids,
-            "npv": npv,
+            "npv": worth,
+            "npv_if_rule_stays": np.where((flow.ended != 0).any(axis=1), worth + ended, np.nan),
             **{name: ranges[name] for name in ("npv_p90", "npv_p50", "npv_p10", "chance_npv_positive")},
             "upfront": flow.upfront[:, 0],
             "first_year_saving": flow.operating[:, 1],

@@ -32,9 +32,10 @@ from aftersun.scoring.value.valuation import Case, Valuation, evaluate
 LEAST_ALLOWED = 0.15  # assumption: who hears no more often than that no longer asks
 ANSWER_VALUE = "answer_value"  # table: what it is worth to know each unknown fact and number
 
+_PRICES = ("export_price", "export_price_after", "fuel_price")
 # Columns of the ranking that have a value also where nothing was valued.
 _UNLESS_VALUED = {"variant": None, "change_remark": None} | dict.fromkeys(
-    ("for_safety", "quick_payback", "export_price_unknown", "fuel_price_unknown"), False
+    ("for_safety", "quick_payback", "rule_end_assumed", *(f"{name}_unknown" for name in _PRICES)), False
 )
 
 Tables = dict[str, pd.DataFrame]
@@ -105,6 +106,7 @@ def single_of(loaded: Loaded, setting: Setting) -> tuple[Tables, Single | None]:
         "npv_usual": usual.npv,
         "chance_allowed": chance,
         **_valued(part, survey, valuation, npv, draws, danger, ask, setting.company),
+        **_rule_ends(part, npv, chance * valuation.ended, valuation.years),
     }
     for name, values in valued.items():
         ranking.loc[rows, name] = values
@@ -222,6 +224,20 @@ def _valued(
         "remaining_years_assumed": np.where(part.remaining_assumed, part.remaining_years, np.nan),
         "export_price_unknown": part.bill.export_price_unknown,
         "fuel_price_unknown": part.bill.fuel_price_unknown,
+    }
+
+
+def _rule_ends(part: Baseline, npv: Floats, ended: Floats, years: Floats) -> Mapping[str, npt.NDArray[Any]]:
+    """Return what there is to say of the end of today's export rule or support, where it comes within the years.
+
+    ``ended`` (S,) is the present value of what it takes away.
+    """
+    ends, told = part.ends, part.ends.first_years < years
+    return {
+        "npv_if_rule_stays": np.where(told, npv + ended, np.nan),
+        "rule_ends_in_years": np.where(told, ends.first_years, np.nan),
+        "rule_end_assumed": told & ends.assumed,
+        "export_price_after_unknown": told & part.bill.export_price_after_unknown,
     }
 
 

@@ -29,6 +29,7 @@ from aftersun.scoring.ranges.drivers import (
     LIFE,
     MONEY,
     OF_EACH_HOME,
+    UNKNOWN_ENDS,
     UNKNOWN_NUMBERS,
     YIELD,
     YIELD_OF_ALL,
@@ -47,7 +48,7 @@ Draws = npt.NDArray[np.float64]  # (D, S): net present value in each draw
 RowsOfDraws = tuple[npt.NDArray[np.intp], Draws]  # positions of the sites in the chunk, and their draws
 
 _OWN_NUMBERS = (LIFE, YIELD, *UNKNOWN_NUMBERS, *OF_EACH_HOME, *tables.choices())  # of one roof, beside its yes/no facts
-_ACTS_ON_ALL = (*MONEY, *tables.ranges("price_levels.csv"), YIELD_OF_ALL)
+_ACTS_ON_ALL = (*MONEY, *tables.ranges("price_levels.csv"), *UNKNOWN_ENDS, YIELD_OF_ALL)
 
 
 RANGE_COLUMNS = ("npv_p90", "npv_p50", "npv_p10", "chance_npv_positive", "npv_worst_tenth")

@@ -19,7 +19,14 @@ from aftersun.model.plant import Plant
 from aftersun.model.ranges import Bools, Fact, Floats, Range
 from aftersun.model.records import each_array, put, take
 from aftersun.money.company import Company
-from aftersun.money.tariffs import NET_METERING
+from aftersun.money.export_rules import (
+    NET_METERING,
+    NET_METERING_YEARS,
+    SUPPORT_YEARS,
+    export_rule,
+    rule_after,
+    rule_ends,
+)
 from aftersun.scoring.value.simulations import Baseline, Rows, Simulations
 from aftersun.scoring.value.valuation import Case, Parts, Valuation, evaluate
 
@@ -49,6 +56,7 @@ UNKNOWN_NUMBERS = {
     "water_store_litres": "unknown_store_litres",
 }
 BOILER = "water_efficiency_boiler"
+UNKNOWN_ENDS = (NET_METERING_YEARS, SUPPORT_YEARS)  # until when today's export rule and support hold
 _OF_HOT_WATER = ("occupants", "water_store_litres")
 # What differs from home to home where water is heated, and nobody knows of any home.
 OF_EACH_HOME = ("water_draw_factor", "load_evenness", BOILER)
@@ -118,7 +126,7 @@ def drivers(case: Case, valuation: Valuation) -> Iterator[Driver]:
 
 
 def of_numbers(case: Case) -> Iterator[Driver]:
-    """Yield the retrofit's own assumptions, money, and the life of the system where it is assumed."""
+    """Yield the retrofit's own assumptions, money, and where they are assumed the system's life and the rules' ends."""
     own, baseline, company = case.assumed, case.baseline, case.company
     for name, given in case.loaded.retrofit.assumptions.items():
         if given.low < given.high:
@@ -141,6 +149,14 @@ def of_numbers(case: Case) -> Iterator[Driver]:
         others = (replace(case, baseline=replace(baseline, remaining_years=left)) for left in years)
         ends = (evaluate(other, own, known_change=change) for other in others)
         yield from driver(LIFE, life, used, False, *ends)
+    for name in UNKNOWN_ENDS if baseline.ends.assumed.any() else ():
+        given, overrides = tables.ranges("system.csv")[name], baseline.cohort.overrides
+        cohorts = (replace(baseline.cohort, overrides={**overrides, name: end}) for end in (given.low, given.high))
+        at_ends = [rule_ends(cohort) for cohort in cohorts]
+        if any((at.first_years != baseline.ends.first_years).any() for at in at_ends):
+            others = (replace(case, baseline=replace(baseline, ends=at)) for at in at_ends)
+            ends = (evaluate(other, own, known_change=change) for other in others)
+            yield from driver(name, given, overrides.get(name, given.mode), True, *ends)
 
 
 def _at_level(case: Case, name: str, level: float) -> Case:
@@ -148,8 +164,10 @@ def _at_level(case: Case, name: str, level: float) -> Case:
     if name == "labour_price_level":
         work = case.company.work
         return replace(case, company=case.company.model_copy(update={"work": {key: level * work[key] for key in work}}))
-    cancels = case.baseline.cohort.sites["export_rule"].eq(NET_METERING).fillna(False).to_numpy(dtype=bool)
-    return replace(case, bill_factors={"export_income": np.where(cancels, 1.0, level)})
+    sites = case.baseline.cohort.sites
+    rules = {"export_income": export_rule(sites), "export_income_after": rule_after(sites)[0]}
+    factors = {part: np.where(rule == NET_METERING, 1.0, level) for part, rule in rules.items()}
+    return replace(case, bill_factors=factors)
 
 
 def of_systems(case: Case, parts: Parts, heats_water: bool) -> Iterator[Driver]:

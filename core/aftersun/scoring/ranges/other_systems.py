@@ -14,7 +14,7 @@ from aftersun.model import tables
 from aftersun.model.change import DOES_NOT_FIT
 from aftersun.model.cohort import Cohort
 from aftersun.scoring.ranges.choices import question_of
-from aftersun.scoring.ranges.drivers import DECIDE_ON_GAINS, OF_EACH_HOME, UNKNOWN_NUMBERS, Driver, driver
+from aftersun.scoring.ranges.drivers import DECIDE_ON_GAINS, OF_EACH_HOME, UNKNOWN_ENDS, UNKNOWN_NUMBERS, Driver, driver
 from aftersun.scoring.ranges.information import Answers
 from aftersun.scoring.value.simulations import Simulations, baseline_of
 from aftersun.scoring.value.valuation import Case, evaluate
@@ -38,7 +38,7 @@ class OtherSystems:
 
         In a run these are part of the yield's standard deviation.
         """
-        drawn = (*UNKNOWN_NUMBERS.values(), *DECIDE_ON_GAINS, *OF_EACH_HOME)
+        drawn = (*UNKNOWN_NUMBERS.values(), *UNKNOWN_ENDS, *DECIDE_ON_GAINS, *OF_EACH_HOME)
         for name, given in tables.ranges("system.csv").items():
             if given.low < given.high and name not in drawn:
                 ends = (evaluate(self._with_assumption(case, name, end)) for end in (given.low, given.high))

@@ -25,6 +25,7 @@ from aftersun.model.codes import NotCalled
 from aftersun.model.cohort import Cohort, Horizon
 from aftersun.model.weather import Station, WeatherYear
 from aftersun.money.company import Company
+from aftersun.money.export_rules import in_force
 
 PRIOR_SITES = 20.0  # assumption: what the table believes of a fact counts as much as so many sites where it is known
 CHUNK_SITES = 2000  # fewer cost more a site, since each chunk is asked the same hundreds of questions; more only memory
@@ -198,7 +199,7 @@ def cohort_of(chunk: Chunk, year: WeatherYear, as_of: date, company: Company) ->
     shapes = standard_load_shapes(year.times)
     shapes.flags.writeable = False  # shared by all who see the cohort
     return Cohort(
-        chunk.sites,
+        in_force(chunk.sites, as_of),
         chunk.arrays,
         year,
         shapes,

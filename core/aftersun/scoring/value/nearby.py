@@ -29,7 +29,9 @@ _IN_PROPORTION = frozenset(
 )
 _PARTS_KEPT = 3  # a retrofit has few variants
 _SIMULATED_KEPT = 8
-_BILL_PARTS = ("import_cost", "export_income", "generation_income", "water_fuel_cost")
+_BILL_PARTS = (
+    "import_cost", "export_income", "generation_income", "import_cost_after", "export_income_after", "water_fuel_cost",
+)  # fmt: skip
 
 _STEPS: Mapping[str, Callable[[Plant], Plant]] = {
     "dc": lambda plant: plant.replace(calibration=plant.calibration * (1.0 + _DC_STEP)),

@@ -19,6 +19,7 @@ from aftersun.model.ranges import Bools, Floats
 from aftersun.model.records import choose, each_array, put, take
 from aftersun.money.cash_flow import remaining_life
 from aftersun.money.company import Company
+from aftersun.money.export_rules import RuleEnds, rule_ends
 from aftersun.money.prices import Prices, trip
 from aftersun.money.tariffs import Bill, yearly_bill
 
@@ -33,7 +34,7 @@ NO_MONTHS: Months = np.empty((0, 12, len(MONTHLY)))
 
 @dataclass(frozen=True, eq=False)
 class Baseline:
-    """A cohort as it stands: plant, energy, bill, and the years left (S,).
+    """A cohort as it stands: plant, energy, bill, until when the bill's rules hold, and the years left (S,).
 
     ``yearly_kwh`` has the sums of the energy balance by the names of its columns; the hours are not kept, but for the
     mean W generated in each hour of the day, month by month, in ``picture`` (S, 288).
@@ -45,6 +46,7 @@ class Baseline:
     months: Months
     picture: Floats
     bill: Bill
+    ends: RuleEnds
     remaining_years: Floats
     remaining_assumed: Bools
     within_reach: Bools
@@ -190,6 +192,7 @@ def baseline_of(cohort: Cohort, company: Company, readings: pd.DataFrame) -> tup
         year.months,
         picture,
         year.bill,
+        ends=rule_ends(fit.cohort),
         remaining_years=years,
         remaining_assumed=assumed,
         within_reach=trip(sites, company).within_reach,

@@ -121,6 +121,11 @@ class Valuation:
         """Years, (S,), NaN = never."""
         return measures.discounted_payback(self.discount_rate, self.flow.upfront[:, 0], self._afterwards)
 
+    @cached_property
+    def ended(self) -> Floats:
+        """Present value of what it would save besides if today's export rule and support never ended, (S,)."""
+        return measures.npv(self.discount_rate, self.flow.ended)
+
     @property
     def _afterwards(self) -> Floats:
         """What is left of each year after the first visit, (S, Y)."""
@@ -158,7 +163,7 @@ def coming_to(npv: Floats, flow: CashFlow, years: Floats, discount_rate: float) 
     wanted = npv + measures.npv(discount_rate, flow.upfront + flow.yearly_cost)
     scales = (gain > 0) & (wanted > 0)
     factor = np.where(scales, wanted / np.where(scales, gain, 1.0), 1.0)[:, np.newaxis]
-    scaled = replace(flow, saving=flow.saving * factor, avoided=flow.avoided * factor)
+    scaled = replace(flow, saving=flow.saving * factor, avoided=flow.avoided * factor, ended=flow.ended * factor)
     missing = np.where(scales, 0.0, npv - measures.npv(discount_rate, scaled.net))
     year = np.arange(flow.net.shape[1])
     counted = (year >= 1) & (year <= np.maximum(years, 1)[:, np.newaxis])
@@ -251,9 +256,11 @@ def bills_to_flow(
 ) -> CashFlow:
     """Return the owner's cash flow of a change from the bills before and after it; ``paid`` (S, Y+1) or nothing."""
     before, after = bills
+    left = baseline.ends.left(company.money.horizon_years)
     yearly_cost, avoided = prices.yearly(change.yearly)
     return owner_cash_flow(
         before.electricity - after.electricity,
+        ended=after.lost_by_ends(*left) - before.lost_by_ends(*left),
         first_year_fuel_saving=before.water_fuel_cost - after.water_fuel_cost,
         fade=change.fade,
         ageing_per_year=baseline.plant.ageing_per_year,

@@ -38,6 +38,7 @@ SITES = [
 KW = (9.0, 4.0, 16.0, 7.0)
 NO_READINGS = empty_frame("reading", 0)
 LIFE = api.Range(12, 12, 12, "a", "assumption")
+NONE, ALL = np.zeros((len(KW), 1)), np.ones((len(KW), 1))  # of a year by today's export rule, with support
 
 
 class Part:
@@ -74,13 +75,19 @@ class Part:
 
 @pytest.fixture(scope="module")
 def baseline(company: Company) -> Baseline:
+    return baseline_with(company)
+
+
+def baseline_with(company: Company, **facts: object) -> Baseline:
     arrays = [
         {"site": site, "tilt_deg": 20.0, "azimuth_deg": 180.0, "dc_rating_kw": kw, "mounting": "flush roof"}
         for site, kw in enumerate(KW)
     ]
     rain = np.zeros(8760)
     rain[::960] = 30.0
-    return baseline_of(make_cohort(make_weather(rain), SITES, arrays), company, NO_READINGS)[0]
+    return baseline_of(
+        make_cohort(make_weather(rain), [{**site, **facts} for site in SITES], arrays), company, NO_READINGS
+    )[0]
 
 
 def singles(parts: list[Part], baseline: Baseline, company: Company) -> list[Single]:
@@ -121,11 +128,14 @@ def by_hand(parts: tuple[Part, ...], baseline: Baseline, company: Company) -> np
     prices = Prices(baseline.cohort.sites, company)
     price, (_, avoided) = prices.once(lines, 0)[:, 0], prices.yearly(yearly)
     saving = baseline.bill.electricity - bill.electricity
+    afterwards = saving + (baseline.bill.lost_by_ends(NONE, ALL) - bill.lost_by_ends(NONE, ALL))[:, 0]
     years = np.minimum(12, baseline.remaining_years).astype(int)
     result = []
     for site in range(size):
         left = (1 - baseline.plant.ageing_per_year[site]) ** np.arange(years[site])
-        flow = [-price[site], *(saving[site] * left + avoided[site])]
+        today = np.clip(baseline.ends.rule_years[site] - np.arange(years[site]), 0.0, 1.0)
+        by_year = saving[site] * today + afterwards[site] * (1.0 - today)
+        flow = [-price[site], *(by_year * left + avoided[site])]
         result.append(float(numpy_financial.npv(company.money.real_discount_rate, flow)))
     return np.array(result)
 
@@ -175,6 +185,18 @@ def test_what_does_not_interact_adds_up_but_for_the_shared_visit(baseline: Basel
     bundle, place = found["A"]
     assert bundle.members == ("glass", "work")
     assert bundle.npv[place] == pytest.approx(alone[0].npv[0] + alone[1].npv[0] + visit[0])
+
+
+def test_a_set_under_net_metering_that_ends_by_hand(company: Company) -> None:
+    metered = baseline_with(company, export_rule="net metering", export_rule_until="2031-12-01")
+    parts = [Part("glass", 10, "glass"), Part("work", 10, "work")]
+    bundle, place = found_bundles(parts, metered, company)["A"]
+    assert bundle.npv[place] == pytest.approx(by_hand(tuple(parts), metered, company)[0])
+    endless = replace(metered, ends=replace(metered.ends, rule_years=np.full(len(KW), np.inf)))
+    stays = found_bundles(parts, endless, company)["A"][0].npv[place]
+    lost = numpy_financial.npv(company.money.real_discount_rate, bundle.flow.ended[place])
+    assert lost < -1  # what is used on site is worth more then: under net metering more is exported than bought
+    assert bundle.npv[place] + lost == pytest.approx(stays)
 
 
 def test_overlapping_gains_are_counted_once(baseline: Baseline, company: Company) -> None:

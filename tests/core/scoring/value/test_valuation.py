@@ -173,3 +173,41 @@ def test_what_ends_a_danger_ranks_first_and_the_rest_by_worth() -> None:
     order = ranked(table)
     assert order["retrofit"].tolist() == ["plugs", "tilt", "mesh", "film"]
     assert order["rank"].fillna(0).tolist() == [1, 2, 3, 0]
+
+
+def test_a_home_whose_net_metering_ends_after_5_of_15_years_year_by_year(company: Company) -> None:
+    """Flat prices: until then a kWh more is worth 0.30, used or exported; then what is exported earns 0.05."""
+    facts = {
+        **HOME,
+        "annual_demand_kwh": 20_000.0,  # more than is generated: every export cancels an import
+        "export_price": 0.05,
+        "remaining_life_years": 15.0,
+        "export_rule": "net metering",
+        "export_rule_until": "2031-06-01",
+    }
+    metered = baseline_of(make_cohort(make_weather(), [facts], [PLANE]), company, NO_READINGS)[0]
+
+    class Always(Cleaner):
+        def change(self, cohort: api.Cohort, plant: api.Plant, assume: api.Assumed) -> api.Change:
+            return api.Change(plant.replace(transmittance=plant.transmittance * 1.05), [])
+
+    retrofit = loaded(Always())
+    retrofit.retrofit.assumptions = {"life_years": api.Range(15, 15, 15, "a", "assumption")}
+    valuation = valued(retrofit, metered, company)
+    year = Simulations(metered).anew(metered.plant.replace(transmittance=metered.plant.transmittance * 1.05))
+    more = float(valuation.gain_kwh["generated"][0])
+    exported = year.months[0, :, 3].sum() - metered.months[0, :, 3].sum()
+    ageing = 1.0 - float(metered.plant.ageing_per_year[0])
+    growth = 1.0 + company.money.electricity_price_growth
+    today, then = 0.30 * more, 0.30 * (more - exported) + 0.05 * exported
+    left = 1826 / 365.25 - 4  # of the fifth year, which ends a few hours after the rule
+    by_hand = [today] * 4 + [left * today + (1 - left) * then] + [then] * 10
+    by_hand = [value * (ageing * growth) ** n for n, value in enumerate(by_hand)]
+    assert valuation.flow.saving[0, 1:16] == pytest.approx(by_hand, rel=1e-4)
+    assert not valuation.flow.saving[0, 16:].any()
+    assert valuation.npv[0] + valuation.ended[0] == pytest.approx(
+        numpy_financial.npv(
+            company.money.real_discount_rate, [0.0, *(today * (ageing * growth) ** n for n in range(15))]
+        ),
+        rel=1e-4,
+    )

@@ -1,0 +1,123 @@
+"""How export counts today, when that ends, and how it counts then; when support for each kWh generated ends."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from aftersun.model import tables
+from aftersun.model.cohort import DAYS_PER_YEAR, Cohort
+from aftersun.model.ranges import Bools, Floats
+
+NET_BILLING = "net billing"
+NET_METERING = "net metering"
+GROSS_FEED_IN = "gross feed-in"
+DEEMED_EXPORT = "deemed export"
+NO_EXPORT = "no export"
+
+NET_METERING_YEARS, SUPPORT_YEARS = "net_metering_years", "support_years"  # assumed, in ``system.csv``
+LEAST_SUPPORT_YEARS = 1.0  # assumption: what is still recorded as paid is paid for so long
+
+Rules = npt.NDArray[np.object_]
+
+
+@dataclass(frozen=True, eq=False)
+class RuleEnds:
+    """Years from the day of the run until today's export rule and the generation price end, inf = never; all (S,)."""
+
+    rule_years: Floats
+    support_years: Floats
+    assumed: Bools  # that one of the two is not known
+
+    @property
+    def first_years(self) -> Floats:
+        """Years until the first of the two, (S,)."""
+        return np.minimum(self.rule_years, self.support_years)
+
+    def left(self, years: int) -> tuple[Floats, Floats]:
+        """Return the share of each of the years 1..Y in which each of the two still holds, (S, Y)."""
+        begun = np.arange(years, dtype=np.float64)
+        rule, support = (
+            np.clip(ends[:, np.newaxis] - begun, 0.0, 1.0) for ends in (self.rule_years, self.support_years)
+        )
+        return rule, support
+
+
+def export_rule(sites: pd.DataFrame) -> Rules:
+    """Return today's rule (S,); net billing where it is unknown."""
+    return sites["export_rule"].to_numpy(dtype=object, na_value=NET_BILLING)
+
+
+def ends_some_day(sites: pd.DataFrame) -> Bools:
+    """Tell where the export rule ends, on a day that is known or not, (S,)."""
+    ends = np.isin(export_rule(sites), (NET_METERING, GROSS_FEED_IN, DEEMED_EXPORT))
+    return np.asarray(ends | sites["export_rule_until"].notna().to_numpy())
+
+
+def rule_after(sites: pd.DataFrame) -> tuple[Rules, Floats]:
+    """Return the rule that follows today's and the export price then, NaN = unknown; as today where it never ends.
+
+    The price of gross feed-in is a support that ends with it.
+    """
+    rule, ends = export_rule(sites), ends_some_day(sites)
+    price, known = (_numbers(sites, name) for name in ("export_price", "export_price_after"))
+    usual = np.where(rule == GROSS_FEED_IN, np.nan, price)
+    follows = sites["export_rule_after"].to_numpy(dtype=object, na_value=NET_BILLING)
+    return np.where(ends, follows, rule), np.where(ends, np.where(np.isnan(known), usual, known), price)
+
+
+def in_force(sites: pd.DataFrame, as_of: date) -> pd.DataFrame:
+    """Return the sites with the rule that follows where today's ended before the day, and no support that has ended."""
+    over, unpaid = (sites[name] < pd.Timestamp(as_of) for name in ("export_rule_until", "generation_price_until"))
+    if not (over | unpaid).any():
+        return sites
+    rule, price = rule_after(sites)
+    values = {
+        "export_rule": pd.Series(rule, sites.index),
+        "export_price": pd.Series(price, sites.index),
+        "export_rule_until": pd.NaT,
+        "export_rule_after": None,
+        "export_price_after": None,
+    }
+    changed = {name: sites[name].mask(over, value).astype(sites[name].dtype) for name, value in values.items()}
+    ended = {name: sites[name].mask(unpaid) for name in ("generation_price", "generation_price_until")}
+    return sites.assign(**changed, **ended)
+
+
+def rule_ends(cohort: Cohort) -> RuleEnds:
+    """Return when today's rules end: on the days that are known, else as ``system.csv`` or the company assumes."""
+    sites, rule = cohort.sites, export_rule(cohort.sites)
+    until = _years_until(cohort, "export_rule_until")
+    support_until = _years_until(cohort, "generation_price_until")
+    age = cohort.years_since(sites["commissioned_on"])
+    age = np.where(np.isnan(age), _assumed(cohort.overrides, "unknown_age_years"), age)
+    supported = np.maximum(_assumed(cohort.overrides, SUPPORT_YEARS) - age, LEAST_SUPPORT_YEARS)
+    by_rule = np.select(
+        [rule == NET_METERING, np.isin(rule, (GROSS_FEED_IN, DEEMED_EXPORT))],
+        [np.full(len(sites), _assumed(cohort.overrides, NET_METERING_YEARS)), supported],
+        np.inf,
+    )
+    paid = _numbers(sites, "generation_price") > 0.0
+    rule_years = np.where(np.isnan(until), by_rule, until)
+    support_years = np.where(paid, np.where(np.isnan(support_until), supported, support_until), np.inf)
+    assumed = (np.isnan(until) & np.isfinite(rule_years)) | (np.isnan(support_until) & np.isfinite(support_years))
+    return RuleEnds(rule_years, support_years, np.asarray(assumed))
+
+
+def _years_until(cohort: Cohort, column: str) -> Floats:
+    """Return years from the day of the run to the last day of something, never below 0; NaN where it is unknown."""
+    days = (pd.to_datetime(cohort.sites[column]).to_numpy() - np.datetime64(cohort.as_of)) / np.timedelta64(1, "D")
+    return np.maximum(days / DAYS_PER_YEAR, 0.0)
+
+
+def _assumed(overrides: Mapping[str, float], name: str) -> float:
+    return overrides.get(name, tables.mode("system.csv", name))
+
+
+def _numbers(sites: pd.DataFrame, name: str) -> Floats:
+    return sites[name].to_numpy(dtype=np.float64, na_value=np.nan)
