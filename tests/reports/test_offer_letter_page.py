@@ -213,6 +213,20 @@ def test_thousands_are_parted_by_the_company_s_mark(value: float, text: str) -> 
     assert cell["main"] == f"{text}\u00a0EUR"
 
 
+@pytest.mark.parametrize(("assumed", "said"), [(True, "we assume that it ends"), (False, "we count with its end")])
+def test_what_it_is_worth_if_the_export_rule_stayed_stands_below_what_is_left(assumed: bool, said: str) -> None:
+    ending = replace(DIVERTER, npv_if_rule_stays=812.0, rule_ends_in_years=8.0, rule_end_assumed=assumed)
+    rows = page(replace(LETTER, options=(ending, MESH, NOTHING)), HEAD)["options"]["groups"][0]["rows"]
+    keys = [row["key"] for row in rows]
+    assert keys[keys.index("net_worth") + 1] == "rule_stays"
+    first, *others = rows[keys.index("rule_stays")]["cells"]
+    assert first["main"].startswith("812")
+    assert first["more"][0].startswith(f"{said} in 8.0 years")
+    assert not any(cell["main"] for cell in others)
+    without = page(replace(LETTER, options=(DIVERTER, MESH, NOTHING)), HEAD)["options"]["groups"][0]["rows"]
+    assert "rule_stays" not in [row["key"] for row in without]
+
+
 def test_prices_without_fractions_have_no_decimals_and_half_a_cent_rounds_up() -> None:
     whole = replace(DIVERTER, price=120.0, price_before=120.0, sales_tax=20.0, price_lines=())
     broken = replace(whole, price=120.145, price_before=120.145)

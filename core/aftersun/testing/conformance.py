@@ -262,7 +262,7 @@ class RetrofitConformance:
 
     def test_worthless_energy_earns_nothing(self) -> None:
         """With all energy prices at 0 and nothing avoided, what is left is the cost."""
-        prices = [column.name for column in columns("tariff") if column.name.endswith("_price")]
+        prices = [column.name for column in columns("tariff") if column.unit == "per kWh"]
         company = sample_company(self._answers.lines, self.price_items, worth=0.0)
         ranking = self._scored(self._with(**dict.fromkeys(prices, 0.0)), company)
         standing = any(line.kind in YEARLY_KINDS for line in self._answers.change.yearly)

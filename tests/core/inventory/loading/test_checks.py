@@ -94,6 +94,10 @@ def test_slips_against_the_other_sites_are_found(sound: Inventory, write: Write)
         ),
         ('UPDATE "array" SET dc_rating_kw = 56', WARNING, "1 of 1 arrays: rating of a module"),  # 4 kW each
         ("UPDATE site SET commissioned_on = '2026-01-02'", WARNING, "1 of 1 sites are commissioned in the future"),
+        ("UPDATE site SET export_rule_until = '2014-12-31'", WARNING, "1 of 1 sites: export_rule_until or"),
+        ("UPDATE site SET generation_price_until = '2014-12-31'", WARNING, "1 of 1 sites: export_rule_until or"),
+        ("UPDATE site SET export_rule_until = '2025-12-31'", NOTE, "1 of 1 sites: export rule or generation price"),
+        ("UPDATE site SET export_rule_after = 'no export'", NOTE, "1 of 1 sites have export_rule_after but no"),
         ('UPDATE "array" SET azimuth_deg = 301', WARNING, "1 of 1 arrays face more than 120 degrees"),
         ('UPDATE "array" SET azimuth_deg = 0', WARNING, "1 of 1 arrays face more than 120 degrees"),
         ("UPDATE site SET latitude = -40", WARNING, "1 of 1 arrays face more than 120 degrees"),
