@@ -140,3 +140,20 @@ def test_drivers_are_kept_of_what_may_be_offered(view: RunView, offers: pd.DataF
     assert len(turning) > 10
     assert ((turning["flips_at"] >= turning["low"]) & (turning["flips_at"] <= turning["high"])).all()
     assert drivers.loc[~drivers["turns"], "flips_at"].isna().all()
+
+
+def test_what_ends_with_the_export_rule_is_stored_of_retrofit_and_offer(view: RunView, offers: pd.DataFrame) -> None:
+    ranking = view.table("ranking").set_index(["site_id", "retrofit"])
+    told = ranking[ranking["rule_ends_in_years"].notna()]
+    assert len(told) > 20
+    assert (told["rule_ends_in_years"] < told["years"]).all()
+    assert told["npv_if_rule_stays"].notna().all()
+    rule = view.sites().set_index("site_id")["export_rule"]
+    ending = {"net metering", "gross feed-in", "deemed export"}
+    assert set(rule[told.index.get_level_values("site_id")].dropna()) <= ending
+    assert set(told["rule_end_assumed"]) == {True, False}  # of some the day is known
+    alone = offers.index.intersection(told.index)
+    assert len(alone) > 3
+    pd.testing.assert_series_equal(
+        offers.loc[alone, "npv_if_rule_stays"], told.loc[alone, "npv_if_rule_stays"], check_names=False
+    )

@@ -264,3 +264,23 @@ def test_a_plugin_that_hangs_in_a_closer_look_is_stopped_and_named(tmp_path):
     assert {(one.plugin, one.reason) for one in look.failures} == {("odd", "has not answered for 3 s")}
     assert "odd" not in look.npv
     assert "connector_replacement" in look.npv
+
+
+@pytest.mark.parametrize(
+    ("name", "facts"),
+    [
+        ("net_metering_years", {"export_rule": "net metering", "annual_demand_kwh": 20_000.0}),
+        ("support_years", {"export_rule": "gross feed-in", "export_price": 0.25, "export_price_after": 0.05}),
+        ("support_years", {"generation_price": 0.15}),
+    ],
+)
+def test_the_end_of_the_export_rule_is_drawn_where_nobody_knows_it(
+    company: Company, name: str, facts: dict[str, object]
+) -> None:
+    found = of_mesh(company, birds_seen=True, **facts)[name]
+    for end, parts in ((found.low, found.at_low), (found.high, found.at_high)):
+        given = npv_of(company, "bird_mesh", {name: end}, birds_seen=True, **facts)
+        assert parts.npv[0] == pytest.approx(given, abs=0.01)
+    assert found.at_low.npv[0] < found.at_high.npv[0]
+    days = {"export_rule_until": "2030-01-01", "generation_price_until": "2030-01-01"}
+    assert name not in of_mesh(company, birds_seen=True, **facts, **days)
