@@ -274,6 +274,7 @@ def test_a_plugin_that_hangs_in_a_closer_look_is_stopped_and_named(tmp_path):
         ("support_years", {"generation_price": 0.15}),
     ],
 )
+@pytest.mark.slow
 def test_the_end_of_the_export_rule_is_drawn_where_nobody_knows_it(
     company: Company, name: str, facts: dict[str, object]
 ) -> None:
