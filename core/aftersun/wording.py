@@ -106,6 +106,16 @@ def call_text(offer: Row, members: Sequence[Row], currency: str, write: Figures 
     return _sentences([say(key, write.language, **amounts)])
 
 
+def standstill_text(row: Row, currency: str, write: Figures = ENGLISH) -> str:
+    """Return that a system stands still by its meter and what that costs, "" = it does not: ``row`` of site_evidence."""
+    since = value_of(row, "idle_since")
+    if since is None:
+        return ""
+    figures = {name: write.number(row[f"idle_{name}"]) for name in ("days", "kwh", "expected_kwh")}
+    chance, cost = write.percent(row["standstill_chance"]), _amount(row["idle_cost_a_month"], currency, write)
+    return say("call.stands_still", write.language, since=write.day(since), chance=chance, cost=cost, **figures)
+
+
 def when_text(row: Row, language: str = ENGLISH.language) -> str:
     """Return when a cost item is paid: ``row`` of table cost_item."""
     if value_of(row, "every_year"):

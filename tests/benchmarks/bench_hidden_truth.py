@@ -198,6 +198,7 @@ def show(level: str, f: dict) -> None:
     for name, value in f.items():
         if isinstance(value, float) and name != "oracle_money":
             print(f"  {name:32} {value:8.1%}")
+    print("  systems that stand still: " + ", ".join(f"{name} {count}" for name, count in f["standing"].items()))
     print("  retrofit                offers predicted     true  losing | inside <P90 <P50 <P10 (rows) | captured   of")
     for name, v in f["retrofits"].items():
         print(f"  {name:23}{v['offers']:7}{v['predicted']:10,.0f}{v['true']:9,.0f}{v['losing']:8.0%} |"
@@ -251,6 +252,12 @@ def main() -> None:
             stored = run(knows, level, folder)
             rows = merged(stored, truth)
             found[level] = figures(rows, given.calls)
+            served = drawn["site_id"].isin(stored["call"].query("kind == 'service'")["site_id"])
+            still = drawn["stands_still"]
+            found[level]["standing"] = {
+                "metered": int((still & knows.metered).sum()), "called": int((still & served).sum()),
+                "sound_called": int((served & ~still).sum()),
+            }  # fmt: skip
             print(f"{level}: {time.monotonic() - begun:.0f} s", file=sys.stderr)
             known = pd.concat([knows.known["site"], knows.known["array"].drop(columns="site_id")], axis=1)
             known = known.add_prefix("knows_").assign(site_id=drawn["site_id"], metered=knows.metered)

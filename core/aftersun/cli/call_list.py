@@ -11,7 +11,7 @@ from aftersun.cli.terminal import amount, cell, counted, terminal
 from aftersun.documents.run_view import RunView
 from aftersun.documents.summary import summary
 from aftersun.model.change import severity_order
-from aftersun.model.codes import TO_WARN, CallKind
+from aftersun.model.codes import TO_TELL, TO_WARN, CallKind
 from aftersun.model.figures import ENGLISH
 from aftersun.wording import capacity_text, not_called_text, plan_text, say, shortage_text
 
@@ -31,11 +31,13 @@ def show_calls(view: RunView, first: int) -> None:
     terminal.heading(f"Whom to call first: {view.company['company']['name']}, {view.as_of:%Y-%m-%d}")
     terminal.say("call_list.about", currency=view.currency, calls=len(calls), sites=view.run.sites)
     _show_total(view)
-    warned = calls["kind"].isin(TO_WARN)
+    warned, served = calls["kind"].isin(TO_WARN), calls["kind"] == CallKind.SERVICE
     notes = _show_list(view, calls[warned].head(first), known, "Whom to warn, the most urgent first")
-    notes |= _show_list(view, calls[~warned].head(first), known, "Whom to call about offers")
+    notes |= _show_list(view, calls[served].head(first), known, "Whom to call now: their systems stand still")
+    notes |= _show_list(view, calls[~warned & ~served].head(first), known, "Whom to call about offers")
     show_notes(pd.DataFrame(notes.values()), "Safety notes for these calls")
     _show_known_dangers(view, known)
+    _show_standing_not_called(view)
     _show_in_passing(view, first)
     far = view.far_from_weather()
     if far:
@@ -62,7 +64,8 @@ def _show_list(view: RunView, calls: pd.DataFrame, known: pd.DataFrame, heading:
             terminal.paragraph(f"ask: {question}", indent=4, hang=5)
         mine = _notes(view, call)
         notes.update({note["note_id"]: note for note in mine})
-        terminal.paragraph(f"safety: {', '.join(note['note_id'] for note in mine)}", indent=4, hang=8)
+        if mine:
+            terminal.paragraph(f"safety: {', '.join(note['note_id'] for note in mine)}", indent=4, hang=8)
         for danger in known.loc[known["site_id"] == call["site_id"], "text"]:
             terminal.paragraph(f"known danger, tell the owner: {danger}", indent=4, hang=2)
     return notes
@@ -76,7 +79,8 @@ def calls_as_data(view: RunView, first: int) -> dict[str, Any]:
         "currency": view.currency,
         "calls": _as_data(view, calls.head(first)),
         "to_warn": listed[listed["kind"].isin(TO_WARN)].sort_values(["urgency", "found_on"])[list(_WARNED)],
-        "to_sell": _as_data(view, calls[~calls["kind"].isin(TO_WARN)].head(first)),
+        "to_serve": _as_data(view, calls[calls["kind"] == CallKind.SERVICE].head(first)),
+        "to_sell": _as_data(view, calls[~calls["kind"].isin(TO_TELL)].head(first)),
         "in_passing": view.in_passing()[list(_PASSING)],
         "tell_owner": view.to_tell(),
         "not_called": view.excluded().to_dict(),
@@ -153,6 +157,10 @@ def first_site(view: RunView) -> str:
 def _show_call(view: RunView, call: Row, titles: Mapping[str, str]) -> None:
     """Print what a call is about and what that is worth."""
     terminal.result("")
+    if pd.isna(call["retrofit"]):
+        about = say("call_list.service", site=call["site_id"])
+        terminal.paragraph(f"{call['position']:>2}. {about}", hang=4)
+        return
     key = "worth" if not call["must_call"] else "worth_and_safety" if call["npv"] > 0 else "safety"
     worth = say(f"call_list.{key}", npv=amount(call["npv"]), currency=view.currency)
     what = " and ".join(titles[name] for name in view.members(call["retrofit"]))
@@ -216,6 +224,16 @@ def _show_known_dangers(view: RunView, known: pd.DataFrame) -> None:
         terminal.say("call_list.by_notice", sites=", ".join(by_notice.drop_duplicates()))
 
 
+def _show_standing_not_called(view: RunView) -> None:
+    """Name the sites whose systems stand still and whose owners may not be called about offers."""
+    listed, evidence = view.table("call"), view.table("site_evidence")
+    noticed = listed.loc[listed["kind"] == CallKind.NOTICE, "site_id"]
+    still = evidence.loc[evidence["idle_since"].notna() & evidence["site_id"].isin(noticed), "site_id"]
+    if len(still):
+        terminal.result("")
+        terminal.say("call_list.still_by_notice", sites=", ".join(still))
+
+
 def _show_month(view: RunView) -> None:
     """Print how far the month goes: what is booked of what is limited, and how good the list is."""
     plan = view.table("run_plan")
@@ -255,11 +273,15 @@ def _show_total(view: RunView) -> None:
 
 def _notes(view: RunView, call: Row) -> list[dict[Hashable, Any]]:
     """Return the safety notes of the work that a call offers, each once, worst first."""
+    if pd.isna(call["retrofit"]):
+        return []
     notes = view.table("safety_note", call["site_id"])
     return worst_first(notes[notes["retrofit"].isin(view.members(call["retrofit"]))].drop_duplicates("note_id"))
 
 
 def _offer(view: RunView, call: Row) -> Row:
     """Return the offer that a call is about, in both ledgers."""
+    if pd.isna(call["retrofit"]):  # a call for service, where nothing is offered
+        return dict.fromkeys((*_OFFER, "chance_allowed"))
     offers = view.table("offer", call["site_id"])
     return {str(name): value for name, value in offers[offers["offer"] == call["retrofit"]].iloc[0].items()}

@@ -185,6 +185,8 @@ def _meters(view: RunView, site_id: str) -> None:
         if not pd.isna(row["trend_low"]) and (row["trend_low"] > 0 or row["trend_high"] < 0):
             text += wording.say("site.trend", percent=100 * row["trend_per_year"])
         terminal.paragraph(text)
+        if still := wording.standstill_text(row, view.currency):
+            terminal.paragraph(still)
         if untold := wording.untold_text(row):
             terminal.paragraph(f"Not told by them: {untold}.")
     for finding in records(view.table("reading_finding", site_id)):

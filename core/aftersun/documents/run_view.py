@@ -25,7 +25,7 @@ from aftersun.model.output import Letterhead, SafetyNotes
 from aftersun.money.company import Company
 from aftersun.money.letterhead import letterhead_of
 from aftersun.scoring.calls.contact_rules import contact_rule, without_forbidden
-from aftersun.wording import call_text, not_called_text, replaced_text, say
+from aftersun.wording import call_text, not_called_text, replaced_text, say, standstill_text
 
 if TYPE_CHECKING:
     from aftersun.model import output
@@ -228,6 +228,9 @@ class RunView:
             site = offer["site_id"]
             members = [ranked[site, name] for name in self.members(offer["offer"])]
             texts[site] = texts[site] or call_text(offer, members, self.currency)
+        for evidence in self.table_of_sites("site_evidence", list(calls["site_id"])).to_dict("records"):
+            said = texts[evidence["site_id"]], standstill_text(evidence, self.currency)
+            texts[evidence["site_id"]] = " ".join(filter(None, said))
         return texts
 
     def members(self, offer: str) -> tuple[str, ...]:

@@ -55,7 +55,9 @@ def _lines(view: RunView) -> Iterator[tuple[str, str]]:
         yield status_text(Status.TOO_UNCERTAIN), f"{unsure:,} offers held back: too small a chance of a gain"
     must = int(calls["must_call"].fillna(False).sum())
     several = sum(len(view.members(offer)) > 1 for offer in calls["retrofit"])
-    yield "to call", f"{len(calls):,} customers, {must:,} of them for safety, {several:,} about several retrofits"
+    still = int((calls["kind"] == CallKind.SERVICE).sum())
+    about = [f"{must:,} of them for safety", *([f"{still:,} stand still"] if still else [])]
+    yield "to call", f"{len(calls):,} customers, {', '.join(about)}, {several:,} about several retrofits"
     for reason, count in view.excluded().head(1).items():
         yield "not called", f"{view.excluded().sum():,} sites; most: {reason} ({count:,})"
     asked = by_question(view.table("question"))

@@ -36,16 +36,20 @@ class ContactRule(StrEnum):
 
 
 class CallKind(StrEnum):
-    """On which list of a run a site stands: that of people to warn, that of people to sell to, or both."""
+    """On which list of a run a site stands: that of people to warn, of people to serve, of people to sell to."""
 
     WARN = "warn"  # a danger is known to stand: told, nothing is sold
     WARN_AND_OFFER = "warn_and_offer"  # likewise, and something is worth it
-    NOTICE = "notice"  # a danger is known to stand, yet nobody calls about offers: told all the same
+    NOTICE = "notice"  # a danger or a standstill is known, yet nobody calls about offers: told all the same
+    SERVICE = "service"  # the system stands still by its meter: called after the dangers, nothing is sold
     OFFER = "offer"
     IN_PASSING = "in_passing"  # good for the owner, too small for the company: told or done when somebody is there
 
 
 TO_WARN = (CallKind.WARN, CallKind.WARN_AND_OFFER, CallKind.NOTICE)
+
+
+TO_TELL = (*TO_WARN, CallKind.SERVICE)
 
 
 class NotCalled(StrEnum):

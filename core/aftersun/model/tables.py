@@ -128,6 +128,33 @@ def danger_urgency() -> Sequence[Urgency]:
     )
 
 
+class ShortfallCause(NamedTuple):
+    """Why output may be missing: ``share`` of such sites (0..1; of an open string the meter says it), ``most`` of the
+    output that it explains (0..1), from which DC rating on (kW).
+
+    Chances to be found on a visit and cured (0..1), years that the cure counts, and what it costs in call-outs, once
+    and for each kW.
+    """
+
+    cause: str
+    share: float
+    most: float
+    least_kw: float
+    found: float
+    cured: float
+    years: float
+    repairs: float
+    repairs_per_kw: float
+
+
+@cache
+def shortfall_causes() -> Sequence[ShortfallCause]:
+    """Return the causes of ``shortfall_causes.csv``."""
+    rows = aftersun_datasets.rows("shortfall_causes.csv")
+    names = ShortfallCause._fields[1:]
+    return tuple(ShortfallCause(row["cause"], *(float(row[name] or 0.0) for name in names)) for row in rows)
+
+
 # What plugins read of their own packages, by aftersun.api.
 
 

@@ -21,6 +21,7 @@ CALLED_ON, OUTCOME, LEAVE_UNTIL, RETROFIT, REMARK, SITE = (
 )  # fmt: skip
 
 _SAFETY, _BOTH, _OFFER = "safety: tell, do not sell", "safety, and an offer", "offer"
+_SERVICE = "service: stands still"
 _TELL_FIRST = "Tell the danger first; give the price only if asked."
 NONE_RECORDED = "none recorded"
 _PSEUDONYM_WIDTH = 18  # characters
@@ -50,6 +51,8 @@ class Call:
     @property
     def kind(self) -> str:
         """What kind of call it is."""
+        if not self.members:
+            return _SERVICE
         if self.row["must_call"] != "yes":
             return _OFFER
         return _BOTH if self.row["npv"] > 0 else _SAFETY
@@ -108,7 +111,7 @@ class CallList:
         return [
             Call(
                 row,
-                self.run.members(str(row["retrofit"])),
+                self.run.members(str(row["retrofit"])) if row["retrofit"] else (),
                 by_offer.get((site, str(row["retrofit"])), {}),
                 texts[site],
                 self._dangers(site),
@@ -193,7 +196,7 @@ class CallList:
             "notes": customer.by_site(lambda call: self.note_ids(call.site_id, call.members)),
             "ask": customer.by_site(lambda call: call.ask),
             "contact_rule": contact_rule(self.run, customer.person),
-            "offer": self.title(call.row["retrofit"]),
+            "offer": self.title(call.row["retrofit"]) if call.members else None,
             "survey": self._survey_first(call),
             "upfront": call.offer.get("upfront"),
             "npv": call.row["npv"],
@@ -213,7 +216,7 @@ class CallList:
         further = [*call.members[1:], *[""] * self.members]
         return {
             **dict.fromkeys((CALLED_ON, OUTCOME, LEAVE_UNTIL, REMARK), ""),
-            RETROFIT: call.members[0],
+            RETROFIT: call.members[0] if call.members else "",
             **{f"{RETROFIT}_{number}": name for number, name in zip(range(2, self.members + 1), further, strict=False)},
             # None = not asked at this site, or it is not plain of which site: nothing to fill in.
             **{fact: "" if fact in asked else None for fact in self.facts},
@@ -246,7 +249,7 @@ class CallList:
         costs = ""
         if price is not None and price == price:
             costs = f", price with tax {api.ENGLISH.amount(price, self.run.currency)}"
-        what = f"{call.kind}: {self.title(call.row['retrofit'])}{costs}"
+        what = f"{call.kind}: {self.title(call.row['retrofit'])}{costs}" if call.members else call.kind
         return f"{call.site_id}, position {call.row['position']:.0f}, {what}. {call.say}"
 
     def _dangers(self, site_id: str) -> str:

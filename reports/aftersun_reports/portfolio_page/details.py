@@ -35,6 +35,9 @@ def as_data(run: api.RunView, sites: Sites, notes: NotesOfRun) -> dict[str, Any]
     energy, evidence, finding = run.table("site_energy"), run.table("site_evidence"), run.table("reading_finding")
     call, said, titles = run.table("call"), run.call_texts(), run.titles()
 
+    def told(row: Mapping[Any, Any]) -> str:
+        return " ".join(filter(None, [api.standstill_text(row, run.currency), api.untold_text(row)]))
+
     def table(name: str, frame: pd.DataFrame, **made: Any) -> dict[str, Any]:
         return by_site(frame.assign(**made), ids, **_labels()["tables"][name])
 
@@ -43,7 +46,7 @@ def as_data(run: api.RunView, sites: Sites, notes: NotesOfRun) -> dict[str, Any]
         # without their own numbers, which may tell whose they are
         "arrays": table("arrays", run.arrays()),
         "energy": table("energy", energy, remark=_said(api.station_text, energy)),
-        "evidence": table("evidence", evidence, remark=_said(api.untold_text, evidence)),
+        "evidence": table("evidence", evidence, remark=_said(told, evidence)),
         "findings": table("findings", finding, text=_said(api.finding_text, finding)),
         "losses": table("losses", loss, step=_steps(loss, sites)),
         "retrofits": table(

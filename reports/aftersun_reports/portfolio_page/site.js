@@ -22,7 +22,7 @@ function siteSummary(site) {
     lines.push(el('p', {}, el('strong', {}, said(word(SITES.name, site))), word(SITES.town, site) ? ', ' : '', said(word(SITES.town, site))));
   }
   if (call && known(call.position)) {
-    lines.push(el('p', {}, `Call ${call.position} of the month, about `, said(title(call.retrofit)), '. ', said(call.sentence)));
+    lines.push(el('p', {}, `Call ${call.position} of the month, about `, said(title(call.retrofit) || 'a system that stands still'), '. ', said(call.sentence)));
   } else lines.push(el('p', {}, 'Not called: ', said(contact(site)), '.'));
   if (!offer) return [lines, el('p', {}, `No offer: ${word(SITES.status, site)}.`)];
   const told = SITES.npv[site] > 0 ? '' : el('p', {}, 'A safety matter: told to the owner, not sold for its worth.');

@@ -29,6 +29,7 @@ from aftersun.energy.readings.clock import TypicalTime
 from aftersun.energy.readings.open_string import chance_by_meter
 from aftersun.energy.readings.own_load import with_own_load
 from aftersun.energy.readings.quality import Checked, check_readings
+from aftersun.energy.readings.standstill import idle_until_now, snow_free_hours
 from aftersun.model.codes import Untold
 from aftersun.model.cohort import DAYS_PER_YEAR, Cohort
 from aftersun.model.energy import Energy
@@ -43,6 +44,8 @@ _NOTHING_KNOWN: Mapping[str, object] = {
     "years_of_data": 0.0,
     "periods": 0,
     "factor_read": np.nan,
+    **dict.fromkeys(("standstill_chance", "idle_days", "idle_kwh", "idle_expected_kwh"), np.nan),
+    "idle_since": pd.NaT,
     "remarks": (Untold.NO_READINGS,),
 }
 EVIDENCE_COLUMNS = tuple(_NOTHING_KNOWN)
@@ -70,6 +73,10 @@ class Calibration:
     - trend_per_year, trend_low, trend_high: change of output, share a year, normal ageing included, 95 % interval
     - years_of_data, periods: how much readings cover, and in how many months or longer readings
     - factor_read: what the readings give, where factor is the bound taken in its place
+    - standstill_chance: that the system stands still now, where the last readings show nothing
+    - idle_since, idle_days, idle_kwh, idle_expected_kwh: since when they show nothing, on how many days with readings,
+      what they show and what the model expects in that time; only where it is likely enough to be told. Nothing else
+      here is taken from these readings then: they say how the system stands, not what it makes when it runs
     - remarks: what could not be told and why, codes of Untold
 
     ``dc_factor`` (S,) is what DC output has to be multiplied with; 1 where there is nothing or too little to go by.
@@ -93,6 +100,15 @@ def calibrate(cohort: Cohort, plant: Plant, readings: Checked) -> Calibration:
         return Calibration(_as_evidence(rows, cohort), factor)
     part, part_plant = cohort.take(metered), plant.take(metered, cohort.array_rows(metered))
     energy = simulate(part, part_plant)
+    rating, snow_free = part.sum_by_site(part_plant.dc_rating_kw), snow_free_hours(part.weather)
+    for site, site_id in enumerate(part.sites.index):
+        output = _given(energy, site)
+        idle = idle_until_now(by_site[site_id], output, snow_free, rating[site], pd.Timestamp(cohort.as_of))
+        if idle is not None:
+            rows[metered[site]] |= idle.figures
+        if idle is not None and idle.told:
+            by_site[site_id] = by_site[site_id].drop(idle.rows)
+            produced = produced.drop(idle.rows)
     zero_days = _zero_days(part, part_plant, produced)
     clock_faults = readings.sites_with(CLOCK, SUMMER_TIME)
     for site, site_id in enumerate(part.sites.index):
@@ -143,12 +159,20 @@ def _sums(period: npt.NDArray[np.intp], values: Floats) -> Floats:
     return np.asarray(np.bincount(period, values), dtype=np.float64)
 
 
+def _given(energy: Energy, site: int) -> Floats:
+    """Return what the production meter of a site would show of its typical year, (H,), kWh."""
+    output: Floats = energy.generated[site].astype(np.float64) - energy.curtailed[site]
+    return output
+
+
 def _evidence(
     cohort: Cohort, plant: Plant, energy: Energy, site: int, produced: pd.DataFrame, clock_is_right: bool
 ) -> dict[str, object]:
     """Return the evidence of a site that has readings, without what takes neighbours."""
+    if produced.empty:
+        return {"remarks": (Untold.TOO_FEW,)}
     known = limits()
-    output = energy.generated[site].astype(np.float64) - energy.curtailed[site]
+    output = _given(energy, site)
     year_kwh = float(output.sum())
     periods = periods_of(produced, output)
     row: dict[str, object] = {

@@ -9,7 +9,7 @@ import pandas as pd
 
 from aftersun.inventory.log.call_log import LATER, NO, NO_DAYS, OBJECTION, UNREACHED
 from aftersun.inventory.store.pseudonyms import folded
-from aftersun.model.codes import TO_WARN, CallKind, ContactRule
+from aftersun.model.codes import TO_TELL, CallKind, ContactRule
 
 
 def contact_rule(customers: pd.DataFrame, log: pd.DataFrame, as_of: date, quiet_days: int) -> pd.Series:
@@ -88,13 +88,13 @@ def without_forbidden(calls: pd.DataFrame, rules: pd.Series, quiet_days: int) ->
     """Return the stored table ``call`` of a run with today's ``rules``, as :func:`contact_rule` returns them.
 
     A site whose owner may not be called now loses its position and gets the rule as its reason; the others close up.
-    A known danger is told there all the same.
+    A known danger or standstill is told there all the same.
     """
     rule = calls["customer_id"].map(rules).fillna(ContactRule.NOT_SETTLED)
     forbidden = rule != ""
     position = calls["position"].mask(forbidden).rank(method="first").astype("Int64")
     detail = rule.map({ContactRule.QUIET_PERIOD: f"{quiet_days:g}"}).fillna("")
-    told = calls["kind"].isin(TO_WARN)
+    told = calls["kind"].isin(TO_TELL)
     return calls.assign(
         position=position,
         kind=calls["kind"].mask(forbidden, told.map({True: CallKind.NOTICE, False: ""})).astype("string"),

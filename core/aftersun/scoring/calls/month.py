@@ -15,6 +15,7 @@ from aftersun.scoring.calls.visits import DRIVERS, round_trips, rounds_of
 _OUTCOME = ("status", "gap", "value", "greedy_value", "travel_cost", "travel_paid", "hour_method")
 # brings too little, or too little for each hour that is short, whatever it is worth to the owner
 _SMALL = (NotCalled.CALL_COSTS_MORE, NotCalled.TRIP_COSTS_MORE, NotCalled.SHORT_OF_CAPACITY)
+NOBODY = pd.Index([], dtype="str")
 _SHOWN = ["retrofit", "npv", "must_call", "contribution", "chance_of_yes", "expected_value"]  # of an offer on a list
 
 
@@ -27,6 +28,7 @@ def plan_month(
     company: Company,
     dangers: pd.DataFrame,
     out_of_reach: pd.Index,
+    standing: pd.Index = NOBODY,
 ) -> dict[str, pd.DataFrame]:
     """Choose the calls of the month; return the tables of a run that say so.
 
@@ -46,17 +48,21 @@ def plan_month(
         :func:`aftersun.scoring.calls.urgency.urgency` gives them.
     out_of_reach
         site_id where something fits that is not valued since the company does not drive so far.
+    standing
+        site_id where the system stands still by its meter, the dearest standstill first: called after the dangers.
+        Nothing is sold there before it runs again, other than the remedy of a danger.
     """
     table = pd.DataFrame({"site_id": excluded.index, "customer_id": customers.reindex(excluded.index).to_numpy()})
     table["excluded_reason"] = excluded.to_numpy()
     quiet = table["excluded_reason"] == ContactRule.QUIET_PERIOD
     table["excluded_detail"] = np.where(quiet, f"{company.calls.quiet_days:g}", "")
     table = table.join(dangers[["urgency", "found_on"]], on="site_id")
-    open_ = offers[offers["site_id"].isin(excluded.index[excluded == ""])].reset_index(drop=True)
+    served = standing.difference(dangers.index)
+    open_ = offers[offers["site_id"].isin(excluded.index[excluded == ""].difference(served))].reset_index(drop=True)
     if open_.empty:
         table["excluded_reason"] = table["excluded_reason"].where(table["excluded_reason"] != "", NotCalled.NO_OFFER)
         table = table.assign(position=pd.Series(pd.NA, table.index, "Int64"), must_call=False, npv=np.nan)
-        return {"call": _told(table, places, out_of_reach, company)}
+        return {"call": _told(_with_service(table, standing), places, out_of_reach, standing, company)}
     candidates = _candidates(open_, hours, company).join(dangers[["urgency", "found_on"]], on="site_id")
     sites = places.loc[candidates["site_id"].unique(), ["latitude", "longitude"]].rename_axis("site_id").reset_index()
     candidates["round"] = candidates["site_id"].map(rounds_of(sites, company.month.visit_km))
@@ -69,7 +75,9 @@ def plan_month(
     )
     selection = choose_offers(candidates.drop(columns=["work_hours", *drivers]), company.month, trips)
     return {
-        "call": _told(_calls(table, candidates, selection), places, out_of_reach, company),
+        "call": _told(
+            _with_service(_calls(table, candidates, selection), standing), places, out_of_reach, standing, company
+        ),
         "run_capacity": selection.capacities,
         "run_plan": pd.DataFrame([{name: getattr(selection, name) for name in _OUTCOME}]),
     }
@@ -126,7 +134,27 @@ def _calls(table: pd.DataFrame, candidates: pd.DataFrame, selection: Selection) 
     return calls.sort_values(["position", "site_id"], na_position="last", ignore_index=True)
 
 
-def _told(calls: pd.DataFrame, places: pd.DataFrame, out_of_reach: pd.Index, company: Company) -> pd.DataFrame:
+def _with_service(calls: pd.DataFrame, standing: pd.Index) -> pd.DataFrame:
+    """Put the systems that stand still on the list, after the dangers and before all others, where a call is allowed.
+
+    ``calls`` is sorted by position; the others move back by as many.
+    """
+    allowed = ~calls["excluded_reason"].isin(list(ContactRule))
+    served = calls["site_id"].isin(standing) & allowed & calls["position"].isna()
+    danger = calls["urgency"].notna() | calls["must_call"].eq(True).fillna(False)
+    turn = np.select([calls["position"].isna() & ~served, danger, served], [3, 0, 1], 2)
+    dearest = pd.Series(np.arange(len(standing)), index=standing).reindex(calls["site_id"]).to_numpy()
+    calls = calls.assign(turn=turn, dearest=np.where(served, dearest, 0.0))
+    calls.loc[served, ["excluded_reason", "excluded_detail"]] = ""
+    calls.loc[served, "must_call"] = False
+    calls = calls.sort_values(["turn", "dearest"], kind="stable", ignore_index=True)
+    calls["position"] = pd.Series(np.arange(1, len(calls) + 1), dtype="Int64").mask(calls["turn"] == 3)
+    return calls.drop(columns=["turn", "dearest"])
+
+
+def _told(
+    calls: pd.DataFrame, places: pd.DataFrame, out_of_reach: pd.Index, standing: pd.Index, company: Company
+) -> pd.DataFrame:
     """Say of every site which list it is on, and of those beyond reach how far they are."""
     far = (calls["excluded_reason"] == NotCalled.NO_OFFER) & calls["site_id"].isin(out_of_reach)
     km = trip(places.loc[calls.loc[far, "site_id"]], company).distance_km
@@ -135,6 +163,8 @@ def _told(calls: pd.DataFrame, places: pd.DataFrame, out_of_reach: pd.Index, com
     called = calls["position"].notna()
     danger = calls["urgency"].notna() | calls["must_call"].eq(True).fillna(False)
     passing = calls["npv"].notna() & calls["excluded_reason"].isin(_SMALL)
-    rules = [called & danger & (calls["npv"] > 0), called & danger, called, danger, passing]
-    kinds = [CallKind.WARN_AND_OFFER, CallKind.WARN, CallKind.OFFER, CallKind.NOTICE, CallKind.IN_PASSING]
+    still = calls["site_id"].isin(standing)
+    rules = [called & danger & (calls["npv"] > 0), called & danger, called & still, called, danger | still, passing]
+    kinds = [CallKind.WARN_AND_OFFER, CallKind.WARN, CallKind.SERVICE, CallKind.OFFER]
+    kinds += [CallKind.NOTICE, CallKind.IN_PASSING]
     return calls.assign(kind=np.select(rules, [str(kind) for kind in kinds], ""))

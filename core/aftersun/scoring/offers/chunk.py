@@ -20,6 +20,7 @@ from aftersun.scoring.offers.bundles import best_bundles
 from aftersun.scoring.offers.ledgers import OFFER_TABLES, month_rows, offers
 from aftersun.scoring.offers.singles import ANSWER_VALUE, Setting, rows_of, single_of
 from aftersun.scoring.offers.site_tables import site_tables
+from aftersun.scoring.ranges.diagnosis import with_diagnosis
 from aftersun.scoring.ranges.draws import CommonNumbers, total_by_retrofit
 from aftersun.scoring.ranges.information import questions
 from aftersun.scoring.value.nearby import Slopes
@@ -62,7 +63,8 @@ def score(
     frames = {table: rows_of(table, parts) for table in ("ranking", "safety_note", "driver")}
     texts = frames["ranking"].columns.intersection(_TEXTS)
     frames["ranking"] = frames["ranking"].astype(dict.fromkeys(texts, "str"))
-    frames["question"] = questions(rows_of(ANSWER_VALUE, parts), cohort.sites, registry, company)
+    asked = questions(rows_of(ANSWER_VALUE, parts), cohort.sites, registry, company)
+    frames["question"] = with_diagnosis(asked, baseline, fit, company) if ranges else asked
     parts.append(offers(singles, best_bundles(singles, baseline, company, guard), cohort, company))
     parts.append({"offer_month": month_rows(cohort.sites.index, "", baseline.months)})
     frames |= {table: rows_of(table, parts) for table in OFFER_TABLES}

@@ -8,21 +8,38 @@ import pyarrow as pa
 
 from aftersun.energy.losses import loss_chain
 from aftersun.energy.readings.calibration import FittedBaseline
-from aftersun.scoring.value.simulations import Baseline
+from aftersun.model.ranges import Floats
+from aftersun.scoring.value.simulations import Baseline, Simulations
+
+MONTHS_PER_YEAR = 12
 
 
 def site_tables(baseline: Baseline, fit: FittedBaseline) -> dict[str, pd.DataFrame]:
     """Return the tables of sites by name, without run_id."""
     evidence = fit.calibration.evidence.reset_index(names="site_id")
     remarks = pd.Series([list(codes) for codes in evidence["remarks"]], dtype=pd.ArrowDtype(pa.list_(pa.string())))
-    evidence = evidence.assign(remarks=remarks)
+    evidence = evidence.assign(remarks=remarks, idle_cost_a_month=_idle_cost(baseline, evidence["idle_since"].notna()))
     return {
         "site_picture": _picture(baseline),
         "site_energy": _energy(baseline),
         "site_loss": _loss(baseline),
-        "site_evidence": evidence[evidence["periods"].fillna(0) > 0].reset_index(drop=True),
+        "site_evidence": evidence[(evidence["periods"].fillna(0) > 0) | evidence["idle_since"].notna()].reset_index(
+            drop=True
+        ),
         "reading_finding": fit.readings.findings,
     }
+
+
+def _idle_cost(baseline: Baseline, idle: pd.Series) -> Floats:
+    """Return what a standstill costs the owner a month, on average over the year, (S,); NaN where there is none."""
+    cost = np.full(len(baseline.cohort), np.nan)
+    rows = np.flatnonzero(idle.to_numpy())
+    if len(rows):
+        few = Simulations(baseline).take(rows)
+        plant = few.baseline.plant
+        still = few.anew(plant.replace(availability=np.zeros_like(plant.availability)), by_month=False)
+        cost[rows] = (still.bill.total - few.baseline.bill.total) / MONTHS_PER_YEAR
+    return cost
 
 
 _PICTURE_STEP_W = 5  # fine enough to look at, and small in the file

@@ -164,6 +164,10 @@ def _calls_of_month(finished: FinishedChunks, portfolio: Portfolio, company: Com
     chances = chance_of_offers(offers, finished.whole("offer_member"), portfolio.log, calls)
     dangers = finished.rows("safety_note", ["site_id", "note_id"], "tell_owner", True)
     far = finished.rows("ranking", ["site_id"], "obstacle", Obstacle.TOO_FAR)
+    evidence = finished.whole("site_evidence")
+    standing = evidence[evidence["idle_since"].notna()].sort_values(
+        ["idle_cost_a_month", "site_id"], ascending=[False, True]
+    )
     sites = pd.concat([chunk.sites for chunk in portfolio.chunks])
     return plan_month(
         offers.assign(chance_of_yes=chances),
@@ -174,6 +178,7 @@ def _calls_of_month(finished: FinishedChunks, portfolio: Portfolio, company: Com
         company,
         urgency(dangers, sites, portfolio.dangers_found),
         pd.Index(far["site_id"].unique()),
+        pd.Index(standing["site_id"]),
     )
 
 

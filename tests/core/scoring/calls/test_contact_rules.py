@@ -157,6 +157,38 @@ def test_a_danger_is_told_where_nobody_may_call_and_what_is_small_for_the_compan
     assert (kinds["a"], kinds["d"], kinds["b"]) == (CallKind.NOTICE, "", CallKind.NOTICE)
 
 
+def test_a_system_that_stands_still_is_called_after_the_dangers_and_before_all_that_is_sold(
+    excluded: pd.Series, company: Company
+) -> None:
+    """a has a danger, d an offer, b stands still and may not be called, e and d stand still: e loses more a month."""
+    offers = pd.DataFrame(
+        [("a", "plugs", -900.0, 5.0, True), ("d", "mesh", 700.0, 400.0, False), ("e", "mesh", 700.0, 900.0, False)],
+        columns=["site_id", "offer", "npv", "contribution", "must_call"],
+    ).assign(upfront=950.0, materials_cost=10.0, equipment=[[]] * 3, trip_cost=4.0, chance_allowed=1.0)
+    hours = pd.DataFrame({"site_id": ["a"], "offer": ["plugs"], "skill": "helper", "hours": 1.0, "drivers": 2.0})
+    places = pd.DataFrame({"latitude": company.travel.base_latitude, "longitude": -79.98}, index=SITES.index)
+    danger = pd.DataFrame({"urgency": [2], "found_on": pd.NaT}, index=pd.Index(["a"], name="site_id"))
+    given = offers.assign(chance_of_yes=0.5), hours, places, SITES, excluded, company, danger, NOT_FAR
+    calls = plan_month(*given, pd.Index(["e", "b", "d"]))["call"].set_index("site_id")
+    assert calls["position"].dropna().to_dict() == {"a": 1, "e": 2, "d": 3}
+    kinds = {"a": CallKind.WARN, "e": CallKind.SERVICE, "d": CallKind.SERVICE, "b": CallKind.NOTICE}
+    assert calls.loc[list(kinds), "kind"].to_dict() == kinds
+    # a repair, nothing sold: no alerts to one who needs a repair
+    assert calls.loc[["d", "e"], "retrofit"].isna().all()
+    assert (calls.loc[["d", "e"], "excluded_reason"] == "").all()
+    assert calls.loc["b", "excluded_reason"] == ContactRule.NOT_ALLOWED
+    # the same where nothing at all is on offer, and before whoever is sold to
+    alone = plan_month(offers.iloc[:0], *given[1:6], NO_DANGER, NOT_FAR, pd.Index(["d"]))["call"].set_index("site_id")
+    assert alone["position"].dropna().to_dict() == {"d": 1}
+    beside = plan_month(*given[:6], NO_DANGER, NOT_FAR, pd.Index(["d"]))["call"].set_index("site_id")
+    assert beside["position"].dropna().to_dict() == {"a": 1, "d": 2, "e": 3}  # a ends a danger
+    # whoever objects since is told by notice
+    rules = pd.Series({"cd": ContactRule.OBJECTED}).reindex(SITES.to_numpy(), fill_value="")
+    since = without_forbidden(calls.reset_index(), rules, 90).set_index("site_id")
+    assert since["kind"]["d"] == CallKind.NOTICE
+    assert pd.isna(since["position"]["d"])
+
+
 def test_a_site_that_only_the_drive_limit_rules_out_says_how_far_it_is(excluded: pd.Series, company: Company) -> None:
     offers = pd.DataFrame({"site_id": ["d"], "offer": ["mesh"], "npv": [70.0], "contribution": [400.0]}).assign(
         upfront=100.0,

@@ -1,0 +1,91 @@
+"""Whether a system stands still now, from the readings up to the last: nothing measured where output is expected.
+
+A sound system gives nothing either: for days in fog or while somebody works on the roof, under snow for weeks, and
+now and then it is the meter that is dead. How long is long enough is counted in mean days of output, so that a dark
+month tells little; months in which snow may stay tell less. By Bayes from the chances in ``readings_limits.csv``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from aftersun.energy.readings.checks import limits
+from aftersun.energy.readings.clock import TypicalTime
+from aftersun.model.ranges import Bools, Floats
+from aftersun.model.weather import HOURS_PER_YEAR, WeatherYear
+
+
+@dataclass(frozen=True)
+class Idle:
+    """The readings at the end of a series that show nothing: their rows, and what they say.
+
+    ``figures`` has standstill_chance, and where that is enough to be told idle_since, idle_days, idle_kwh (measured)
+    and idle_expected_kwh.
+    """
+
+    rows: pd.Index
+    figures: Mapping[str, object]
+
+    @property
+    def told(self) -> bool:
+        """Whether the system is taken to stand still."""
+        return "idle_since" in self.figures
+
+
+def chance_of_standstill(warm_days: float, cold_days: float) -> float:
+    """Return the chance that a system stands still whose meter showed nothing for so many mean days of output.
+
+    ``cold_days`` are those in months when snow may stay, ``warm_days`` the others.
+    """
+    known = limits()
+    still, dead = known["standstill_prior"], known["dead_meter"]
+    as_sound = np.exp(-warm_days / known["still_warm_days"] - cold_days / known["still_cold_days"])
+    return float(still / (still + dead + (1.0 - still - dead) * as_sound))
+
+
+def idle_until_now(
+    produced: pd.DataFrame, output: Floats, snow_free: Bools, rating_kw: float, as_of: pd.Timestamp
+) -> Idle | None:
+    """Return the readings at the end that show nothing, None where the last one shows output or is old.
+
+    ``produced`` has the good production intervals of one site by time, ``output`` (H,) is the computed output of the
+    typical year in kWh, ``snow_free`` (H,) tells in which of its hours no snow can lie.
+    """
+    known = limits()
+    days_since = (as_of - produced["ends_at"].max()) / pd.Timedelta(days=1)
+    mean_day = float(output.sum()) / (HOURS_PER_YEAR / 24.0)
+    if days_since > known["still_latest_days"] or mean_day <= 0:
+        return None
+    # what is finer than a day is judged by the day: the night is no standstill
+    reading = np.where(produced["hours"] < 24, produced["starts_at"].dt.floor("D"), produced["starts_at"])
+    sums = produced.groupby(reading, sort=True)[["kwh", "hours"]].transform("sum")
+    shows = (sums["kwh"] > known["day_zero"] * rating_kw * sums["hours"] / 24.0).to_numpy()
+    rows = produced.iloc[int(np.flatnonzero(shows)[-1]) + 1 :] if shows.any() else produced
+    if rows.empty:
+        return None
+    time = TypicalTime.spanning(rows["starts_at"], rows["ends_at"])
+    warm, cold = (
+        float(time.add_up(output * part, rows["starts_at"], rows["ends_at"]).sum()) for part in (snow_free, ~snow_free)
+    )
+    chance = chance_of_standstill(warm / mean_day, cold / mean_day)
+    figures: dict[str, object] = {"standstill_chance": chance}
+    if chance >= known["still_told"]:
+        figures |= {
+            "idle_since": rows["starts_at"].min(),
+            "idle_days": float(rows["hours"].sum()) / 24.0,
+            "idle_kwh": float(rows["kwh"].sum()),
+            "idle_expected_kwh": warm + cold,
+        }
+    return Idle(rows.index, figures)
+
+
+def snow_free_hours(weather: WeatherYear) -> Bools:
+    """Return in which hours of the typical year no snow can lie on modules, by the mean of their month, (H,)."""
+    month = weather.times.month.to_numpy()
+    means = np.bincount(month, weather.temp_air) / np.maximum(np.bincount(month), 1)
+    free: Bools = means[month] >= limits()["snow_c"]
+    return free
