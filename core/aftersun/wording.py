@@ -107,7 +107,7 @@ def call_text(offer: Row, members: Sequence[Row], currency: str, write: Figures 
 
 
 def standstill_text(row: Row, currency: str, write: Figures = ENGLISH) -> str:
-    """Return that a system stands still by its meter and what that costs, "" = it does not: ``row`` of site_evidence."""
+    """Return since when a system stands still and what that costs, "" = it does not: ``row`` of table site_evidence."""
     since = value_of(row, "idle_since")
     if since is None:
         return ""
