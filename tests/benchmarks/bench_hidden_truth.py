@@ -94,7 +94,7 @@ def run(known: office.Office, level: str, folder: Path) -> dict[str, pd.DataFram
 def worth_asking(question: pd.DataFrame) -> pd.DataFrame:
     """The questions that a caller asks: the first at each site, at the sites where they are worth most together."""
     q = question.sort_values(["value_of_phone", "value_if_known"], ascending=False, kind="stable")
-    q = q[q["value_if_known"] > 0].groupby("site_id").head(QUESTIONS)
+    q = q[q["value_of_phone"] > 0].groupby("site_id").head(QUESTIONS)
     total = q.groupby("site_id")[["value_of_phone", "value_if_known"]].sum()
     best = total.sort_values(["value_of_phone", "value_if_known"], ascending=False).index[:ASKED_SITES]
     return q[q["site_id"].isin(best)]
