@@ -87,7 +87,8 @@ def test_the_end_of_the_export_rule_is_told_with_the_worth_without_it(assumed: b
     row = VALUED | {"rule_ends_in_years": 8.04, "rule_end_assumed": assumed, "npv_if_rule_stays": -1530.2}
     row |= {"export_price_after_unknown": True}
     assert reason_text(row, "EUR").removeprefix(reason_text(VALUED, "EUR")) == (
-        f" Today's export rule or support {said} in 8.0 years; if it stayed as it is, the retrofit would be worth -1,530 EUR. "
+        f" Today's export rule or support {said} in 8.0 years; "
+        "if it stayed as it is, the retrofit would be worth -1,530 EUR. "
         "What a kWh exported is paid once today's export rule has ended is not known, counted as nothing."
     )
 
