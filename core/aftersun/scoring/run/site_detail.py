@@ -14,7 +14,6 @@ from aftersun.model.change import DOES_NOT_FIT
 from aftersun.scoring.offers.chunk import plant_texts
 from aftersun.scoring.ranges.break_even import DRIVER_COLUMNS, driver_rows
 from aftersun.scoring.ranges.choices import likeliest
-from aftersun.scoring.ranges.draws import may_turn
 from aftersun.scoring.ranges.drivers import drivers
 from aftersun.scoring.ranges.information import Answers, answers_of, turning
 from aftersun.scoring.ranges.other_systems import OtherSystems
@@ -79,14 +78,14 @@ def look_closer(
     for done, loaded in enumerate(retrofits):
         progress(done, total)
         case = Case(loaded, baseline, simulations, company, guard)
-        answered = likeliest(case)
-        valuation = evaluate(answered) if _to_value(case) else None
-        if valuation is not None:
+        answered = likeliest(case) if _to_value(case) else None
+        valuation = None if answered is None else evaluate(answered)
+        if answered is not None and valuation is not None:
             npv[loaded.id] = float(valuation.npv[0])
             chosen = replace(answered, chosen=valuation.variant)
             moved_by = list(drivers(chosen, valuation))
             answers += answers_of(answered, moved_by, npv[loaded.id])
-            if may_turn(valuation.parts, moved_by).any():
+            if valuation.npv[0] > 0:  # what is assumed of every system is tried where it could turn what is advised
                 moved_by += others.drivers(chosen)
             here, most = np.ones(1, dtype=bool), len(moved_by)
             rows.append(driver_rows(loaded.id, valuation.site_ids, here, moved_by, valuation.npv, most))
