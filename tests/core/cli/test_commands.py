@@ -61,10 +61,13 @@ def test_demo_shows_ten_calls_with_reasons_and_says_where_everything_is(aftersun
         monkeypatch.setattr(demo_module, "make_demo", few)
     ran = aftersun("demo", tmp_path / "d", "--workers", 1)
     assert ran.code == 0
-    assert [int(n) for n in re.findall(r"^ ?(\d+)\. .* at S\d{4},", ran.out, re.M)] == list(range(1, 11))
+    shown = [int(n) for n in re.findall(r"^ ?(\d+)\. [A-Z]", ran.out, re.M)]
+    assert shown[:10] == list(range(1, 11))
+    assert shown == sorted(set(shown))
+    assert len(shown) <= 20  # ten to warn, ten to sell to
     assert "a safety matter" in ran.out
     assert "The month, for " in ran.out
-    assert ran.out.count("    safety: ") == 10
+    assert ran.out.count("    safety: ") == len(shown)
     assert str(tmp_path / "d" / "demo.duckdb") in ran.out
     assert "rejected" in ran.out
 

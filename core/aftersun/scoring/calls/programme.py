@@ -17,7 +17,11 @@ there is, the shortage is as small as it can be, they are called all the same, a
 
 from __future__ import annotations
 
+import os
+import sys
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 import numpy as np
@@ -201,16 +205,36 @@ def _solve(
         cost, most_short = np.repeat([0.0, 1.0], [2 * n + 3 * r, c]), np.inf
     else:
         cost, most_short = np.concatenate([-offers.value, np.zeros(n + 2 * r), np.ones(r), np.zeros(c)]), 0.0
-    result = milp(
-        cost,
-        integrality=np.repeat([float(whole), 0.0], [n, n + 3 * r + c]),
-        bounds=Bounds(np.zeros(len(cost)), np.repeat([1.0, np.inf, most_short], [2 * n + r, 2 * r, c])),
-        constraints=_constraints(offers, limit),
-        options={"time_limit": seconds, "mip_rel_gap": gap},
-    )
+    with _solver_unheard():
+        result = milp(
+            cost,
+            integrality=np.repeat([float(whole), 0.0], [n, n + 3 * r + c]),
+            bounds=Bounds(np.zeros(len(cost)), np.repeat([1.0, np.inf, most_short], [2 * n + r, 2 * r, c])),
+            constraints=_constraints(offers, limit),
+            options={"time_limit": seconds, "mip_rel_gap": gap},
+        )
     bound = result.fun if not whole and result.status == 0 else result.mip_dual_bound
     chosen = None if result.x is None else np.asarray(result.x[:n] > 1.0 - 1e-5)
     return _Solution(chosen, np.inf if bound is None else -float(bound), result.status == 0)
+
+
+@contextmanager
+def _solver_unheard() -> Iterator[None]:
+    """Keep what the compiled solver prints now and then, whatever it is told, off the program's standard output."""
+    sys.stdout.flush()
+    try:
+        kept = os.dup(1)
+    except OSError:  # it is closed
+        yield
+        return
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    try:
+        os.dup2(nowhere, 1)
+        yield
+    finally:
+        os.dup2(kept, 1)
+        os.close(kept)
+        os.close(nowhere)
 
 
 def _constraints(offers: Candidates, limit: Floats) -> LinearConstraint:
