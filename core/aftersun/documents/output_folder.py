@@ -202,7 +202,7 @@ def _composed(job: Job, recipients: Sequence[str] | int, choices: Choices, made_
     choices = replace(choices, most_options=section.most_options, valid_days=section.valid_days)
     if not isinstance(recipients, int):
         return compose(job.inventory, job.run, recipients, choices, made_on)
-    wanted = list(job.run.calls().dropna(subset="retrofit")["site_id"].head(recipients))
+    wanted = list(job.run.calls_to_write()["site_id"].head(recipients))
     last = letter_store.newest(job.inventory, wanted, notices=False)
     earlier = {site: choices.or_earlier(issued.choices) for site, issued in last.items() if issued.open}
     return compose(job.inventory, job.run, wanted, choices, made_on, earlier, batch=True)
@@ -282,7 +282,7 @@ def write_folder(
             else:
                 entries += [(output.id, name) for name in _take(files, job.work / output.id, made, output.id)]
         batch, remarks = Batch(), job.remarks
-        if letters and of_letters and job.run.calls()["retrofit"].notna().any():
+        if letters and of_letters and len(job.run.calls_to_write()):
             progress(len(of_run), steps)
             composed = _composed(job, letters, Choices(), made_on)
             batch, remarks = issue(replace(job, outputs=of_letters), composed), (*remarks, *composed.remarks)

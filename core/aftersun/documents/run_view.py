@@ -187,6 +187,12 @@ class RunView:
         table = self.table("call")
         return table[table["position"].notna()].sort_values("position", ignore_index=True)
 
+    def calls_to_write(self) -> pd.DataFrame:
+        """Return the calls at whose sites something can be offered in a letter, nothing having to be asked first."""
+        calls, offers = self.calls(), self.table("offer")
+        sold = offers[(offers["chance_allowed"].astype("Float64") >= 1).fillna(True)]
+        return calls[calls["retrofit"].notna() & calls["site_id"].isin(sold["site_id"])]
+
     def in_passing(self) -> pd.DataFrame:
         """Return of table call what is good for owners and too small for the company to call about, best first."""
         table = self.table("call")
