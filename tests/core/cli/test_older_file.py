@@ -49,7 +49,9 @@ def test_every_command_works_on_an_older_file_with_its_run(aftersun, tmp_path, m
 
     def works(*words: object) -> str:
         ran = aftersun(*words)
-        assert ran.code == 0, ran.err
+        # A company file from before tilt mounts had a price for ballast is told of the line that it lacks.
+        lacks_ballast = "plugin tilt_mount failed during price" in ran.err and ran.err.count(" failed during ") == 1
+        assert ran.code == (3 if lacks_ballast else 0), ran.err
         return ran.out
 
     assert json.loads(works("calls", older, "--json"))["calls"][0]["site_id"] == first

@@ -226,6 +226,8 @@ def as_chosen(change: Change, label: npt.NDArray[np.object_], cohort: Cohort) ->
     masks = [label == option.label for option in options]
     plant, costs, yearly = change.plant, [], []
     for option, mask in zip(options, masks, strict=True):
+        if not mask.any():
+            continue  # no price is asked for what nobody has chosen
         plant = only_where(cohort, mask, option.plant, plant)
         costs += [replace(line, quantity=line.quantity * mask) for line in option.costs]
         yearly += [replace(line, quantity=line.quantity * mask) for line in option.yearly]
