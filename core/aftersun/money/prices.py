@@ -139,7 +139,8 @@ class Prices:
         paid = np.zeros((len(self._sites), horizon_years + 1))
         for year, items in self._visits(lines):
             if year <= horizon_years:
-                for item in items:
+                # in an order that other sites have no part in: sums of a site are the same bits alone and among others
+                for item in sorted(items, key=lambda item: (item.kind, item.item)):
                     paid[:, year] += item.amount
         return paid * (self._markup * self._tax / self._tax_in_cost)
 

@@ -198,7 +198,7 @@ def _change(one: Single, part: Baseline, company: Company, guard: Guard, rows: R
     change = guard.change(one.loaded, part.cohort, part.plant, values)
     if change is None or not change.alternatives:
         return change
-    return as_chosen(change, one.valuation.variant[np.searchsorted(one.rows, rows)], part.cohort)
+    return as_chosen(change, one.valuation.variant[np.searchsorted(one.rows, rows)], part.cohort, company)
 
 
 def _paid_while(change: Change, years: Floats) -> Change:

@@ -111,9 +111,12 @@ def _gain(base: Floats, ends: Sequence[Sequence[Floats]], weights: Sequence[Sequ
         if not moved:
             continue
         scales = (base > 0) & np.all([end >= 0 for end, _ in moved], axis=0)
-        ratio = 1.0 + np.sum([weight * (end / divisor - 1.0) for end, weight in moved], axis=0)
+        ratio, added = np.ones((1, len(base))), np.zeros((1, len(base)))
+        for end, weight in moved:  # one after the other: sums of a site are the same bits alone and among others
+            ratio = ratio + weight * (end / divisor - 1.0)
+            added = added + weight * (end - base)
         product = product * np.where(scales, ratio, 1.0)
-        extra = extra + np.where(scales, 0.0, np.sum([weight * (end - base) for end, weight in moved], axis=0))
+        extra = extra + np.where(scales, 0.0, added)
     return np.asarray(base * product + extra, dtype=np.float64)
 
 

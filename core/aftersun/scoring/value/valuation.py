@@ -16,7 +16,7 @@ from aftersun.host.assumed import assumed
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded
 from aftersun.inventory.store.tables import RUN_TABLES
-from aftersun.model.change import Change
+from aftersun.model.change import ACCESS, Change
 from aftersun.model.cohort import Cohort
 from aftersun.model.errors import AftersunError
 from aftersun.model.ranges import Assumed, Bools, Floats
@@ -202,7 +202,7 @@ def evaluate(
     if change is None:
         return None
     if case.chosen is not None and change.alternatives:
-        change = as_chosen(change, case.chosen, case.baseline.cohort)
+        change = as_chosen(change, case.chosen, case.baseline.cohort, case.company)
     life = values.get("life_years", case.loaded.retrofit.about.life.mode)
     try:
         variants, available = [_valued(case, change, life, itemised)], [change.available]
@@ -220,18 +220,28 @@ def evaluate(
     return _best(variants, available) if len(variants) > 1 else variants[0]
 
 
-def as_chosen(change: Change, label: npt.NDArray[np.object_], cohort: Cohort) -> Change:
+def as_chosen(change: Change, label: npt.NDArray[np.object_], cohort: Cohort, company: Company) -> Change:
     """Merge a change and its alternatives to one that is, at each site, the one of that label."""
-    options = (change, *change.alternatives)
+    # which ones have a price does not depend on the sites: sums of a site are the same bits alone and among others
+    options = [one for one in (change, *change.alternatives) if _has_prices(one, company)]
     masks = [label == option.label for option in options]
     plant, costs, yearly = change.plant, [], []
     for option, mask in zip(options, masks, strict=True):
-        if not mask.any():
-            continue  # no price is asked for what nobody has chosen
         plant = only_where(cohort, mask, option.plant, plant)
         costs += [replace(line, quantity=line.quantity * mask) for line in option.costs]
         yearly += [replace(line, quantity=line.quantity * mask) for line in option.yearly]
     return Change(plant, costs, yearly, _fade(options, masks, len(label)))
+
+
+def _has_prices(option: Change, company: Company) -> bool:
+    """Tell whether the company has a price for all that a variant takes; the way up goes by the company's rules."""
+    try:
+        for line in (*option.costs, *option.yearly):
+            if line.kind != ACCESS:
+                company.price_of(line.kind, line.item)
+    except AftersunError:
+        return False
+    return True
 
 
 def _fade(options: Sequence[Change], masks: Sequence[Bools], size: int) -> Floats | None:

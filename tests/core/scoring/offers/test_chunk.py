@@ -98,11 +98,12 @@ def test_nothing_is_counted_beyond_the_horizon(cohort, fitted, registry, company
 
 def test_npv_is_the_sum_of_the_stored_discounted_cash_flow(scored):
     sums = scored.frames["cash_flow"].groupby(["site_id", "retrofit"])["discounted"].sum()
-    npv = by_key(scored.frames["ranking"])["npv"]
-    sums = sums[sums.index.isin(npv.index)]  # sets of several have a cash flow too
-    npv = npv.reindex(sums.index)
+    ranking = by_key(scored.frames["ranking"])[["npv", "chance_allowed"]]
+    sums = sums[sums.index.isin(ranking.index)]  # sets of several have a cash flow too
+    ranking = ranking.reindex(sums.index).astype(float)
     assert len(sums) > 0
-    np.testing.assert_allclose(sums, npv, rtol=1e-9)
+    # what has to be asked first has the cash flow of those whom the answers allow it
+    np.testing.assert_allclose(sums * ranking["chance_allowed"], ranking["npv"], rtol=1e-9)
 
 
 def test_upfront_is_the_sum_of_the_cost_items(scored):

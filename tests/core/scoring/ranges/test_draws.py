@@ -15,6 +15,7 @@ from tests_support import empty_frame, make_cohort, make_weather
 from aftersun.host.assumed import assumed
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded, find_plugins
+from aftersun.model import tables
 from aftersun.money.company import Company
 from aftersun.money.measures import npv
 from aftersun.scoring.offers.chunk import plant_texts
@@ -28,7 +29,7 @@ from aftersun.scoring.ranges.draws import (
     portfolio_range,
     total_by_retrofit,
 )
-from aftersun.scoring.ranges.drivers import DECIDE_ON_GAINS, NORMAL, TRIANGULAR, Driver, Parts, drivers
+from aftersun.scoring.ranges.drivers import DECIDE_ON_GAINS, NORMAL, OF_EACH_HOME, TRIANGULAR, Driver, Parts, drivers
 from aftersun.scoring.value.nearby import NearbySimulations, Slopes
 from aftersun.scoring.value.simulations import Baseline, Simulations, baseline_of
 from aftersun.scoring.value.valuation import Case, Valuation, evaluate
@@ -81,7 +82,8 @@ def quick(baseline: Baseline, loaded: Loaded, company: Company, draws: int) -> n
     found = list(drivers(case, valuation))
     assert not case.guard.failures
     # What is assumed of every system is held to the simulation in test_drivers_and_questions.
-    found = [one for one in found if one.name not in DECIDE_ON_GAINS]
+    aside = {*DECIDE_ON_GAINS, *OF_EACH_HOME, *tables.ranges("price_levels.csv")}
+    found = [one for one in found if one.name not in aside]
     numbers = CommonNumbers(baseline.cohort.sites.index, [], draws=draws)
     return npv_draws(loaded.id, valuation.parts, found, numbers, ALL)
 
