@@ -7,6 +7,7 @@ from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from importlib.metadata import EntryPoint, entry_points
+from multiprocessing import current_process
 from pathlib import Path
 from types import ModuleType
 from typing import TypeVar
@@ -140,7 +141,7 @@ def _came_along(origin: str) -> bool:
 def _tried(off: Collection[str], sources: Sequence[Source]) -> dict[str, Failure]:
     """Load plugins that did not come with the program in another process; return by name why one cannot be used."""
     strange = [name for name, origin, *_ in _plugins(sources) if name not in off and not _came_along(origin)]
-    if not strange:
+    if not strange or current_process().daemon:  # a worker of a cluster may start none; who sent the work has tried
         return {}
     with Workers(_try, 1, limit_s()) as workers:
         answers = list(workers.run((name, sources, limit_s()) for name in strange))
