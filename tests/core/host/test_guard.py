@@ -135,7 +135,7 @@ def raising(*_):
         (
             "change",
             lambda c, p, a: api.Change(p, [api.CostLine(api.ACCESS, "moon", np.ones(2), "visit")]),
-            "access is to 'roof' or 'ground', not to 'moon'",
+            "access is to 'roof', 'roof edge', 'ground', not to 'moon'",
         ),
         (
             "change",
