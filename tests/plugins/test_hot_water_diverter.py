@@ -327,7 +327,6 @@ def variant(cohort: api.Cohort) -> pd.Series:
         {"night_until_hour": pd.NA},
         {"night_import_price": 0.30},  # no cheaper than the day
         {"water_store_litres": 120.0},  # below 1.5 x 0.8 (25 x 3 + 36) = 133 L
-        {"water_store_litres": pd.NA},
     ],
 )
 @pytest.mark.few_quick

@@ -123,9 +123,7 @@ class LetterOption:
     sales_tax: float = 0.0  # contained in ``price``
     price_lines: tuple[LetterPrice, ...] = ()  # add up to price_before
     first_year_saving: float = 0.0  # money in the first year
-    apart: tuple[
-        LetterPrice, ...
-    ] = ()  # of what it brings a year, about so much is no energy: work, risk and nuisance avoided
+    apart: tuple[LetterPrice, ...] = ()  # what it brings a year that is no energy: work, risk, nuisance avoided
     yearly: float = 0.0  # money a year as expected, on average over the years, before the price
     yearly_p90: float | None = None  # exceeded with 90 %
     yearly_p10: float | None = None  # exceeded with 10 %
