@@ -373,14 +373,7 @@ def test_a_hot_plug_is_isolated_by_a_licensed_electrician(build):
 
 
 def test_it_ranks_as_a_safety_matter_where_a_danger_is_known_though_it_costs_more_than_it_earns(build):
-    cohort = build(*({**SOUND, danger: True} for danger in DANGERS), SOUND)
-    ranking = score(
-        cohort,
-        fitted=unknown_frame("fitted"),
-        readings=unknown_frame("reading"),
-        registry=Registry((Loaded(CONNECTORS, CONNECTORS.about.id, "test"),), (), (), ()),
-        company=sample_company(),
-    ).frames["ranking"]
+    ranking = ranked(build(*({**SOUND, danger: True} for danger in DANGERS), SOUND))
     assert ranking["for_safety"].tolist() == [True, True, True, False]
     assert (ranking["npv"][1:] < 0).all()  # an open string may pay
     assert ranking["status"].tolist()[1:] == [Status.SAFETY_REMEDIAL, Status.SAFETY_REMEDIAL, Status.NOT_COST_EFFECTIVE]

@@ -43,12 +43,22 @@ def settings(section: str) -> Mapping[str, Range]:
     return MappingProxyType({row["name"]: Range.from_row(row) for row in rows if row["section"] == section})
 
 
+class Belief(NamedTuple):
+    """What is believed of one choice of a fact where nobody knows: its chance (0..1), all choices adding up to 1.
+
+    It cannot be where the site's number ``not_where_above_0`` is above 0; "" = it can be anywhere.
+    """
+
+    chance: float
+    not_where_above_0: str
+
+
 @cache
-def choices() -> Mapping[str, Mapping[str, float]]:
-    """Return what is believed of facts with several choices where nobody knows: the chance of each, by column."""
-    by_fact: dict[str, dict[str, float]] = {}
+def choices() -> Mapping[str, Mapping[str, Belief]]:
+    """Return what is believed of facts with several choices, by column and choice, from ``choices.csv``."""
+    by_fact: dict[str, dict[str, Belief]] = {}
     for row in aftersun_datasets.rows("choices.csv"):
-        by_fact.setdefault(row["fact"], {})[row["choice"]] = float(row["chance"])
+        by_fact.setdefault(row["fact"], {})[row["choice"]] = Belief(float(row["chance"]), row["not_where_above_0"])
     return MappingProxyType(by_fact)
 
 

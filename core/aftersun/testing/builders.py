@@ -15,12 +15,12 @@ from pvlib import solarposition
 import aftersun_datasets
 from aftersun.energy.readings.calibration import OPEN_STRING_COLUMN, SITE_COLUMNS
 from aftersun.inventory.store.dictionary import Column, columns
-from aftersun.model import tables
 from aftersun.model.change import ACCESS, CostLine
 from aftersun.model.cohort import Cohort
 from aftersun.model.ranges import Floats, Range
 from aftersun.model.weather import HOURS_PER_YEAR, Station, WeatherYear
 from aftersun.money.company import Company, company_template
+from aftersun.scoring.value.cohorts import fleet_choices
 
 Facts = Mapping[str, object]
 
@@ -87,7 +87,12 @@ def build_cohort(sites: Sequence[Facts], arrays: Sequence[Facts], weather: Weath
     table = table.sort_values("site", kind="stable")
     shapes = np.full((1, HOURS_PER_YEAR), 1.0 / HOURS_PER_YEAR)
     return Cohort(
-        known.set_index("site_id"), table.set_index("array_id"), weather, shapes, as_of, choices=tables.choices()
+        known.set_index("site_id"),
+        table.set_index("array_id"),
+        weather,
+        shapes,
+        as_of,
+        choices=fleet_choices(known.iloc[:0]),
     )
 
 

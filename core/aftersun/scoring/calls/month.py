@@ -141,7 +141,7 @@ def _with_service(calls: pd.DataFrame, standing: pd.Index) -> pd.DataFrame:
     """
     allowed = ~calls["excluded_reason"].isin(list(ContactRule))
     served = calls["site_id"].isin(standing) & allowed & calls["position"].isna()
-    danger = calls["urgency"].notna() | calls["must_call"].eq(True).fillna(False)
+    danger = _to_warn(calls)
     turn = np.select([calls["position"].isna() & ~served, danger, served], [3, 0, 1], 2)
     dearest = pd.Series(np.arange(len(standing)), index=standing).reindex(calls["site_id"]).to_numpy()
     calls = calls.assign(turn=turn, dearest=np.where(served, dearest, 0.0))
@@ -150,6 +150,11 @@ def _with_service(calls: pd.DataFrame, standing: pd.Index) -> pd.DataFrame:
     calls = calls.sort_values(["turn", "dearest"], kind="stable", ignore_index=True)
     calls["position"] = pd.Series(np.arange(1, len(calls) + 1), dtype="Int64").mask(calls["turn"] == 3)
     return calls.drop(columns=["turn", "dearest"])
+
+
+def _to_warn(calls: pd.DataFrame) -> pd.Series:
+    """Tell at which sites a danger is known to stand."""
+    return calls["urgency"].notna() | calls["must_call"].eq(True).fillna(False)
 
 
 def _told(
@@ -161,7 +166,7 @@ def _told(
     calls.loc[far, "excluded_reason"] = NotCalled.TOO_FAR
     calls.loc[far, "excluded_detail"] = [f"{distance:.0f}" for distance in km]
     called = calls["position"].notna()
-    danger = calls["urgency"].notna() | calls["must_call"].eq(True).fillna(False)
+    danger = _to_warn(calls)
     passing = calls["npv"].notna() & calls["excluded_reason"].isin(_SMALL)
     still = calls["site_id"].isin(standing)
     rules = [called & danger & (calls["npv"] > 0), called & danger, called & still, called, danger | still, passing]

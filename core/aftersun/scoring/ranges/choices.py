@@ -10,6 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from aftersun.inventory.store.dictionary import columns
+from aftersun.model import tables
 from aftersun.model.change import DOES_NOT_FIT
 from aftersun.model.ranges import Bools, Floats
 from aftersun.model.records import put, take
@@ -37,17 +38,15 @@ class Choice:
     ends: tuple[Parts, ...]
     shared: bool = False
 
-    def drawn(self, quantiles: Floats) -> tuple[Bools, ...]:
+    def weights(self, quantiles: Floats) -> tuple[Bools, ...]:
         """Return where each choice is the one that was drawn, for quantiles (0..1) of shape (D, S)."""
         edges = np.cumsum(self.chances, axis=0)[:-1]
         which = np.sum([quantiles >= edge for edge in edges], axis=0)
         return tuple(which == number for number in range(len(self.labels)))
 
-    weights = drawn
-
     def fitting(self, quantiles: Floats) -> Bools:
         """Return in which draws the retrofit fits, (D, S)."""
-        drawn = self.drawn(quantiles)
+        drawn = self.weights(quantiles)
         return np.asarray(np.any([there & fits for there, fits in zip(drawn, self.fits, strict=True)], axis=0))
 
     def take(self, rows: Rows) -> Choice:
@@ -112,17 +111,15 @@ def _unknown(case: Case) -> list[str]:
 
 
 def _chances(case: Case, column: str, rows: Rows) -> dict[str, Floats]:
-    """Return the chance of each choice at the sites at these positions; what has no store is not where one stands."""
-    cohort = case.baseline.cohort
-    litres = cohort.sites["water_store_litres"].to_numpy(dtype=np.float64, na_value=np.nan)[rows]
-    chances = {name: np.full(len(rows), chance) for name, chance in cohort.choices[column].items()}
-    for name in _WITHOUT_STORE & set(chances):
-        chances[name] = np.where(litres > 0, 0.0, chances[name])
+    """Return the chance of each choice at the sites at these positions, 0 where what is known rules it out."""
+    cohort, chances = case.baseline.cohort, {}
+    for name, chance in cohort.choices[column].items():
+        chances[name] = np.full(len(rows), chance)
+        if number := tables.choices()[column][name].not_where_above_0:
+            known = cohort.sites[number].to_numpy(dtype=np.float64, na_value=np.nan)[rows]
+            chances[name] = np.where(known > 0, 0.0, chance)
     total = np.sum(list(chances.values()), axis=0)
     return {name: chance / total for name, chance in chances.items()}
-
-
-_WITHOUT_STORE = frozenset({"combi boiler"})
 
 
 def _fits(case: Case, column: str, choice: str) -> Bools:

@@ -51,15 +51,11 @@ def value_of_diagnosis(
     value = np.zeros(len(missing))
     for cause in tables.shortfall_causes():
         chance = open_string if cause.cause == _OPEN_STRING else (1.0 - open_string) * cause.share
-        back = (
-            yearly_loss * np.minimum(cause.most / missing, 1.0) / capital_recovery(rate, np.minimum(years, cause.years))
-        )
+        here = np.where(rating_kw >= cause.least_kw, chance, 0.0)
+        a_year = yearly_loss * np.minimum(cause.most / missing, 1.0)
+        back = a_year / capital_recovery(rate, np.minimum(years, cause.years))
         remedy = repair * (cause.repairs + cause.repairs_per_kw * rating_kw)
-        value += (
-            np.where(rating_kw >= cause.least_kw, chance, 0.0)
-            * cause.found
-            * np.maximum(cause.cured * back - remedy, 0)
-        )
+        value += here * cause.found * np.maximum(cause.cured * back - remedy, 0)
     return value
 
 
@@ -76,9 +72,8 @@ def with_diagnosis(questions: pd.DataFrame, baseline: Baseline, fit: FittedBasel
     few = Simulations(baseline).take(rows)
     now, sites = few.baseline, few.baseline.cohort.sites
     error, factor, missing = (evidence[name].to_numpy()[rows] for name in ("factor_se", "factor", "shortfall"))
-    computed = np.where(
-        error <= limits()["factor_se_max"], factor, 1.0
-    )  # output of the plant over that without a meter
+    # output of the plant over that computed without a meter
+    computed = np.where(error <= limits()["factor_se_max"], factor, 1.0)
     sound = few.anew(now.plant.replace(calibration=now.plant.calibration * (1.0 + missing / computed)), by_month=False)
     value = value_of_diagnosis(
         missing,

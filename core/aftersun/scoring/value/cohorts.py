@@ -146,7 +146,9 @@ def fleet_choices(sites: pd.DataFrame) -> Mapping[str, Mapping[str, float]]:
     for fact, believed in tables.choices().items():
         known = sites[fact].value_counts()
         total = float(known.sum()) + PRIOR_SITES
-        by_fact[fact] = {name: (float(known.get(name, 0)) + PRIOR_SITES * p) / total for name, p in believed.items()}
+        by_fact[fact] = {
+            name: (float(known.get(name, 0)) + PRIOR_SITES * belief.chance) / total for name, belief in believed.items()
+        }
     return by_fact
 
 

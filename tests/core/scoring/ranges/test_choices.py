@@ -56,8 +56,8 @@ def test_the_fleet_outweighs_the_table_as_a_dirichlet_prior_of_twenty_sites_does
 
 
 def test_chances_of_every_choice_add_up_to_one() -> None:
-    for chances in tables.choices().values():
-        assert sum(chances.values()) == pytest.approx(1.0)
+    for beliefs in tables.choices().values():
+        assert sum(belief.chance for belief in beliefs.values()) == pytest.approx(1.0)
 
 
 def test_a_choice_is_drawn_as_often_as_its_chance_says_and_brings_what_it_brings() -> None:

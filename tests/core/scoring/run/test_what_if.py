@@ -10,7 +10,6 @@ from typing import Any
 import duckdb
 import pandas as pd
 import pytest
-from demo_support import keep_sites
 from run_support import plugin, small
 
 from aftersun.documents.run_view import RunView
@@ -82,7 +81,6 @@ def test_a_fact_supposed_is_what_ranking_it_would_give(demo: Demo, site: str, tm
     shutil.copy(demo.inventory, copy)
     with duckdb.connect(str(copy)) as connection:
         connection.execute("UPDATE site SET annual_demand_kwh = 9000 WHERE site_id = ?", [site])
-    keep_sites(copy, [site])  # no site moves another's result
     rank(copy, Settings(demo.company, demo.as_of))
     with Inventory.open(copy, read_only=True) as inventory:
         real = RunView(inventory).table("ranking", site).set_index("retrofit")
