@@ -18,7 +18,7 @@ from aftersun.model.codes import OFFERED, Status
 from aftersun.money.company import Company
 from aftersun.scoring.offers.chunk import plant_texts
 from aftersun.scoring.ranges.choices import Choice, likeliest, of_choices
-from aftersun.scoring.ranges.draws import CommonNumbers, npv_draws
+from aftersun.scoring.ranges.draws import CommonNumbers, Outlook, npv_draws
 from aftersun.scoring.ranges.information import value_of_choice
 from aftersun.scoring.run.demo import Demo
 from aftersun.scoring.value.cohorts import fleet_choices
@@ -67,6 +67,13 @@ def test_a_choice_is_drawn_as_often_as_its_chance_says_and_brings_what_it_brings
     values, counts = np.unique(draws.round(6), return_counts=True)
     assert values.tolist() == [-200.0, 0.0, 600.0]
     assert counts / len(draws) == pytest.approx([0.3, 0.2, 0.5], abs=0.015)
+
+
+def test_who_asks_first_does_it_in_the_draws_that_the_answers_allow_and_in_no_other() -> None:
+    draws, allowed = np.array([[600.0], [-200.0], [300.0]]), np.array([[True], [False], [False]])
+    ahead = Outlook(draws, allowed, [])
+    assert ahead.asked_first.tolist() == [[600.0], [0.0], [0.0]]
+    assert ahead.chance_allowed == pytest.approx([1 / 3])
 
 
 def test_an_answer_is_worth_what_is_then_not_done_in_vain_and_what_is_then_done() -> None:
