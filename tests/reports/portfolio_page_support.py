@@ -14,6 +14,7 @@ import pandas as pd
 from notes_support import gathered
 
 from aftersun import api
+from aftersun.documents.run_view import RunView
 from aftersun.inventory.runs import stored_runs
 from aftersun.inventory.store import read
 from aftersun.inventory.store.file import Inventory
@@ -70,6 +71,9 @@ class FakeRun:
     def table(self, name: str, site_id: str | None = None) -> pd.DataFrame:
         found = self.tables[name]
         return found.copy() if site_id is None else found[found["site_id"] == site_id].reset_index(drop=True)
+
+    def worth_it(self) -> tuple[int, int]:
+        return RunView.worth_it(self)  # type: ignore[arg-type]  # it reads one table
 
     def sites(self) -> pd.DataFrame:
         return self.site_facts.copy()

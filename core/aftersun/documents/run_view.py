@@ -190,8 +190,14 @@ class RunView:
     def calls_to_write(self) -> pd.DataFrame:
         """Return the calls at whose sites something can be offered in a letter, nothing having to be asked first."""
         calls, offers = self.calls(), self.table("offer")
-        sold = offers[(offers["chance_allowed"].astype("Float64") >= 1).fillna(True)]
-        return calls[calls["retrofit"].notna() & calls["site_id"].isin(sold["site_id"])]
+        sold = offers.loc[~_asked_first(offers), "site_id"]
+        return calls[calls["retrofit"].notna() & calls["site_id"].isin(sold)]
+
+    def worth_it(self) -> tuple[int, int]:
+        """Return at how many sites something is worth it as it is, and at how many more if the answers allow it."""
+        gains = self.table("offer").query("npv > 0")
+        as_it_is = gains.loc[~_asked_first(gains), "site_id"].nunique()
+        return as_it_is, gains["site_id"].nunique() - as_it_is
 
     def in_passing(self) -> pd.DataFrame:
         """Return of table call what is good for owners and too small for the company to call about, best first."""
@@ -347,3 +353,8 @@ if TYPE_CHECKING:
     def _is_a_view(view: RunView) -> output.RunView:
         """Hold the class to the contract of outputs; seen by the type checker alone."""
         return view
+
+
+def _asked_first(offers: pd.DataFrame) -> pd.Series:
+    """Tell which offers are done only if the customer's answers allow it; older runs have none."""
+    return (offers["chance_allowed"].astype("Float64") < 1).fillna(False)

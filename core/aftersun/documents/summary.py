@@ -25,18 +25,19 @@ def _cut(text: str) -> str:
 
 
 def _lines(view: RunView) -> Iterator[tuple[str, str]]:
-    offers, calls, currency = view.table("offer"), view.calls(), view.currency
+    calls, currency = view.calls(), view.currency
     yield "sites", f"{view.run.sites:,} valued, {len(view.table('call')):,} in the inventory"
     listed = view.table("call")
     dangers, by_notice = view.to_tell()["site_id"].nunique(), int((listed["kind"] == CallKind.NOTICE).sum())
     told = f"at {dangers:,} sites: tell these owners, {by_notice:,} of them by notice"
     yield "known dangers", told if dangers else "none recorded"
-    worth = offers[offers["npv"] > 0]["site_id"].nunique()
+    worth, if_asked = view.worth_it()
     far = int((listed["excluded_reason"] == NotCalled.TOO_FAR).sum())
     passing = len(view.in_passing())
-    good = [f"something at {worth:,} sites"]
+    good = [f"at {worth:,} sites"]
+    good += [f"at {if_asked:,} more if asked first"] if if_asked else []
     good += [f"{passing:,} in passing"] if passing else []
-    good += [f"at {far:,} more it is too far"] if far else []
+    good += [f"{far:,} too far"] if far else []
     yield "worth it", "; ".join(good)
     value = view.table("run_value")
     for row in value[value["retrofit"] == ""].to_dict("records"):

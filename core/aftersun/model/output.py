@@ -110,6 +110,9 @@ class RunView(Protocol):
     def calls(self) -> pd.DataFrame:
         """Return the sites to call, first one first."""
 
+    def worth_it(self) -> tuple[int, int]:
+        """Return at how many sites something is worth it as it is, and at how many more if the answers allow it."""
+
     def call_texts(self) -> Mapping[str, str]:
         """Return what to say on each call, by site_id."""
 

@@ -10,8 +10,9 @@ function fillHeader() {
 
 function fillTotals() {
   const total = DATA.value.find((row) => row.retrofit === '');
-  const offers = SITES.id.filter((_, site) => SITES.npv[site] > 0).length;
-  const counted = el('p', {}, `${plain(offers, 0)} of ${some(COUNT, 'site')} have an offer that is worth something to the owner; ${plain(DATA.month.calls, 0)} are on the list of calls.`);
+  const [offers, asked] = DATA.worth_it;
+  const more = asked ? `, ${plain(asked, 0)} more if the customer is asked first and the answers allow it` : '';
+  const counted = el('p', {}, `${plain(offers, 0)} of ${some(COUNT, 'site')} have an offer that is worth something to the owner${more}; ${plain(DATA.month.calls, 0)} are on the list of calls.`);
   if (!total) {
     fill('totals-body', counted, el('p', {}, DATA.drawn ? 'No retrofit is worth offering anywhere, so there is nothing to add up.' : `How much it is worth together, and how sure that is: ${NOT_DRAWN} in this run. Rank with ranges to see it.`));
     return;

@@ -32,6 +32,7 @@ def page_data(run: api.RunView) -> dict[str, Any]:
         "members": {offer: list(run.members(offer)) for offer in run.table("offer")["offer"].unique()},
         "states": [{"word": word, "means": means} for word, means in sites.STATES],
         "value": _value(run),
+        "worth_it": list(run.worth_it()),
         "month": _month(run),
         "notes": _with_codes(notes),
         "sets": [list(positions) for positions in notes.sets],

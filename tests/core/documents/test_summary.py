@@ -38,5 +38,17 @@ def test_sites_that_only_the_drive_limit_rules_out_are_counted(demo: Demo, tmp_p
         view = RunView(inventory)
         far = int((view.table("call")["excluded_reason"] == "too_far").sum())
         assert far
-        assert any(f"at {far} more it is too far" in line for line in summary(view))
+        assert any(f"{far} too far" in line for line in summary(view))
         assert view.excluded()["too far (93 km)"] == far
+
+
+def test_what_is_worth_it_only_if_the_answers_allow_it_is_counted_apart(demo: Demo) -> None:
+    with Inventory.open(demo.inventory, read_only=True) as inventory:
+        view = RunView(inventory)
+        lines, offers, found = summary(view), view.table("offer").query("npv > 0"), view.worth_it()
+    sure = set(offers.query("chance_allowed == 1")["site_id"])
+    asked = set(offers["site_id"]) - sure
+    assert asked
+    assert found == (len(sure), len(asked))
+    (told,) = (line for line in lines if line.startswith("worth it"))
+    assert f"at {len(sure)} sites; at {len(asked)} more if asked first" in told
