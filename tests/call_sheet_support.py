@@ -42,13 +42,13 @@ TEXTS = {
 TABLES: Mapping[str, list[dict[str, Any]]] = {
     "call": [
         {"position": 1, "round": 2, "site_id": "S2", "customer_id": "C2", "retrofit": _LOSS, "npv": -900.0,
-         "must_call": True, "contribution": 150.0,
+         "must_call": True, "kind": "warn", "contribution": 150.0,
          "chance_of_yes": 0.15, "excluded_reason": ""},
         {"position": 2, "round": 1, "site_id": "S1", "customer_id": "C1", "retrofit": _BUNDLE, "npv": 500.0,
-         "must_call": False, "contribution": 321.0,
+         "must_call": False, "kind": "offer", "contribution": 321.0,
          "chance_of_yes": 0.2, "excluded_reason": ""},
         {"position": 3, "round": 2, "site_id": "S3", "customer_id": "C2", "retrofit": "hot_water_diverter",
-         "npv": 77.0, "must_call": False, "contribution": 40.0,
+         "npv": 77.0, "must_call": False, "kind": "offer", "contribution": 40.0,
          "chance_of_yes": 0.1, "excluded_reason": ""},
         {"site_id": "S4", "customer_id": "C3", "excluded_reason": "not_allowed"},
     ],

@@ -14,7 +14,7 @@ import pandas as pd
 
 import aftersun_datasets
 from aftersun.model import tables
-from aftersun.model.codes import NotCalled
+from aftersun.model.codes import NotCalled, Status
 from aftersun.model.figures import ENGLISH, Figures
 
 Row = Mapping[Any, Any]  # of a table of the run, by column
@@ -175,6 +175,14 @@ def _finding(row: Row, language: str) -> str:
 def _valued(row: Row, currency: str, write: Figures) -> Iterator[str]:
     """Yield what an evaluated retrofit does for the owner over its years, and what was assumed of the site."""
     language = write.language
+    if value_of(row, "status") == Status.ASK_FIRST:
+        chance = write.percent(row["chance_allowed"])
+        yield say("reason.ask_first", language, chance=chance, npv=_amount(row["npv"], currency, write))
+        # the rest is of those whom the answers allow it, as price and payback are
+        means = {
+            name: row[name] / row["chance_allowed"] for name in ("npv", "npv_if_rule_stays") if value_of(row, name)
+        }
+        row = {**row, **means}
     yield _verdict(row, currency, write)
     survey = survey_text(row, language)
     if survey:

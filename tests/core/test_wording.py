@@ -168,3 +168,15 @@ def test_a_language_without_a_file_is_english() -> None:
 def test_all_figures_of_the_templates_are_named() -> None:
     text = aftersun_datasets.path("wording/en.toml").read_text(encoding="utf-8")
     assert not re.findall(r"\{\d*(?:[:!][^{}]*)?\}", text)  # by name, so that another language may order them anew
+
+
+def test_what_is_asked_first_says_the_mean_over_all_answers_and_what_holds_if_they_allow_it() -> None:
+    row = {
+        "status": "ask_first", "chance_allowed": 0.4, "npv": 500.0, "years": 12, "upfront": 1170.0,
+        "first_year_saving": 248.0, "discounted_payback_years": 5.2,
+    }  # fmt: skip
+    text = reason_text(row, "EUR")
+    assert text.startswith(
+        "Ask first: the answers allow it with a chance of 40 %, and over all answers it is worth 500 EUR"
+    )
+    assert "paid back after 5.2 years: worth 1,250 EUR over 12 years" in text  # 500 / 0.4

@@ -400,3 +400,9 @@ def test_no_text_of_ours_names_an_amount_without_its_currency(small: Any) -> Non
         for cell in sheet[header_row(sheet)]:
             if re.match(r"(price|worth( |$)|contribution|first-year|one more)", str(cell.value)):
                 assert str(cell.value).endswith("[NOK]"), cell.value
+
+
+def test_a_call_where_a_danger_stands_is_of_that_kind_whatever_it_is_about(tmp_path: Path) -> None:
+    call = {**TABLES["call"][1], "kind": "warn_and_offer", "must_call": False}
+    (row,) = rows(written(SmallRun().with_rows("call", [call]), tmp_path)["Calls"])
+    assert row["kind of call"] == "safety, and an offer"

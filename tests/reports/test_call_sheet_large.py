@@ -42,8 +42,8 @@ def _large() -> SmallRun:
     number = np.where(np.arange(SITES) < CALLS, np.arange(SITES) + 1.0, np.nan)
     call = {
         "site_id": sites, "customer_id": np.char.replace(sites, "S", "C"), "position": number, "round": 1,
-        "retrofit": "bird_mesh", "npv": 300.0, "must_call": False, "contribution": 40.0,
-        "excluded_reason": np.where(np.isnan(number), "no_offer", ""),
+        "retrofit": "bird_mesh", "npv": 300.0, "must_call": False, "kind": "offer",
+        "contribution": 40.0, "excluded_reason": np.where(np.isnan(number), "no_offer", ""),
     }  # fmt: skip
     # Of the demo's sites about a third have an offer.
     offer = {

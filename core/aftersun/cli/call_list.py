@@ -166,8 +166,6 @@ def _show_call(view: RunView, call: Row, titles: Mapping[str, str]) -> None:
     what = " and ".join(titles[name] for name in view.members(call["retrofit"]))
     terminal.paragraph(f"{call['position']:>2}. {what} at {call['site_id']}, {worth}", hang=4)
     offer = _offer(view, call)
-    if not pd.isna(offer["chance_allowed"]) and offer["chance_allowed"] < 1:
-        terminal.say("site.ask_first", indent=4, chance=ENGLISH.percent(offer["chance_allowed"]))
     if call["npv"] > 0 and not pd.isna(offer["chance_npv_positive"]):
         terminal.paragraph(sureness(offer, view.currency), indent=4)
 

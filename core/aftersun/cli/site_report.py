@@ -13,7 +13,6 @@ from aftersun.cli.terminal import amount, cell, in_words, records, terminal
 from aftersun.documents.run_view import LEAST_KWH, RunView
 from aftersun.inventory.store.dictionary import columns
 from aftersun.model.change import AVOIDED_KINDS
-from aftersun.model.codes import Status
 from aftersun.model.figures import ENGLISH
 from aftersun.scoring.run.site_detail import CloserLook
 
@@ -233,8 +232,6 @@ def _verdict(row: Mapping[Any, Any], title: str, currency: str) -> None:
     terminal.result("")
     terminal.paragraph(f"{title}: {wording.status_text(row['status'])}{worth}", hang=2)
     terminal.paragraph(wording.reason_text(row, currency), indent=2)
-    if row["status"] == Status.ASK_FIRST:
-        terminal.say("site.ask_first", indent=2, chance=ENGLISH.percent(row["chance_allowed"]))
     if worth:
         terminal.paragraph(_measures(row), indent=2)
     _sure(row, currency, indent=2)

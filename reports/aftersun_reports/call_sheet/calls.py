@@ -22,6 +22,12 @@ CALLED_ON, OUTCOME, LEAVE_UNTIL, RETROFIT, REMARK, SITE = (
 
 _SAFETY, _BOTH, _OFFER = "safety: tell, do not sell", "safety, and an offer", "offer"
 _SERVICE = "service: stands still"
+_KINDS = {
+    api.CallKind.WARN: _SAFETY,
+    api.CallKind.WARN_AND_OFFER: _BOTH,
+    api.CallKind.SERVICE: _SERVICE,
+    api.CallKind.OFFER: _OFFER,
+}
 _TELL_FIRST = "Tell the danger first; give the price only if asked."
 NONE_RECORDED = "none recorded"
 _PSEUDONYM_WIDTH = 18  # characters
@@ -51,11 +57,7 @@ class Call:
     @property
     def kind(self) -> str:
         """What kind of call it is."""
-        if not self.members:
-            return _SERVICE
-        if self.row["must_call"] != "yes":
-            return _OFFER
-        return _BOTH if self.row["npv"] > 0 else _SAFETY
+        return _KINDS[api.CallKind(self.row["kind"])]
 
     @property
     def say(self) -> str:
