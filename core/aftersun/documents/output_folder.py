@@ -17,9 +17,11 @@ from aftersun.documents import placing
 from aftersun.documents.letters.compose import Choices, Composed, closed_to_offers, compose, compose_notices
 from aftersun.documents.letters.issue import Batch, issue
 from aftersun.documents.run_view import RunView
-from aftersun.documents.writing import Job, left_in_english, outputs_named, settings_of
-from aftersun.host.asking import Failure
-from aftersun.host.registry import find_plugins
+from aftersun.documents.writing import Job, left_in_english, outputs_named, settings_of, write_elsewhere
+from aftersun.host.asking import Failure, limit_s
+from aftersun.host.registry import load_plugins
+from aftersun.host.sources import read_sources
+from aftersun.host.workers import Workers
 from aftersun.inventory.log import letters as letter_store
 from aftersun.inventory.log.letters import LetterFile
 from aftersun.inventory.store.file import Inventory, is_still
@@ -123,6 +125,7 @@ def _open(inventory_file: Path, order: Order, folder: Path, letters_alone: bool)
     with (
         Inventory.copied(inventory_file) as (inventory, copied),
         placing.workshop(folder, inside=letters_alone) as work,
+        Workers(write_elsewhere, 1, limit_s()) as workers,
     ):
         view = RunView(inventory)
         if not view.run.settings.get("ranges", True):
@@ -131,7 +134,8 @@ def _open(inventory_file: Path, order: Order, folder: Path, letters_alone: bool)
                 "Rank again without --no-ranges, then write.",
             )
         company, head, remarks = _letterhead(view, order.company_file)
-        registry = find_plugins(company.retrofits.off, order.plugin_folder)
+        plugins = read_sources(order.plugin_folder)
+        registry = load_plugins(company.retrofits.off, plugins)
         outputs = outputs_named(registry, order.only)
         if letters_alone:
             outputs = [output for output in outputs if output.of == OF_LETTER]
@@ -139,7 +143,7 @@ def _open(inventory_file: Path, order: Order, folder: Path, letters_alone: bool)
                 raise AftersunError("No output that writes letters is among these.", "'aftersun outputs' lists them.")
         settings = settings_of(order.settings, outputs)
         remarks += left_in_english(outputs, head)
-        yield Job(view, copied, company, registry, head, outputs, settings, work, tuple(remarks))
+        yield Job(view, copied, company, plugins, registry, workers, head, outputs, settings, work, tuple(remarks))
 
 
 class _Overtaken(InUse):

@@ -1,19 +1,26 @@
-"""Asks outputs to write, one at a time: a failure stays with the output that made it."""
+"""Asks outputs to write, one at a time: a failure stays with the output that made it.
+
+One that did not come with the program is asked in another process, which it may end.
+"""
 
 from __future__ import annotations
 
 import io
+import shutil
 import traceback
 from collections.abc import Collection, Mapping, Sequence
 from contextlib import redirect_stdout
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO
 
 from aftersun.documents.placing import is_harmless
 from aftersun.documents.run_view import RunView
-from aftersun.host.asking import CtrlC, Failure, hearing_ctrl_c
-from aftersun.host.registry import Registry
+from aftersun.host.answer_checks import PluginError
+from aftersun.host.asking import CtrlC, Failure, TookTooLong, asking, hearing_ctrl_c, limit_s, plugin_limit
+from aftersun.host.registry import Registry, load_plugins
+from aftersun.host.sources import Source
+from aftersun.host.workers import Workers
 from aftersun.inventory.store.file import Inventory
 from aftersun.model.errors import AftersunError
 from aftersun.model.letter import Letter
@@ -21,6 +28,30 @@ from aftersun.model.output import OF_LETTER, Letterhead, Output
 from aftersun.money.company import Company
 
 _MOST_NAMED = 8  # texts
+
+
+@dataclass(frozen=True)
+class Request:
+    """What one output is to write, as data: another process that has the inventory can fulfil it.
+
+    ``unusable`` are plugins not to be loaded, ``seconds`` is what a plugin may take.
+    """
+
+    output: str
+    inventory_file: Path
+    run_id: str
+    personal: bool
+    letters: tuple[Letter, ...]
+    letterhead: Letterhead
+    settings: Mapping[str, str]
+    folder: Path  # its own, for its files
+    off: tuple[str, ...]
+    plugins: tuple[Source, ...]
+    unusable: tuple[Failure, ...]
+    seconds: float
+
+
+Written = list[Path] | str  # files, or why there are none
 
 
 @dataclass(frozen=True)
@@ -33,7 +64,9 @@ class Job:
     run: RunView
     copied: BinaryIO
     company: Company
+    plugins: tuple[Source, ...]
     registry: Registry
+    workers: Workers[Request, Written]
     letterhead: Letterhead
     outputs: Sequence[Output]
     settings: Mapping[str, Mapping[str, str]]  # by output
@@ -51,21 +84,61 @@ class Job:
         Returns its files, checked, first the one to open; or why it failed. What it prints goes nowhere: stdout belongs
         to the command. It may raise anything.
         """
-        view = RunView(self.inventory, self.run.run_id, personal=personal, letters=letters, letterhead=self.letterhead)
-        folder = self.work / output.id
-        folder.mkdir()
-        try:
-            with hearing_ctrl_c(), redirect_stdout(io.StringIO()):
-                written = output.write(view, folder, dict(self.settings.get(output.id, {})))
-                files = [folder / path for path in written]
-                problem = _problem(output, files, folder, len(letters))
-        except AftersunError as error:
-            problem = " ".join(filter(None, [str(error), error.hint]))
-        except CtrlC:
-            raise
-        except BaseException as error:
-            problem = _reason(error, personal)
-        return Failure(output.id, "write", problem) if problem else files
+        request = Request(
+            output.id,
+            self.inventory.file,
+            self.run.run_id,
+            personal,
+            tuple(letters),
+            self.letterhead,
+            dict(self.settings.get(output.id, {})),
+            self.work / output.id,
+            tuple(self.company.retrofits.off),
+            self.plugins,
+            self.registry.unusable,
+            limit_s(),
+        )
+        if self.registry.came_along(output.id):
+            with hearing_ctrl_c():
+                written: Written | Failure = _written(output, self.inventory, request)
+        else:
+            ((_, written),) = self.workers.run(iter([request]))
+        if isinstance(written, Failure):
+            return replace(written, plugin=output.id, during="write")
+        return Failure(output.id, "write", written) if isinstance(written, str) else written
+
+
+def write_elsewhere(request: Request) -> Written:
+    """Have an output write in a process that it may end."""
+    with plugin_limit(request.seconds):
+        registry = load_plugins(request.off, request.plugins, request.unusable)
+        output = next((output for output in registry.outputs if output.id == request.output), None)
+        if output is None:
+            return " ".join(["it is not there when it is loaded again", *(f.reason for f in registry.failures)])
+        with Inventory.open_as_it_is(request.inventory_file, read_only=True) as inventory:
+            try:
+                with asking(request.output, "write"):
+                    return _written(output, inventory, request)
+            except (PluginError, TookTooLong) as error:
+                return str(error)
+
+
+def _written(output: Output, inventory: Inventory, request: Request) -> Written:
+    """Have an output write into a new folder, and check what it wrote."""
+    letters, folder = request.letters, request.folder
+    view = RunView(inventory, request.run_id, personal=request.personal, letters=letters, letterhead=request.letterhead)
+    shutil.rmtree(folder, ignore_errors=True)  # of one whose process ended
+    folder.mkdir()
+    try:
+        with redirect_stdout(io.StringIO()):
+            files = [folder / path for path in output.write(view, folder, dict(request.settings))]
+            return _problem(output, files, folder, len(letters)) or files
+    except AftersunError as error:
+        return " ".join(filter(None, [str(error), error.hint]))
+    except (CtrlC, TookTooLong):
+        raise
+    except BaseException as error:
+        return _reason(error, request.personal)
 
 
 def outputs_named(registry: Registry, only: Sequence[str]) -> list[Output]:

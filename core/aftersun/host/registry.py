@@ -56,6 +56,7 @@ class Registry:
     off: tuple[str, ...]
     failures: tuple[Failure, ...]
     output_origins: Mapping[str, str] = field(default_factory=dict)
+    unusable: tuple[Failure, ...] = ()  # of the failures those of plugins that bring nothing: not to be loaded again
 
     def versions(self) -> dict[str, str]:
         """Return the version of each retrofit by id."""
@@ -64,6 +65,10 @@ class Registry:
     def codes(self) -> dict[str, str]:
         """Return a hash of the code of each retrofit by id."""
         return {loaded.id: loaded.code for loaded in self.retrofits}
+
+    def came_along(self, output: str) -> bool:
+        """Tell whether an output came with the program."""
+        return _came_along(self.output_origins[output])
 
 
 def find_plugins(off: Collection[str] = (), folder: Path | None = None) -> Registry:
@@ -92,6 +97,7 @@ def load_plugins(
     origins: dict[str, str] = {}
     failures: list[Failure] = []
     switched_off: list[str] = []
+    bringing: set[str] = set()
     for name, origin, load_module, code in _plugins(sources):
         if name in off:
             switched_off.append(name)
@@ -110,6 +116,7 @@ def load_plugins(
                 switched_off.append(retrofit.about.id)
             else:
                 retrofits[retrofit.about.id] = Loaded(retrofit, name, origin, code or module_hash(module))
+                bringing.add(name)
         for output in written:
             if not _ask(name, "register", partial(_check_output, output, outputs), failures):
                 continue
@@ -117,12 +124,14 @@ def load_plugins(
                 switched_off.append(output.id)
             else:
                 outputs[output.id], origins[output.id] = output, origin
+                bringing.add(name)
     return Registry(
         tuple(retrofits[key] for key in sorted(retrofits)),
         tuple(outputs[key] for key in sorted(outputs)),
         tuple(sorted(set(switched_off))),
         tuple(failures),
         {key: origins[key] for key in sorted(origins)},
+        tuple(failure for failure in failures if failure.plugin not in bringing),
     )
 
 
@@ -153,13 +162,20 @@ def _tried(off: Collection[str], sources: Sequence[Source]) -> dict[str, Failure
 
 
 def _try(job: tuple[str, Sequence[Source], float]) -> Failure | None:
-    """Load one plugin and return why it cannot be used, if it has not ended the process by then."""
+    """Load one plugin and return why it cannot be used, if it has not ended the process by then.
+
+    What it brings is looked at too: a fault there is one of that part alone, and no reason to leave the rest out.
+    """
     wanted, sources, seconds = job
     failures: list[Failure] = []
     with plugin_limit(seconds):
         for name, _, load_module, _ in _plugins(sources):
-            if name == wanted:
-                _load(name, load_module, failures)
+            loaded = _load(name, load_module, failures) if name == wanted else None
+            if loaded is not None:
+                for retrofit in loaded[1]:
+                    _ask(name, "register", partial(_check_retrofit, retrofit, {}), [])
+                for output in loaded[2]:
+                    _ask(name, "register", partial(_check_output, output, ()), [])
     return failures[0] if failures else None
 
 
@@ -237,6 +253,8 @@ def _check_output(output: Output, taken: Collection[str]) -> bool:
     without_names = of == OF_LETTER and not personal
     require(not without_names, f"'{name}' writes letters, which need names: 'personal' has to be True")
     require(callable(getattr(output, "write", None)), f"'{name}' has no method 'write'")
+    texts = all(isinstance(key, str) for key in getattr(output, "words", ()))
+    require(texts, f"'{name}' has 'words' that are no texts by key")
     require(name not in taken, f"another plugin already brings the output '{name}'")
     return True
 

@@ -17,6 +17,7 @@ from aftersun.documents.letters.compose import Choices, compose
 from aftersun.documents.letters.facts import fact
 from aftersun.documents.output_folder import Order, letter_again, make_letters, make_notices, write_folder
 from aftersun.documents.run_view import RunView
+from aftersun.host.asking import plugin_limit
 from aftersun.inventory.log.call_log import learn, offers, record_call
 from aftersun.inventory.log.letters import files_of, listing
 from aftersun.inventory.store import private
@@ -486,6 +487,55 @@ def test_an_output_that_misbehaves_stops_no_other(inventory, office, tmp_path, b
     assert sorted(path.name for path in tmp_path.iterdir()) == ["demo", "june", "more", "plugins"]
 
 
+ENDS = "ended the process that it ran in "
+
+
+@pytest.mark.parametrize(
+    ("body", "reason"),
+    [
+        ("import os; os._exit(0)", f"{ENDS}(exit code 0)"),
+        ("(folder / 'half.txt').write_text('x'); import ctypes; ctypes.string_at(0)", f"{ENDS}(SIGSEGV)"),
+        ("import os; os.fork(); p = folder / 'a.txt'; p.write_text(''); return [p]", "forks the process that it runs"),
+        ("(folder / 'half.txt').write_text('x'); import time; time.sleep(600)", "has not answered for 8 s"),
+    ],
+)
+@pytest.mark.slow
+def test_an_output_that_ends_or_holds_its_process_stops_no_other(inventory, office, tmp_path, body, reason):
+    plugins = write_plugins(tmp_path / "more", body)
+    order = Order(("bad", "sheet", "several"), (), office / "company.toml", plugins)
+    with plugin_limit(8.0):
+        report = write_folder(inventory, tmp_path / "june", 0, order, DAY)
+    (failure,) = report.failures
+    assert (failure.plugin, failure.during) == ("bad", "write")
+    assert failure.reason.startswith(reason)
+    written = {"sheet.txt", "several/index.txt", "several/parts/one.txt", "manifest.json"}
+    assert set(all_files(tmp_path / "june")) == written
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["demo", "june", "more", "plugins"]
+
+
+@pytest.mark.slow
+def test_an_output_of_letters_that_ends_its_process_keeps_no_letter(inventory, office, tmp_path, site):
+    plugins = write_plugins(tmp_path / "more")
+    text = (plugins / "fakes.py").read_text(encoding="utf-8")
+    broken = text.replace('if "fail" in settings:', 'if "fail" in settings:\n            __import__("os")._exit(0)')
+    (plugins / "fakes.py").write_text(broken, encoding="utf-8")
+    order = Order(("note", "offer_letter"), ("note.fail=yes",), office / "company.toml", plugins)
+    report = make(inventory, order, tmp_path / "out", site)
+    assert [(one.plugin, one.during) for one in report.failures] == [("note", "write")]
+    assert [output for output, _ in report.files] == ["offer_letter"]
+    with Inventory.open(inventory, read_only=True) as opened:
+        assert list(listing(opened)["output"]) == ["offer_letter"]
+
+
+@pytest.mark.slow
+def test_what_came_with_the_program_writes_in_its_process(inventory, office, tmp_path, monkeypatch):
+    monkeypatch.setattr("aftersun.host.workers._Worker.begin", None)  # nothing is handed to another
+    report = write_folder(inventory, tmp_path / "june", 0, Order(("call_sheet",), (), office / "company.toml"), DAY)
+    assert report.failures == ()
+    assert "call_sheet" in [output for output, _ in report.files]
+
+
+@pytest.mark.slow
 def test_if_every_output_fails_there_is_no_folder(inventory, office, tmp_path):
     plugins = write_plugins(tmp_path / "more", "raise KeyError('x')")
     report = write_folder(inventory, tmp_path / "june", 0, Order(("bad",), (), office / "company.toml", plugins), DAY)
@@ -493,6 +543,7 @@ def test_if_every_output_fails_there_is_no_folder(inventory, office, tmp_path):
     assert not (tmp_path / "june").exists()
 
 
+@pytest.mark.slow
 def test_what_an_output_prints_goes_nowhere(inventory, order, office, tmp_path, capsys):
     write_folder(
         inventory, tmp_path / "june", 0, Order(("sheet",), (), office / "company.toml", order.plugin_folder), DAY

@@ -57,6 +57,7 @@ class Inventory:
 
     def __init__(self, path: Path, connection: duckdb.DuckDBPyConnection, held: ExitStack) -> None:
         self.path = path
+        self.file = path  # that is open, for other processes; of a copy, ``path`` is where its original lies
         self._connection = connection
         self._held = held
 

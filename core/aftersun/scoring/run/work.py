@@ -48,9 +48,7 @@ class RunRequest:
     @property
     def tried(self) -> RunRequest:
         """The same for other processes, which leave out what could not be loaded in this one."""
-        brought = {loaded.plugin for loaded in self.registry.retrofits}
-        unusable = tuple(failure for failure in self.registry.failures if failure.plugin not in brought)
-        return replace(self, unusable=unusable)
+        return replace(self, unusable=self.registry.unusable)
 
 
 @dataclass(frozen=True, eq=False)
