@@ -39,11 +39,13 @@ def check(what: Annotated[str, argument("plugin.what")]) -> None:
 
     Example: aftersun plugin check my-folder/roof_wash.py
     """
-    from aftersun.host.registry import find_plugins
-    from aftersun.testing.conformance import timed, verdicts
+    from aftersun.host.registry import load_plugins
+    from aftersun.host.sources import read_sources
+    from aftersun.testing.conformance import examine
 
     path = Path(what)
-    registry = find_plugins(folder=path) if path.exists() else find_plugins()
+    plugins = read_sources(path if path.exists() else None)
+    registry = load_plugins((), plugins)
     broken = _failures(registry, path)
     asked = [loaded for loaded in registry.retrofits if loaded.origin == "file" or loaded.id == what]
     if not asked and not broken:
@@ -52,14 +54,15 @@ def check(what: Annotated[str, argument("plugin.what")]) -> None:
         )
     for loaded in asked:
         terminal.result(f"{loaded.id} {loaded.retrofit.about.version}")
-        for verdict in verdicts(loaded.retrofit):
+        for verdict in examine(loaded, plugins, registry.unusable):
+            broken += bool(verdict.problem)
+            if verdict.only_told:
+                took = f"{verdict.seconds_per_1000_sites:.2f} s per 1,000 sites on this machine"
+                terminal.paragraph(verdict.problem or took, indent=2)
+                continue
             terminal.result(f"  {'broken' if verdict.problem else 'kept  '}  {verdict.rule}")
             if verdict.problem:
-                broken += 1
                 terminal.paragraph(verdict.problem, indent=10)
-        seconds, problem = timed(loaded.retrofit)
-        broken += bool(problem)
-        terminal.paragraph(problem or f"{seconds:.2f} s per 1,000 sites on this machine", indent=2)
     if broken:
         raise typer.Exit(EXIT_LOSSES)
 

@@ -98,11 +98,15 @@ class _Task(Generic[Job]):
 class Workers(Generic[Job, Answer]):
     """Works off jobs by one function in several processes. Use it in a ``with`` block; they end with it.
 
-    ``function`` has to be importable, jobs and answers picklable. ``seconds`` is what a plugin may take for one answer.
+    ``function`` has to be importable, jobs and answers picklable. ``seconds`` is what a plugin may take for one answer,
+    ``attempts`` how many processes may end at one job.
     """
 
-    def __init__(self, function: Callable[[Job], Answer], processes: int, seconds: float) -> None:
+    def __init__(
+        self, function: Callable[[Job], Answer], processes: int, seconds: float, attempts: int | None = None
+    ) -> None:
         self._function, self._processes, self._seconds = function, processes, seconds
+        self._attempts = _ATTEMPTS if attempts is None else attempts
         self._workers: list[_Worker] = []
         self._notes: TemporaryDirectory[str]
         self._numbers = count()
@@ -176,7 +180,7 @@ class Workers(Generic[Job, Answer]):
             how = task.worker.how_it_died()
             self._drop(task.worker)
             task.future, task.deaths = None, task.deaths + 1
-            if task.deaths == _ATTEMPTS:
+            if task.deaths == self._attempts:
                 task.end(Failure(plugin, during, f"ended the process that it ran in ({how})"))
 
     def _drop(self, worker: _Worker) -> None:

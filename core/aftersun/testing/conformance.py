@@ -7,7 +7,7 @@ import re
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cache, cached_property
 from itertools import chain
 
 import numpy as np
@@ -15,9 +15,11 @@ import pandas as pd
 
 from aftersun.energy.baseline import baseline
 from aftersun.host.answer_checks import PluginError
-from aftersun.host.asking import CtrlC, TookTooLong, asking
+from aftersun.host.asking import CtrlC, Failure, TookTooLong, asking, limit_s, plugin_limit
 from aftersun.host.assumed import assumed
-from aftersun.host.registry import Loaded, Registry, find_plugins
+from aftersun.host.registry import Loaded, Registry, find_plugins, load_plugins
+from aftersun.host.sources import Source
+from aftersun.host.workers import Workers
 from aftersun.inventory.store.dictionary import BOOLEAN, columns
 from aftersun.model.change import ACCESS, API_VERSION, LABOUR, YEARLY_KINDS, Retrofit
 from aftersun.model.cohort import Cohort
@@ -307,27 +309,67 @@ class RetrofitConformance:
 
 @dataclass(frozen=True)
 class Verdict:
-    """One rule in words, and what to do about it; ``problem`` is empty if it is kept."""
+    """One rule in words, and what to do about it; ``problem`` is empty if it is kept.
+
+    ``seconds_per_1000_sites`` is NaN but where the rule is that this is told.
+    """
 
     rule: str
     problem: str
+    seconds_per_1000_sites: float = math.nan
+
+    @property
+    def only_told(self) -> bool:
+        """Whether this is a figure and no rule."""
+        return self.rule == _words(_ONLY_TOLD)
+
+
+RULES = tuple(name for name in vars(RetrofitConformance) if name.startswith("test_") and name != _ONLY_TOLD)
 
 
 def verdicts(retrofit: Retrofit, only: str = "test_") -> Iterator[Verdict]:
     """Yield each rule that every retrofit keeps, in the order of the kit; of those only what begins with ``only``."""
-    for name in vars(RetrofitConformance):
-        if name.startswith(only) and name.startswith("test_") and name != _ONLY_TOLD:
-            case = RetrofitConformance()
-            case.retrofit = retrofit
-            rule = name.removeprefix("test_").replace("_", " ")
-            yield Verdict(rule, _problem(retrofit, rule, getattr(case, name)))
+    return (_verdict(retrofit, name) for name in RULES if name.startswith(only))
 
 
-def timed(retrofit: Retrofit) -> tuple[float, str]:
-    """Return :func:`seconds_per_1000_sites`, or NaN and why it fails on the sites that it is timed on."""
+def examine(loaded: Loaded, plugins: tuple[Source, ...], unusable: tuple[Failure, ...]) -> Iterator[Verdict]:
+    """Yield each rule, and last how long the retrofit takes.
+
+    One that did not come with the program is loaded from ``plugins`` or where it is installed, in another process that
+    it may end.
+    """
+    names = (*RULES, _ONLY_TOLD)
+    if loaded.built_in:
+        yield from (_verdict(loaded.retrofit, name) for name in names)
+        return
+    jobs = ((loaded.id, name, plugins, unusable, limit_s()) for name in names)
+    with Workers(_verdict_elsewhere, 1, limit_s(), attempts=1) as workers:
+        for (_, name, *_), answer in workers.run(jobs):
+            yield Verdict(_words(name), f"it {answer.reason}") if isinstance(answer, Failure) else answer
+
+
+def _verdict_elsewhere(job: tuple[str, str, tuple[Source, ...], tuple[Failure, ...], float]) -> Verdict:
+    retrofit, name, plugins, unusable, seconds = job
+    with plugin_limit(seconds):
+        found = _loaded(plugins, unusable).get(retrofit)
+        return Verdict(_words(name), "it cannot be loaded again.") if found is None else _verdict(found, name)
+
+
+@cache
+def _loaded(plugins: tuple[Source, ...], unusable: tuple[Failure, ...]) -> dict[str, Retrofit]:
+    return {loaded.id: loaded.retrofit for loaded in load_plugins((), plugins, unusable).retrofits}
+
+
+def _verdict(retrofit: Retrofit, name: str) -> Verdict:
     took = [math.nan]
-    problem = _problem(retrofit, "time", lambda: took.append(seconds_per_1000_sites(retrofit)))
-    return took[-1], problem
+    case = RetrofitConformance()
+    case.retrofit = retrofit
+    ask = getattr(case, name) if name != _ONLY_TOLD else lambda: took.append(seconds_per_1000_sites(retrofit))
+    return Verdict(_words(name), _problem(retrofit, _words(name), ask), took[-1])
+
+
+def _words(name: str) -> str:
+    return name.removeprefix("test_").replace("_", " ")
 
 
 def _problem(retrofit: Retrofit, during: str, ask: Callable[[], object]) -> str:

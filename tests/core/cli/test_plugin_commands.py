@@ -7,8 +7,6 @@ from pathlib import Path
 
 import pytest
 
-from aftersun.testing.conformance import Verdict
-
 GOOD = """
 from aftersun import api
 
@@ -57,8 +55,8 @@ def test_new_without_a_folder_is_named_after_the_retrofit(aftersun, tmp_path, mo
 
 @pytest.fixture
 def one_rule(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Leave the rules to the tests of the kit."""
-    monkeypatch.setattr("aftersun.testing.conformance.verdicts", lambda retrofit: [Verdict("it stands", "")])
+    """Leave the other rules to the tests of the kit."""
+    monkeypatch.setattr("aftersun.testing.conformance.RULES", ("test_it_says_who_it_is",))
 
 
 @pytest.mark.slow
@@ -99,6 +97,30 @@ def test_check_of_one_that_would_end_the_program_goes_on_and_names_it(aftersun, 
     assert "Traceback" not in ran.err
 
 
+@pytest.mark.parametrize(
+    ("old", "how"),
+    [
+        ("high = ", "exit code 0"),
+        ("return api.Change(plant, [])", "exit code 7"),
+        ("return api.Notes.of(cohort).add(NOTE)", "SIGKILL"),
+    ],
+)
+@pytest.mark.slow
+def test_check_names_each_rule_at_which_the_process_ends(aftersun, tiny, monkeypatch, old, how):
+    rules = ("test_it_says_who_it_is", "test_no_sites_give_no_answers")
+    monkeypatch.setattr("aftersun.testing.conformance.RULES", rules)
+    text = GOOD.format(reads='("storeys",)')
+    assert old in text
+    end = {"exit code 0": "os._exit(0)", "exit code 7": "os._exit(7)", "SIGKILL": "os.kill(os.getpid(), 9)"}[how]
+    tiny.write_text(text.replace(old, f"import os; {end}  # {old}"))
+    ran = aftersun("plugin", "check", tiny)
+    assert ran.code == 3
+    ended = f"it ended the process that it ran in ({how})"
+    assert " ".join(ran.out.split()) == (
+        f"tiny 1 kept it says who it is broken no sites give no answers {ended} {ended}"
+    )
+
+
 def test_check_of_a_file_that_cannot_be_loaded(aftersun, tiny):
     tiny.write_text("import no_such_module")
     ran = aftersun("plugin", "check", tiny)
@@ -115,10 +137,11 @@ def test_check_of_nothing_is_one_sentence(aftersun, tmp_path):
 @pytest.mark.usefixtures("one_rule")
 def test_check_of_an_installed_retrofit_by_its_id(aftersun):
     ran = aftersun("plugin", "check", "bird_mesh")
-    assert ran.out.startswith("bird_mesh 1.1\n  kept    it stands\n")
+    assert ran.out.startswith("bird_mesh 1.1\n  kept    it says who it is\n")
 
 
 @pytest.mark.usefixtures("one_rule")
+@pytest.mark.slow
 def test_check_of_a_folder_tries_every_file_and_no_installed_one(aftersun, tiny):
     (tiny.parent / "small.py").write_text(tiny.read_text().replace('"tiny"', '"small"'))
     ran = aftersun("plugin", "check", tiny.parent)
