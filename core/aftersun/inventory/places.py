@@ -1,0 +1,205 @@
+"""Where a roof lies, told from a plus code, a postcode or a town, without any connection.
+
+Towns are GeoNames' places of 500 people and more (``places.parquet`` of the datasets). Postcodes come from a table in
+GeoNames' format that the user has: a file a country, at download.geonames.org/export/zip.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from functools import cache
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from openlocationcode import openlocationcode
+
+import aftersun_datasets
+from aftersun.inventory.store.refusals import refusal
+from aftersun.model.sphere import great_circle_km, unit_vectors
+from aftersun.model.tables import mode
+
+_TABLE = "places_limits.csv"
+_POSTCODE_COLUMNS = {0: "country", 1: "postcode", 2: "town", 9: "latitude", 10: "longitude"}
+_PLUS_CODE = re.compile(r"([023456789CFGHJMPQRVWX]{2,8}\+[23456789CFGHJMPQRVWX]{0,7})", re.IGNORECASE)
+_UNFOLDED = str.maketrans({"ß": "ss", "ø": "o", "æ": "ae", "œ": "oe", "ł": "l", "đ": "d", "ð": "d", "þ": "th"})
+_SHORT = {"st": "saint", "ste": "sainte", "sankt": "saint", "sta": "santa"}
+
+PLACED = ("latitude", "longitude", "place_error_km", "placed_by", "of_several")
+
+
+class Point(NamedTuple):
+    """A position in degrees, north and east positive."""
+
+    latitude: float
+    longitude: float
+
+
+def folded(name: str) -> str:
+    """Return a name as it is compared: without capitals, accents and punctuation, Saint written out."""
+    plain = unicodedata.normalize("NFKD", name.casefold().translate(_UNFOLDED)).encode("ascii", "ignore").decode()
+    return " ".join(_SHORT.get(word, word) for word in re.sub(r"[^a-z0-9]+", " ", plain).split())
+
+
+def read_postcodes(path: Path) -> pd.DataFrame:
+    """Return the postcodes of a table in GeoNames' format, each in the middle of its places.
+
+    Columns country, postcode (without blanks), latitude, longitude, error_km: within which most of its places lie.
+
+    Raises
+    ------
+    AftersunError
+        If the file cannot be read or is not such a table.
+    """
+    try:
+        read = pd.read_csv(path, sep="\t", header=None, dtype=str, keep_default_na=False, quoting=3, encoding="utf-8")
+        table = read[list(_POSTCODE_COLUMNS)].rename(columns=_POSTCODE_COLUMNS)
+        table[["latitude", "longitude"]] = table[["latitude", "longitude"]].astype(float)
+    except OSError as error:
+        raise refusal("unreadable_file", path=path, why=error.strerror or "damaged file") from error
+    except (ValueError, KeyError) as error:
+        raise refusal("no_postcodes", path=path) from error
+    table["postcode"] = _postcode(table["postcode"])
+    by = table.groupby(["country", "postcode"])
+    middle = by[["latitude", "longitude"]].transform("mean")
+    away = great_circle_km(middle["latitude"], middle["longitude"], table["latitude"], table["longitude"])
+    spread = table.assign(away=away).groupby(["country", "postcode"])["away"].max()
+    found = by[["latitude", "longitude"]].mean().assign(error_km=np.maximum(spread, mode(_TABLE, "postcode_error")))
+    return found.reset_index()
+
+
+def place(given: pd.DataFrame, near: Point | None = None, postcodes: pd.DataFrame | None = None) -> pd.DataFrame:
+    """Place N rows by the best that is known of each.
+
+    ``given`` has the columns country (two letters of ISO 3166), postcode, town, plus_code as text, NA where not known.
+    A plus code counts first, then the postcode, then the town. Of several towns of one name the one nearest to
+    ``near`` is taken, else the largest, and ``of_several`` is how many there are.
+
+    Returns
+    -------
+    pd.DataFrame
+        The columns ``PLACED``, with the rows of ``given``: degrees, km, "plus code", "postcode" or "town". NA where
+        nothing is found.
+    """
+    placed = pd.DataFrame(
+        {
+            "latitude": np.nan,
+            "longitude": np.nan,
+            "place_error_km": np.nan,
+            "placed_by": pd.Series(pd.NA, index=given.index, dtype="string"),
+            "of_several": 1,
+        },
+        index=given.index,
+    )
+    _fill(placed, _by_town(given, near), "town")
+    if postcodes is not None:
+        _fill(placed, _by_postcode(given, postcodes), "postcode")
+    _fill(placed, _by_plus_code(given["plus_code"], placed, near), "plus code")
+    return placed
+
+
+def nearest_place(latitude: npt.ArrayLike, longitude: npt.ArrayLike) -> pd.DataFrame:
+    """Return the populated place nearest to each of N positions in degrees, with the columns of the places."""
+    from scipy.spatial import cKDTree
+
+    table = _places()
+    _, rows = cKDTree(unit_vectors(table["latitude"], table["longitude"])).query(unit_vectors(latitude, longitude))
+    nearest: pd.DataFrame = table.iloc[rows].reset_index(drop=True)
+    return nearest
+
+
+def _fill(placed: pd.DataFrame, found: pd.DataFrame, by: str) -> None:
+    """Write what was found over what is there: the better way comes later."""
+    known = found.index[found["latitude"].notna()]
+    placed.loc[known, found.columns] = found.loc[known]
+    placed.loc[known, "placed_by"] = by
+    if "of_several" not in found:
+        placed.loc[known, "of_several"] = 1
+
+
+def _by_postcode(given: pd.DataFrame, postcodes: pd.DataFrame) -> pd.DataFrame:
+    wanted = pd.DataFrame({"country": given["country"], "postcode": _postcode(given["postcode"])})
+    found = wanted.merge(postcodes, on=["country", "postcode"], how="left").set_axis(given.index)
+    # A spreadsheet takes the leading zeros of a postcode away: so wide are those of the country.
+    width = postcodes["postcode"].str.len().groupby(postcodes["country"]).max()
+    short = found.index[found["latitude"].isna() & wanted["postcode"].str.fullmatch(r"\d+").fillna(False)]
+    if len(short):
+        full = wanted.loc[short]
+        wide = full["country"].map(width).fillna(0).astype(int)
+        full["postcode"] = [code.zfill(size) for code, size in zip(full["postcode"], wide, strict=True)]
+        found.loc[short] = full.merge(postcodes, on=["country", "postcode"], how="left").set_axis(short)
+    return found[["latitude", "longitude", "error_km"]].rename(columns={"error_km": "place_error_km"})
+
+
+def _postcode(codes: pd.Series) -> pd.Series:
+    return codes.astype("string").str.upper().str.replace(r"[^A-Z0-9]", "", regex=True)
+
+
+def _by_town(given: pd.DataFrame, near: Point | None) -> pd.DataFrame:
+    towns = given["town"].dropna().map(folded)
+    wanted = pd.DataFrame({"country": given["country"].loc[towns.index], "key": towns}).astype("string")
+    distinct = wanted.dropna().drop_duplicates()
+    if distinct.empty:
+        return pd.DataFrame({"latitude": []})
+    names = pd.concat([_names(""), *(_names(country) for country in sorted(set(distinct["country"])))])
+    candidates = distinct.merge(names, on=["country", "key"]).drop_duplicates(["country", "key", "row"])
+    candidates = candidates.join(_places().drop(columns="country"), on="row")
+    if near is None:
+        order = -candidates["people"].astype(float)
+    else:
+        order = pd.Series(
+            great_circle_km(near.latitude, near.longitude, candidates["latitude"], candidates["longitude"]),
+            index=candidates.index,
+        )
+    # A place that bears the name itself goes before one that is only called so in another language.
+    candidates = candidates.assign(order=order).sort_values(["other", "order"], kind="stable")
+    own = candidates[~candidates["other"]].groupby(["country", "key"]).size()
+    any_name = candidates.groupby(["country", "key"]).size()
+    several = own.reindex(any_name.index).fillna(any_name).astype("int64").rename("of_several")
+    best = candidates.drop_duplicates(["country", "key"]).join(several, on=["country", "key"])
+    radius = np.sqrt(best["people"].clip(lower=0) / mode(_TABLE, "town_density") / np.pi)
+    best = best.assign(place_error_km=mode(_TABLE, "town_error") + radius)
+    found = wanted.merge(best, on=["country", "key"], how="left").set_axis(wanted.index)
+    return found[["latitude", "longitude", "place_error_km", "of_several"]]
+
+
+def _by_plus_code(codes: pd.Series, placed: pd.DataFrame, near: Point | None) -> pd.DataFrame:
+    """Place by plus codes, short ones near where the row is placed so far, else near ``near``."""
+    rows = {}
+    for row in codes.index[codes.notna()]:
+        text = str(codes.at[row])
+        match = _PLUS_CODE.search(text)
+        if match is None or not openlocationcode.isValid(match[1]):
+            continue
+        code = match[1].upper()
+        if openlocationcode.isShort(code):
+            there = Point(*placed[["latitude", "longitude"]].loc[row].astype(float))
+            point = near if np.isnan(there.latitude) else there
+            if point is None:
+                continue
+            code = openlocationcode.recoverNearest(code, *point)
+        if openlocationcode.isFull(code):
+            area = openlocationcode.decode(code)
+            corner = great_circle_km(area.latitudeCenter, area.longitudeCenter, area.latitudeLo, area.longitudeLo)
+            rows[row] = (area.latitudeCenter, area.longitudeCenter, float(corner))
+    return pd.DataFrame.from_dict(rows, orient="index", columns=list(PLACED[:3]))
+
+
+@cache
+def _places() -> pd.DataFrame:
+    with aftersun_datasets.path("places.parquet").open("rb") as file:
+        return pd.read_parquet(file)
+
+
+@cache
+def _names(country: str) -> pd.DataFrame:
+    """Return all names of a country's places: country, key, row of the place, and whether it is an other name of it."""
+    table = _places()
+    table = table[table["country"] == country]
+    own = pd.DataFrame({"name": table["name"], "row": table.index})
+    others = own.assign(name=table["other_names"].str.split("|")).explode("name")
+    names = pd.concat([own.assign(other=False), others[others["name"] != ""].assign(other=True)], ignore_index=True)
+    return names.assign(key=names["name"].map(folded).astype("string"), country=country).drop(columns="name")
