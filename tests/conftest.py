@@ -14,6 +14,7 @@ from hypothesis import HealthCheck, settings
 from tests_support import make_weather
 
 import aftersun_datasets
+from aftersun.host import registry
 from aftersun.model.cohort import Cohort
 from aftersun.model.weather import HOURS_PER_YEAR, WeatherYear
 from aftersun.money.company import Company, load_company
@@ -51,6 +52,15 @@ def pytest_collection_finish() -> None:
     gc.collect()
     gc.freeze()
     gc.set_threshold(100_000, 50, 100)
+
+
+@pytest.fixture(autouse=True)
+def _foreign_plugins_are_tried_in_slow_tests_alone(
+    request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What did not come along is loaded in a process of its own first, which takes seconds each time."""
+    if not request.node.get_closest_marker("slow"):
+        monkeypatch.setattr(registry, "_tried", lambda *_: {})
 
 
 @pytest.fixture(scope="session")

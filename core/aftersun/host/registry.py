@@ -168,8 +168,12 @@ def _try(job: tuple[str, Sequence[Source], float]) -> Failure | None:
     """
     wanted, sources, seconds = job
     failures: list[Failure] = []
+    plugins = list(_plugins(sources))
+    for _, origin, load_module, _ in plugins:
+        if _came_along(origin):  # imports what all stand on, which is not the time of the one tried
+            load_module()
     with plugin_limit(seconds):
-        for name, _, load_module, _ in _plugins(sources):
+        for name, _, load_module, _ in plugins:
             loaded = _load(name, load_module, failures) if name == wanted else None
             if loaded is not None:
                 for retrofit in loaded[1]:

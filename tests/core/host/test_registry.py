@@ -158,5 +158,6 @@ def test_one_that_ends_its_process_while_it_is_loaded_is_named_and_stops_nobody(
 
 
 def test_what_came_with_the_program_is_loaded_without_another_process(monkeypatch):
+    monkeypatch.undo()  # tried as in use
     monkeypatch.setattr(registry_module, "Workers", None)
     assert find_plugins().failures == ()
