@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import partial
 from importlib.metadata import EntryPoint, entry_points
@@ -171,7 +172,8 @@ def _try(job: tuple[str, Sequence[Source], float]) -> Failure | None:
     plugins = list(_plugins(sources))
     for _, origin, load_module, _ in plugins:
         if _came_along(origin):  # imports what all stand on, which is not the time of the one tried
-            load_module()
+            with suppress(Exception):  # is told where it is loaded to be used
+                load_module()
     with plugin_limit(seconds):
         for name, _, load_module, _ in plugins:
             loaded = _load(name, load_module, failures) if name == wanted else None
