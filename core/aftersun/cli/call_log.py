@@ -175,10 +175,13 @@ def load(
 
     Example: aftersun log load company.duckdb calls-of-may.csv
     """
-    from aftersun.inventory.log.call_table import load_calls
+    from aftersun.inventory.log.call_table import read_calls, store_table
+    from aftersun.inventory.store.file import Inventory
 
+    Inventory.open(inventory).close()  # before anything is read, whether it can be written to
+    table = read_calls(file)
     with opened(inventory, read_only=False) as target:
-        report = load_calls(target, file, rejects)
+        report = store_table(target, table, rejects)
     if json:
         terminal.json(report)
     else:

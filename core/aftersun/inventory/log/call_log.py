@@ -68,6 +68,13 @@ def read_text(
     ``text`` has columns of ``COLUMNS`` and of :func:`aftersun.inventory.log.learnt_facts.fact_columns`, one row an
     entry. Columns of ``COLUMNS`` that it lacks come back empty. Problems hold no value.
     """
+    values, wrong = read_cells(text, decimal_comma)
+    values, strange = compared(connection, values, today)
+    return values, rules.gather([wrong, strange])
+
+
+def read_cells(text: pd.DataFrame, decimal_comma: bool) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Do what :func:`read_text` does as far as no inventory is needed for it."""
     facts = {name: column for name, column in learnt_facts.fact_columns().items() if name in text}
     given = {**COLUMNS, **facts}
     cells = text.reindex(columns=list(given)).astype("string")
@@ -79,13 +86,20 @@ def read_text(
         limits = f": {column.limits}" if column.limits else ""
         problems.append(rules.where(silent, "tells_nothing", column=name, limits=limits))
     frame["retrofit"] = frame["retrofit"].fillna("")
-    frame, about_arrays = learnt_facts.with_arrays(connection, frame)
-    problems += [
-        *about_arrays,
-        *learnt_facts.tariff_problems(connection, frame),
-        *_row_problems(connection, frame, today),
-    ]
     return frame, rules.gather(problems)
+
+
+def compared(
+    connection: duckdb.DuckDBPyConnection, values: pd.DataFrame, today: date
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the values of :func:`read_cells` with the arrays meant, and what is wrong with them in this inventory."""
+    values, about_arrays = learnt_facts.with_arrays(connection, values)
+    problems = [
+        *about_arrays,
+        *learnt_facts.tariff_problems(connection, values),
+        *_row_problems(connection, values, today),
+    ]
+    return values, rules.gather(problems)
 
 
 def _row_problems(connection: duckdb.DuckDBPyConnection, rows: pd.DataFrame, today: date) -> list[pd.DataFrame]:

@@ -21,7 +21,7 @@ from aftersun.inventory.loading.header import match_header
 from aftersun.inventory.loading.raw_table import RawTable
 from aftersun.inventory.loading.table_file import read_file
 from aftersun.inventory.log import learnt_facts
-from aftersun.inventory.log.call_log import COLUMNS, ENTRY_KEY, read_text, store_calls
+from aftersun.inventory.log.call_log import COLUMNS, ENTRY_KEY, compared, read_cells, store_calls
 from aftersun.inventory.store import rules
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.sql import registered
@@ -45,10 +45,46 @@ class CallsReport:
     rejects: Path | None
 
 
+@dataclass(frozen=True, eq=False)
+class CallTable:
+    """A table of calls, read, and what is wrong with it whatever the inventory holds."""
+
+    path: Path
+    raw: RawTable
+    remark: str
+    values: pd.DataFrame
+    problems: pd.DataFrame
+
+
+def read_calls(path: Path | str) -> CallTable:
+    """Read a table: columns of ``call_log.COLUMNS`` and, as facts learnt, of sites, arrays and tariffs.
+
+    Raises
+    ------
+    AftersunError
+        If the file cannot be read or its header does not do.
+    """
+    path = Path(path)
+    raw = as_written(read_file(path, "call_log"))
+    wanted = [*COLUMNS.values(), *learnt_facts.fact_columns().values()]
+    header = match_header(wanted, raw.header, path.name, "a call log", may_name=bool(raw.fits.any()))
+    text = header.cells(raw)
+    values, wrong = read_cells(text, raw.decimal_comma)
+    again = rules.repeated_keys(ENTRY_KEY, values, raw.lines[text.index])
+    return CallTable(path, raw, header.remark, values, rules.gather([of_wrong_width(raw), wrong, again]))
+
+
 def load_calls(
     inventory: Inventory, path: Path | str, rejects: Path | str | None = None, today: date | None = None
 ) -> CallsReport:
-    """Record the entries of a table: columns of ``call_log.COLUMNS`` and, as facts learnt, of sites, arrays, tariffs.
+    """Read a table and record its entries; raises as :func:`read_calls` and :func:`store_table` do."""
+    return store_table(inventory, read_calls(path), rejects, today)
+
+
+def store_table(
+    inventory: Inventory, table: CallTable, rejects: Path | str | None = None, today: date | None = None
+) -> CallsReport:
+    """Record the entries of a table in one transaction.
 
     A row with any problem is left out as a whole and written to ``rejects`` (beside the table unless given), readable
     by its owner only and, once mended, to be loaded as it is. An entry that the log has already (same site, day,
@@ -57,21 +93,15 @@ def load_calls(
     Raises
     ------
     AftersunError
-        If the file cannot be read, its header does not do, or there are bad rows and ``rejects`` exists. Nothing is
-        changed then.
+        If there are bad rows and ``rejects`` exists. Nothing is changed then.
     """
-    path = Path(path)
+    path, raw = table.path, table.raw
     target = path.with_name(f"{path.stem}-rejected.csv") if rejects is None else Path(rejects)
-    raw = as_written(read_file(path, "call_log"))
-    wanted = [*COLUMNS.values(), *learnt_facts.fact_columns().values()]
-    header = match_header(wanted, raw.header, path.name, "a call log", may_name=bool(raw.fits.any()))
-    text = header.cells(raw)
     written = False
     try:
         with inventory.transaction() as connection:
-            values, wrong = read_text(connection, text, today or date.today(), raw.decimal_comma)
-            again = rules.repeated_keys(ENTRY_KEY, values, raw.lines[text.index])
-            problems = rules.gather([of_wrong_width(raw), wrong, again])
+            values, strange = compared(connection, table.values, today or date.today())
+            problems = rules.gather([table.problems, strange])
             good = values.loc[values.index.difference(pd.Index(problems["row"]))]
             with registered(connection, given=good[list(ENTRY_KEY)].assign(row_number=good.index)):
                 in_log = f"SELECT row_number FROM given SEMI JOIN call_log USING ({', '.join(ENTRY_KEY)})"
@@ -91,7 +121,7 @@ def load_calls(
         rejected=int(problems["row"].nunique()),
         facts=stored.facts,
         closed=stored.closed,
-        problems=(*filter(None, [header.remark]), *sentences(raw, problems)),
+        problems=(*filter(None, [table.remark]), *sentences(raw, problems)),
         rejects=target if written else None,
     )
 
