@@ -257,6 +257,7 @@ def test_an_ordinary_large_table_is_read(tmp_path: Path) -> None:
     assert len(read_file(path, "site")) == 50_000
 
 
+@pytest.mark.slow
 def test_what_is_no_file(refused: Refused, tmp_path: Path) -> None:
     (tmp_path / "a.csv").mkdir()
     for kind in ("table", "weather", "rain"):

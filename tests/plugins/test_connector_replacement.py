@@ -122,11 +122,13 @@ def test_an_open_string_is_sought_from_one_way_up(build):
     assert takes(scope(change, ENDS))["roof"] == 2
 
 
+@pytest.mark.slow
 def test_the_best_scope_is_chosen_and_none_leaves_a_danger_that_is_known(build):
     cohort = build({**SOUND, "open_string": True}, {**SOUND, "mixed_connectors": True}, SOUND, {})
     assert ranked(cohort)["variant"].tolist() == [REPAIR, ENDS, INSPECT, INSPECT]
 
 
+@pytest.mark.slow
 @given(facts=st.fixed_dictionaries({name: st.sampled_from([True, False, None]) for name in DANGERS}))
 @settings(max_examples=27)
 def test_a_scope_that_leaves_a_known_danger_is_not_to_be_had(build, facts):
@@ -186,6 +188,7 @@ def test_the_plain_repair_is_spared_once(build):
     assert line(change, "building_fire_damage") == 0.0
 
 
+@pytest.mark.slow
 def test_a_single_string_that_is_said_to_be_open_sells_no_energy(build):
     cohort = build({**SOUND, "open_string": True}, array={"module_count": 18, "strings": 1})
     assert api.annual_generation(cohort, api.baseline(cohort)) > 1000
@@ -195,6 +198,7 @@ def test_a_single_string_that_is_said_to_be_open_sells_no_energy(build):
     assert ranked(cohort)["npv"].iloc[0] < 0
 
 
+@pytest.mark.slow
 def test_a_meter_that_misses_a_string_leads_to_an_inspection(build):
     suspected = {**SOUND, "open_string": None, "meter_open_string_chance": 0.3}
     cohort = build(suspected, {**SOUND, "open_string": None}, array={"module_count": 24, "strings": 2})
@@ -206,6 +210,7 @@ def test_a_meter_that_misses_a_string_leads_to_an_inspection(build):
     assert (ranked(cohort)["energy_gain_kwh"].to_numpy()[0]) > 20 * (ranked(cohort)["energy_gain_kwh"].to_numpy()[1])
 
 
+@pytest.mark.slow
 def test_a_string_that_the_meter_misses_is_asked_for_with_its_own_chance(build):
     home = {**SOUND, "open_string": None, "import_price": 0.9, "export_rule": "net metering", "inverter_rating_kw": 9.0}
     home["annual_demand_kwh"] = 20000.0
@@ -372,6 +377,7 @@ def test_a_hot_plug_is_isolated_by_a_licensed_electrician(build):
     assert CONNECTORS.screen(build({"hot_connector": True})).status.tolist() == [api.SURVEY_FIRST]
 
 
+@pytest.mark.slow
 def test_it_ranks_as_a_safety_matter_where_a_danger_is_known_though_it_costs_more_than_it_earns(build):
     ranking = ranked(build(*({**SOUND, danger: True} for danger in DANGERS), SOUND))
     assert ranking["for_safety"].tolist() == [True, True, True, False]

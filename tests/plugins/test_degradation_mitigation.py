@@ -397,6 +397,7 @@ def test_standby_at_night(build, watts, kwh):
     assert changed(build(PRONE), standby_w=watts).plant.standby_kwh == pytest.approx([0.6 * kwh])
 
 
+@pytest.mark.slow
 def test_the_first_years_saving_is_that_of_the_first_year_and_it_pays_back_simply_before_discounted(build):
     large = {"measured_excess_loss": 0.2, "inverter_rating_kw": 12.0, "annual_demand_kwh": 30000.0}
     cohort = build({**PRONE, **large, "remaining_life_years": 14.0}, array={"dc_rating_kw": 12.0})

@@ -245,6 +245,7 @@ def test_cheap_heat_and_paid_export_are_named(build, gas, export, loses, limit):
     assert f"ays only while export earns less than {limit} per kWh" in remark
 
 
+@pytest.mark.slow
 def test_cheap_gas_and_paid_export_lose_money_every_year(build):
     # SAP 10.2 Table 12, in currency: a kWh is worth 0.0364 / 0.72 as heat and 0.0559 when exported
     cohort = build({**ON_GAS, "gas_price": 0.0364, "export_price": 0.0559})

@@ -323,6 +323,7 @@ def test_the_gain_vanishes_as_alerts_come_no_sooner(build, days, closer):
     assert (gain <= gained(cohort, **without, days_stop_alerted=0.0, days_part_alerted=0.0) + 1e-12).all()
 
 
+@pytest.mark.slow
 @settings(max_examples=15)
 @given(rate=st.floats(0, 5), availability=st.floats(0, 1))
 def test_no_more_comes_back_than_stops_cost(build, rate, availability):

@@ -264,6 +264,7 @@ def test_seasonal_positions_are_alternatives_where_frames_can_be_adjusted(build)
     assert seasonal(south)[0].remarks[0].startswith("Tilt 15 degrees from 29 September, 55 from 11 March")
 
 
+@pytest.mark.slow
 def test_visits_are_paid_each_year_unless_the_owner_adjusts_on_the_ground(build):
     home, let = {**GROUND, "owner_present": True}, {**GROUND, "owner_present": False}
     two, four = seasonal(changed(build(home, let, GROUND, array=ON_GROUND)))

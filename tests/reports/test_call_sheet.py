@@ -112,6 +112,7 @@ def test_what_is_told_for_safety_says_how_and_weighs_no_sale(small: Any) -> None
     assert "only if asked" not in second["what to say"]
 
 
+@pytest.mark.slow
 def test_what_has_to_be_looked_at_stands_with_safety_matters_too(tmp_path: Path) -> None:
     said = {"screening_reason": "see which plugs are old. See the roof, too", "for_safety": True}
     ranking = [{**row, **said} if row["site_id"] == "S2" else row for row in TABLES["ranking"]]
@@ -165,6 +166,7 @@ def test_what_is_good_for_the_owner_and_not_called_stands_first_with_whose_money
     assert 500.0 not in second.values()
 
 
+@pytest.mark.slow
 def test_a_text_too_long_for_a_row_is_continued_and_says_so(tmp_path: Path) -> None:
     text = " ".join(f"word{number}" for number in range(6000))  # 50,000 characters
     long = [{**row, "text": text} if row["note_id"] == "arc" else row for row in TABLES["safety_note"]]
@@ -188,6 +190,7 @@ def test_a_text_too_long_for_a_row_is_continued_and_says_so(tmp_path: Path) -> N
     assert text in told
 
 
+@pytest.mark.slow
 @given(st.text(max_size=3000), st.integers(5, 90))
 def test_pieces_lose_nothing(text: str, width: int) -> None:
     found = pieces(text, width)
@@ -358,6 +361,7 @@ def test_paper_is_that_of_the_letterhead(tmp_path: Path) -> None:
         assert {int(sheet.page_setup.paperSize) for sheet in workbook} == {code}
 
 
+@pytest.mark.slow
 def test_more_rows_than_a_sheet_holds_go_on_in_another(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(book, "LARGEST_SHEET", 103)  # two lines and a header above 100 rows
     many = [{"site_id": f"S{number:03}", "rank": 1, "retrofit": "bird_mesh"} for number in range(250)]
@@ -402,6 +406,7 @@ def test_no_text_of_ours_names_an_amount_without_its_currency(small: Any) -> Non
                 assert str(cell.value).endswith("[NOK]"), cell.value
 
 
+@pytest.mark.slow
 def test_a_call_where_a_danger_stands_is_of_that_kind_whatever_it_is_about(tmp_path: Path) -> None:
     call = {**TABLES["call"][1], "kind": "warn_and_offer", "must_call": False}
     (row,) = rows(written(SmallRun().with_rows("call", [call]), tmp_path)["Calls"])

@@ -101,6 +101,7 @@ def test_an_offer_of_two_gives_an_entry_for_each_and_facts_once(tmp_path: Path) 
     ]  # fmt: skip
 
 
+@pytest.mark.slow
 def test_it_does_no_harm_to_sort_or_delete_rows_of_the_calls(tmp_path: Path) -> None:
     book = written(SmallRun(), tmp_path)
     _fill(book, 2, called_on=datetime(2026, 6, 3), outcome="unreached")
@@ -182,6 +183,7 @@ def test_every_figure_of_the_demo_is_the_stored_one(shown: Shown) -> None:
         assert row["price with tax [EUR]"] == (None if upfront is None else pytest.approx(upfront))
 
 
+@pytest.mark.slow
 def test_all_notes_of_the_demo_stand_whole_and_every_danger_in_its_row(shown: Shown) -> None:
     book = shown.book
     texts = {text for (text,) in shown.inventory.connection.execute("SELECT DISTINCT text FROM safety_note").fetchall()}

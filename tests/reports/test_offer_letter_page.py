@@ -273,6 +273,7 @@ def png() -> bytes:
     )
 
 
+@pytest.mark.slow
 def test_the_logo_stands_on_the_first_page() -> None:
     svg = b'<svg xmlns="http://www.w3.org/2000/svg" width="4" height="1"><rect width="4" height="1" fill="#123"/></svg>'
     with_png = PdfReader(io.BytesIO(pdf(LETTER, replace(HEAD, logo=png(), logo_format="png"))))

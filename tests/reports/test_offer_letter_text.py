@@ -56,6 +56,7 @@ def test_the_hook_brings_an_output_of_letters_that_needs_names() -> None:
     assert (output.id, output.of, output.personal) == ("offer_letter", api.OF_LETTER, True)
 
 
+@pytest.mark.slow
 def test_what_is_no_energy_has_a_line_of_its_own(write: Write) -> None:
     apart = (api.LetterPrice("avoided nuisance", "bird_clean_up", 0.75, "clean-up", 165.0),)
     with_birds, without = (
@@ -124,6 +125,7 @@ def test_every_safety_note_is_whole_with_who_may_do_the_work(write: Write) -> No
         assert bare(note.text) + "Whomaydoit:" + bare(note.who) in text
 
 
+@pytest.mark.slow
 def test_twelve_long_notes_of_one_option_are_all_whole(write: Write) -> None:
     notes = tuple(replace(ARC, note_id=f"n{n}", text=f"Number {n}. {ARC.text} {ARC.text}") for n in range(12))
     text = without_breaks_of_pages(write(replace(LETTER, options=(replace(DIVERTER, notes=notes), NOTHING)))[0])
@@ -137,6 +139,7 @@ def test_dangers_stand_before_everything_that_is_proposed(write: Write) -> None:
     assert danger < first_page.index("Whatwepropose")
 
 
+@pytest.mark.slow
 def test_with_a_known_danger_doing_nothing_is_not_called_harmless_and_the_company_is_to_be_phoned(write: Write) -> None:
     letter = replace(LETTER, dangers=(ARC,), options=(TOLD, NOTHING))
     text = text_of(write(letter)[0])
@@ -199,6 +202,7 @@ def test_losses_that_are_averages_say_so_and_the_first_row_is_no_gain(write: Wri
     assert "droppings(average,notknownwhetheratyours)−96" in text
 
 
+@pytest.mark.slow
 def test_it_says_whether_it_comes_from_records_alone_or_from_readings_too(write: Write) -> None:
     records, meters = (text_of(path) for path in write(LETTER, replace(LETTER, number="x", from_meters=True)))
     assert "anewfromourrecords.This" in records
@@ -253,6 +257,7 @@ def test_how_many_assumptions_were_left_out_is_said_and_those_that_turn_the_advi
     assert "13morenumbersthatmovetheresultless" in text
 
 
+@pytest.mark.slow
 def test_a_second_version_says_what_changed_and_a_first_does_not(write: Write) -> None:
     later = replace(
         LETTER,

@@ -85,6 +85,7 @@ def test_every_element_is_closed_and_the_landmarks_are_there(text: str) -> None:
     assert parsed.all("html") == [{"lang": "en"}]
 
 
+@pytest.mark.slow
 def test_the_policy_forbids_all_loading_and_lets_the_pages_own_scripts_run(text: str) -> None:
     parsed = Parsed(text)
     policy = next(one["content"] for one in parsed.all("meta") if one.get("http-equiv") == "Content-Security-Policy")
@@ -204,6 +205,7 @@ def test_pages_of_sites_hold_the_stored_rows(data: dict[str, Any], run: FakeRun)
     _equal(list(generated.values()), loss.xs("generated_kwh", level="step")[list(generated)])
 
 
+@pytest.mark.slow
 def test_hours_and_months_are_those_stored(data: dict[str, Any], run: FakeRun) -> None:
     picture = run.table("site_picture").set_index("site_id")["mean_w"]
     months = run.table("offer_month").set_index(["site_id", "offer"]).sort_index()
@@ -225,6 +227,7 @@ def test_hours_and_months_are_those_stored(data: dict[str, Any], run: FakeRun) -
             assert np.abs(found - expected).max() <= 0.51 * step
 
 
+@pytest.mark.slow
 def test_without_ranges_nothing_stands_where_nothing_was_drawn(run: FakeRun) -> None:
     data = embedded(page(without_ranges(run)))
     assert not data["drawn"]
@@ -233,6 +236,7 @@ def test_without_ranges_nothing_stands_where_nothing_was_drawn(run: FakeRun) -> 
     assert any(value is not None for value in data["sites"]["npv"])
 
 
+@pytest.mark.slow
 def test_hostile_texts_end_nothing_and_come_back_whole(run: FakeRun) -> None:
     ids = sorted(run.sites()["site_id"])[: len(HOSTILE)]
     hostile = renamed(run, dict(zip(ids, HOSTILE, strict=True)))
@@ -275,6 +279,7 @@ def test_without_names_no_name_number_or_address_is_in_it(demo: Demo, run: FakeR
     assert {note["text"] for note in data["notes"]} == set(run.table("safety_note")["text"])
 
 
+@pytest.mark.slow
 def test_with_names_the_real_view_shows_those_on_the_list(demo: Demo) -> None:
     with Inventory.open(demo.inventory, read_only=True) as opened:
         view = RunView(opened)
@@ -372,6 +377,7 @@ def test_known_dangers_stand_above_what_all_is_worth(text: str) -> None:
     assert 0 < text.index('id="dangers"') < text.index('id="totals"')
 
 
+@pytest.mark.slow
 def test_losses_that_are_averages_have_a_mark_unless_the_fact_is_known(run: FakeRun) -> None:
     loss = run.table("site_loss")
     site = str(loss.loc[loss["step"] == "excess_degradation_kwh", "site_id"].iloc[0])

@@ -185,6 +185,7 @@ def test_what_if_shows_both_and_stores_nothing(aftersun, demo_folder):
     assert aftersun("what-if", inventory, "--if", "nonsense").code == 2
 
 
+@pytest.mark.slow
 def test_people_to_warn_and_people_to_sell_to_stand_in_lists_of_their_own(aftersun, demo_folder):
     inventory = demo_folder / "demo.duckdb"
     out = aftersun("calls", inventory, "--first", 2).out

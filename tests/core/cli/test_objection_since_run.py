@@ -34,6 +34,7 @@ def object_to(path: Path, site: str) -> None:
         record_call(inventory, {"site_id": site, "outcome": OBJECTION})
 
 
+@pytest.mark.slow
 def test_list_explain_ask_and_export_obey_it_and_the_others_close_up(aftersun, company, tmp_path):
     first, *others = called(company)
     before = json.loads(aftersun("calls", company, "--first", 100, "--json").out)

@@ -333,6 +333,7 @@ def test_positions_in_radians_or_swapped_are_told_at_once(homes: Inventory, tmp_
     assert _stored(homes, "site")["latitude"].tolist() == pytest.approx(europe["latitude"].tolist())
 
 
+@pytest.mark.slow
 def test_prices_are_told_without_a_company_and_two_slips_one_each(homes: Inventory, tmp_path: Path) -> None:
     tariffs = _homes()["tariff"]
     cents = tariffs.assign(import_price=tariffs["import_price"] * 100, gas_price=tariffs["gas_price"] * 100)

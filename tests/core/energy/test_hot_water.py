@@ -143,6 +143,7 @@ def test_draw_shares_peak_in_the_morning_and_the_evening() -> None:
     assert set(np.argsort(shares)[-4:].tolist()) == {6, 7, 17, 18}
 
 
+@pytest.mark.slow
 @settings(max_examples=4)
 @given(
     litres=st.floats(20, 500),

@@ -92,6 +92,7 @@ def _chain_kwh(weather: WeatherYear, rating_kw: float, arrays: list[tuple[Any, .
 
 
 # pandas 3.1 deprecates an attribute that pvlib 0.16 still reads.
+@pytest.mark.slow
 @pytest.mark.filterwarnings("ignore:DatetimeIndex.dayofyear is deprecated")
 def test_annual_energy_is_within_a_fifth_of_a_percent_of_modelchain(dry_memory: WeatherYear, make_cohort: Any) -> None:
     names = ("tilt_deg", "azimuth_deg", "mounting", "dc_rating_kw", "temp_coefficient_pct_per_k")

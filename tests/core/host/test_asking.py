@@ -145,6 +145,7 @@ def test_a_plugin_that_exchanges_what_all_compute_with_is_named_and_it_is_put_ba
     assert vars(owner)[name] is before
 
 
+@pytest.mark.slow
 def test_a_plugin_that_exchanges_it_when_loaded_is_left_out(tmp_path):
     before = np.maximum
     (tmp_path / "patcher.py").write_text("import numpy\nnumpy.maximum = min\n")
@@ -239,6 +240,7 @@ threading.Thread(target=ask).start()
     assert "Timeout (0:00:00.1" in ran.stderr
 
 
+@pytest.mark.slow
 @posix
 def test_a_plugin_that_hangs_while_it_is_loaded_is_left_out(tmp_path):
     (tmp_path / "slow.py").write_text("import time\nwhile True: time.sleep(0.01)\n")

@@ -137,6 +137,7 @@ def test_support_ends_by_itself() -> None:
     assert_allclose(year.lost_by_ends(*left), [[0.0, 0.75 * 150.0, 150.0]])
 
 
+@pytest.mark.slow
 @given(
     imported=st.floats(0, 8000),
     exported=st.floats(0, 8000),

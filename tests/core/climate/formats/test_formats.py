@@ -103,6 +103,7 @@ def test_tmy2(miami: WeatherReading) -> None:
     assert closure(miami.year) < 0.02
 
 
+@pytest.mark.slow
 def test_tmy2_code_for_missing(miami: WeatherReading) -> None:
     assert any("1 missing hours were interpolated (temp_air): 1 Jan 00-01 h" in r for r in miami.remarks)
 

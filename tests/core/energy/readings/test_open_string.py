@@ -53,6 +53,7 @@ def fitted(make_cohort: Any, share: float, **facts: object) -> Any:
     return fit, simulate(fit.cohort, fit.plant).annual("generated")[0] / output.sum()
 
 
+@pytest.mark.slow
 def test_the_meter_has_the_last_word(make_cohort: Any) -> None:
     full, third, told_full, told_third = (
         fitted(make_cohort, share, open_string=told) for told in (None, True) for share in (1.0, 2 / 3)

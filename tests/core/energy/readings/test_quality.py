@@ -162,6 +162,7 @@ def test_more_than_the_rating_allows(cohort: Cohort, half_hours: pd.DataFrame) -
     assert check_readings(with_battery, export).set_aside.empty
 
 
+@pytest.mark.slow
 def test_below_zero(cohort: Cohort, half_hours: pd.DataFrame) -> None:
     night = half_hours["starts_at"].dt.hour < 3
     standby = check_readings(cohort, half_hours.assign(kwh=half_hours["kwh"].mask(night, -0.005)))  # 10 W

@@ -41,6 +41,7 @@ def test_an_empty_cell_and_the_word_unknown_take_nothing_away(loaded: Inventory,
     ]
 
 
+@pytest.mark.slow
 def test_a_reading_is_replaced_as_a_whole(loaded: Inventory, write: Write) -> None:
     """The energy of an interval that turns out to be a counter keeps no energy and no end."""
     head = "site_id,meter,starts_at,ends_at,kwh,register_kwh\n"

@@ -64,6 +64,7 @@ def test_counters_load(loaded: Inventory, write: Write) -> None:
     assert rows[["ends_at", "kwh"]].isna().all(axis=None)
 
 
+@pytest.mark.slow
 def test_columns_that_contradict_each_other(loaded: Inventory, write: Write) -> None:
     text = BOTH + (
         "S1,production,2024-01-01,2024-02-01,,\n"

@@ -376,6 +376,7 @@ def test_customers_tell_whether_a_basis_is_recorded_and_not_what_it_says(loaded,
     assert "contact_basis" not in found
 
 
+@pytest.mark.slow
 def test_a_danger_is_as_old_as_its_finding_and_of_one_that_was_mended_as_the_next(loaded: Inventory) -> None:
     for day, hot in (("02", "yes"), ("03", "no"), ("04", "yes"), ("05", "yes")):
         call(loaded, "unreached", f"2026-{day}-01", {"hot_connector": hot})

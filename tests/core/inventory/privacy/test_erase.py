@@ -231,6 +231,7 @@ def test_what_is_remembered_tells_nobody(path: Path) -> None:
     assert [kind for kind, *_ in again] == ["site"]  # S2 alone is new
 
 
+@pytest.mark.slow
 def test_retention_names_whom_nothing_was_heard_of(path: Path) -> None:
     with Inventory.open(path, read_only=True) as inventory:
         assert untouched(inventory, 5, date(2026, 3, 3)) == [("C1", date(2021, 3, 3))]

@@ -70,6 +70,7 @@ def test_a_restore_keeps_what_was_said_and_seen_since_the_backup(path: Path) -> 
     assert _value(path, "SELECT count(*) FROM call_log") == 1
 
 
+@pytest.mark.slow
 def test_a_restore_to_a_new_place_is_the_backup(path: Path) -> None:
     done = restore(path, path.with_name("new.duckdb"))
     assert (done.erased, done.carried_over) == (0, True)

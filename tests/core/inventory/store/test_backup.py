@@ -57,6 +57,7 @@ def test_backup_and_restore_bring_everything_back(path: Path, contents: Contents
     assert {stat.S_IMODE(name.stat().st_mode) for name in (copy, again, path)} == {0o600}
 
 
+@pytest.mark.slow
 def test_rows_keep_their_order_and_tables_of_others_come_along(path: Path) -> None:
     """Some result tables are read back in the order in which their rows were written."""
     with Inventory.open(path) as inventory:

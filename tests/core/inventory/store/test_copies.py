@@ -64,6 +64,7 @@ def test_other_files_and_copies_of_another_inventory_are_never_touched(path: Pat
     assert _names(folder) == ["company-2026-03-01.duckdb", "company-2026-03-02.duckdb", "company-notes.txt"]
 
 
+@pytest.mark.slow
 def test_no_copy_goes_when_the_new_one_fails(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     folder = path.with_name("copies")
     keep_copies(path, folder, 1, DAY)

@@ -112,6 +112,7 @@ def test_an_older_file_gets_todays_layout_and_loses_nothing(name: str, tmp_path:
     assert after["schema_version"][-1]["version"] == newest_version()
 
 
+@pytest.mark.slow
 def test_a_survey_condition_ends_where_another_sentence_of_its_reason_begins(tmp_path: Path) -> None:
     path = unpacked("demo-0.1.0", tmp_path)
     why = "Costs 9 EUR: worth 8 EUR over one year. Survey first: see the roof. Ask an engineer"
@@ -280,6 +281,7 @@ def test_renamed_columns_and_translated_values_reach_an_older_file(
     Inventory.open(path, read_only=True).close()  # once is enough
 
 
+@pytest.mark.slow
 def test_capacities_of_version_0_1_0_become_codes(tmp_path: Path) -> None:
     path = unpacked("demo-0.1.0", tmp_path)
     Inventory.open(path).close()
@@ -330,6 +332,7 @@ def test_an_older_file_is_backed_up_as_it_is(name: str, tmp_path: Path) -> None:
     assert _rows(tmp_path / "backup.duckdb") == _rows(path)
 
 
+@pytest.mark.slow
 def test_old_files_hold_invented_people_only(tmp_path: Path) -> None:
     for name in OLDER:  # the others are of demos
         contact = _rows(unpacked(name, tmp_path))["contact"]

@@ -104,6 +104,7 @@ def test_a_killed_export_leaves_no_table_that_is_taken_for_whole(path: Path, fol
     assert {name.stat().st_mode & 0o777 for name in written} == {0o600}
 
 
+@pytest.mark.slow
 def test_what_a_killed_what_if_had_computed_goes_with_the_next_command(
     path: Path, folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -97,6 +97,7 @@ def cases(company: Company) -> list[Case]:
     return found
 
 
+@pytest.mark.slow
 def test_each_choice_is_valued_as_a_home_that_is_known_to_have_it(cases: list[Case]) -> None:
     unknown, *known = cases
     case = likeliest(unknown)

@@ -264,6 +264,7 @@ def test_what_is_left_undrawn_could_not_turn_the_advice(
     assert np.abs(chances[0] - chances[1]).max() <= 0.03
 
 
+@pytest.mark.slow
 def test_price_levels_move_what_they_price_and_nothing_else(baseline: Baseline, company: Company) -> None:
     loaded = retrofit("hot_water_diverter")
     case, valuation = case_of(loaded, baseline, company)

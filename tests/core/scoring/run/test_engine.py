@@ -48,6 +48,7 @@ def request_of(made: Small) -> RunRequest:
     return RunRequest(sample_company(), made.settings().as_of)
 
 
+@pytest.mark.slow
 def test_who_computes(request_of, tmp_path):
     ours = find_plugins()
     assert isinstance(engine_for(9, ours, request_of, 1, None), ThisProcess)

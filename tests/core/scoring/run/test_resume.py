@@ -362,6 +362,7 @@ def test_a_run_with_another_price_after_a_broken_one_has_nothing_of_it(portfolio
     assert_same(stored(one_after_two.inventory), stored(portfolio.inventory))
 
 
+@pytest.mark.slow
 def test_a_changed_program_of_the_same_version_begins_anew(one_after_two, monkeypatch):
     monkeypatch.setattr("aftersun.scoring.run.work.program_hash", lambda: "another")
     (said,) = said_at_the_beginning(one_after_two, monkeypatch)
