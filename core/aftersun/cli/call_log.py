@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from aftersun.cli.declaring import argument, day, day_option, day_or_none, flag, group, option, pairs
-from aftersun.cli.options import AsJson, InventoryFile, Site, SiteOrAll, opened
+from aftersun.cli.options import AsJson, InventoryFile, Site, SiteOrAll, numbers_of, opened
 from aftersun.cli.terminal import terminal
 from aftersun.model.errors import EXIT_LOSSES, AftersunError
 
@@ -89,6 +89,8 @@ def correct(
     """
     from aftersun.inventory.log.corrections import correct_call
 
+    if site is not None:
+        site = numbers_of(inventory, [site])[0]
     said = {
         "site_id": site,
         "outcome": outcome,

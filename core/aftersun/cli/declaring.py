@@ -17,9 +17,9 @@ TEXTS = tomllib.loads(aftersun_datasets.path("help.toml", "aftersun.cli").read_t
 group = partial(typer.Typer, no_args_is_help=True, rich_markup_mode=None)
 
 
-def argument(text: str) -> Any:
+def argument(text: str, **settings: Any) -> Any:
     """Declare an argument; ``text`` names what ``help.toml`` says of it, as in ``letter.sites``."""
-    return typer.Argument(help=_help(text), show_default=False)
+    return typer.Argument(help=_help(text), **{"show_default": False, **settings})
 
 
 def option(text: str, *names: str, **settings: Any) -> Any:

@@ -7,14 +7,13 @@ from pathlib import Path
 from typing import Annotated
 
 from aftersun.cli.declaring import argument, day_option, day_or_none, flag, group, option, pairs
-from aftersun.cli.options import AsJson, InventoryFile, PluginFolder, SiteOrAll, opened
+from aftersun.cli.options import AsJson, InventoryFile, PluginFolder, SiteOrAll, Sites, opened
 from aftersun.cli.outputs import Letterhead, Only, Set, show_report
 from aftersun.cli.terminal import terminal
 from aftersun.model.errors import AftersunError
 
 app = group(help="Letters and safety notices to customers: make, list, write again.")
 
-Sites = Annotated[list[str] | None, argument("letter.sites")]
 LettersTo = Annotated[Path | None, option("letter.folder", "--to")]
 
 

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, redirect_stdout
 from datetime import datetime
 from io import StringIO
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, TypeVar
+
+import typer
 
 from aftersun.cli.declaring import argument, day_option, flag, option
 from aftersun.cli.terminal import terminal
+from aftersun.model.errors import AftersunError
 
 if TYPE_CHECKING:
     from aftersun.documents.run_view import RunView
@@ -20,9 +23,50 @@ if TYPE_CHECKING:
 
 CORES = os.cpu_count() or 1
 
+Named = TypeVar("Named", str, list[str], None)
+
+
+_MOST_SHOWN = 20
+
+
+def numbers_of(inventory: Path, called: Sequence[str]) -> list[str]:
+    """Return the number of the one site that each text calls; if several fit one, they are listed.
+
+    Raises
+    ------
+    AftersunError
+        If several fit. What fits none is returned as it is, for the command to say so.
+    """
+    from aftersun.inventory.looking_up import FOUND, sites_called
+    from aftersun.inventory.store.file import Inventory
+
+    with Inventory.open(inventory, read_only=True) as source:
+        found = [sites_called(source, text) for text in called]
+    numbers = []
+    for text, rows in zip(called, found, strict=True):
+        if len(rows) > 1:
+            terminal.table(FOUND, rows.head(_MOST_SHOWN).fillna("").to_numpy(dtype=object).tolist())
+            raise AftersunError(f"{len(rows)} sites are called so.", "Name one by its number (column site_id).")
+        numbers.append(text if rows.empty else str(rows["site_id"].iloc[0]))
+        if numbers[-1] != text:
+            terminal.message(f"This is site {numbers[-1]}.")
+    return numbers
+
+
+def _numbers_of(context: typer.Context, given: Named) -> Named:
+    """Take names of sites for their numbers, of an argument that follows the inventory."""
+    inventory = context.params.get("inventory")
+    if inventory is None or not given or context.resilient_parsing:
+        return given
+    if isinstance(given, str):
+        return numbers_of(inventory, [given])[0]
+    return numbers_of(inventory, given)
+
+
 InventoryFile = Annotated[Path, argument("options.inventory_file")]
-Site = Annotated[str, argument("options.site")]
-SiteOrAll = Annotated[str | None, argument("options.site_or_all")]
+Site = Annotated[str, argument("options.site", callback=_numbers_of)]
+Sites = Annotated[list[str] | None, argument("options.sites", callback=_numbers_of)]
+SiteOrAll = Annotated[str | None, argument("options.site_or_all", callback=_numbers_of)]
 AsJson = Annotated[bool, flag("options.json", "--json")]
 AsOf = Annotated[datetime | None, day_option("options.as_of", "--as-of")]
 CompanyFile = Annotated[Path | None, option("options.company_file", "--company")]
@@ -71,7 +115,6 @@ def company_of(inventory: Path, company: Path | None) -> dict[str, float]:
     """Return what a look at whole columns asks of the company; nothing if no file is named, and none fit beside it."""
     from statistics import median
 
-    from aftersun.model.errors import AftersunError
     from aftersun.money.company import load_company
 
     path = inventory.parent / "company.toml" if company is None else company

@@ -17,6 +17,7 @@ from aftersun.cli.options import (
     SiteOrAll,
     SwitchedOffBy,
     Workers,
+    numbers_of,
     remind_of_copy,
     stored_run,
 )
@@ -191,6 +192,8 @@ def what_if(
     from aftersun.scoring.run.what_if import run_with_changes
     from aftersun.scoring.value.cohorts import read_portfolio
 
+    if site is not None:
+        site = numbers_of(inventory, [site])[0]
     with stored_run(inventory) as view:
         if site is not None:
             view.facts(site)  # there is such a site
