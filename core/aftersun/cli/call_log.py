@@ -44,7 +44,8 @@ def call(
 
     Example: aftersun log call company.duckdb S001 --outcome no --retrofit bird_mesh --fact birds_seen=no
     """
-    from aftersun.inventory.log.call_log import record_call
+    from aftersun.inventory.log.call_log import DONE, record_call
+    from aftersun.inventory.log.learnt_facts import dangers_that_work_may_end
 
     entry = {
         "site_id": site,
@@ -59,8 +60,14 @@ def call(
     facts = _facts(fact)
     with opened(inventory, read_only=False) as target:
         done = record_call(target, entry, facts)
+        standing = dangers_that_work_may_end(target, site) if outcome == DONE else []
     lines = [f"Recorded as entry {done.entries[0]}; {done.facts} facts learnt.", *_closed(done.closed)]
     terminal.answer(json, done, *lines)
+    for name, value, mended in standing:
+        terminal.message(
+            f"On record at {site} stands {name} = {value}. If this work has ended it: "
+            f'aftersun log fact {inventory} {site} {name}={mended} --origin "work done"'
+        )
 
 
 @app.command()

@@ -75,3 +75,20 @@ def test_the_option_site_and_a_list_of_sites_take_names_too(aftersun, path):
     assert (ran.code, "This is site S3." in ran.err) == (0, True), ran.err
     ran = aftersun("letter", "make", path, "perez", "ana")
     assert (ran.code, "2 sites are called so." in ran.err) == (2, True)
+
+
+def test_after_work_the_dangers_still_on_record_are_told_with_the_command_that_ends_them(aftersun, path):
+    facts = ["hot_connector=yes", "element_cut_out=no", "roof_kind=fragile sheet", "open_string=no"]
+    assert aftersun("log", "fact", path, "S1", *facts, "--origin", "visit").code == 0
+    ran = aftersun("log", "call", path, "perez", "--outcome", "done", "--retrofit", "bird_mesh")
+    told = [line for line in ran.err.splitlines() if line.startswith("On record")]
+    assert [line.split(" stands ")[1].partition(".")[0] for line in told] == [
+        "hot_connector = yes",
+        "element_cut_out = no",
+    ]
+    command = told[0].split("aftersun ", 1)[1].replace('"', "")
+    assert aftersun(*command.split(" ", 6)[:5], "--origin", "work done").code == 0
+    ran = aftersun("log", "call", path, "S1", "--outcome", "done", "--retrofit", "tilt_mount")
+    assert "hot_connector" not in ran.err
+    assert "element_cut_out = no" in ran.err
+    assert "On record" not in aftersun("log", "call", path, "S1", "--outcome", "yes", "--retrofit", "tilt_mount").err

@@ -51,6 +51,19 @@ def names_of(table: str, values: pd.DataFrame) -> list[str]:
     return [name for name, column in fact_columns().items() if column.table == table and name in values]
 
 
+def dangers_that_work_may_end(inventory: Inventory, site_id: str) -> list[tuple[str, str, str]]:
+    """Return the dangers on record at a site that are yes or no: column, what it says, what it says once mended."""
+    other = {"yes": "no", "no": "yes"}
+    dangers = [
+        (column, value, other[value])
+        for (table, column), value in dictionary.dangers().items()
+        if table == "site" and value in other
+    ]
+    names = ", ".join(quoted(column) for column, *_ in dangers)
+    row = inventory.connection.execute(f"SELECT {names} FROM site WHERE site_id = ?", [site_id]).fetchone() or ()
+    return [danger for danger, stands in zip(dangers, row, strict=False) if stands is (danger[1] == "yes")]
+
+
 def dangers_found(inventory: Inventory) -> pd.DataFrame:
     """Return since when a danger has been on record, where that is known: site_id, fact, found_on.
 
