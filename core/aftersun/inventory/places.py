@@ -8,18 +8,19 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from datetime import datetime, timedelta
 from functools import cache
 from pathlib import Path
 from typing import NamedTuple
+from zoneinfo import ZoneInfo
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from openlocationcode import openlocationcode
 
 import aftersun_datasets
 from aftersun.inventory.store.refusals import refusal
-from aftersun.model.sphere import great_circle_km, unit_vectors
+from aftersun.model.sphere import great_circle_km
 from aftersun.model.tables import mode
 
 _TABLE = "places_limits.csv"
@@ -27,6 +28,8 @@ _POSTCODE_COLUMNS = {0: "country", 1: "postcode", 2: "town", 9: "latitude", 10: 
 _PLUS_CODE = re.compile(r"([023456789CFGHJMPQRVWX]{2,8}\+[23456789CFGHJMPQRVWX]{0,7})", re.IGNORECASE)
 _UNFOLDED = str.maketrans({"ß": "ss", "ø": "o", "æ": "ae", "œ": "oe", "ł": "l", "đ": "d", "ð": "d", "þ": "th"})
 _SHORT = {"st": "saint", "ste": "sainte", "sankt": "saint", "sta": "santa"}
+
+_ZONE_YEAR = 2025  # whose rules of summer time hold
 
 PLACED = ("latitude", "longitude", "place_error_km", "placed_by", "of_several")
 
@@ -101,14 +104,13 @@ def place(given: pd.DataFrame, near: Point | None = None, postcodes: pd.DataFram
     return placed
 
 
-def nearest_place(latitude: npt.ArrayLike, longitude: npt.ArrayLike) -> pd.DataFrame:
-    """Return the populated place nearest to each of N positions in degrees, with the columns of the places."""
-    from scipy.spatial import cKDTree
-
-    table = _places()
-    _, rows = cKDTree(unit_vectors(table["latitude"], table["longitude"])).query(unit_vectors(latitude, longitude))
-    nearest: pd.DataFrame = table.iloc[rows].reset_index(drop=True)
-    return nearest
+def standard_offset_h(latitude: float, longitude: float) -> float:
+    """Return the standard time of a position in degrees, hours ahead of UTC: that of the nearest populated place."""
+    zones = _positions()
+    away = great_circle_km(latitude, longitude, zones["latitude"], zones["longitude"])
+    zone = ZoneInfo(zones["time_zone"].iloc[int(np.argmin(away))])
+    offsets = [datetime(_ZONE_YEAR, month, 1, tzinfo=zone).utcoffset() for month in (1, 7)]
+    return min(offset / timedelta(hours=1) for offset in offsets if offset is not None)
 
 
 def _fill(placed: pd.DataFrame, found: pd.DataFrame, by: str) -> None:
@@ -190,8 +192,17 @@ def _by_plus_code(codes: pd.Series, placed: pd.DataFrame, near: Point | None) ->
 
 @cache
 def _places() -> pd.DataFrame:
+    return _read()
+
+
+@cache
+def _positions() -> pd.DataFrame:
+    return _read(["latitude", "longitude", "time_zone"])
+
+
+def _read(columns: list[str] | None = None) -> pd.DataFrame:
     with aftersun_datasets.path("places.parquet").open("rb") as file:
-        return pd.read_parquet(file)
+        return pd.read_parquet(file, columns=columns)
 
 
 @cache

@@ -13,9 +13,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from aftersun.inventory.places import PLACED, Point, folded, nearest_place, place, read_postcodes
+import aftersun_datasets
+from aftersun.inventory.places import PLACED, Point, folded, place, read_postcodes, standard_offset_h
 from aftersun.model.errors import AftersunError
 from aftersun.model.sphere import great_circle_km
+from aftersun.scoring.value.cohorts import GridCell, year_of
 
 
 def asked(*rows, columns=("country", "postcode", "town", "plus_code")):
@@ -59,16 +61,33 @@ def test_towns_of_the_world_are_where_the_time_zone_database_has_them():
 
 
 def test_a_thousand_places_are_found_by_their_own_names():
-    table = nearest_place(*np.random.default_rng(1).uniform([36, -9], [55, 3], (1000, 2)).T)
-    table = table.drop_duplicates(["country", "name"])
-    found = place(
-        asked(*((row.country, None, row.name_, None) for row in table.rename(columns={"name": "name_"}).itertuples()))
-    )
+    with aftersun_datasets.path("places.parquet").open("rb") as file:
+        table = pd.read_parquet(file).query("country in ('ES', 'FR', 'GB')").sample(1000, random_state=1)
+    found = place(asked(*table[["country", "name"]].assign(code=None)[["country", "code", "name"]].to_numpy().tolist()))
     away = great_circle_km(table["latitude"], table["longitude"], found["latitude"], found["longitude"])
     alone = (found["of_several"] == 1).to_numpy()
-    assert alone.sum() > 200
+    assert alone.sum() > 800
     assert np.max(away[alone]) < 10
     assert found["latitude"].notna().all()
+
+
+@pytest.mark.parametrize(
+    ("latitude", "longitude", "offset_h"),
+    [
+        (40.4, -3.7, 1),  # Madrid: by the sun it would be UTC
+        (48.85, 2.35, 1),  # Paris
+        (50.94, 6.96, 1),  # Cologne
+        (51.5, -0.1, 0),  # London
+        (53.35, -6.26, 0),  # Dublin, whose own name for standard time is that of summer
+        (40.0, -105.2, -7),  # Boulder
+        (28.6, 77.2, 5.5),  # Delhi
+        (-33.9, 151.2, 10),  # Sydney, whose summer is in January
+        (30.0, 31.2, 2),  # Cairo
+    ],
+)
+def test_the_standard_time_is_the_countrys_and_not_the_suns(latitude, longitude, offset_h):
+    """As stated by the countries' laws, from memory."""
+    assert standard_offset_h(latitude, longitude) == offset_h
 
 
 def test_of_two_towns_of_one_name_the_nearer_is_taken_and_it_says_so():
@@ -163,3 +182,7 @@ def test_nothing_known_is_nothing_placed():
     found = place(asked((None, None, None, None)))
     assert list(found.columns) == list(PLACED)
     assert found["latitude"].isna().all()
+
+
+def test_a_year_from_normals_keeps_the_clock_of_the_country():
+    assert year_of(GridCell(40.25, -3.75)).station.utc_offset_h == 1

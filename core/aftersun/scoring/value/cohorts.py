@@ -18,6 +18,7 @@ from aftersun.climate.synthesis.year import synthetic_year
 from aftersun.energy.demand import standard_load_shapes
 from aftersun.inventory.log import call_log
 from aftersun.inventory.log.learnt_facts import dangers_found
+from aftersun.inventory.places import standard_offset_h
 from aftersun.inventory.store import read, weather_store
 from aftersun.inventory.store.file import Inventory
 from aftersun.model import tables
@@ -219,4 +220,5 @@ def year_of(weather: Weather) -> WeatherYear:
         return weather_year(weather.station, weather.hours)
     normals = normals_at(weather.latitude, weather.longitude)
     # The seed is the place itself: every run, process and company gets the same hours for the same cell.
-    return synthetic_year(normals, seed=crc32(f"{weather.latitude:.4f} {weather.longitude:.4f}".encode()))
+    seed = crc32(f"{weather.latitude:.4f} {weather.longitude:.4f}".encode())
+    return synthetic_year(normals, seed=seed, utc_offset_h=standard_offset_h(weather.latitude, weather.longitude))
