@@ -70,27 +70,38 @@ def load(
     allow_again: Annotated[bool, flag("inventory.allow_again", "--allow-again")] = False,
     stated_on: Annotated[datetime | None, day_option("inventory.stated_on", "--stated-on")] = None,
     unit: Annotated[list[str] | None, option("inventory.unit", "--unit")] = None,
+    yes: Annotated[bool, flag("inventory.yes", "--yes")] = False,
+    mapping: Annotated[Path | None, option("inventory.mapping", "--mapping")] = None,
+    sheet: Annotated[str, option("inventory.sheet", "--sheet")] = "",
+    merge_doubles: Annotated[bool, flag("inventory.merge_doubles", "--merge-doubles")] = False,
     company: CompanyFile = None,
     json: AsJson = False,
 ) -> None:
-    """Load tables. Good rows are stored; rows that cannot be right are kept with the reason.
+    """Load an office's own list, whatever its headings, or tables of this program. Good rows are stored; rows that
+    cannot be right are kept with the reason.
 
-    An empty cell takes nothing away. What was learnt since, and a known danger, stay whatever a table says; such cells
-    are told and kept as conflicts. What looks like another unit in a whole column is told, with the command that mends
-    it.
+    Of a list it is shown how each column is understood, and asked whether that is right; what cannot be read becomes
+    unknown, and is marked in a workbook to correct. An empty cell takes nothing away. What was learnt since, and a
+    known danger, stay whatever a table says; such cells are told and kept as conflicts. What looks like another unit
+    in a whole column is told, with the command that mends it.
 
-    Example: aftersun inventory load company.duckdb customer.csv site.csv array.csv tariff.csv
+    Example: aftersun inventory load company.duckdb customers.xlsx
     """
+    from aftersun.cli.office_list import ListLoaded, ListOptions, load_list, show_loaded
     from aftersun.inventory.loading.load import checked, store, tables_in, with_findings
+    from aftersun.inventory.office_list.grid import is_list
+    from aftersun.inventory.office_list.vocabulary import TABLES
     from aftersun.inventory.store.dictionary import tables
     from aftersun.inventory.store.file import Inventory
 
+    lists = [] if table else [path for path in files if is_list(path)]
+    files = [path for path in files if path not in lists]
     if table:
         parts = [(table, path) for path in files]
     else:  # tables refer to each other, so they are loaded in the dictionary's order whatever the order given
         parts = [(name, path) for path in files for name in tables_in(path)]
         parts.sort(key=lambda part: tables().index(part[0]))
-    units = _units_by_table(unit, {name for name, _ in parts})
+    units = _units_by_table(unit, {name for name, _ in parts} | set(TABLES if lists else ()))
     known = company_of(inventory, company)
     reports: list[LoadReport] = []
     Inventory.open(inventory).close()  # before anything is read, whether it can be written to
@@ -109,9 +120,19 @@ def load(
             raise
         if not json:
             _show_load(name, path.name, reports[-1])
+    loaded: list[ListLoaded] = []
+    said = ListOptions(yes, mapping, sheet, merge_doubles, allow_again, day_or_none(stated_on), json)
+    for path in lists:
+        loaded.append(load_list(inventory, path, said, units, known))
+        if not json:
+            for report in loaded[-1].tables:
+                _show_load(report.table, path.name, report)
+            show_loaded(path, loaded[-1])
     if json:
-        terminal.json(reports)
-    _say_what_was_rejected(inventory, reports)
+        terminal.json([*reports, *loaded])
+    _say_what_was_rejected(inventory, [*reports, *(report for one in loaded for report in one.tables)])
+    if any(one.doubtful for one in loaded):
+        raise typer.Exit(EXIT_LOSSES)
 
 
 def _show_load(table: str, source: str, report: LoadReport) -> None:

@@ -24,7 +24,7 @@ def read_csv(path: Path, progress: Progress | None) -> RawTable:
     begins = 1
     with _text(path) as handle:
         # skipinitialspace: a blank after the separator does not hide a quotation mark
-        reader = csv.reader(_lines(handle, path), delimiter=delimiter, skipinitialspace=True, strict=True)
+        reader = csv.reader(lines_of(handle, path), delimiter=delimiter, skipinitialspace=True, strict=True)
         try:
             for row in reader:
                 rows.add(begins, row)
@@ -60,7 +60,7 @@ def _text(path: Path) -> TextIO:
     return path.open(encoding="utf-8-sig", newline="")
 
 
-def _lines(handle: TextIO, path: Path) -> Iterator[str]:
+def lines_of(handle: TextIO, path: Path) -> Iterator[str]:
     """Yield the lines of a file; one that does not end is not read to its end."""
     number = 0
     while line := handle.readline(LONGEST_LINE + 1):
@@ -74,7 +74,7 @@ def _names(path: Path, delimiter: str) -> int:
     """Return into how many names a separator splits the header, the first line that says anything."""
     blank = "".join(DELIMITERS) + " "
     with _text(path) as handle:
-        records = csv.reader(_lines(handle, path), delimiter=delimiter, skipinitialspace=True)
+        records = csv.reader(lines_of(handle, path), delimiter=delimiter, skipinitialspace=True)
         try:
             return len(next((record for record in records if any(cell.strip(blank) for cell in record)), []))
         except csv.Error:

@@ -32,7 +32,7 @@ _CLEARED = (f"{_MAIN} row", f"{_MAIN} si")  # openpyxl lets go of them one by on
 
 def read_workbook(path: Path, sheet: str, progress: bounds.Progress | None) -> RawTable:
     """Read the sheet of that name, or the only one."""
-    with _opened(path) as book:
+    with opened_workbook(path) as book:
         cells = _sheet(path, book, sheet)
         rows = bounds.RowsRead(path.name, progress, cells.max_row or 0, bounds.MOST_WORKBOOK_ROWS)
         cells.reset_dimensions()  # some programs state them wrongly
@@ -40,7 +40,7 @@ def read_workbook(path: Path, sheet: str, progress: bounds.Progress | None) -> R
             kept = len(values)
             while kept and values[kept - 1] is None:
                 kept -= 1
-            rows.add(line, without_empty_end([_cell_text(value) for value in values[:kept]]), len(values))
+            rows.add(line, without_empty_end([cell_text(value) for value in values[:kept]]), len(values))
     return raw_table(path, rows, decimal_comma=False, padded=True)
 
 
@@ -54,12 +54,19 @@ def sheet_names(path: Path) -> tuple[str, ...]:
     """
     if path.suffix.lower() not in WORKBOOK_SUFFIXES:
         return ()
-    with _opened(path) as book:
+    with opened_workbook(path) as book:
         return tuple(sheet.title.strip().casefold() for sheet in book.worksheets)
 
 
 @contextmanager
-def _opened(path: Path) -> Iterator[Any]:
+def opened_workbook(path: Path) -> Iterator[Any]:
+    """Open a workbook while the block runs, once all its parts were looked at.
+
+    Raises
+    ------
+    AftersunError
+        If it holds too much or cannot be read.
+    """
     try:
         bounds.check_size(path)
         _check_workbook(path)
@@ -86,7 +93,8 @@ def _sheet(path: Path, book: Any, name: str) -> Any:
     raise refusal("no_such_sheet", path=path, sheets=len(sheets), name=name)
 
 
-def _cell_text(value: Any) -> str:
+def cell_text(value: Any) -> str:
+    """Return the value of a cell as a table to load says it."""
     if value is None:
         return ""
     if isinstance(value, str):

@@ -1,0 +1,192 @@
+"""Loading an office's own list: what is proposed, what is asked, what became of it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import typer
+
+from aftersun.cli.options import opened
+from aftersun.cli.terminal import counted, terminal
+from aftersun.model.errors import AftersunError
+
+if TYPE_CHECKING:
+    from aftersun.inventory.loading.load import LoadReport
+    from aftersun.inventory.office_list.doubles import Double
+    from aftersun.inventory.office_list.load_list import Prepared, Understood
+    from aftersun.inventory.office_list.mapping import MappingFile
+
+_MOST_SHOWN = 40
+_QUESTIONS = {
+    "decimal": ("In cells like 8.000 or 1,500: which sign is the decimal one", (",", ".")),
+    "dates": ("In days like 02/03/2024: what comes first", ("day first", "month first")),
+    "azimuth_zero": ("Directions in degrees: where is 0", ("north", "south")),
+    "language": (
+        "In which language is the list (the letter O is east or west)",
+        ("en", "de", "fr", "es", "it", "nl", "pt"),
+    ),
+}
+
+
+@dataclass(frozen=True)
+class ListOptions:
+    """What was said of a list on the command line."""
+
+    yes: bool = False
+    mapping: Path | None = None
+    sheet: str = ""
+    merge_doubles: bool = False
+    allow_again: bool = False
+    stated_on: date | None = None
+    quiet: bool = False
+
+
+@dataclass(frozen=True)
+class ListLoaded:
+    """What became of a list: reports of its tables, what is doubtful, where it can be corrected."""
+
+    tables: list[LoadReport]
+    doubtful: list[str]
+    to_correct: str
+    mapping: str
+    doubles: int
+
+
+def load_list(
+    inventory: Path,
+    path: Path,
+    options: ListOptions,
+    units: Mapping[str, Mapping[str, str]],
+    company: Mapping[str, float],
+) -> ListLoaded:
+    """Show how a list is understood, ask, and load it."""
+    from aftersun.inventory.loading.load import with_findings
+    from aftersun.inventory.office_list.load_list import (
+        doubt_lines,
+        known_to,
+        prepare,
+        settled,
+        store_list,
+        understand,
+        write_doubtful,
+    )
+    from aftersun.inventory.office_list.mapping import read_mapping, write_mapping
+    from aftersun.inventory.store.file import Inventory
+
+    where = options.mapping or inventory.with_name(f"{inventory.stem}.mapping.toml")
+    said = read_mapping(where) if where.is_file() else None
+    with terminal.progress(f"reading {path.name}") as progress:
+        understood = understand(path, said, where, options.sheet, progress)
+    if not options.yes:
+        understood = _asked(understood)
+    with opened(inventory) as source:
+        known = known_to(source)
+    merge = options.merge_doubles or bool(said and said.merge_doubles)
+    prepared = prepare(understood, known, merge, units)
+    if not options.quiet:
+        _show(understood)
+        _show_doubles(prepared)
+    if not options.yes:
+        if prepared.doubles and not prepared.merged and _agrees("Take each of these for one customer?"):
+            merge, prepared = True, prepare(understood, known, True, units)
+        if not _agrees(f"Load {path.name} like this?"):
+            raise AftersunError(*_not_confirmed(path, understood, said, merge, options, where))
+    with opened(inventory, read_only=False) as target:
+        reports = store_list(target, prepared, options.allow_again, options.stated_on)
+    write_mapping(settled(understood, said, merge, options.sheet), where)
+    with Inventory.copied(inventory) as (copy, _):
+        reports = [with_findings(copy, *pair, path, company) for pair in zip(reports, prepared.files, strict=True)]
+    doubtful = doubt_lines(prepared)
+    to_correct = write_doubtful(prepared, inventory.parent)
+    return ListLoaded(reports, doubtful, str(to_correct or ""), str(where), len(prepared.doubles))
+
+
+def _not_confirmed(
+    path: Path, understood: Understood, said: MappingFile | None, merge: bool, options: ListOptions, where: Path
+) -> tuple[str, str]:
+    """Write the mapping file for a person to correct; the inventory stays as it is."""
+    from aftersun.inventory.office_list.load_list import settled
+    from aftersun.inventory.office_list.mapping import write_mapping
+
+    write_mapping(settled(understood, said, merge, options.sheet), where)
+    return (
+        f"{path.name} is a list under headings of its own and was not loaded.",
+        f"What is proposed stands in {where}: correct it there if need be, then answer yes or add --yes.",
+    )
+
+
+def _agrees(question: str) -> bool:
+    try:
+        return typer.confirm(question, err=True)
+    except (typer.Abort, EOFError):
+        return False
+
+
+def _asked(understood: Understood) -> Understood:
+    """Ask what the cells leave open, and read the list by the answers."""
+    from aftersun.inventory.office_list.load_list import read_as
+
+    for name in sorted(understood.questions):
+        question, allowed = _QUESTIONS[name]
+        try:
+            answer = typer.prompt(
+                f"{question} ({' / '.join(allowed)}; Enter = not known)", default="", show_default=False, err=True
+            )
+        except (typer.Abort, EOFError):
+            break
+        if answer.strip().casefold() in allowed:
+            decisions = replace(understood.decisions, **{name: answer.strip().casefold()})
+            understood = read_as(understood.path, understood.grid, understood.proposals, decisions)
+    return understood
+
+
+def _show(understood: Understood) -> None:
+    from aftersun.inventory.office_list.load_list import first_rows, note_lines
+
+    sheet = f", sheet {understood.grid.sheet!r}" if understood.grid.sheet else ""
+    terminal.result(
+        f"{understood.path.name}{sheet}: {counted(len(understood.grid.lines), 'row')} under headings of its own"
+    )
+    for line in note_lines(understood):
+        terminal.paragraph(line, indent=2, hang=2)
+    if understood.left_out:
+        terminal.paragraph(
+            f"left out, nobody needs them: {', '.join(map(repr, understood.left_out))}", indent=2, hang=2
+        )
+    terminal.result("The first rows as understood, names and addresses masked:")
+    for line in first_rows(understood):
+        terminal.paragraph(line, indent=2, hang=4)
+
+
+def _show_doubles(prepared: Prepared) -> None:
+    if not prepared.doubles:
+        return
+    done = "taken for one each" if prepared.merged else "left apart; --merge-doubles takes each for one"
+    terminal.paragraph(f"{counted(len(prepared.doubles), 'customer')} under several numbers, {done}:")
+    for double in prepared.doubles[:_MOST_SHOWN]:
+        terminal.paragraph(_double(prepared, double), indent=2, hang=2)
+    if len(prepared.doubles) > _MOST_SHOWN:
+        terminal.result(f"  and {len(prepared.doubles) - _MOST_SHOWN:,} more")
+
+
+def _double(prepared: Prepared, double: Double) -> str:
+    lines = ", ".join(str(prepared.understood.grid.lines[row]) for row in double.rows[:5])
+    return f"{', '.join(double.ids[:5])}: same {', '.join(double.signs)} (lines {lines})"
+
+
+def show_loaded(path: Path, loaded: ListLoaded) -> None:
+    """Print what is doubtful and where it can be corrected."""
+    for line in loaded.doubtful[:_MOST_SHOWN]:
+        terminal.paragraph(f"doubtful, {line}", indent=2, hang=2)
+    if len(loaded.doubtful) > _MOST_SHOWN:
+        terminal.result(f"  and {len(loaded.doubtful) - _MOST_SHOWN:,} more causes")
+    if loaded.to_correct:
+        terminal.paragraph(
+            f"The doubtful cells are marked in {loaded.to_correct}: correct them there and load that file. What is not "
+            "understood is unknown until then."
+        )
+    terminal.paragraph(f"How {path.name} is read stands in {loaded.mapping}, and the next list is read so too.")

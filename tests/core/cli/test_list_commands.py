@@ -1,0 +1,102 @@
+"""Loading an office's own list from the command line. All people are invented."""
+
+from __future__ import annotations
+
+import io
+import json
+from pathlib import Path
+
+import pytest
+
+from aftersun.inventory.store.file import Inventory
+
+LIST = """\
+Our customers;;;;;;;
+Customer No;Name;Phone;Lat;Lon;kWp;Tilt;Direction
+1;Ada Rook;000 555 0101;50,5;8,25;4,2;30;SSW
+2;Bo Finch;000 555 0101;50,5;8,25;3,0;steep;O
+"""
+
+
+@pytest.fixture
+def office(tmp_path: Path) -> Path:
+    Inventory.create(tmp_path / "company.duckdb").close()
+    (tmp_path / "list.csv").write_text(LIST, encoding="utf-8")
+    return tmp_path
+
+
+def _count(folder: Path, table: str = "customer") -> int:
+    with Inventory.open(folder / "company.duckdb", read_only=True) as inventory:
+        rows = inventory.connection.execute(f'SELECT count(*) FROM "{table}"').fetchall()
+    return int(rows[0][0])
+
+
+def test_a_list_is_loaded_without_questions(aftersun, office: Path) -> None:
+    done = aftersun("inventory", "load", office / "company.duckdb", office / "list.csv", "--yes")
+    assert done.code == 3  # something is doubtful
+    assert _count(office) == 2
+    said = " ".join(done.out.split())
+    assert "list.csv: 2 rows under headings of its own" in said
+    assert "'kWp' is array.dc_rating_kw: 2 cells; decimal comma" in said
+    assert "1, 2: same phone (lines 3, 4)" in said
+    assert "doubtful, array.tilt_deg: 1 cell, no number can be read, e.g. 'steep' on line 4." in said
+    assert "The doubtful cells are marked in" in said
+    assert not any(word in done.out + done.err for word in ("Ada", "Rook", "555", "0101"))
+    assert (office / "company.mapping.toml").is_file()
+    assert len(list(office.glob("list-to-correct-*.xlsx"))) == 1
+    # the next time nothing is new
+    again = aftersun("inventory", "load", office / "company.duckdb", office / "list.csv", "--yes")
+    assert "list.csv -> customer: 2 rows, 0 added, 0 changed, 2 unchanged, 0 rejected" in again.out
+    assert len(list(office.glob("list-to-correct-*.xlsx"))) == 1
+
+
+def test_a_list_is_loaded_after_a_yes_and_not_otherwise(
+    aftersun, office: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Asked are what O means, whether the doubles are one, whether to load."""
+    (office / "list.csv").write_text(LIST.replace("SSW", "S"), encoding="utf-8")
+    monkeypatch.setattr("sys.stdin", io.StringIO("de\nn\nn\n"))
+    refused = aftersun("inventory", "load", office / "company.duckdb", office / "list.csv")
+    assert refused.code == 2
+    assert "was not loaded" in refused.err
+    assert _count(office) == 0
+    assert 'language = "de"' in (office / "company.mapping.toml").read_text("utf-8")
+    monkeypatch.setattr("sys.stdin", io.StringIO("y\ny\n"))
+    done = aftersun("inventory", "load", office / "company.duckdb", office / "list.csv")
+    assert "Take each of these for one customer?" in done.err
+    assert _count(office) == 1
+    assert "O is east" in done.out
+    assert "merge_doubles = true" in (office / "company.mapping.toml").read_text("utf-8")
+
+
+def test_nobody_there_to_ask_loads_nothing(aftersun, office: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO(""))
+    refused = aftersun("inventory", "load", office / "company.duckdb", office / "list.csv")
+    assert (refused.code, _count(office)) == (2, 0)
+    assert "--yes" in refused.err
+
+
+def test_a_list_tells_itself_as_json(aftersun, office: Path) -> None:
+    done = aftersun("inventory", "load", office / "company.duckdb", office / "list.csv", "--yes", "--json")
+    (loaded,) = json.loads(done.out)
+    assert [table["table"] for table in loaded["tables"]] == ["customer", "site", "array"]
+    assert loaded["doubles"] == 1
+    assert "Ada" not in done.out
+
+
+def test_a_mapping_file_for_another_list_is_refused(aftersun, office: Path) -> None:
+    (office / "other.toml").write_text('[columns]\n"Kunde" = "customer.name"\n', encoding="utf-8")
+    words = ("inventory", "load", office / "company.duckdb", office / "list.csv", "--yes", "--mapping")
+    refused = aftersun(*words, office / "other.toml")
+    assert (refused.code, _count(office)) == (2, 0)
+    assert "is for another list" in refused.err
+
+
+def test_the_programs_own_tables_are_no_lists(aftersun, office: Path) -> None:
+    (office / "customer.csv").write_text("customer_id,name\nC1,Household A\n", encoding="utf-8")
+    (office / "customers.csv").write_text("Customer No,Name\nC2,Household B\n", encoding="utf-8")
+    words = [office / "customer.csv", office / "customers.csv"]
+    done = aftersun("inventory", "load", office / "company.duckdb", *words, "--yes")
+    assert "customer.csv -> customer: 1 rows, 1 added" in done.out
+    assert "customers.csv -> customer: 1 rows, 1 added" in done.out
+    assert done.code == 0
