@@ -40,7 +40,7 @@ def test_a_file_that_is_named_is_there(page: str, files: list[str]) -> None:
 
 
 # what a reader makes by following the page
-EXAMPLES = {"company.toml", "my-folder/roof_wash.py"}
+EXAMPLES = {"company.toml", "company.mapping.toml", "my-folder/roof_wash.py"}
 
 
 @pytest.mark.parametrize("page", PAGES)
