@@ -17,6 +17,7 @@ References
 .. [5] K. Anderson, A. Jensen, "Shaded fraction and backtracking in single-axis trackers on rolling terrain",
    J. Renewable Sustainable Energy 16 (2), 023504, 2024.
 .. [6] C. R. Landau, "Optimum Tilt of Solar Panels": the days on which two or four positions are best changed.
+.. [7] ICAO Doc 7488, "Manual of the ICAO Standard Atmosphere".
 """
 
 from __future__ import annotations
@@ -34,6 +35,7 @@ from aftersun.energy.skyline import heights, sky_share
 from aftersun.model.cohort import Cohort, Horizon
 from aftersun.model.plant import Plant, Texts
 from aftersun.model.ranges import Floats
+from aftersun.model.tables import mode
 from aftersun.model.weather import WeatherYear
 
 PLANES_KEPT = 4000  # about 55 kB each; fewer than a chunk has, and each is computed again and again
@@ -84,9 +86,20 @@ def plant_hours(cohort: Cohort, plant: Plant) -> PlaneHours:
 
 def plant_hours_in_parts(cohort: Cohort, plant: Plant, parts: Iterable[slice]) -> Iterator[PlaneHours]:
     """Yield irradiance and cell temperature of some arrays of a plant at a time."""
-    rows = _plant_rows(cohort, plant)
+    rows, warmer = _plant_rows(cohort, plant), _warmer(cohort)
     for part in parts:
-        yield _stacked(cohort.weather, rows[part])
+        hours = _stacked(cohort.weather, rows[part])
+        hours.cell_temp[:] += warmer[part, None]
+        yield hours
+
+
+def _warmer(cohort: Cohort) -> Float32s:
+    """Return how much warmer the air is at each array (A,) than at the weather's height, K [7]_; 0 if not known."""
+    height = cohort.sites["elevation_m"].to_numpy(np.float64, na_value=np.nan)
+    above_m = np.nan_to_num(height - cohort.weather.station.elevation_m)
+    per_m = mode("weather_uncertainty.csv", "temperature_per_km") / 1000
+    site = cohort.arrays["site"].to_numpy(dtype=np.intp)
+    return (-per_m * above_m[site]).astype(np.float32)
 
 
 def _plant_rows(cohort: Cohort, plant: Plant) -> list[Float32s]:
