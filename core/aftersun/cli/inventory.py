@@ -73,6 +73,8 @@ def load(
     yes: Annotated[bool, flag("inventory.yes", "--yes")] = False,
     mapping: Annotated[Path | None, option("inventory.mapping", "--mapping")] = None,
     sheet: Annotated[str, option("inventory.sheet", "--sheet")] = "",
+    country: Annotated[str, option("inventory.country", "--country")] = "",
+    postcodes: Annotated[Path | None, option("inventory.postcodes", "--postcodes")] = None,
     merge_doubles: Annotated[bool, flag("inventory.merge_doubles", "--merge-doubles")] = False,
     company: CompanyFile = None,
     json: AsJson = False,
@@ -121,7 +123,9 @@ def load(
         if not json:
             _show_load(name, path.name, reports[-1])
     loaded: list[ListLoaded] = []
-    said = ListOptions(yes, mapping, sheet, merge_doubles, allow_again, day_or_none(stated_on), json)
+    said = ListOptions(
+        yes, mapping, sheet, country, postcodes, merge_doubles, allow_again, day_or_none(stated_on), json
+    )
     for path in lists:
         loaded.append(load_list(inventory, path, said, units, known))
         if not json:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from aftersun.inventory.office_list.doubles import Double
     from aftersun.inventory.office_list.load_list import Prepared, Understood
     from aftersun.inventory.office_list.mapping import MappingFile
+    from aftersun.inventory.office_list.placing import Where
 
 _MOST_SHOWN = 40
 _QUESTIONS = {
@@ -39,6 +40,8 @@ class ListOptions:
     yes: bool = False
     mapping: Path | None = None
     sheet: str = ""
+    country: str = ""
+    postcodes: Path | None = None
     merge_doubles: bool = False
     allow_again: bool = False
     stated_on: date | None = None
@@ -68,6 +71,7 @@ def load_list(
     from aftersun.inventory.office_list.load_list import (
         doubt_lines,
         known_to,
+        place_lines,
         prepare,
         settled,
         store_list,
@@ -79,16 +83,19 @@ def load_list(
 
     where = options.mapping or inventory.with_name(f"{inventory.stem}.mapping.toml")
     said = read_mapping(where) if where.is_file() else None
+    places = _where(said, options, company)
     with terminal.progress(f"reading {path.name}") as progress:
         understood = understand(path, said, where, options.sheet, progress)
     if not options.yes:
         understood = _asked(understood)
     with opened(inventory) as source:
-        known = known_to(source)
+        known = known_to(source, places)
     merge = options.merge_doubles or bool(said and said.merge_doubles)
     prepared = prepare(understood, known, merge, units)
     if not options.quiet:
         _show(understood)
+        for line in place_lines(prepared):
+            terminal.paragraph(line, indent=2, hang=2)
         _show_doubles(prepared)
     if not options.yes:
         if prepared.doubles and not prepared.merged and _agrees("Take each of these for one customer?"):
@@ -97,12 +104,28 @@ def load_list(
             raise AftersunError(*_not_confirmed(path, understood, said, merge, options, where))
     with opened(inventory, read_only=False) as target:
         reports = store_list(target, prepared, options.allow_again, options.stated_on)
-    write_mapping(settled(understood, said, merge, options.sheet), where)
+    kept = settled(understood, said, merge, options.sheet)
+    postcodes = str(options.postcodes.resolve()) if options.postcodes else kept.postcodes
+    write_mapping(replace(kept, country=options.country.upper() or kept.country, postcodes=postcodes), where)
     with Inventory.copied(inventory) as (copy, _):
         reports = [with_findings(copy, *pair, path, company) for pair in zip(reports, prepared.files, strict=True)]
     doubtful = doubt_lines(prepared)
     to_correct = write_doubtful(prepared, inventory.parent)
     return ListLoaded(reports, doubtful, str(to_correct or ""), str(where), len(prepared.doubles))
+
+
+def _where(said: MappingFile | None, options: ListOptions, company: Mapping[str, float]) -> Where:
+    """Return what the places of a list go by, as the command line says it, else the mapping file."""
+    from aftersun.inventory.office_list.placing import Where, country_code
+    from aftersun.inventory.places import Point, read_postcodes
+
+    named = options.country or (said.country if said else "")
+    country = country_code(named) if named else ""
+    if country is None:
+        raise AftersunError("No country is called so.", "Name it by its two letters (ISO 3166), such as GB or DE.")
+    file = options.postcodes or (Path(said.postcodes) if said and said.postcodes else None)
+    near = Point(company["base_latitude"], company["base_longitude"]) if "base_latitude" in company else None
+    return Where(near, country, read_postcodes(file) if file else None)
 
 
 def _not_confirmed(

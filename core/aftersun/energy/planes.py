@@ -99,7 +99,8 @@ def _warmer(cohort: Cohort) -> Float32s:
     above_m = np.nan_to_num(height - cohort.weather.station.elevation_m)
     per_m = mode("weather_uncertainty.csv", "temperature_per_km") / 1000
     site = cohort.arrays["site"].to_numpy(dtype=np.intp)
-    return (-per_m * above_m[site]).astype(np.float32)
+    warmer: Float32s = (-per_m * above_m[site]).astype(np.float32)
+    return warmer
 
 
 def _plant_rows(cohort: Cohort, plant: Plant) -> list[Float32s]:

@@ -113,6 +113,21 @@ def standard_offset_h(latitude: float, longitude: float) -> float:
     return min(offset / timedelta(hours=1) for offset in offsets if offset is not None)
 
 
+def country_at(point: Point) -> str:
+    """Return the country, two letters of ISO 3166, of the populated place nearest to a position."""
+    table = _places()
+    away = great_circle_km(point.latitude, point.longitude, table["latitude"], table["longitude"])
+    return str(table["country"].iloc[int(np.argmin(away))])
+
+
+def found_in(country: str, towns: pd.Series) -> tuple[int, int]:
+    """Return how many different towns of N a country has, and how many people live in these."""
+    keys = set(towns.dropna().map(folded))
+    names = _names(country)
+    rows = names.loc[names["key"].isin(keys) & ~names["other"], ["key", "row"]]
+    return rows["key"].nunique(), int(_places()["people"].loc[rows["row"]].sum())
+
+
 def _fill(placed: pd.DataFrame, found: pd.DataFrame, by: str) -> None:
     """Write what was found over what is there: the better way comes later."""
     known = found.index[found["latitude"].notna()]

@@ -24,6 +24,7 @@ from aftersun.inventory.office_list.doubles import Double
 from aftersun.inventory.office_list.grid import Grid, read_grid, shown
 from aftersun.inventory.office_list.mapping import MappingFile, applied
 from aftersun.inventory.office_list.matching import MAPPING, Proposal, language_of, propose
+from aftersun.inventory.office_list.placing import POSITION, Placing, Where
 from aftersun.inventory.office_list.reading import Column, Decisions
 from aftersun.inventory.office_list.splitting import Doubt, Known, split
 from aftersun.inventory.office_list.vocabulary import LIST, Target, of, sentence
@@ -153,10 +154,12 @@ def settled(understood: Understood, said: MappingFile | None, merge_doubles: boo
         ),
         sheet or (said.sheet if said else ""),
         merge_doubles or bool(said and said.merge_doubles),
+        said.country if said else "",
+        said.postcodes if said else "",
     )
 
 
-def known_to(inventory: Inventory) -> Known:
+def known_to(inventory: Inventory, where: Where | None = None) -> Known:
     """Return what an inventory knows that a list goes by; made numbers are hashes under the inventory's own key."""
     key = stored_key(inventory.connection)
 
@@ -164,10 +167,12 @@ def known_to(inventory: Inventory) -> Known:
         rows = inventory.connection.execute(f"SELECT DISTINCT {column} FROM {table}").fetchall()
         return {str(value) for (value,) in rows}
 
+    held = inventory.connection.execute(f"SELECT site_id, {', '.join(POSITION)} FROM site").fetchall()
     return Known(
         lambda text: f"{_MADE}{keyed_hash(key, _KIND, text)[:_DIGITS]}",
         all_of("site_id", "site"),
         all_of("tariff_id", "tariff"),
+        replace(where or Where(), held={site_id: (north, east, within) for site_id, north, east, within in held}),
     )
 
 
@@ -181,6 +186,7 @@ class Prepared:
     doubles: tuple[Double, ...]
     merged: bool
     positions: Mapping[str, np.ndarray] = field(default_factory=dict)
+    placing: Placing | None = None
 
 
 def prepare(
@@ -190,7 +196,8 @@ def prepare(
     units: Mapping[str, Mapping[str, str]] | None = None,
 ) -> Prepared:
     """Split a list into tables and check them. ``units`` has by table the unit of columns that are in another one."""
-    tables = split(understood.columns, understood.rows, known)
+    language = understood.decisions.language
+    tables = split(understood.columns, understood.rows, known, None, language)
     people = pd.DataFrame({name: _cells(understood, name) for name in ("name", "street", "phone", "email")})
     if "customer" in tables.frames:
         for name in set(people) & set(tables.frames["customer"]):
@@ -198,11 +205,12 @@ def prepare(
             people[name] = people[name].fillna(own)
     doubles = doubling.find_doubles(tables.customers, people)
     if merge_doubles and doubles:
-        tables = split(understood.columns, understood.rows, known, doubling.merging(doubles))
+        tables = split(understood.columns, understood.rows, known, doubling.merging(doubles), language)
     files = tuple(_checked(understood, table, frame, units or {}) for table, frame in tables.frames.items())
     positions = {table: frame.index.to_numpy() for table, frame in tables.frames.items()}
     doubts = (*_cell_doubts(understood), *tables.doubts)
-    return Prepared(understood, files, doubts, tuple(doubles), merge_doubles and bool(doubles), positions)
+    merged = merge_doubles and bool(doubles)
+    return Prepared(understood, files, doubts, tuple(doubles), merged, positions, tables.placing)
 
 
 def _cells(understood: Understood, name: str) -> pd.Series:
@@ -285,6 +293,18 @@ def note_lines(understood: Understood) -> list[str]:
             f"{proposal.heading!r} is {proposal.target}{how}: {column.read:,} {'cell' if column.read == 1 else 'cells'}"
         )
         lines.append("; ".join([what, *said]))
+    return lines
+
+
+def place_lines(prepared: Prepared) -> list[str]:
+    """Return how sites were placed; none if all had a position."""
+    placing = prepared.placing
+    if placing is None or not placing.by:
+        return []
+    counts = ", ".join(f"{count:,} by {how}" for how, count in sorted(placing.by.items()))
+    lines = [sentence("placed", counts=counts, country=placing.country or "?", km=f"{placing.within_km:.0f}")]
+    if placing.several:
+        lines.append(sentence("of_several", count=f"{placing.several:,}"))
     return lines
 
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from aftersun.inventory.office_list.matching import MAPPING, Proposal
+from aftersun.inventory.office_list.placing import country_code
 from aftersun.inventory.office_list.reading import Decisions
 from aftersun.inventory.office_list.vocabulary import LANGUAGES, MOST_ARRAYS, Target, of, targets, units_of
 from aftersun.inventory.store.private import put_in_place, sibling
@@ -35,6 +36,8 @@ _SAID = {
     "decimal": '"," or "." where a cell like 8.000 could be either; empty = by the cells',
     "dates": '"day first" or "month first" where a cell could be either; empty = by the cells',
     "azimuth_zero": '"north", or "south" with west positive; empty = by the cells',
+    "country": "of rows that name none, such as GB; empty = that of the company's base, else where most towns are",
+    "postcodes": "file of postcodes in GeoNames' format (download.geonames.org/export/zip); empty = places go by town",
 }
 
 
@@ -47,6 +50,8 @@ class MappingFile:
     decisions: Decisions = field(default_factory=Decisions)
     sheet: str = ""
     merge_doubles: bool = False
+    country: str = ""
+    postcodes: str = ""
 
 
 def applied(proposals: Sequence[Proposal], said: MappingFile, path: Path) -> list[Proposal]:
@@ -109,6 +114,8 @@ def read_mapping(path: Path) -> MappingFile:
         Decisions(*(str(content.get(name, "")) for name in _ALLOWED)),
         str(content.get("sheet", "")),
         content.get("merge_doubles") is True,
+        country_code(str(content.get("country", ""))) or "",
+        str(content.get("postcodes", "")),
     )
 
 
@@ -127,6 +134,7 @@ def _target(path: Path, heading: str, said: object) -> Target | None:
 def as_text(said: MappingFile) -> str:
     """Return a mapping file as it is written."""
     decided = {"sheet": said.sheet, **{name: getattr(said.decisions, name) for name in _ALLOWED}}
+    decided |= {"country": said.country, "postcodes": said.postcodes}
     lines = [f"{name} = {_quoted(value)}  # {_SAID[name]}" for name, value in decided.items()]
     lines.append(
         f"merge_doubles = {str(said.merge_doubles).lower()}  # take customers who stand in the list twice for one"

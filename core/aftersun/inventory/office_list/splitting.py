@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 import pandas as pd
 from rapidfuzz import fuzz
 
+from aftersun.inventory.office_list.placing import Placing, Where, place_sites
 from aftersun.inventory.office_list.reading import Column
 from aftersun.inventory.office_list.said import angle
 from aftersun.inventory.office_list.vocabulary import LIST, TABLES, Target, of, plain
@@ -28,6 +29,7 @@ class Known:
     make: Callable[[str], str]
     sites: Collection[str] = ()
     tariffs: Collection[str] = ()
+    where: Where = field(default_factory=Where)
 
 
 @dataclass(frozen=True)
@@ -49,6 +51,7 @@ class Tables:
     frames: Mapping[str, pd.DataFrame]
     doubts: tuple[Doubt, ...]
     customers: pd.Series
+    placing: Placing | None = None
 
 
 @dataclass
@@ -56,7 +59,9 @@ class _Work:
     cells: Mapping[Target, pd.Series]
     rows: pd.Index
     known: Known
+    language: str = "en"
     doubts: list[Doubt] = field(default_factory=list)
+    placing: Placing | None = None
 
     def get(self, table: str, column: str, number: int = 1) -> pd.Series:
         """Return a column of the list, all unknown if there is none."""
@@ -75,10 +80,14 @@ class _Work:
 
 
 def split(
-    read: Mapping[Target, Column], rows: pd.Index, known: Known, merged: Mapping[str, str] | None = None
+    read: Mapping[Target, Column],
+    rows: pd.Index,
+    known: Known,
+    merged: Mapping[str, str] | None = None,
+    language: str = "en",
 ) -> Tables:
     """Split the columns of a list into tables; ``merged`` has by customer's id the one who it really is."""
-    work = _Work({target: column.text for target, column in read.items()}, rows, known)
+    work = _Work({target: column.text for target, column in read.items()}, rows, known, language)
     for target, column in read.items():
         if "module_count" in column.extra and Target("array", "module_count", target.number) not in work.cells:
             work.cells = {**work.cells, Target("array", "module_count", target.number): column.extra["module_count"]}
@@ -98,7 +107,9 @@ def split(
         "site": _once(work, sites, "site", ["site_id"], _two_places(customers)) if _has_sites(work) else sites[:0],
         "array": arrays,
     }
-    return Tables({table: frames[table] for table in TABLES if len(frames[table])}, tuple(work.doubts), ids)
+    return Tables(
+        {table: frames[table] for table in TABLES if len(frames[table])}, tuple(work.doubts), ids, work.placing
+    )
 
 
 def _has_sites(work: _Work) -> bool:
@@ -185,7 +196,18 @@ def _sites(work: _Work, customers: pd.DataFrame, tariff_ids: pd.Series) -> pd.Da
             frame[name] = pd.Series(pd.NA, index=work.rows, dtype="string")
     _from_positions(work, frame)
     places = pd.DataFrame({name: work.get(LIST, name) for name in ("country", "postcode", "town", "plus_code")})
-    return _placed(frame, places)
+    places["town"] = places["town"].fillna(work.get("customer", "town"))
+    placed, work.placing = place_sites(frame, places, work.known.where, work.language)
+    if work.placing:
+        lost = pd.Series(frame.index.isin(work.placing.lost), index=frame.index)
+        work.doubt(_place_target(work), "no_such_place", lost)
+    return placed
+
+
+def _place_target(work: _Work) -> Target:
+    """Return the column of the list that says most of where somebody lives."""
+    said = (Target(LIST, "town"), Target("customer", "town"), Target(LIST, "postcode"), Target(LIST, "plus_code"))
+    return next(target for target in said if target in work.cells)
 
 
 def _made_sites(customers: pd.DataFrame, own: pd.Series, known: Known) -> pd.Series:
@@ -226,14 +248,6 @@ def _from_positions(work: _Work, sites: pd.DataFrame) -> None:
         values = said.map({text: pair[n] for text, pair in found.items()}).astype("string")
         sites[name] = sites[name].mask(wanted, values)
     work.doubt(Target(LIST, "position"), "no_position", wanted & sites["latitude"].isna())
-
-
-def _placed(sites: pd.DataFrame, _places: pd.DataFrame) -> pd.DataFrame:
-    """Return sites with their positions. ``_places`` has country, postcode, town and plus code of each row.
-
-    Nothing is looked up yet: a site without latitude and longitude stays without.
-    """
-    return sites
 
 
 def _arrays(work: _Work, site_ids: pd.Series) -> pd.DataFrame:
