@@ -3,7 +3,9 @@
 Model
 -----
 ``chance of nesting x (droppings away + clean-ups and cable repairs avoided) - ventilation penalty``. What owners pay
-for against noise, mess and blocked gutters is a line of its own, as avoided fires are, and never energy. Whether birds
+for against noise, mess and blocked gutters is a line of its own, as avoided fires are, and never energy. Where none
+nest now they may come later: so many of these roofs a year that the share of the prior is reached after
+``years_to_prior``. Then clean-ups and repairs are avoided, by the mean over the life of the mesh. Whether birds
 nest is a fact where somebody looked; else its prior, which is a share of town roofs, times a factor where the place is
 out of town or the roof covering is too smooth to hold a nest. Droppings stay on flat modules and are washed off steep
 ones in heavy rain, so mesh under steep ones wins less. It never wins more than the baseline plant loses by them.
@@ -23,7 +25,8 @@ Not for modules that are the roof skin or stand on frames, nor for gaps too narr
 Known limits
 ------------
 No controlled trial of the yield lost to droppings, and no rate of cable damage, was found: both are assumptions. The
-chance of nesting rests on complaints and councils' lists, not on a survey. Leaves behind the mesh are not modelled.
+chance of nesting rests on complaints and councils' lists, not on a survey. Droppings of birds that come later are not
+counted, nor are leaves behind the mesh.
 """
 
 from __future__ import annotations
@@ -76,6 +79,15 @@ def nesting_factor(
     return of_surroundings * np.where(np.isin(roof_kind.astype(str), SMOOTH_ROOFS), smooth_roof, 1.0)
 
 
+def share_of_life(come_per_year: Number, life_years: float) -> api.Floats:
+    """Return the share of ``life_years`` that birds nest, if they come with this chance in each year and stay.
+
+    The mean over the life of ``1 - exp(-h t)``: 0 for none, near 1 where they come at once.
+    """
+    passed = np.asarray(come_per_year, dtype=np.float64) * life_years
+    return np.where(passed > 0, 1.0 + np.expm1(-passed) / np.where(passed > 0, passed, 1.0), 0.0)
+
+
 class BirdMesh:
     """Mesh clipped to the frames around each block."""
 
@@ -111,6 +123,7 @@ class BirdMesh:
         hours = assume["set_up_h"] + length * assume["mesh_min_per_m"] / 60.0
         clips = np.ceil(length / assume["clip_spacing_m"])
         clear_out = birds * assume["clear_out_h"]
+        over_the_years = birds + (1.0 - birds) * self._coming_later(cohort, assume)
         return api.Change(
             plant=plant.replace(
                 droppings_loss=plant.droppings_loss * np.where(meshed, self._droppings_left(cohort, assume), 1.0),
@@ -128,11 +141,13 @@ class BirdMesh:
                 api.CostLine(
                     api.AVOIDED_NUISANCE,
                     "bird_clean_up",
-                    birds * assume["clean_ups_per_year"],
+                    over_the_years * assume["clean_ups_per_year"],
                     "clean-up",
                     "noise, mess and gutters; no energy",
                 ),
-                api.CostLine(api.AVOIDED_WORK, "repair_visit", birds * assume["cable_repairs_per_year"], "repair"),
+                api.CostLine(
+                    api.AVOIDED_WORK, "repair_visit", over_the_years * assume["cable_repairs_per_year"], "repair"
+                ),
             ),
             remarks=_remarks(cohort),
         )
@@ -150,6 +165,12 @@ class BirdMesh:
         won = (1.0 - assume["droppings_left"]) * staying * common.of_site(cohort, likelier)
         left: api.Floats = np.maximum(1.0 - won, 0.0)
         return left
+
+    def _coming_later(self, cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
+        """Return the share of the mesh's life that birds nest on a roof where none do now, (S,)."""
+        unasked = cohort.sites.assign(birds_seen=cohort.sites["birds_seen"].mask(cohort.sites["birds_seen"].notna()))
+        on_such_roofs = _nesting_prior(cohort, assume, assume.chance(unasked, self.facts["birds_seen"]))
+        return share_of_life(on_such_roofs / assume["years_to_prior"], assume["life_years"])
 
     def safety(self, cohort: api.Cohort) -> api.Notes:
         """Nests and animals, droppings, cables, and the way up."""
@@ -171,12 +192,17 @@ def _closed_all_round(cohort: api.Cohort) -> api.Bools:
 def _chance_of_nesting(cohort: api.Cohort, assume: api.Assumed, birds_seen: api.Fact) -> api.Floats:
     """Return per site (S,) 1 or 0 where somebody looked, else the prior for roofs like this one."""
     known = ~common.unknown(cohort.sites, "birds_seen")
+    chance = assume.chance(cohort.sites, birds_seen)
+    return np.where(known, chance, _nesting_prior(cohort, assume, chance))
+
+
+def _nesting_prior(cohort: api.Cohort, assume: api.Assumed, in_town: api.Floats) -> api.Floats:
+    """Return the chance of nesting on roofs like these, (S,), from that on town roofs."""
     surroundings, roof_kind = (
         cohort.sites[name].astype(object).to_numpy(dtype=object) for name in ("surroundings", "roof_kind")
     )
     factor = nesting_factor(surroundings, roof_kind, assume["out_of_town_factor"], assume["smooth_roof_factor"])
-    chance = assume.chance(cohort.sites, birds_seen)
-    return np.where(known, chance, np.minimum(chance * factor, 1.0))
+    return np.minimum(in_town * factor, 1.0)
 
 
 def _warmer(extra_temp_k: api.Floats, assume: api.Assumed) -> api.Floats:
@@ -204,7 +230,7 @@ def _remarks(cohort: api.Cohort) -> npt.NDArray[np.object_]:
     none_seen = common.equals(cohort.sites, "birds_seen", False)
     texts = [
         f"Plan outside the nesting season ({when}); look on the day and stop if a nest is active"
-        + ("; no birds are seen, so there is nothing to gain" if bare else "")
+        + ("; no birds are seen: it only keeps them from coming" if bare else "")
         for when, bare in zip(season, none_seen, strict=True)
     ]
     return np.array(texts, dtype=object)

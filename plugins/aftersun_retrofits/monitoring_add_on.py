@@ -11,8 +11,9 @@ Four kinds of fault, each with its rate, the share of output lost, and days to n
 What a fault costs follows from the site's own generation day by day: the energy of the D days after it begins,
 averaged over the days on which that kind of fault begins. With even days and even beginnings it is D/365 of a year,
 the formula of the textbooks; beyond a year it is more than a year's energy. What is gained is the difference between
-the days with and without alerts, times the share that alerts can see and the chance that somebody acts. Repair takes
-as long either way and cancels. Rates are expected values, so faults never queue.
+the days with and without alerts, times the share that alerts can see and the chance that somebody acts. A day without
+output needs no comparison, so nearly all stops are seen; a part missing has to be told from weather and dirt. Repair
+takes as long either way and cancels. Rates are expected values, so faults never queue.
 
 A loss builds up: in the first year after fitting only faults since then can have been found sooner. ``fade`` holds
 that, so a string that stays unseen for 1500 days never counts beyond the life of the device. Where readings show how
@@ -68,6 +69,7 @@ class Faults(NamedTuple):
     days_with: Number
     lost_without: Number  # by a total stop of so many days
     lost_with: Number
+    seen_share: Number = 1.0  # of such faults, that alerts see
 
     @property
     def cost(self) -> api.Floats:
@@ -78,13 +80,18 @@ class Faults(NamedTuple):
     def saved(self) -> api.Floats:
         """Share of output that notice after ``days_with`` would save, never negative."""
         sooner = np.maximum(np.subtract(self.lost_without, self.lost_with), 0.0)
-        return np.asarray(self.per_year * np.multiply(self.share_lost, sooner), dtype=np.float64)
+        return np.asarray(self._lost_per_year_seen * sooner, dtype=np.float64)
 
     def saved_by_year(self, years: int) -> api.Floats:
         """Return :attr:`saved` in year 1, 2, ... after fitting, while it builds up, (S, years)."""
         without = _column(self.lost_without) * built_up(self.days_without, years)
         sooner = without - _column(self.lost_with) * built_up(self.days_with, years)
-        return _column(np.multiply(self.per_year, self.share_lost)) * np.maximum(sooner, 0.0)
+        return _column(self._lost_per_year_seen) * np.maximum(sooner, 0.0)
+
+    @property
+    def _lost_per_year_seen(self) -> Number:
+        """Return the share of output that goes by faults of a year that alerts see, while they last."""
+        return self.per_year * np.multiply(self.share_lost, self.seen_share)
 
 
 def energy_lost(daily: api.Floats, days: Number, starts: api.Floats) -> api.Floats:
@@ -204,7 +211,7 @@ class MonitoringAddOn:
         cost = sum((kind.cost for kind in kinds), none)
         saved = sum((kind.saved for kind in kinds), none)
         shortfall, error = (common.numbers(cohort.sites, name) for name in ("meter_shortfall", "meter_factor_se"))
-        seen = assume["detectable_share"] * unwatched * bounded_part(cost, shortfall, error, assume["shortfall_errors"])
+        room = unwatched * bounded_part(cost, shortfall, error, assume["shortfall_errors"])
         visits = assume["avoided_visits_per_year"] * unwatched
         spared = api.CostLine(api.AVOIDED_WORK, "repair_visit", visits, "repair", "blind visits, as the company says")
         data = api.CostLine(api.STANDING, "data_plan", 1.0 - online, "year", "chance that there is no internet")
@@ -212,7 +219,7 @@ class MonitoringAddOn:
         remarks = _remarks(cohort, assume)
 
         def way(label: str, acted_on: float, standby_w: float, *lines: api.CostLine) -> api.Change:
-            gained = np.minimum(saved * seen * acted_on, 1.0 - plant.availability)
+            gained = np.minimum(saved * room * acted_on, 1.0 - plant.availability)
             standby = plant.standby_kwh + standby_w * KWH_PER_YEAR_AND_W
             after = plant.replace(availability=plant.availability + gained, standby_kwh=standby)
             yearly = tuple(line for line in lines if line.kind == api.STANDING)
@@ -256,14 +263,19 @@ class MonitoringAddOn:
         stop_alerted, part_alerted = assume["days_stop_alerted"], assume["days_part_alerted"]
 
         def faults(
-            per_year: Number, share: Number, without: api.Floats, alerted: api.Floats, starts: api.Floats
+            per_year: Number,
+            share: Number,
+            without: api.Floats,
+            alerted: api.Floats,
+            starts: api.Floats,
+            visible: Number = assume["detectable_share_of_stops"],
         ) -> Faults:
             # Even starts cost their days whatever the seasons: most calls need no walk through the year.
             lost = (
                 np.asarray(days / DAYS) if starts is EVEN_STARTS else energy_lost(daily, days, starts)
                 for days in (without, alerted)
             )
-            return Faults(per_year, share, without, alerted, *lost)
+            return Faults(per_year, share, without, alerted, *lost)._replace(seen_share=visible)
 
         def part_faults(per_year: Number, parts: api.Floats) -> Faults:
             # The loss of the only one is a total stop; that of one of very many is never told from weather.
@@ -271,7 +283,8 @@ class MonitoringAddOn:
             without = np.where(parts > 1, part_days, stop_days)
             alerted = np.where(parts > 1, part_alerted, stop_alerted)
             seen = share >= assume["smallest_visible_share"]
-            return faults(per_year, share, without, np.where(seen, alerted, without), EVEN_STARTS)
+            visible = np.where(parts > 1, assume["detectable_share"], assume["detectable_share_of_stops"])
+            return faults(per_year, share, without, np.where(seen, alerted, without), EVEN_STARTS, visible)
 
         central = np.where(module_level, assume["module_level_central_chance"], 1.0)
         stopped = assume["inverter_share_of_output"] * central

@@ -14,7 +14,8 @@ can be asked). Printed for each level:
 - each retrofit: predicted and true means, truths inside and below the range, offers that lose, chance of a gain.
 
 The truth has prices of its own from the company file's rates and the hours that truly occur. An offer is bought at its
-own price, so that range and chance are held against the true benefit less the price that the program asks.
+own price, so that range and chance are held against the true benefit less the price that the program asks. Where a
+device follows only upon a finding the price asked is a mean over findings; there they are held against the truth.
 """
 
 from __future__ import annotations
@@ -38,6 +39,7 @@ from hidden_truth.physics import unpacked
 
 OFFERED = ("recommended", "subject_to_survey")
 QUESTIONS, ASKED_SITES = 3, 150
+PAID_BY_FINDING = ("degradation_mitigation",)  # a diagnosis first, the device only where it is proven
 # The facts that decide a retrofit's worth most in this truth: money missed is told by the first that is unknown.
 DECIDES = {
     "anti_soiling_coating": ["surroundings"], "bird_mesh": ["birds_seen"], "monitoring_add_on": ["monitoring"],
@@ -104,7 +106,8 @@ def merged(stored: dict[str, pd.DataFrame], truth: pd.DataFrame) -> pd.DataFrame
     """One row a roof and retrofit: what was advised, what is true, and the position of the call that offers it."""
     rows = truth.merge(stored["ranking"].drop(columns="run_id"), on=["site_id", "retrofit"], how="left", validate="1:1")
     rows["offered"] = rows["status"].isin(OFFERED)
-    rows["as_priced"] = rows["true"] + rows["own_price"] - rows["upfront"]
+    staged = rows["retrofit"].isin(PAID_BY_FINDING)
+    rows["as_priced"] = rows["true"] + (rows["own_price"] - rows["upfront"]).mask(staged, 0)
     calls = stored["call"].query("excluded_reason == '' and position.notna()")
     calls = calls.assign(order=calls["position"].rank(method="first"))[["site_id", "retrofit", "order"]]
     members = stored["offer_member"][["site_id", "offer", "retrofit"]].rename(columns={"retrofit": "member"})

@@ -26,10 +26,11 @@ _ALL = slice(None)
 def simulate(cohort: Cohort, plant: Plant) -> Energy:
     """Return the hourly balance of S sites over the weather year, each column (S, H) in kWh.
 
-    What is generated serves, in this order: the household's load at once, the battery, the diverter's
-    element, electric water heating that runs in that hour, the grid up to the export limit; the rest is
-    curtailed. One site alone gives the same bits as in a batch. An unknown name in ``cohort.overrides``
-    raises AftersunError.
+    What is generated serves, in this order: the household's load at once, electric water heating that runs in that
+    hour, the battery, the diverter's element, the grid up to the export limit; the rest is curtailed. The battery
+    serves all that would be bought, water heating too. Beside a diverter it is charged as if it served the household
+    alone before the diverter takes, and then by what that leaves. One site alone gives the same bits as in a batch. An
+    unknown name in ``cohort.overrides`` raises AftersunError.
     """
     values = system_values(cohort.overrides)
     lit = lit_hours(cohort.weather)
@@ -43,8 +44,8 @@ def simulate(cohort: Cohort, plant: Plant) -> Energy:
         year.generated[sites, lit] = generated
         year.used[sites, lit] = used
         year.exported[sites, lit] = generated - used  # all surplus, until somebody takes it
-    _add_batteries(year, plant, values)
     _heat_water(year, cohort.weather, plant, values)
+    _add_batteries(year, plant, values)
     _limit_export(year, plant)
     return year
 
@@ -89,18 +90,24 @@ def household_load(cohort: Cohort, plant: Plant, sites: slice = _ALL) -> Float32
 def _add_batteries(year: Energy, plant: Plant, values: Mapping[str, float]) -> None:
     """Let the batteries move energy from what is exported to what is used and take it off the imports, in place."""
     sites = np.flatnonzero(plant.battery_kwh > 0)
-    if not len(sites):
-        return
-    taken, given = run_batteries(
+    if len(sites):
+        taken, given = _batteries(year, plant, sites, values)
+        year.used[sites] += taken
+        year.exported[sites] -= taken
+        year.imported[sites] -= given
+
+
+def _batteries(
+    year: Energy, plant: Plant, sites: npt.NDArray[np.intp], values: Mapping[str, float]
+) -> tuple[Float32s, Float32s]:
+    """Return what the batteries of sites take from the exports and give to the imports, (N, H) each."""
+    return run_batteries(
         year.exported[sites],
         year.imported[sites],
         plant.battery_kwh[sites],
         plant.battery_kw[sites],
         values["battery_round_trip_efficiency"],
     )
-    year.used[sites] += taken
-    year.exported[sites] -= taken
-    year.imported[sites] -= given
 
 
 def _heat_water(year: Energy, weather: WeatherYear, plant: Plant, values: Mapping[str, float]) -> None:
@@ -112,7 +119,10 @@ def _heat_water(year: Energy, weather: WeatherYear, plant: Plant, values: Mappin
         year.water_backup[site] = heat
     fed = np.flatnonzero(store & (plant.diverter_kw > 0))
     if len(fed):
-        offer = _diverter_offer(year.exported[fed], plant.diverter_kw[fed], values)
+        surplus, charged = year.exported[fed], plant.battery_kwh[fed] > 0
+        if charged.any():
+            surplus[charged] -= _batteries(year, plant, fed[charged], values)[0]
+        offer = _diverter_offer(surplus, plant.diverter_kw[fed], values)
         stores = hot_water.run_stores(weather, plant, fed, offer, values)
         year.water_backup[fed], year.to_water[fed] = stores.backup, stores.diverted
         year.exported[fed] -= year.to_water[fed]

@@ -169,8 +169,9 @@ def _libraries_as_they_were() -> Iterator[None]:
         changed = [
             (owner, name, value)
             for owner, values in before
+            for now in (vars(owner),)
             for name, value in values.items()
-            if vars(owner).get(name) is not value
+            if now.get(name) is not value
         ]
         for owner, name, value in changed:
             setattr(owner, name, value)

@@ -25,6 +25,7 @@ KNOWN = {
     "module_count": 0.85, "module_rows": 0.5, "module_columns": 0.5, "module_width_m": 0.5, "module_height_m": 0.5,
     "temp_coefficient_pct_per_k": 0.4, "ground_cover_ratio": 0.3, "shading_pct": 0.4, "inverter_topology": 0.8,
 }  # fmt: skip
+RULE_END, RULE_END_KNOWN = "export_rule_until", 0.2  # drawn apart from the other facts
 NEVER_ASKED = ("measured_excess_loss",)  # it takes instruments
 SITE = [
     "site_id", "latitude", "longitude", "elevation_m", "roof_kind", "storeys", "occupants", "owner_present",
@@ -54,16 +55,22 @@ class Office:
             annual_demand_kwh=(kept["year"]["demand_kwh"] * rng.normal(1, 0.04, n)).round(),
             export_rule=np.where(roofs["net_metering"], "net metering", "net billing"),
             tariff_id=self._tariff_ids(),
+            export_rule_until=self._rule_ends(),
         )
         site["element_cut_out"] = site["element_cut_out"].where(site["element_kw"] > 0)
         array = roofs[ARRAY].assign(array_id=roofs["site_id"] + "-A1")
         self.truth = {"site": site, "array": array}
         self.known = {
-            table: pd.DataFrame({c: rng.random(n) < KNOWN.get(c, 1) for c in frame}, index=roofs.index)
+            table: pd.DataFrame({c: rng.random(n) < KNOWN.get(c, 1) for c in frame if c != RULE_END}, index=roofs.index)
             for table, frame in self.truth.items()
         }
         self.metered = rng.random(n) < 0.5
+        self.known["site"][RULE_END] = np.random.default_rng([seed, 2]).random(n) < RULE_END_KNOWN
         self.reading = self._readings(kept, rng)
+
+    def _rule_ends(self) -> pd.Series:
+        days = TODAY + pd.to_timedelta(self.roofs["net_metering_years"] * 365.25, unit="D")
+        return days.dt.strftime("%Y-%m-%d").where(self.roofs["net_metering"])
 
     def _tariff_ids(self) -> pd.Series:
         names = np.array([p.name for p in PLACES])[self.roofs["place"]]

@@ -202,6 +202,19 @@ def test_batteries_conserve_energy_and_raise_self_consumption(make_cohort: Any) 
     assert gain == pytest.approx([0.13, 0.24], abs=0.04)
 
 
+def test_a_battery_serves_water_heating_as_any_load(make_cohort: Any) -> None:
+    heated = {"water_heat": "immersion", "water_store_litres": 150.0, "annual_demand_kwh": 100.0}
+    with_battery, without = heated | {"battery_kwh": 40.0}, heated
+    cohort = make_cohort(with_battery, without)
+    energy = simulate(cohort, baseline(cohort).replace(battery_kw=np.array([20.0, 0.0])))
+    # nights of June to August: the day's surplus is a multiple of a store's heat
+    hours = np.arange(8760)
+    dark = (energy.generated[0] == 0) & (hours > 24 * 151) & (hours < 24 * 243)
+    assert energy.imported[1, dark].sum() > 20
+    assert energy.imported[0, dark].sum() == pytest.approx(0, abs=0.1)
+    assert np.array_equal(energy.water_backup[0], energy.water_backup[1])
+
+
 def test_a_day_of_a_battery_by_hand() -> None:
     # 4.5 kWh that can be taken out, 2 kW, nine tenths come back: full after 4.5 / 0.9 = 5 kWh from a surplus of 3 kW,
     # which are 2 + 2 + 1 kWh; in the evening 1.5 kW for three hours is all of it.

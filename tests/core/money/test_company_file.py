@@ -202,7 +202,7 @@ def test_a_file_without_month_and_calls_takes_the_usual_and_limits_nothing(compa
                 assert getattr(part, name) == mode
     # common practice: beta prior 3 and 17, mean 0.15; chance of a gain to the owner 0.6 to 0.7
     assert company.calls.yes_prior / (company.calls.yes_prior + company.calls.no_prior) == pytest.approx(0.15)
-    assert company.calls.least_chance == 0.6
+    assert company.calls.least_chance == 0.8
     # an amount of money has no usual value in a currency that is not known
     assert company.calls.cost_per_call == 0
     assert company.month.hours == company.month.equipment_visits == {}

@@ -13,7 +13,7 @@ which sites are computed together.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 from zlib import crc32
 
@@ -22,8 +22,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from aftersun.model import tables
-from aftersun.model.ranges import Bools, Floats
-from aftersun.model.records import put, take
+from aftersun.model.ranges import Floats
 from aftersun.scoring.ranges.choices import Choice
 from aftersun.scoring.ranges.drivers import (
     LIFE,
@@ -42,7 +41,6 @@ from aftersun.scoring.value.valuation import Case, Parts, Valuation
 
 DRAWS = 400
 WORST_SHARE = 0.1
-NEAR_SHARE = 0.25  # assumption: below it, gain over cost, no numbers within their ranges make an offer worth it
 
 Draws = npt.NDArray[np.float64]  # (D, S): net present value in each draw
 RowsOfDraws = tuple[npt.NDArray[np.intp], Draws]  # positions of the sites in the chunk, and their draws
@@ -152,41 +150,18 @@ def outlook(
     if the retrofit failed at some value.
     """
     parts = valuation.parts
-    drivers: list[Drawn] = [*choices, *of_facts_and_yield(case, parts)]
-    draws, allowed = _both(case, parts, drivers, numbers, rows)
-    near = np.flatnonzero(may_turn(parts, drivers))
-    if len(near):
-        few, parts_there = case.take(near), take(near, parts)
-        more = [*of_numbers(few), *of_systems(few, parts_there, bool(valuation.heats_water[near].any()))]
-        all_there = [*(driver.take(near) for driver in drivers), *more]
-        draws[:, near], allowed[:, near] = _both(few, parts_there, all_there, numbers, rows[near])
-        for driver in more:
-            at_low, at_high = (put(near, parts, end) for end in driver.ends)
-            drivers.append(replace(driver, at_low=at_low, at_high=at_high))
+    heats_water = bool(valuation.heats_water.any())
+    drivers: list[Drawn] = [
+        *choices,
+        *of_facts_and_yield(case, parts),
+        *of_numbers(case),
+        *of_systems(case, parts, heats_water),
+    ]
     if case.guard.failed(case.loaded):
         return None
-    return Outlook(draws, allowed, drivers)
-
-
-def _both(
-    case: Case, parts: Parts, drivers: Sequence[Drawn], numbers: CommonNumbers, rows: npt.NDArray[np.intp]
-) -> tuple[Draws, npt.NDArray[np.bool_]]:
-    """Return what a retrofit comes to in each draw, and where that is more than nothing by what can be asked alone."""
     draws = npv_draws(case.loaded.id, parts, drivers, numbers, rows)
     asked = npv_draws(case.loaded.id, parts, [one for one in drivers if told_by_phone(one)], numbers, rows)
-    return draws, np.broadcast_to(asked > 0, draws.shape).copy()
-
-
-def may_turn(parts: Parts, drivers: Sequence[Drawn]) -> Bools:
-    """Tell the sites (S,) where numbers may turn the advice: what is gained is not far below what is paid.
-
-    Elsewhere only facts and the yield are drawn: a gain below a quarter of the cost would have to be fourfold.
-    """
-    near = parts.gain >= NEAR_SHARE * parts.cost
-    for driver in drivers:
-        for end in driver.ends if isinstance(driver, Choice) else driver.ends[-1:]:
-            near |= (end.gain > 0) & (end.gain >= NEAR_SHARE * end.cost)
-    return near
+    return Outlook(draws, np.broadcast_to(asked > 0, draws.shape).copy(), drivers)
 
 
 def measured(draws: Draws) -> dict[str, Floats]:

@@ -21,6 +21,7 @@ from aftersun.model import tables
 from aftersun.model.change import INSPECTION
 from aftersun.model.ranges import Floats
 from aftersun.money.company import Company
+from aftersun.money.export_rules import NET_METERING_YEARS
 from aftersun.money.prices import trip
 from aftersun.scoring.ranges.choices import Choice, question_of
 from aftersun.scoring.ranges.drivers import CHANCE, LIFE, Driver, remaining_years
@@ -39,6 +40,10 @@ NUMBERS_ASKED: Mapping[str, tuple[str, str]] = {
     "annual_demand_kwh": ("annual_demand_kwh", "How many kWh of electricity does your bill show for a year?"),
     "occupants": ("occupants", "How many people live in the house?"),
     "water_store_litres": ("water_store_litres", "How many litres does the hot-water store hold?"),
+    NET_METERING_YEARS: (
+        "export_rule_until",
+        "Until which day does your export count as it does today? The contract or the supplier tells.",
+    ),
 }
 TURNING_COLUMNS = ("site_id", "column", "question", "retrofit", "worth_if", "not_if", "least", "most")
 VALUE_COLUMNS = ("site_id", "retrofit", "fact", "chance_true", "value_if_known", "value_of_phone", "value_of_visit")

@@ -13,12 +13,26 @@ from aftersun.inventory.store.dictionary import BOOLEAN, CHOICE, columns
 from aftersun.model import tables
 from aftersun.model.change import DOES_NOT_FIT
 from aftersun.model.cohort import Cohort
+from aftersun.model.ranges import Range
 from aftersun.scoring.ranges.choices import question_of
-from aftersun.scoring.ranges.drivers import DECIDE_ON_GAINS, OF_EACH_HOME, UNKNOWN_ENDS, UNKNOWN_NUMBERS, Driver, driver
+from aftersun.scoring.ranges.drivers import (
+    DECIDE_ON_GAINS,
+    OF_EACH_HOME,
+    UNKNOWN_ENDS,
+    UNKNOWN_NUMBERS,
+    Driver,
+    driver,
+    moved_columns,
+)
 from aftersun.scoring.ranges.information import Answers
 from aftersun.scoring.value.simulations import Simulations, baseline_of
 from aftersun.scoring.value.valuation import Case, evaluate
 
+# Of ``system.csv`` what a year is simulated with beside the plant: it moves a year, and no column of the plant.
+BESIDE_THE_PLANT = (
+    *("default_soiling_loss", "battery_round_trip_efficiency", "diverter_margin_kw", "diverter_least_kw"),
+    *("room_c", "thermostat_band_k", "pipe_loss_share"),
+)
 _EXPORT_PRICE = "export_price"
 _EXPORT_QUESTION = "What are you paid for a kWh that you send to the grid? It is on the supplier's statement."
 
@@ -32,15 +46,16 @@ class OtherSystems:
     def __init__(self, cohort: Cohort, readings: pd.DataFrame) -> None:
         self._cohort, self._readings = cohort, readings
         self._made: dict[tuple[str, Any], Simulations] = {}
+        self._cohorts: dict[tuple[str, float], Cohort] = {}
 
     def drivers(self, case: Case) -> Iterator[Driver]:
         """Yield a driver for each number of ``system.csv`` that a run does not draw.
 
-        In a run these are part of the yield's standard deviation.
+        In a run these are part of the yield's standard deviation. What stands in for nothing at the site is left out.
         """
         drawn = (*UNKNOWN_NUMBERS.values(), *UNKNOWN_ENDS, *DECIDE_ON_GAINS, *OF_EACH_HOME)
         for name, given in tables.ranges("system.csv").items():
-            if given.low < given.high and name not in drawn:
+            if given.low < given.high and name not in drawn and self._counts(name, given):
                 ends = (evaluate(self._with_assumption(case, name, end)) for end in (given.low, given.high))
                 yield from driver(name, given, self._cohort.overrides.get(name, given.mode), True, *ends)
 
@@ -71,9 +86,17 @@ class OtherSystems:
         valuation = evaluate(case) if fits else None
         return np.nan if valuation is None else float(valuation.npv[0])
 
-    def _with_assumption(self, case: Case, name: str, value: float) -> Case:
+    def _counts(self, name: str, given: Range) -> bool:
+        """Tell whether an assumption moves anything at the site."""
+        ends = (self._assuming(name, end) for end in (given.low, given.high))
+        return name in BESIDE_THE_PLANT or any(moved_columns(self._cohort, other) for other in ends)
+
+    def _assuming(self, name: str, value: float) -> Cohort:
         other = replace(self._cohort, overrides={**self._cohort.overrides, name: value})
-        return self._anew(case, (name, value), other)
+        return self._cohorts.setdefault((name, value), other)  # the first one, with all that is kept with it
+
+    def _with_assumption(self, case: Case, name: str, value: float) -> Case:
+        return self._anew(case, (name, value), self._assuming(name, value))
 
     def _with_answer(self, case: Case, column: str, value: Any) -> Case:
         sites = self._cohort.sites

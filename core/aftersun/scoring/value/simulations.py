@@ -150,6 +150,8 @@ def alike(cohort: Cohort, plant: Plant, other: Plant, but_for: Collection[str] =
         if values is others or column.name in but_for:
             continue
         differs = values != others
+        if not differs.any():
+            continue
         same &= ~(cohort.sum_by_site(differs) > 0 if column.name in PER_ARRAY else differs)
     return same
 

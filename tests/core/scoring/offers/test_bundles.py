@@ -267,11 +267,11 @@ def test_the_company_ledger_is_price_before_tax_less_cost_and_reserves(baseline:
     assert (added["npv_added"] > added["npv_alone"]).all()
 
 
-@pytest.mark.parametrize(("gains", "offered"), [(2, False), (3, True)])
+@pytest.mark.parametrize(("gains", "offered"), [(3, False), (4, True)])
 def test_a_set_is_offered_where_its_chance_of_a_gain_is_the_companys_least(
     baseline: Baseline, company: Company, gains: int, offered: bool
 ) -> None:
-    assert company.calls.least_chance == 0.6
+    assert company.calls.least_chance == 0.8
     found = singles([Part("glass", 10, "glass"), Part("work", 10, "work")], baseline, company)
     (bundle,) = best_bundles(found, baseline, company, Guard(plant_texts()))
     draws = np.where(np.arange(5) < gains, 1.0, -1.0)[:, np.newaxis] * np.ones_like(bundle.npv)

@@ -311,7 +311,7 @@ def said_at_the_beginning(portfolio: Small, monkeypatch: pytest.MonkeyPatch, **g
 
 def another_price(portfolio: Small, given: dict[str, object]) -> str:
     text = portfolio.company.read_text(encoding="utf-8")
-    portfolio.company.write_text(text.replace("least_chance = 0.6", "least_chance = 0.7"), encoding="utf-8")
+    portfolio.company.write_text(text.replace("least_chance = 0.8", "least_chance = 0.7"), encoding="utf-8")
     assert portfolio.company.read_text(encoding="utf-8") != text
     return "company file"
 
