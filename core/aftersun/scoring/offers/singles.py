@@ -139,10 +139,11 @@ def _outlook(case: Case, asked: Case, rows: Rows, valuation: Valuation, setting:
 def _ask_first(ahead: Outlook, company: Company) -> Bools:
     """Tell where a retrofit is not to be offered as it is, and yet worth asking about, (S,).
 
-    Worth asking is what brings more by the answers, on average, than a call costs, and is allowed by them often enough.
+    Worth asking is what brings more by the answers, on average, than a call costs, and is allowed by them often enough,
+    but not whatever they are: then nobody need be asked.
     """
     sellable = (expected(ahead.draws) > 0) & ((ahead.draws > 0).mean(axis=0) >= company.calls.least_chance)
-    often = ahead.chance_allowed >= LEAST_ALLOWED
+    often = (ahead.chance_allowed >= LEAST_ALLOWED) & (ahead.chance_allowed < 1.0)
     return np.asarray(~sellable & often & (expected(ahead.asked_first) > company.calls.cost_per_call))
 
 

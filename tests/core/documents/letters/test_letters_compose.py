@@ -155,13 +155,18 @@ def test_the_chance_of_a_gain_is_read_between_the_moved_percentiles():
 def test_it_tells_the_best_first_and_doing_nothing_last(opened):
     rows = stored(
         opened,
-        "SELECT site_id FROM offer JOIN call USING (site_id) WHERE position IS NOT NULL GROUP BY ALL "
+        "SELECT site_id FROM offer JOIN call USING (site_id) WHERE position IS NOT NULL AND chance_allowed = 1 GROUP BY ALL "
         "HAVING count(*) >= 2 AND count(*) FILTER (offer.must_call) = 0 LIMIT 1",
     )
     if rows.empty:
-        rows = stored(opened, "SELECT site_id FROM offer GROUP BY ALL HAVING count(*) >= 2 ORDER BY site_id LIMIT 1")
+        sure = "SELECT site_id FROM offer WHERE chance_allowed = 1 GROUP BY ALL HAVING count(*) >= 2 ORDER BY 1 LIMIT 1"
+        rows = stored(opened, sure)
     site = rows["site_id"].iloc[0]
-    mine = stored(opened, "SELECT offer FROM offer WHERE site_id = ? ORDER BY NOT must_call, npv DESC", site)["offer"]
+    mine = stored(
+        opened,
+        "SELECT offer FROM offer WHERE site_id = ? AND chance_allowed = 1 ORDER BY NOT must_call, npv DESC",
+        site,
+    )["offer"]
     letter = letter_of(opened, site, asked_for=True)
     assert [option.offer for option in letter.options] == [*mine[:2], ""]
     assert len(letter_of(opened, site, asked_for=True, most_options=1).options) == 2

@@ -17,6 +17,7 @@ from aftersun.model import tables
 from aftersun.model.codes import OFFERED, Status
 from aftersun.money.company import Company
 from aftersun.scoring.offers.chunk import plant_texts
+from aftersun.scoring.offers.singles import _ask_first
 from aftersun.scoring.ranges.choices import Choice, likeliest, of_choices
 from aftersun.scoring.ranges.draws import CommonNumbers, Outlook, npv_draws
 from aftersun.scoring.ranges.information import value_of_choice
@@ -142,3 +143,11 @@ def test_a_run_asks_first_what_decides_and_counts_what_the_answers_bring(demo: D
     heats = questions[questions["fact"] == "water_heat"]
     assert heats["question"].str.startswith("What heats the water now").all()
     assert set(asked.loc[asked["retrofit"] == "hot_water_diverter", "site_id"]) <= set(questions["site_id"])
+
+
+def test_nobody_is_asked_what_no_answer_could_turn(company: Company) -> None:
+    # 7 of 10 draws gain 1000, 3 lose 100: below the least chance of 0.8
+    draws = np.array([[1000.0, 1000.0]] * 7 + [[-100.0, -100.0]] * 3)
+    allowed = np.ones_like(draws, dtype=bool)
+    allowed[9, 1] = False  # at the second site one answer forbids it
+    assert _ask_first(Outlook(draws, allowed, []), company).tolist() == [False, True]
