@@ -155,8 +155,8 @@ def test_the_chance_of_a_gain_is_read_between_the_moved_percentiles():
 def test_it_tells_the_best_first_and_doing_nothing_last(opened):
     rows = stored(
         opened,
-        "SELECT site_id FROM offer JOIN call USING (site_id) WHERE position IS NOT NULL AND chance_allowed = 1 GROUP BY ALL "
-        "HAVING count(*) >= 2 AND count(*) FILTER (offer.must_call) = 0 LIMIT 1",
+        "SELECT site_id FROM offer JOIN call USING (site_id) WHERE position IS NOT NULL AND chance_allowed = 1 "
+        "GROUP BY ALL HAVING count(*) >= 2 AND count(*) FILTER (offer.must_call) = 0 LIMIT 1",
     )
     if rows.empty:
         sure = "SELECT site_id FROM offer WHERE chance_allowed = 1 GROUP BY ALL HAVING count(*) >= 2 ORDER BY 1 LIMIT 1"
