@@ -15,12 +15,15 @@ from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from openlocationcode import openlocationcode
+from scipy.spatial import cKDTree
 
 import aftersun_datasets
 from aftersun.inventory.store.refusals import refusal
-from aftersun.model.sphere import great_circle_km
+from aftersun.model.ranges import Floats
+from aftersun.model.sphere import EARTH_RADIUS_KM, great_circle_km, unit_vectors
 from aftersun.model.tables import mode
 
 _TABLE = "places_limits.csv"
@@ -208,6 +211,18 @@ def _by_plus_code(codes: pd.Series, placed: pd.DataFrame, near: Point | None) ->
 @cache
 def _places() -> pd.DataFrame:
     return _read()
+
+
+def nearest_place_km(latitude: npt.ArrayLike, longitude: npt.ArrayLike) -> Floats:
+    """Return the distance in km from N positions in degrees to the nearest populated place of each."""
+    chord, _ = _tree().query(unit_vectors(latitude, longitude))
+    return np.asarray(2 * EARTH_RADIUS_KM * np.arcsin(np.minimum(1.0, chord / 2)))
+
+
+@cache
+def _tree() -> cKDTree:
+    places = _positions()
+    return cKDTree(unit_vectors(places["latitude"], places["longitude"]))
 
 
 @cache

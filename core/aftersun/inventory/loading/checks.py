@@ -8,9 +8,11 @@ from __future__ import annotations
 from datetime import date
 
 import duckdb
+import pandas as pd
 
 import aftersun_datasets
-from aftersun.inventory.loading.column_checks import NOBODY, NOTE, Company, Finding, find
+from aftersun.inventory.loading.column_checks import NOBODY, NOTE, WARNING, Company, Finding, find
+from aftersun.inventory.places import nearest_place_km
 from aftersun.inventory.store import read
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.sql import registered
@@ -27,6 +29,7 @@ DECISIVE_FACTS = (
     "export_price",
 )
 _EXAMPLES = 5
+_FAR_KM = 50.0  # from places of 500 people and more (assumption: hardly any home with a solar system lies farther)
 # What the conditions of checks.csv speak of besides the tables.
 _ROWS = """
     WITH priced_site AS (SELECT * EXCLUDE (valid_from) FROM site LEFT JOIN tariff_in_force USING (tariff_id)),
@@ -45,7 +48,7 @@ def check_inventory(inventory: Inventory, as_of: date | None = None, company: Co
         findings = [
             _finding(connection, check, day) for check in aftersun_datasets.rows("checks.csv", "aftersun.inventory")
         ]
-        findings.append(_unknown_facts(connection))
+        findings += [_in_the_sea(connection), _unknown_facts(connection)]
     return columns + [finding for finding in findings if finding is not None]
 
 
@@ -57,11 +60,26 @@ def _finding(connection: duckdb.DuckDBPyConnection, check: dict[str, str], day: 
     query = f"{_ROWS} SELECT {key}, coalesce({condition}, false) AS wrong FROM {check['rows']} ORDER BY {key}"
     rows = connection.execute(query).df()
     wrong = rows.loc[rows["wrong"], key]
+    return _of(check["level"], wrong, len(rows), check["finding"].format_map(figures), check["what_to_do"])
+
+
+def _of(level: str, wrong: pd.Series, total: int, what: str, what_to_do: str) -> Finding | None:
+    """Return a finding on the rows of these numbers, of so many in all; None if there are none."""
     if wrong.empty:
         return None
-    what, names = check["finding"].format_map(figures), ", ".join(wrong.head(_EXAMPLES))
     more = " and others" if len(wrong) > _EXAMPLES else ""
-    return Finding(check["level"], f"{len(wrong)} of {len(rows)} {what}: {names}{more}.", check["what_to_do"])
+    return Finding(level, f"{len(wrong)} of {total} {what}: {', '.join(wrong.head(_EXAMPLES))}{more}.", what_to_do)
+
+
+def _in_the_sea(connection: duckdb.DuckDBPyConnection) -> Finding | None:
+    """Return the sites that lie far from every town: in the sea, more often than in a desert; None if none do."""
+    query = "SELECT site_id, latitude, longitude FROM site WHERE latitude + longitude IS NOT NULL ORDER BY site_id"
+    sites = connection.execute(query).df()
+    if sites.empty:
+        return None
+    far = nearest_place_km(sites["latitude"], sites["longitude"]) > _FAR_KM
+    what = f"sites lie more than {_FAR_KM:g} km from any town, in the sea or a desert"
+    return _of(WARNING, sites["site_id"][far], len(sites), what, "Check sign and order of latitude and longitude.")
 
 
 def _unknown_facts(connection: duckdb.DuckDBPyConnection) -> Finding | None:

@@ -367,8 +367,12 @@ def write_doubtful(prepared: Prepared, folder: Path) -> Path | None:
     grid, why = prepared.understood.grid, _why(prepared)
     if not why:
         return None
-    content = [[grid.lines[row], *grid.cells.iloc[row].fillna(""), *sorted(map(str, why[row]))] for row in sorted(why)]
-    digest = hashlib.sha256(repr((grid.headings, content)).encode()).hexdigest()[:6]
+    rows = sorted(why)
+    cells = grid.cells.iloc[rows].fillna("").to_numpy(dtype=object)
+    lines = [int(line) for line in grid.lines[rows]]
+    digest = hashlib.sha256(
+        repr((grid.headings, lines, cells.tolist(), [sorted(why[row].items()) for row in rows])).encode()
+    ).hexdigest()[:6]
     stem = _CORRECTED.sub("", prepared.understood.path.stem)
     path = folder / f"{stem}-to-correct-{digest}.xlsx"
     if path.exists():
@@ -382,16 +386,14 @@ def write_doubtful(prepared: Prepared, folder: Path) -> Path | None:
         sheet.freeze_panes(1, 0)
         for position, heading in enumerate((*grid.headings, "problem_line", "problem")):
             sheet.write_string(0, position, heading, bold)
-        for n, row in enumerate(sorted(why), start=1):
-            cells = grid.cells.iloc[row]
-            for position in range(len(grid.headings)):
+        for n, (row, line, texts) in enumerate(zip(rows, lines, cells, strict=True), start=1):
+            for position, text in enumerate(texts):
                 form = marked if position in why[row] else None
-                text = "" if pd.isna(cells[position]) else str(cells[position])
                 if _MACHINE.match(text):
                     sheet.write_number(n, position, float(text), form)
                 elif text or form:
                     sheet.write_string(n, position, text, form)
-            sheet.write_number(n, len(grid.headings), int(grid.lines[row]))
+            sheet.write_number(n, len(grid.headings), line)
             sheet.write_string(n, len(grid.headings) + 1, "; ".join(dict.fromkeys(why[row].values())))
     return path
 
@@ -399,17 +401,15 @@ def write_doubtful(prepared: Prepared, folder: Path) -> Path | None:
 def _why(prepared: Prepared) -> dict[int, dict[int, str]]:
     """Return by row of the list and position of a cell why it is doubtful."""
     why: dict[int, dict[int, str]] = {}
+    placed = {p.target: p for p in prepared.understood.proposals if p.target is not None}
     for doubt in prepared.doubts:
-        position = prepared.understood.proposal(doubt.target).position
+        proposal, cause = placed[doubt.target], cause_text(doubt)
         for row in doubt.rows:
-            why.setdefault(row, {})[position] = (
-                f"{prepared.understood.proposal(doubt.target).heading}: {cause_text(doubt)}"
-            )
+            why.setdefault(row, {})[proposal.position] = f"{proposal.heading}: {cause}"
     for file in prepared.files:
-        rows = prepared.positions[file.table]
-        for row, column, reason, _ in file.problems.itertuples(index=False):
-            place = next(
-                (p.position for p in prepared.understood.proposals if p.target == Target(file.table, column)), -1
-            )
-            why.setdefault(int(rows[row]), {}).setdefault(place, f"{column}: {reason}")
+        rows, problems = prepared.positions[file.table], file.problems
+        for row, column, reason in zip(rows[problems["row"]], problems["column"], problems["reason"], strict=True):
+            target = Target(file.table, column)
+            place = placed[target].position if target in placed else -1
+            why.setdefault(int(row), {}).setdefault(place, f"{column}: {reason}")
     return why

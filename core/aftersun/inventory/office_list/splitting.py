@@ -167,7 +167,7 @@ def _tariffs(work: _Work) -> tuple[pd.DataFrame, pd.Series]:
     prices = work.frame("tariff").reindex(columns=[n for n in _TARIFF_PRICES if Target("tariff", n) in work.cells])
     named = work.get("tariff", "tariff_id").fillna(work.get("site", "tariff_id"))
     if "import_price" in prices:
-        said = prices.fillna("").agg("/".join, axis=1) if len(prices) else pd.Series(dtype="string")
+        said = prices.iloc[:, 0].str.cat(prices.iloc[:, 1:], sep="/", na_rep="")
         named = named.fillna(("tariff " + said.str.strip("/")).where(prices["import_price"].notna())).astype("string")
         frame = prices.assign(tariff_id=named, valid_from=work.get("tariff", "valid_from").fillna(PRICES_FROM))
         frame = frame[frame["tariff_id"].notna() & frame["import_price"].notna()]

@@ -76,6 +76,17 @@ def test_slips_against_the_other_sites_are_found(sound: Inventory, write: Write)
     assert any("more than 5 degrees" in text and "S4" in text for text in texts)
 
 
+@pytest.mark.slow
+def test_one_among_many_with_w_for_kw_or_exchanged_position_is_found(sound: Inventory, write: Write) -> None:
+    rows = "".join(f"S{n},C1,{'-3.5,40' if n == 4 else '40,-3.5'}\n" for n in range(2, 8))
+    load_file(sound, "site", write("sites.csv", "site_id,customer_id,latitude,longitude\n" + rows))
+    rows = "".join(f"A{n},S{n},30,180,{4200 if n == 5 else 4.2}\n" for n in range(2, 8))
+    load_file(sound, "array", write("arrays.csv", "array_id,site_id,tilt_deg,azimuth_deg,dc_rating_kw\n" + rows))
+    texts = [finding.text for finding in check_inventory(sound, TODAY)]
+    assert any("arrays have more than 100 times the rating of the middle one: A5." in text for text in texts)
+    assert any("with latitude and longitude exchanged: S4." in text for text in texts)
+
+
 @pytest.mark.parametrize(
     ("change", "level", "text"),
     [
@@ -101,6 +112,17 @@ def test_slips_against_the_other_sites_are_found(sound: Inventory, write: Write)
         ('UPDATE "array" SET azimuth_deg = 301', WARNING, "1 of 1 arrays face more than 120 degrees"),
         ('UPDATE "array" SET azimuth_deg = 0', WARNING, "1 of 1 arrays face more than 120 degrees"),
         ("UPDATE site SET latitude = -40", WARNING, "1 of 1 arrays face more than 120 degrees"),
+        ("UPDATE site SET latitude = 30, longitude = -40", WARNING, "1 of 1 sites lie more than 50 km from any town"),
+        ("UPDATE site SET annual_demand_kwh = 8", WARNING, "1 of 1 sites use less than 200 kWh a year: S1."),
+        ("UPDATE site SET annual_demand_kwh = 8", WARNING, "1 of 1 sites use less than 10 kWh a year for each kW"),
+        ("UPDATE site SET inverter_year = 2027", WARNING, "1 of 1 sites have an inverter of a year to come: S1."),
+        ("UPDATE customer SET last_contact_on = '2026-01-02'", WARNING, "1 of 1 customers were last spoken to in the"),
+        (
+            "INSERT INTO reading BY NAME SELECT 'S1' AS site_id, 'production' AS meter, TIMESTAMP '2024-01-01' "
+            "AS starts_at, TIMESTAMP '2025-01-01' AS ends_at, 20000 AS kwh",
+            WARNING,
+            "1 of 1 sites: a year's output for each kW of the arrays outside 300 to 2400 kWh: S1.",
+        ),
         ("UPDATE site SET birds_seen = NULL, water_heat = NULL", NOTE, "water_heat 100 %, birds_seen 100 %."),
         ("UPDATE tariff SET export_price = NULL", NOTE, "share of 1 sites: export_price 100 %."),
     ],
@@ -119,8 +141,8 @@ def test_each_check_finds_its_fault(sound: Inventory, change: str, level: str, t
         "UPDATE site SET inverter_rating_kw = 2.8",  # ratio 0.5
         'UPDATE "array" SET azimuth_deg = 300',
         'UPDATE "array" SET azimuth_deg = 0, tilt_deg = 10',
-        'UPDATE site SET latitude = -40; UPDATE "array" SET azimuth_deg = 0',
-        'UPDATE site SET latitude = -40; UPDATE "array" SET azimuth_deg = 359',
+        'UPDATE site SET latitude = -33, longitude = 19; UPDATE "array" SET azimuth_deg = 0',
+        'UPDATE site SET latitude = -33, longitude = 19; UPDATE "array" SET azimuth_deg = 359',
         "UPDATE site SET commissioned_on = '2026-01-01'",
         "UPDATE customer SET contact_allowed = FALSE",
         "UPDATE site SET inverter_rating_kw = NULL",
