@@ -40,6 +40,7 @@ from aftersun_retrofits import _common as common
 
 KWH_PER_YEAR_AND_W = 8.760
 
+HOME = "home"
 COMBI = "combi boiler"
 SOLAR_THERMAL = "solar thermal"
 IMMERSION, NIGHT = "immersion", "night immersion"
@@ -100,7 +101,7 @@ class HotWaterDiverter:
         sites = cohort.sites
         litres, battery = common.numbers(sites, "water_store_litres"), common.numbers(sites, "battery_kwh")
         small = litres <= api.baseline(cohort).draw_litres_per_day
-        nobody_counted = common.unknown(sites, "occupants")
+        nobody_counted = common.unknown(sites, "hot_water_litres_per_day") & ~self._people_counted(sites)
         no_rule, no_heat = common.unknown(sites, "export_rule"), common.unknown(sites, "water_heat")
         unpriced = common.unknown(sites, "export_price") & (no_rule | common.equals(sites, "export_rule", BILLED))
         element_unknown = common.unknown(sites, "element_kw") & ~common.equals(sites, "water_heat", *ELECTRIC)
@@ -182,6 +183,11 @@ class HotWaterDiverter:
     def safety(self, cohort: api.Cohort) -> api.Notes:
         """Scalding, hygiene and a store under pressure, beside the work on the mains."""
         return common.notes_for(cohort, self.notes)
+
+    def _people_counted(self, sites: pd.DataFrame) -> api.Bools:
+        """Tell where people live and are counted; where nobody lives they tell nothing of the hot water."""
+        lived_in = common.unknown(sites, "use") | common.equals(sites, "use", HOME)
+        return lived_in & ~common.unknown(sites, "occupants")
 
     def _element(self, sites: pd.DataFrame, assume: api.Assumed) -> tuple[api.Floats, api.Floats]:
         """Return the element's power in kW and the chance that a new one is needed, both of shape (S,)."""

@@ -408,6 +408,7 @@ def test_a_home_that_is_ready_fits(build):
         ({"water_store_litres": 0.0}, "no hot-water store"),
         ({"water_heat": "solar thermal"}, "solar thermal"),
         ({"export_rule": "gross feed-in"}, "sold"),
+        ({"use": "hotel", "hot_water_litres_per_day": 900.0, "water_store_litres": 800.0}, "not larger"),
         ({"occupants": 6, "water_store_litres": 145.0}, "not larger"),  # 0.8 (25 x 6 + 36) = 148.8 L a day
     ],
 )
@@ -434,6 +435,7 @@ def test_a_store_just_larger_than_a_days_hot_water_fits(build):
         ({"export_rule": pd.NA}, "export is counted"),
         ({"export_price": pd.NA}, "paid for export"),
         ({"occupants": pd.NA, "water_store_litres": 70.0}, "may not be larger"),
+        ({"use": "hotel", "occupants": 40, "water_store_litres": 25.0}, "may not be larger"),
     ],
 )
 @pytest.mark.few_quick

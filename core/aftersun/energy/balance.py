@@ -38,7 +38,7 @@ def simulate(cohort: Cohort, plant: Plant) -> Energy:
     for sites, generated in _generated(cohort, plant, values):
         load = household_load(cohort, plant, sites)
         load_by_day = load.take(lit, axis=1)
-        used = direct_use(load_by_day, generated, values["load_evenness"])
+        used = direct_use(load_by_day, generated, plant.load_evenness[sites])
         year.imported[sites] = load
         year.imported[sites, lit] = load_by_day - used
         year.generated[sites, lit] = generated

@@ -11,13 +11,15 @@ import pandas as pd
 
 from aftersun.energy import hot_water
 from aftersun.energy.assumptions import NO_OVERRIDES, Float32s, system_values
+from aftersun.energy.demand import yearly_demand
 from aftersun.energy.generation import before_losses
 from aftersun.energy.planes import in_parts, plane_hours
 from aftersun.energy.shunt import full_sun_loss
 from aftersun.model import tables
 from aftersun.model.cohort import Cohort
 from aftersun.model.plant import PER_ARRAY, Plant, Texts
-from aftersun.model.ranges import Floats
+from aftersun.model.ranges import Bools, Floats
+from aftersun.model.uses import is_home
 
 Values = Mapping[str, float]
 
@@ -101,17 +103,19 @@ def _site_columns(cohort: Cohort, values: Values) -> dict[str, Any]:
     store = _numbers(sites["water_store_litres"], usual_store)
     insulation = _numbers(sites["water_store_insulation_mm"], values["unknown_insulation_mm"])
     loss_kwh_per_day = hot_water.standing_loss_kwh_per_day(store, insulation, values)
-    occupants = _numbers(sites["occupants"], values["unknown_occupants"])
+    home = is_home(sites)
+    demand = yearly_demand(sites, values)
     no_export = _texts(sites["export_rule"], "") == "no export"
     columns: dict[str, Any] = {
         "inverter_rating_kw": np.where(np.isnan(rating), guess, rating),
         "export_limit_kw": np.where(no_export, 0.0, _numbers(sites["export_limit_kw"], np.inf)),
-        "demand_kwh": _numbers(sites["annual_demand_kwh"], values["unknown_demand_kwh"]),
+        "demand_kwh": demand,
+        "load_evenness": _load_evenness(demand, home, values),
         "battery_kwh": battery,
         "battery_kw": battery * values["battery_kw_per_kwh"],
         "store_litres": store,
         "store_loss_w_per_k": loss_kwh_per_day * 1000 / 24 / values["store_loss_difference_k"],
-        "draw_litres_per_day": hot_water.litres_per_day(occupants, values) * values["water_draw_factor"],
+        "draw_litres_per_day": _draw_litres(sites, home, values),
         "water_heat": water_heat,
         "water_efficiency": _water_efficiency(water_heat, values),
         "heater_kw": _heater_kw(sites, water_heat, values),
@@ -122,6 +126,23 @@ def _site_columns(cohort: Cohort, values: Values) -> dict[str, Any]:
         for name in ("inverter_efficiency", "availability", "ageing_per_year", "store_set_c", "store_max_c")
     }
     return columns | {name: np.full(size, value) for name, value in same_everywhere.items()}
+
+
+def _draw_litres(sites: pd.DataFrame, home: Bools, values: Values) -> Floats:
+    """Return hot water a day, per site: known, else at a home by its people, elsewhere what is usual."""
+    occupants = _numbers(sites["occupants"], values["unknown_occupants"])
+    of_home = hot_water.litres_per_day(occupants, values) * values["water_draw_factor"]
+    return _numbers(sites["hot_water_litres_per_day"], np.where(home, of_home, values["unknown_business_litres"]))
+
+
+def _load_evenness(demand_kwh: Floats, home: Bools, values: Values) -> Floats:
+    """Return how even the load is within the hour, per site: that of a home, where nobody lives more by size.
+
+    It grows in steps of an eighth of a doubling, so that a chunk has few distinct ones.
+    """
+    size = np.where(home, 1.0, np.maximum(demand_kwh / values["unknown_demand_kwh"], 1.0))
+    steps = np.round(8 * values["load_evenness_growth"] * np.log2(size))
+    return values["load_evenness"] * np.exp2(steps / 8)
 
 
 def _shading_loss(cohort: Cohort, values: Values) -> Floats:

@@ -1,7 +1,7 @@
-"""Household electricity by the hour, and how much of it the sun meets at once.
+"""Electricity used by the hour, and how much of it the sun meets at once.
 
-The shape is the German standard load profile H0 with its day-of-year factor [1]_ [2]_. It is a mean over many
-homes and over the hour, much smoother than one home; :func:`direct_use` corrects for that.
+The shape is the German standard load profile of the site's use [1]_, that of homes, H0, with its day-of-year factor
+[2]_. It is a mean over many sites and over the hour, much smoother than one home; :func:`direct_use` corrects for that.
 
 References
 ----------
@@ -11,6 +11,7 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import cache, lru_cache
 
 import numpy as np
@@ -20,8 +21,11 @@ from scipy import special
 
 import aftersun_datasets
 from aftersun.energy.assumptions import Float32s, between_nodes
-from aftersun.model.ranges import Floats
+from aftersun.model import tables
+from aftersun.model.ranges import Floats, Ints
+from aftersun.model.uses import is_home, use_number
 
+_DYNAMIC = "H0"  # the one profile with a day-of-year factor
 _HALF_YEAR_DAYS = 182
 _PHI_STEPS = 4096
 _SUMMER, _WINTER, _TRANSITION = range(3)  # in the order of the table
@@ -39,29 +43,41 @@ def day_of_year_factor(day: npt.ArrayLike) -> Floats:
 
 
 def standard_load_shapes(times: pd.DatetimeIndex) -> Floats:
-    """Return a household's shapes, north and south of the equator, for the hours of a year: (2, H), each row sums to 1.
+    """Return the shapes of the U uses of a site for the hours of a year: (2 U, H), each row sums to 1.
 
-    ``times`` are the middles of the hours in standard time; summer time and public holidays are left out.
-    South of the equator the seasons and the day-of-year factor are shifted by half a year.
+    Of each use, homes first, one row north and one south of the equator. ``times`` are the middles of the hours in
+    standard time; summer time and public holidays are left out. South of the equator the seasons and the day-of-year
+    factor are shifted by half a year.
     """
-    shifted = times + pd.Timedelta(days=_HALF_YEAR_DAYS)
-    shapes = np.stack([_household(times, season_day) for season_day in (times, shifted)])
-    normalised: Floats = shapes / shapes.sum(axis=1, keepdims=True)
-    return normalised
+    by_hemisphere = []
+    kinds, hours = day_type(times), times.hour
+    for season_day in (times, times + pd.Timedelta(days=_HALF_YEAR_DAYS)):
+        season = _season(season_day)
+        shapes = {name: power[season, kinds, hours] for name, power in _profiles().items()}
+        shapes[_DYNAMIC] = shapes[_DYNAMIC] * day_of_year_factor(np.minimum(season_day.day_of_year, 365))
+        by_hemisphere.append({name: shape / shape.sum() for name, shape in shapes.items()})
+    return np.stack([shapes[use.profile] for use in tables.uses().values() for shapes in by_hemisphere])
 
 
-def _household(times: pd.DatetimeIndex, season_day: pd.DatetimeIndex) -> Floats:
-    power = _household_table()
-    season = _season(season_day)
-    factor = day_of_year_factor(np.minimum(season_day.day_of_year, 365))
-    shape: Floats = power[season, day_type(times), times.hour] * factor
-    return shape
+def yearly_demand(sites: pd.DataFrame, values: Mapping[str, float]) -> Floats:
+    """Return the electricity of a year, kWh (S,): known, else what is usual at a home and elsewhere."""
+    known = sites["annual_demand_kwh"].to_numpy(dtype=np.float64, na_value=np.nan)
+    usual = np.where(is_home(sites), values["unknown_demand_kwh"], values["unknown_business_demand_kwh"])
+    return np.where(np.isnan(known), usual, known)
+
+
+def shape_rows(sites: pd.DataFrame) -> Ints:
+    """Return which row of :func:`standard_load_shapes` each site has, (S,)."""
+    return 2 * use_number(sites) + (sites["latitude"].to_numpy(dtype=np.float64) < 0)
 
 
 @cache
-def _household_table() -> Floats:
-    """Return mean power by season, day type and hour, shape (3, 3, 24)."""
-    return np.array([float(row["value"]) for row in aftersun_datasets.rows("load_shapes.csv")]).reshape(3, 3, 24)
+def _profiles() -> dict[str, Floats]:
+    """Return mean power by season, day type and hour, shape (3, 3, 24), by name of the profile."""
+    power: dict[str, list[float]] = {}
+    for row in aftersun_datasets.rows("load_shapes.csv"):
+        power.setdefault(row["shape"], []).append(float(row["value"]))
+    return {name: np.array(values).reshape(3, 3, 24) for name, values in power.items()}
 
 
 def _season(days: pd.DatetimeIndex) -> npt.NDArray[np.intp]:
@@ -77,11 +93,11 @@ def day_type(days: pd.DatetimeIndex) -> npt.NDArray[np.intp]:
     return np.where(weekday == 6, 2, np.where((weekday == 5) | eve, 1, 0)).astype(np.intp)
 
 
-def direct_use(load: Float32s, generation: Float32s, evenness: float) -> Float32s:
-    """Return what a home uses of its generation at once, kWh in the hour; all shapes equal.
+def direct_use(load: Float32s, generation: Float32s, evenness: npt.ArrayLike) -> Float32s:
+    """Return what sites use of their generation at once, kWh in the hour, (S, H) as both are.
 
-    Within an hour the load of one home is taken as gamma-distributed about the standard mean m with shape k =
-    ``evenness``, so that for generation g = x m
+    Within an hour the load of a site is taken as gamma-distributed about the standard mean m with shape k =
+    ``evenness``, one for all or one a site (S,), so that for generation g = x m
 
         E[min(load, g)] = m P(k + 1, k x) + g (1 - P(k, k x)) = m phi_k(x),
 
@@ -89,7 +105,9 @@ def direct_use(load: Float32s, generation: Float32s, evenness: float) -> Float32
     """
     position = generation / np.maximum(load + generation, np.float32(1e-12))
     position *= np.float32(_PHI_STEPS)
-    used = between_nodes(_phi_table(evenness), position)
+    distinct, which = np.unique(np.asarray(evenness, dtype=np.float64), return_inverse=True)
+    first = which.reshape(-1, 1) * (_PHI_STEPS + 1) if len(distinct) > 1 else 0
+    used = between_nodes(np.concatenate([_phi_table(float(k)) for k in distinct]), position, first)
     used *= load
     return np.minimum(np.minimum(used, generation, out=used), load, out=used)
 
@@ -101,7 +119,7 @@ def mean_of_lesser(x: npt.ArrayLike, evenness: float) -> Floats:
     return phi
 
 
-@lru_cache(maxsize=16)
+@lru_cache(maxsize=256)  # 16 kB each
 def _phi_table(evenness: float) -> Float32s:
     """Return phi at evenly spaced x / (1 + x) from 0 to 1."""
     share = np.linspace(0, 1, _PHI_STEPS + 1)[:-1]

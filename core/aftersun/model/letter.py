@@ -120,7 +120,7 @@ class LetterOption:
     parts: tuple[LetterPart, ...] = ()  # the retrofits in it; none = nothing now
     price: float = 0.0  # tax included
     price_before: float = 0.0  # before a discount or fixed price; the same where there is none
-    sales_tax: float = 0.0  # contained in ``price``
+    sales_tax: float = 0.0  # contained in ``price``; 0 where the customer gets it back
     price_lines: tuple[LetterPrice, ...] = ()  # add up to price_before
     first_year_saving: float = 0.0  # money in the first year
     apart: tuple[LetterPrice, ...] = ()  # what it brings a year that is no energy: work, risk, nuisance avoided
@@ -186,6 +186,7 @@ class Letter:
     price_date: date  # day the price book was checked
     currency: str  # three letters
     sales_tax_rate: float = 0.0  # share of the price before tax
+    tax_reclaimed: bool = False  # the customer gets sales tax back: no amount contains any
     customer: tuple[str, ...]  # name and address, line by line
     site_id: str  # the site
     weather: LetterFact | None = None  # that the energy was computed with; None in a notice

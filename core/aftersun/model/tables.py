@@ -62,6 +62,25 @@ def choices() -> Mapping[str, Mapping[str, Belief]]:
     return MappingProxyType(by_fact)
 
 
+class Use(NamedTuple):
+    """What a building is used for: its standard load profile, whether people live there, and whether the owner gets
+    sales tax back where nothing else is said.
+    """
+
+    profile: str
+    home: bool
+    reclaims_tax: bool
+
+
+@cache
+def uses() -> Mapping[str, Use]:
+    """Return the uses of a site by name, that of a home first, from ``uses.csv``."""
+    rows = aftersun_datasets.rows("uses.csv")
+    return MappingProxyType(
+        {row["use"]: Use(row["profile"], row["home"] == "yes", row["reclaims_tax"] == "yes") for row in rows}
+    )
+
+
 class FactTest(NamedTuple):
     """How well one way of asking tells a fact: chances (0..1) to be told yes where it is so, no where it is not.
 

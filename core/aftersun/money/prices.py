@@ -21,6 +21,7 @@ from aftersun.model.change import ACCESS, ACCESS_TO, AVOIDED_KINDS, COST_KINDS, 
 from aftersun.model.ranges import Bools, Floats
 from aftersun.model.records import choose
 from aftersun.model.sphere import great_circle_km
+from aftersun.model.uses import reclaims_tax
 from aftersun.money.company import NO_EQUIPMENT, Company
 from aftersun.money.template import TRAVEL
 
@@ -116,7 +117,8 @@ def people_on_the_road(crew: Bools, hours: Mapping[str, Floats], company: Compan
 class Prices:
     """What things cost one company, and what it asks for them, at S sites.
 
-    ``sites`` has latitude, longitude, roof_kind and storeys, by site_id.
+    ``sites`` has latitude, longitude, roof_kind, storeys, use and reclaims_tax, by site_id. Who gets sales tax back
+    pays none, and is spared none.
     """
 
     def __init__(self, sites: pd.DataFrame, company: Company) -> None:
@@ -124,8 +126,10 @@ class Prices:
         self._trip = trip(sites, company)
         self._roof_kinds = [None if pd.isna(kind) else str(kind) for kind in sites["roof_kind"]]
         self._equipment = {place: self._rules_for(place) for place in ACCESS_TO}
-        self._tax = 1.0 + company.money.sales_tax_rate
-        self._tax_in_cost = self._tax if company.identity.prices_include_tax else 1.0
+        taxed = 1.0 + company.money.sales_tax_rate
+        reclaimed = reclaims_tax(sites)
+        self._tax, self._tax_in_avoided = np.where(reclaimed, 1.0, taxed), np.where(reclaimed, taxed, 1.0)
+        self._tax_in_cost = taxed if company.identity.prices_include_tax else 1.0
         self._markup = 1.0 + company.money.markup_share
 
     def once(self, lines: Sequence[CostLine], horizon_years: int) -> Floats:
@@ -142,7 +146,7 @@ class Prices:
                 # in an order that other sites have no part in: sums of a site are the same bits alone and among others
                 for item in sorted(items, key=lambda item: (item.kind, item.item)):
                     paid[:, year] += item.amount
-        return paid * (self._markup * self._tax / self._tax_in_cost)
+        return paid * (self._markup * self._tax / self._tax_in_cost)[:, np.newaxis]
 
     def yearly(self, lines: Sequence[CostLine]) -> tuple[Floats, Floats]:
         """Return what the owner newly pays a year, and no longer pays or risks, both (S,).
@@ -156,7 +160,7 @@ class Prices:
                 avoided += item.amount
             else:
                 cost += item.amount
-        return cost * (self._markup * self._tax / self._tax_in_cost), avoided
+        return cost * (self._markup * self._tax / self._tax_in_cost), avoided / self._tax_in_avoided
 
     def first_visit(self, lines: Sequence[CostLine]) -> Visit:
         """Return what the first visit takes of the company."""
@@ -193,7 +197,7 @@ class Prices:
         """
         table = self._table([(0, item) for item in self._yearly(lines)])
         avoided = table["kind"].isin(AVOIDED_KINDS)
-        gain = table["quantity"] * table["unit_cost"]
+        gain: pd.Series = table["quantity"] * table["unit_cost"] / self._tax_in_avoided[table["site"]]
         return table.assign(
             every_year=True,
             cost=table["cost"].mask(avoided, 0.0),
@@ -265,7 +269,7 @@ class Prices:
             site_id=self._sites.index.to_numpy()[table["site"].to_numpy()],
             cost=cost,
             price_before_tax=cost * self._markup,
-            price=cost * self._markup * self._tax,
+            price=cost * self._markup * self._tax[table["site"]],
             every_year=False,
         )
 

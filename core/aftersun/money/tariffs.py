@@ -11,6 +11,7 @@ import pandas as pd
 
 from aftersun.model.energy import Energy, HourlyKwh
 from aftersun.model.ranges import Bools, Floats
+from aftersun.model.uses import reclaims_tax
 from aftersun.money.export_rules import (
     DEEMED_EXPORT,
     GROSS_FEED_IN,
@@ -35,6 +36,7 @@ _FUEL_PRICE: Mapping[str, str] = {
     "lpg boiler": "lpg_price",
     "district heat": "district_heat_price",
 }
+_TAXED = ("import_price", "night_import_price", *dict.fromkeys(_FUEL_PRICE.values()))  # prices with tax included
 _ELECTRIC_WATER_HEAT = ("immersion", "night immersion", "heat pump")  # already in the energy imported
 
 
@@ -73,6 +75,17 @@ class Bill:
     def total(self) -> Floats:
         """Cost less income; negative if the site earns more than it pays."""
         return self.electricity + self.water_fuel_cost
+
+
+def as_paid(sites: pd.DataFrame, sales_tax_rate: float) -> pd.DataFrame:
+    """Return the sites with what they pay for energy: without sales tax where the owner gets that back.
+
+    The rate of the company file is taken to be that on energy, too.
+    """
+    reclaimed = reclaims_tax(sites)
+    if not reclaimed.any():
+        return sites
+    return sites.assign(**{name: sites[name].mask(reclaimed, sites[name] / (1.0 + sales_tax_rate)) for name in _TAXED})
 
 
 def yearly_bill(energy: Energy, sites: pd.DataFrame, times: pd.DatetimeIndex) -> Bill:

@@ -39,7 +39,11 @@ def options(letter: api.Letter, letters: Sequence[str], words: Words) -> dict[st
     for start in range(0, len(columns), _SIDE_BY_SIDE):
         few = slice(start, start + _SIDE_BY_SIDE)
         rows = [
-            _row(words(key), key, [column[key] for column in columns[few]])
+            _row(
+                words("price_net" if key == "price" and letter.tax_reclaimed else key),
+                key,
+                [column[key] for column in columns[few]],
+            )
             for key in ("what_it_is", "price", "price_lines", *(_GAINS if promises else ()), "survey_first")
         ]
         groups.append(
@@ -50,7 +54,11 @@ def options(letter: api.Letter, letters: Sequence[str], words: Words) -> dict[st
             }
         )
     return {
-        "lead": words.counted("options_lead", len(letter.options), currency=clean(letter.currency)),
+        "lead": words.counted(
+            "options_lead_net" if letter.tax_reclaimed else "options_lead",
+            len(letter.options),
+            currency=clean(letter.currency),
+        ),
         "groups": groups,
         "explained": words("ranges_explained") if promises else "",
     }
@@ -133,7 +141,10 @@ def _rule_stays(option: api.LetterOption, words: Words) -> Cell:
 
 def _price(letter: api.Letter, option: api.LetterOption, words: Words) -> Cell:
     tax = words("price_no_tax")
-    if letter.sales_tax_rate:
+    if letter.sales_tax_rate and letter.tax_reclaimed:
+        amount = words.figures.exact(option.price * letter.sales_tax_rate, mark=False)
+        tax = words("price_plus_tax", rate=words.figures.percent(letter.sales_tax_rate), amount=amount)
+    elif letter.sales_tax_rate:
         amount = words.figures.exact(option.sales_tax, mark=False)
         tax = words("price_tax", rate=words.figures.percent(letter.sales_tax_rate), amount=amount)
     price, before = words.figures.exact(option.price), words.figures.exact(option.price_before)

@@ -274,10 +274,12 @@ def test_sites_without_arrays_and_empty_cohorts(make_cohort: Any) -> None:
 
 
 def test_overrides_reach_the_simulation(make_cohort: Any) -> None:
-    cohort = make_cohort({})
+    cohort = make_cohort({"battery_kwh": 5.0})
     plant = baseline(cohort)
-    smoother = replace(cohort, overrides={"load_evenness": 5})
-    assert simulate(smoother, plant).annual("used")[0] > simulate(cohort, plant).annual("used")[0]
+    lossy = replace(cohort, overrides={"battery_round_trip_efficiency": 0.5})
+    assert simulate(lossy, plant).annual("imported")[0] > simulate(cohort, plant).annual("imported")[0]
+    smoother = baseline(replace(cohort, overrides={"load_evenness": 5}))
+    assert simulate(cohort, smoother).annual("used")[0] > simulate(cohort, plant).annual("used")[0]
     with pytest.raises(AftersunError, match="no_such_name"):
         simulate(replace(cohort, overrides={"no_such_name": 1}), plant)
 

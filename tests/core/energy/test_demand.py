@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -19,8 +20,10 @@ from aftersun.energy.demand import (
     day_of_year_factor,
     direct_use,
     mean_of_lesser,
+    shape_rows,
     standard_load_shapes,
 )
+from aftersun.model import tables
 
 MARITIME = "WA-Port_Angeles_727885.epw"
 
@@ -35,9 +38,9 @@ def test_day_of_year_factor() -> None:
 
 def test_table_covers_the_year_and_is_normalised() -> None:
     rows = aftersun_datasets.rows("load_shapes.csv")
-    assert len(rows) == 3 * 3 * 24
+    assert len(rows) == 5 * 3 * 3 * 24
     # H0 is given for 1000 kWh a year; applied to a year with its factor it adds up to that within 1 %
-    table = {(row["season"], row["day"], int(row["hour"])): float(row["value"]) for row in rows}
+    table = {(row["season"], row["day"], int(row["hour"])): float(row["value"]) for row in rows if row["shape"] == "H0"}
     # Greatest hour of the winter workday is the evening, 19 h
     winter = [table["winter", "workday", hour] for hour in range(24)]
     assert int(np.argmax(winter)) == 19
@@ -53,13 +56,13 @@ def test_table_covers_the_year_and_is_normalised() -> None:
 
 def test_shapes_add_up_to_one_and_are_positive() -> None:
     shapes = standard_load_shapes(YEAR)
-    assert shapes.shape == (2, 8760)
+    assert shapes.shape == (14, 8760)  # seven uses, north and south
     assert shapes.sum(axis=1) == pytest.approx(1)
     assert shapes.min() > 0
 
 
 def test_south_of_the_equator_the_winter_is_in_july() -> None:
-    north, south = standard_load_shapes(YEAR)
+    north, south = standard_load_shapes(YEAR)[:2]
     january, july = slice(0, 31 * 24), slice(181 * 24, 212 * 24)
     assert north[january].sum() > 1.2 * north[july].sum()
     assert south[july].sum() > 1.2 * south[january].sum()
@@ -147,3 +150,94 @@ def test_load_is_demand_and_standby(make_cohort: Any) -> None:
     load = household_load(cohort, plant)
     assert load.sum(axis=1, dtype=np.float64) == pytest.approx([3000, 87.6], rel=1e-5)
     assert load[1] == pytest.approx(0.01)
+
+
+def test_first_hour_of_a_winter_saturday_as_published() -> None:
+    # H0, VDEW 1999 as the CRAN package standardlastprofile prints it, W at 1000 kWh/a: 70.8, 68.2, 65.9, 63.3
+    (first,) = [
+        float(row["value"])
+        for row in aftersun_datasets.rows("load_shapes.csv")
+        if (row["shape"], row["season"], row["day"], row["hour"]) == ("H0", "winter", "saturday", "0")
+    ]
+    assert first == pytest.approx((0.0708 + 0.0682 + 0.0659 + 0.0633) / 4, abs=1e-4)
+
+
+# Public holidays of 2001 in Bavaria: Sundays to VDEW 1999, whose tables hold for 1000 kWh in a year with them.
+HOLIDAYS = pd.DatetimeIndex(
+    [
+        *("2001-01-01", "2001-01-06", "2001-04-13", "2001-04-16", "2001-05-01", "2001-05-24", "2001-06-04"),
+        *("2001-06-14", "2001-08-15", "2001-10-03", "2001-11-01", "2001-12-25", "2001-12-26"),
+    ]
+)
+
+
+# Share of a year without holidays on Saturdays and Sundays, summed by hand from the kWh a day of the table that
+# demandlib 0.2.2 carries (winter 1 Nov to 20 Mar, summer 15 May to 14 Sep, else transition).
+@pytest.mark.parametrize(
+    ("use", "weekend"), [("office", 0.0664), ("shop", 0.2146), ("farm", 0.2827), ("hotel", 0.2120)]
+)
+def test_energy_of_the_profiles_of_the_trades(use: str, weekend: float) -> None:
+    power: dict[tuple[str, str], float] = {}
+    for row in aftersun_datasets.rows("load_shapes.csv"):
+        if row["shape"] == tables.uses()[use].profile:
+            key = row["season"], row["day"]
+            power[key] = power.get(key, 0.0) + float(row["value"])
+    published = 0.0
+    for day in pd.date_range("2001-01-01", periods=365):
+        mark = 100 * day.month + day.day
+        season = "winter" if mark <= 320 or mark >= 1101 else "summer" if 515 <= mark <= 914 else "transition"
+        kind = {5: "saturday", 6: "sunday"}.get(day.day_of_week, "saturday" if mark in (1224, 1231) else "workday")
+        published += power[season, "sunday" if day in HOLIDAYS else kind]
+    assert published == pytest.approx(1000, rel=0.005)
+    row = 2 * list(tables.uses()).index(use)
+    shape = standard_load_shapes(YEAR)[row].reshape(365, 24)
+    assert shape[YEAR[::24].day_of_week >= 5].sum() == pytest.approx(weekend, abs=0.001)
+
+
+def test_a_site_has_the_shape_of_its_use_and_its_side_of_the_equator(make_cohort: Any) -> None:
+    uses = [None, "home", "shop", "school", "office"]
+    rows = shape_rows(make_cohort(*({"use": use} for use in uses), {"use": "shop", "latitude": -30.0}).sites)
+    assert rows.tolist() == [0, 0, 2, 12, 4, 3]
+    shapes = standard_load_shapes(YEAR)
+    assert (shapes[12] == shapes[4]).all()  # both work on weekdays from 8 to 18 h
+    assert not np.allclose(shapes[2], shapes[0])
+
+
+def test_a_shop_uses_more_of_its_roof_at_once_than_a_home_with_the_same_demand(make_cohort: Any) -> None:
+    facts = {"annual_demand_kwh": 6000.0, "arrays": [{"dc_rating_kw": 6.0}]}
+    cohort = make_cohort(*({**facts, "use": use} for use in ("home", "shop")))
+    cohort = replace(cohort, sites=cohort.sites.assign(load_shape=shape_rows(cohort.sites)))
+    as_even = baseline(cohort).replace(load_evenness=np.full(2, 0.41))  # by its hours alone
+    by_hours, in_all = (simulate(cohort, plant).annual("used") for plant in (as_even, baseline(cohort)))
+    assert by_hours[1] > 1.05 * by_hours[0]
+    assert in_all[0] == by_hours[0]
+    assert in_all[1] > by_hours[1]
+
+
+def test_the_load_of_a_firm_is_the_more_even_the_larger_it_is(make_cohort: Any) -> None:
+    sizes = (1000.0, 3500.0, 28_000.0, 224_000.0)
+    firms = make_cohort(*({"use": "workshop", "annual_demand_kwh": kwh} for kwh in sizes))
+    growing = replace(firms, overrides={"load_evenness_growth": 1.0})
+    # mode of system.csv for a home, and by independent loads 8 and 64 times that
+    assert baseline(growing).load_evenness == pytest.approx([0.41, 0.41, 8 * 0.41, 64 * 0.41])
+    one_machine = replace(firms, overrides={"load_evenness_growth": 0.0})
+    assert baseline(one_machine).load_evenness == pytest.approx(0.41)
+    homes = make_cohort(*({"annual_demand_kwh": kwh} for kwh in sizes))
+    assert baseline(homes).load_evenness == pytest.approx(0.41)
+
+
+def test_evenness_of_each_site_is_that_of_the_site_alone() -> None:
+    load, generation = np.random.default_rng(1).uniform(0, 5, (2, 3, 50)).astype(np.float32)
+    together = direct_use(load, generation, [0.41, 3.0, 0.41])
+    for row, evenness in enumerate((0.41, 3.0, 0.41)):
+        assert (direct_use(load[row : row + 1], generation[row : row + 1], evenness)[0] == together[row]).all()
+
+
+def test_nothing_of_a_household_is_taken_for_a_hotel(make_cohort: Any) -> None:
+    crowded = {"use": "hotel", "occupants": 40, "water_heat": "gas boiler", "water_store_litres": 800.0}
+    plant = baseline(make_cohort(crowded, crowded | {"hot_water_litres_per_day": 900.0}, {"use": "hotel"}))
+    # system.csv: unknown_business_litres, unknown_business_demand_kwh
+    assert plant.draw_litres_per_day == pytest.approx([30, 900, 30])
+    assert plant.demand_kwh[2] == 20_000
+    counted = baseline(make_cohort({"occupants": 3, "hot_water_litres_per_day": 70.0}))
+    assert counted.draw_litres_per_day == pytest.approx(70)  # what was measured goes before the formula

@@ -71,7 +71,7 @@ def test_a_change_after_another_plant_is_that_of_the_change_alone(cohort: Cohort
 def test_other_assumptions_of_systems_are_simulated_anew(cohort: Cohort) -> None:
     today = baseline(cohort)
     simulate(cohort, today)
-    other = replace(cohort, overrides={"load_evenness": 0.5, "excess_loss_size": 0.3})
+    other = replace(cohort, overrides={"battery_round_trip_efficiency": 0.8, "excess_loss_size": 0.3})
     assert same(simulate(other, today), simulate(unaware(other), today))
     assert not same(simulate(other, today), simulate(cohort, today))
 

@@ -43,6 +43,8 @@ def sites() -> pd.DataFrame:
             "longitude": [0.0, 0.0, 0.0],
             "roof_kind": pd.array(["pitched tile", pd.NA, "ground"], dtype="str"),
             "storeys": pd.array([1, pd.NA, 1], dtype="Int64"),
+            "use": pd.array([None] * 3, dtype="str"),
+            "reclaims_tax": pd.array([None] * 3, dtype="boolean"),
         },
         index=pd.Index(["a", "b", "c"], name="site_id"),
     )
@@ -263,3 +265,23 @@ def test_of_two_visits_each_site_has_the_one_chosen(company: Company, sites: pd.
     assert_allclose(chosen.hours["roofer"], [0, 2, 0])
     assert chosen.equipment["ladder"].tolist() == [True, False, False]
     assert not chosen.equipment["scaffold"].any()
+
+
+def test_who_gets_sales_tax_back_pays_none_and_is_spared_none(company: Company, sites: pd.DataFrame) -> None:
+    uses = pd.array(["home", "shop", "school"], dtype="str")
+    known = pd.array([None, None, True], dtype="boolean")
+    firms = sites.assign(use=uses, reclaims_tax=known, roof_kind="pitched tile", storeys=1)
+    homes = firms.assign(use=None, reclaims_tax=pd.array([None] * 3, dtype="boolean"))
+    lines = [replace(HOURS, quantity=np.array([3.0, 3.0, 3.0]))]
+    avoided = CostLine(AVOIDED_WORK, "roof_cleaning", np.ones(3), "1/a")
+    # by hand: the tax of the company file is 20 %
+    at_homes = Prices(homes, company).once(lines, 0)[:, 0]
+    paid = Prices(firms, company).once(lines, 0)[:, 0]
+    assert_allclose(paid, at_homes / [1.0, 1.2, 1.2])
+    rows = Prices(firms, company).rows(lines)
+    assert_allclose(by_site(rows, "price"), paid)
+    assert_allclose(by_site(rows, "price_before_tax"), at_homes / 1.2)
+    spared = [Prices(table, company).yearly([avoided])[1] for table in (homes, firms)]
+    assert_allclose(spared[1], spared[0] / [1.0, 1.2, 1.2])
+    assert_allclose(by_site(Prices(firms, company).yearly_rows([avoided]), "price"), spared[1])
+    assert_allclose(Prices(firms, company).first_visit(lines).cost[LABOUR], [120.0, 120.0, 120.0])  # ours as before

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from aftersun.model.energy import Energy
-from aftersun.money.tariffs import yearly_bill
+from aftersun.money.tariffs import as_paid, yearly_bill
 
 DAY = pd.date_range("2001-01-01 00:30", periods=24, freq="h")
 NOON, EVENING, SMALL_HOURS = 12, 19, 2
@@ -302,3 +302,14 @@ def test_times_have_to_be_whole_days() -> None:
 def test_an_unknown_rule_is_refused() -> None:
     with pytest.raises(ValueError, match="no such export rule: barter"):
         yearly_bill(PLAIN, site(import_price=0.3, export_rule="barter"), DAY)
+
+
+def test_who_gets_sales_tax_back_buys_energy_without_it() -> None:
+    known = {"import_price": 0.36, "night_import_price": 0.24, "gas_price": 0.12, "export_price": 0.08}
+    firm = site(**known).assign(use=pd.array(["shop"], dtype="str"), reclaims_tax=pd.array([None], dtype="boolean"))
+    paid = as_paid(firm, 0.2)
+    names = ["import_price", "night_import_price", "gas_price", "export_price"]
+    assert paid[names].iloc[0].tolist() == pytest.approx([0.30, 0.20, 0.10, 0.08])  # sold without tax before and now
+    assert paid["oil_price"].isna().all()
+    assert as_paid(firm.assign(reclaims_tax=False), 0.2)[names].iloc[0].tolist() == list(known.values())
+    assert as_paid(firm.assign(use="home"), 0.2)[names].iloc[0].tolist() == list(known.values())

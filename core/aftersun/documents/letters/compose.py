@@ -11,7 +11,15 @@ from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import Any
 
-from aftersun.documents.letters.facts import Stored, findings_of, losses_of, questions_of, system_facts, weather_of
+from aftersun.documents.letters.facts import (
+    Stored,
+    findings_of,
+    losses_of,
+    questions_of,
+    system_facts,
+    tax_reclaimed,
+    weather_of,
+)
 from aftersun.documents.letters.options import Records, below_cost, months_of, option_of
 from aftersun.documents.letters.source import Source
 from aftersun.documents.run_view import RunView
@@ -282,8 +290,9 @@ def _letter(source: Source, stored: Stored, records: Sequence[Records], choices:
         valid_until=choices.valid_until or made_on + timedelta(days=choices.valid_days),
         price_date=company.identity.price_date,
         sales_tax_rate=company.money.sales_tax_rate,
+        tax_reclaimed=tax_reclaimed(stored),
         weather=weather_of(stored.energy),
-        system=system_facts(stored, source.unknown_demand_kwh, made_on),
+        system=system_facts(stored, source.usual_demand_kwh(stored.site), made_on),
         findings=findings_of(stored, made_on),
         today=months_of(stored.of("offer_month", "offer", [""])),
         losses=losses_of(stored.site, stored.tables["site_loss"]),

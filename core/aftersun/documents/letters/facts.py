@@ -8,9 +8,12 @@ from datetime import date
 from numbers import Integral, Real
 from typing import Any
 
+import pandas as pd
+
 from aftersun.model.change import severity_order
 from aftersun.model.codes import Status
 from aftersun.model.letter import LetterFact, LetterLoss, LetterNote, LetterQuestion
+from aftersun.model.uses import reclaims_tax
 from aftersun.wording import Row, station_text, value_of
 
 MOST_QUESTIONS = 5
@@ -77,6 +80,11 @@ class Stored:
     def dangers(self) -> tuple[LetterNote, ...]:
         """The dangers known to stand there now, worst first."""
         return notes_of([row for row in self.tables["safety_note"] if value_of(row, "tell_owner")])
+
+
+def tax_reclaimed(stored: Stored) -> bool:
+    """Tell whether the owner of a site gets sales tax back."""
+    return bool(reclaims_tax(pd.DataFrame([stored.site]))[0])
 
 
 def system_facts(stored: Stored, unknown_demand_kwh: float, today: date) -> tuple[LetterFact, ...]:

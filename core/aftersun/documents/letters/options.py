@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from aftersun.documents.letters.facts import LEAST_KWH, Stored, fact, notes_of
+from aftersun.documents.letters.facts import LEAST_KWH, Stored, fact, notes_of, tax_reclaimed
 from aftersun.model.change import AVOIDED_KINDS, COST_KINDS
 from aftersun.model.codes import Status
 from aftersun.model.letter import (
@@ -118,7 +118,7 @@ def option_of(records: Records, price: float | None, catalogue: Catalogue, compa
         parts=tuple(_part(row, catalogue) for row in records.rows("offer_member")),
         price=paid,
         price_before=before,
-        sales_tax=_money(paid * money.sales_tax_rate / (1.0 + money.sales_tax_rate)),
+        sales_tax=_money(paid - paid / taxed(records.stored, company)),
         price_lines=price_lines(records.rows("cost_item"), before),
         years=years,
         first_year_saving=_money(offer["first_year_saving"]),
@@ -150,9 +150,14 @@ def _rule_ends(records: Records, lower: float) -> dict[str, Any]:
     }
 
 
+def taxed(stored: Stored, company: Company) -> float:
+    """Return what the owner of a site pays for each unit of a price before tax."""
+    return 1.0 if tax_reclaimed(stored) else 1.0 + company.money.sales_tax_rate
+
+
 def below_cost(records: Records, price: float, company: Company) -> bool:
     """Tell whether the company would lose money at this price, its reserve for warranty counted."""
-    lower = (float(records.offer["upfront"]) - price) / (1.0 + company.money.sales_tax_rate)
+    lower = (float(records.offer["upfront"]) - price) / taxed(records.stored, company)
     return float(records.offer["contribution"]) - lower * (1.0 - company.calls.warranty_reserve_share) < -0.005
 
 

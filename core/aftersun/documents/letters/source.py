@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 
+import numpy as np
 import pandas as pd
 
 from aftersun.documents.letters.facts import Stored
 from aftersun.documents.letters.options import Catalogue
 from aftersun.documents.run_view import RunView
 from aftersun.energy.assumptions import system_values
+from aftersun.energy.demand import yearly_demand
 from aftersun.inventory.log import learnt_facts
 from aftersun.inventory.store import read
 from aftersun.inventory.store.file import Inventory
@@ -39,7 +41,7 @@ class Source:
         new = facts["recorded_at"] > pd.Timestamp(view.made_at).tz_localize(None)
         self.learnt_since = frozenset(facts.loc[new, "site_id"])
         self.company = view.used_company()
-        self.unknown_demand_kwh = system_values(self.company.system_overrides)["unknown_demand_kwh"]
+        self._assumed = system_values(self.company.system_overrides)
         self.catalogue = Catalogue(
             {retrofit: rows[0] for retrofit, rows in _by(view.table("run_retrofit"), "retrofit").items()},
             _by(view.table("run_assumption"), "retrofit"),
@@ -49,6 +51,10 @@ class Source:
     def of(self, site_id: str) -> Stored:
         """Return the rows of one of the sites."""
         return Stored(self.sites[site_id], {name: rows.get(site_id, ()) for name, rows in self._tables.items()})
+
+    def usual_demand_kwh(self, site: Row) -> float:
+        """Return the electricity of a year that the run takes at a site where nothing tells it."""
+        return float(yearly_demand(pd.DataFrame([{**site, "annual_demand_kwh": np.nan}]), self._assumed)[0])
 
     def customer(self, site: Row) -> tuple[str, ...]:
         """Return name and address of a site's customer, line by line."""

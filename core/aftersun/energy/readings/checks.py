@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from aftersun.energy.assumptions import system_values
+from aftersun.energy.demand import yearly_demand
 from aftersun.energy.readings import clock as readings_clock
 from aftersun.model import tables
 from aftersun.model.cohort import Cohort
@@ -42,8 +43,7 @@ class Facts:
         """Take the facts from a cohort; a demand that is not known is the usual one."""
         sites = cohort.sites
         rating = cohort.sum_by_site(cohort.arrays["dc_rating_kw"].to_numpy(dtype=np.float64))
-        usual = system_values(cohort.overrides)["unknown_demand_kwh"]
-        demand = sites["annual_demand_kwh"].to_numpy(dtype=np.float64, na_value=usual)
+        demand = yearly_demand(sites, system_values(cohort.overrides))
         return cls(cohort, pd.Series(rating, index=sites.index), pd.Series(demand, index=sites.index))
 
     def rating_of(self, frame: pd.DataFrame) -> Floats:

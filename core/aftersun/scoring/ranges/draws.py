@@ -25,11 +25,11 @@ from aftersun.model import tables
 from aftersun.model.ranges import Floats
 from aftersun.scoring.ranges.choices import Choice
 from aftersun.scoring.ranges.drivers import (
+    COLUMNS_OF_NUMBERS,
     LIFE,
     MONEY,
     OF_EACH_HOME,
     UNKNOWN_ENDS,
-    UNKNOWN_NUMBERS,
     YIELD,
     YIELD_OF_ALL,
     of_facts_and_yield,
@@ -45,7 +45,10 @@ WORST_SHARE = 0.1
 Draws = npt.NDArray[np.float64]  # (D, S): net present value in each draw
 RowsOfDraws = tuple[npt.NDArray[np.intp], Draws]  # positions of the sites in the chunk, and their draws
 
-_OWN_NUMBERS = (LIFE, YIELD, *UNKNOWN_NUMBERS, *OF_EACH_HOME, *tables.choices())  # of one roof, beside its yes/no facts
+# Of one roof, beside its yes/no facts. Hot water where nobody lives has the numbers of the people who live elsewhere.
+_IN_PLACE_OF = {"hot_water_litres_per_day": "occupants"}
+_OF_COLUMNS = tuple(name for name in COLUMNS_OF_NUMBERS if name not in _IN_PLACE_OF)
+_OWN_NUMBERS = (LIFE, YIELD, *_OF_COLUMNS, *OF_EACH_HOME, *tables.choices())
 _ACTS_ON_ALL = (*MONEY, *tables.ranges("price_levels.csv"), *UNKNOWN_ENDS, YIELD_OF_ALL)
 
 
@@ -71,7 +74,7 @@ class CommonNumbers:
 
     def own(self, name: str, rows: npt.NDArray[np.intp]) -> Floats:
         """Return the numbers of each site for one of its own unknowns, (D, S)."""
-        return self._of_sites[:, self._own[name], :][:, rows]
+        return self._of_sites[:, self._own[_IN_PLACE_OF.get(name, name)], :][:, rows]
 
 
 def npv_draws(

@@ -18,6 +18,7 @@ from aftersun.model.cohort import Cohort
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Bools, Fact, Floats, Range
 from aftersun.model.records import each_array, put, take
+from aftersun.model.uses import OF_A_HOUSEHOLD, is_home
 from aftersun.money.company import Company
 from aftersun.money.export_rules import (
     NET_METERING,
@@ -49,15 +50,19 @@ DECIDE_ON_GAINS = {
     "excess_loss_size": "excess_loss",
     "shunt_share": "shunt_share",
 }
-# Facts in numbers that may be unknown, and the assumption of ``system.csv`` that stands in for each.
-UNKNOWN_NUMBERS = {
-    "annual_demand_kwh": "unknown_demand_kwh",
-    "occupants": "unknown_occupants",
-    "water_store_litres": "unknown_store_litres",
+# Assumptions of ``system.csv`` that stand in for facts in numbers that may be unknown: of each the column, and whether
+# it holds where people live (True), where nobody does (False), or everywhere (None).
+UNKNOWN_NUMBERS: Mapping[str, tuple[str, bool | None]] = {
+    "unknown_demand_kwh": ("annual_demand_kwh", True),
+    "unknown_business_demand_kwh": ("annual_demand_kwh", False),
+    "unknown_occupants": ("occupants", True),
+    "unknown_business_litres": ("hot_water_litres_per_day", False),
+    "unknown_store_litres": ("water_store_litres", None),
 }
+COLUMNS_OF_NUMBERS = tuple(dict.fromkeys(column for column, _ in UNKNOWN_NUMBERS.values()))
 BOILER = "water_efficiency_boiler"
 UNKNOWN_ENDS = (NET_METERING_YEARS, SUPPORT_YEARS)  # until when today's export rule and support hold
-_OF_HOT_WATER = ("occupants", "water_store_litres")
+_OF_HOT_WATER = ("occupants", "hot_water_litres_per_day", "water_store_litres")
 # What differs from home to home where water is heated, and nobody knows of any home.
 OF_EACH_HOME = ("water_draw_factor", "load_evenness", BOILER)
 MONEY = ("real_discount_rate", "electricity_price_growth", "fuel_price_growth")
@@ -196,8 +201,10 @@ def of_systems(case: Case, parts: Parts, heats_water: bool) -> Iterator[Driver]:
             told = ({**cohort.overrides, name: end} for end in (given.low, given.high))
             homes = (standing_as(case, cohort.answering(cohort.sites, overrides)) for overrides in told)
         yield from driver(name, given, used, False, *(evaluate(home) for home in homes))
-    for column, name in UNKNOWN_NUMBERS.items():
-        rows = np.flatnonzero(cohort.sites[column].isna().to_numpy(dtype=bool))
+    home = is_home(cohort.sites)
+    for name, (column, at_home) in UNKNOWN_NUMBERS.items():
+        unknown = cohort.sites[column].isna().to_numpy(dtype=bool)
+        rows = np.flatnonzero(unknown if at_home is None else unknown & (home == at_home))
         if len(rows) and (heats_water or column not in _OF_HOT_WATER):
             given, some, everywhere = system[name], case.take(rows), np.ones(len(rows), dtype=bool)
             ends = (evaluate(_told(some, column, everywhere, end)) for end in (given.low, given.high))
@@ -238,6 +245,8 @@ def _of_fact(case: Case, fact: Fact, parts: Parts) -> Iterator[Driver]:
     sites = case.baseline.cohort.sites
     chance = fact.chance(sites, prior)
     unknown = sites[fact.id].isna().to_numpy() & (chance > 0.0) & (chance < 1.0)
+    if fact.id in OF_A_HOUSEHOLD:
+        unknown &= is_home(sites)
     if not unknown.any():
         return
     valuation = evaluate(_told(case, fact.id, unknown, True))
@@ -260,7 +269,7 @@ def _told(case: Case, column: str, where: Bools, value: float | bool) -> Case:
     sites = cohort.sites.assign(**{column: answer})
     if (by_meter := f"meter_{column}_chance") in sites:  # an answer is more than a chance
         sites[by_meter] = sites[by_meter].mask(pd.Series(where, index=sites.index))
-    if column in UNKNOWN_NUMBERS:
+    if column in COLUMNS_OF_NUMBERS:
         other = _standing(case.baseline, replace(cohort, sites=sites), case.simulations)
     elif column in FACTS_OF_BASELINE:
         other = _standing(case.baseline, cohort.answering(sites), case.simulations)

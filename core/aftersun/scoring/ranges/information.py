@@ -39,6 +39,10 @@ NUMBERS_ASKED: Mapping[str, tuple[str, str]] = {
     LIFE: ("remaining_life_years", "How many more years do you want to keep the PV system?"),
     "annual_demand_kwh": ("annual_demand_kwh", "How many kWh of electricity does your bill show for a year?"),
     "occupants": ("occupants", "How many people live in the house?"),
+    "hot_water_litres_per_day": (
+        "hot_water_litres_per_day",
+        "How many litres of hot water are used on an ordinary day?",
+    ),
     "water_store_litres": ("water_store_litres", "How many litres does the hot-water store hold?"),
     NET_METERING_YEARS: (
         "export_rule_until",

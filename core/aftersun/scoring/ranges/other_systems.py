@@ -14,6 +14,7 @@ from aftersun.model import tables
 from aftersun.model.change import DOES_NOT_FIT
 from aftersun.model.cohort import Cohort
 from aftersun.model.ranges import Range
+from aftersun.model.uses import OF_A_HOUSEHOLD, is_home
 from aftersun.scoring.ranges.choices import question_of
 from aftersun.scoring.ranges.drivers import (
     DECIDE_ON_GAINS,
@@ -33,6 +34,7 @@ BESIDE_THE_PLANT = (
     *("default_soiling_loss", "battery_round_trip_efficiency", "diverter_margin_kw", "diverter_least_kw"),
     *("room_c", "thermostat_band_k", "pipe_loss_share"),
 )
+_NEVER_ASKED = ("use",)  # a company knows what its customers' buildings are used for
 _EXPORT_PRICE = "export_price"
 _EXPORT_QUESTION = "What are you paid for a kWh that you send to the grid? It is on the supplier's statement."
 
@@ -53,7 +55,7 @@ class OtherSystems:
 
         In a run these are part of the yield's standard deviation. What stands in for nothing at the site is left out.
         """
-        drawn = (*UNKNOWN_NUMBERS.values(), *UNKNOWN_ENDS, *DECIDE_ON_GAINS, *OF_EACH_HOME)
+        drawn = (*UNKNOWN_NUMBERS, *UNKNOWN_ENDS, *DECIDE_ON_GAINS, *OF_EACH_HOME)
         for name, given in tables.ranges("system.csv").items():
             if given.low < given.high and name not in drawn and self._counts(name, given):
                 ends = (evaluate(self._with_assumption(case, name, end)) for end in (given.low, given.high))
@@ -70,6 +72,8 @@ class OtherSystems:
         sites, retrofit = self._cohort.sites, case.loaded.retrofit
         for column in columns("site"):
             name = column.name
+            if name in _NEVER_ASKED or (name in OF_A_HOUSEHOLD and not is_home(sites)[0]):
+                continue
             if name in retrofit.about.reads and name not in retrofit.facts and sites[name].isna().iloc[0]:
                 if column.type == BOOLEAN:
                     yield name, column.meaning, {"yes": True, "no": False}

@@ -15,7 +15,7 @@ from aftersun.climate.choice import NORMALS, weather_for
 from aftersun.climate.normals import normals_at
 from aftersun.climate.sun import weather_year
 from aftersun.climate.synthesis.year import synthetic_year
-from aftersun.energy.demand import standard_load_shapes
+from aftersun.energy.demand import shape_rows, standard_load_shapes
 from aftersun.inventory.log import call_log
 from aftersun.inventory.log.learnt_facts import dangers_found
 from aftersun.inventory.places import standard_offset_h
@@ -27,6 +27,7 @@ from aftersun.model.cohort import Cohort, Horizon
 from aftersun.model.weather import Station, WeatherYear
 from aftersun.money.company import Company
 from aftersun.money.export_rules import in_force
+from aftersun.money.tariffs import as_paid
 
 PRIOR_SITES = 20.0  # assumption: what the table believes of a fact counts as much as so many sites where it is known
 CHUNK_SITES = 2000  # fewer cost more a site, since each chunk is asked the same hundreds of questions; more only memory
@@ -116,7 +117,6 @@ def read_portfolio(
     left_out = without_array | sites["import_price"].isna().to_numpy()
     reason = np.where(without_array, NotCalled.NO_ARRAY, NotCalled.NO_TARIFF)
     valued = sites[~left_out]
-    valued = valued.assign(load_shape=(valued["latitude"] < 0).astype(int))  # row 1 is the southern year
     stations = weather_store.stations(inventory)
     latitude, longitude, height = (
         valued[name].to_numpy(float, na_value=np.nan) for name in ("latitude", "longitude", "elevation_m")
@@ -199,10 +199,11 @@ def _weather(inventory: Inventory, stations: list[Station], places: pd.DataFrame
 
 def cohort_of(chunk: Chunk, year: WeatherYear, as_of: date, company: Company) -> Cohort:
     """Return the cohort of a chunk on its weather year, with the company's own values in force."""
+    sites = in_force(chunk.sites, as_of).assign(load_shape=shape_rows(chunk.sites))
     shapes = standard_load_shapes(year.times)
     shapes.flags.writeable = False  # shared by all who see the cohort
     return Cohort(
-        in_force(chunk.sites, as_of),
+        as_paid(sites, company.money.sales_tax_rate),
         chunk.arrays,
         year,
         shapes,

@@ -96,10 +96,10 @@ def test_cohort_takes_the_own_shape_and_demand(
 ) -> None:
     guessed = replace(homes, sites=homes.sites.assign(annual_demand_kwh=pd.array([2500.0, 4000.0], dtype="Float64")))
     cohort = with_own_load(guessed, checked(homes, metered, "h", "2018-01-01", "2019-01-01"))
-    assert cohort.sites["load_shape"].tolist() == [2, 0]
+    assert cohort.sites["load_shape"].tolist() == [len(homes.load_shapes), 0]
     assert cohort.sites["annual_demand_kwh"].tolist() == pytest.approx([4000, 4000], rel=1e-4)
-    assert cohort.load_shapes.shape == (3, 8760)
-    assert (cohort.load_shapes[:2] == homes.load_shapes).all()
+    assert cohort.load_shapes.shape == (len(homes.load_shapes) + 1, 8760)
+    assert (cohort.load_shapes[:-1] == homes.load_shapes).all()
     load = household_load(cohort, baseline(cohort))
     assert np.abs(load[0] - 4000 * evening).sum() < 0.02 * 4000
     assert (load[1] == household_load(homes, baseline(homes))[1]).all()

@@ -227,3 +227,16 @@ def test_a_negative_number_to_correct_stays_a_number(loaded: Inventory, write: W
     export_rejects(loaded, "site", tmp_path / "mend.csv")
     (row,) = _rows(tmp_path / "mend.csv")
     assert (row["latitude"], row["longitude"]) == ("-91.5", "-3.25e0")
+
+
+def test_a_use_that_is_not_listed_is_rejected_with_those_that_are(loaded: Inventory, write: Write) -> None:
+    header = "site_id,customer_id,latitude,longitude,use\n"
+    rows = "R1,C1,40,0,castle\nR2,C1,40,0,Hotel\nR3,C1,40,0,\n"
+    report = load_file(loaded, "site", write("uses.csv", header + rows))
+    assert (report.added, report.rejected) == (2, 1)
+    row = open_rejects(loaded).iloc[0]
+    assert (row["column_name"], row["value"]) == ("use", "castle")
+    assert "home, shop, office, workshop, farm, hotel, school" in f"{row['reason']} {row['what_to_do']}"
+    uses = read.sites(loaded).set_index("site_id")["use"]
+    assert uses["R2"] == "hotel"
+    assert uses.isna()["R3"]
