@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from zlib import crc32
 
 import numpy as np
 import pandas as pd
@@ -53,9 +54,11 @@ def unknown_site() -> Facts:
 
 def legal_sites(count: int, seed: int = 0) -> tuple[Facts, ...]:
     """Return sites drawn evenly within the limits of the dictionary, a quarter of the facts unknown."""
-    random = np.random.default_rng(seed)
+    generators: dict[str, np.random.Generator] = {}
 
     def drawn(column: Column) -> object:
+        place = f"{column.table}.{column.name}"  # a column that is added leaves the others as they are
+        random = generators.setdefault(place, np.random.default_rng([seed, crc32(place.encode())]))
         if not column.required and random.random() < _UNKNOWN_CHANCE:
             return None
         if column.type == BOOLEAN:
