@@ -187,7 +187,9 @@ def surveyed_facts(site: Row) -> Row:
         "wind_m_s": rng.choice((22, 24, 25)) if seen else "",
         "terrain": terrain if seen else "",
         "roof_reserve_kg_m2": rng.choice((0, 25, 60, 90, 120)) if seen else "",
-        **dict.fromkeys(("use", "reclaims_tax", "hot_water_litres_per_day"), ""),  # nobody has written any down
+        **dict.fromkeys(
+            ("placed_within_km", "use", "reclaims_tax", "hot_water_litres_per_day"), ""
+        ),  # nobody wrote them down
     }
 
 
