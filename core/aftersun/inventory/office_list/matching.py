@@ -80,17 +80,20 @@ def propose(grid: Grid, language: str) -> list[Proposal]:
     found = [_candidates(heading, language) for heading in grid.headings]
     found = [each or _by_cells(grid, position) for position, each in enumerate(found)]
     found = _untwined(grid.headings, found)
+    found = _numbered(grid.headings, found)
+    names = [plain(heading) for heading in grid.headings]
     taken: dict[Target, int] = {}
     for position in sorted(range(len(found)), key=lambda n: -max((c.score for c in found[n]), default=0)):
-        free = (c for c in sorted(found[position], key=lambda c: -c.score))
+        free = sorted(found[position], key=lambda candidate: -candidate.score)
+        found[position] = []
         for candidate in free:
-            target = _next_array(candidate.target, taken)
-            if target is not None:
+            target: Target | None = candidate.target
+            if target in taken and names[taken[target]] == names[position]:  # the same heading again: another array
+                target = _next_array(target, taken)
+            if target is not None and target not in taken:
                 taken[target] = position
                 found[position] = [replace(candidate, target=target)]
                 break
-        else:
-            found[position] = []
     found = _in_order(found)
     return [
         Proposal(position, label, each[0].target if each else None, *((each[0].score, each[0].by) if each else ()))
@@ -104,7 +107,7 @@ def _candidates(heading: str, language: str) -> list[_Candidate]:
     known = synonyms()
     for n, (form, number) in enumerate(wordings(heading)):
         if form in known:
-            score = _EXACT if n == 0 else _SHORTER
+            score = _EXACT if n == 0 else _SHORTER + _of_year(heading)
             meanings = [
                 _Candidate(
                     replace(target, number=number if target.table == "array" else 1),
@@ -129,6 +132,12 @@ def _candidates(heading: str, language: str) -> list[_Candidate]:
     return []
 
 
+def _of_year(heading: str) -> float:
+    """Return a little for a year in a heading, so that of several years the last counts."""
+    year = re.search(r"20[0-9]{2}", heading)
+    return (int(year[0]) - 2000) / 1000 if year else 0.0
+
+
 _OUR_OWN = frozenset(map(plain, EXPORT_COLUMNS))
 
 
@@ -151,6 +160,23 @@ def _untwined(headings: Sequence[str], found: list[list[_Candidate]]) -> list[li
 
 
 _FIRST, _LAST, _WHOLE = Target("list", "first_name"), Target("list", "last_name"), Target("customer", "name")
+
+
+def _numbered(headings: Sequence[str], found: list[list[_Candidate]]) -> list[list[_Candidate]]:
+    """Prefer "kWp 1" to "System size" where there is a "kWp 2": what has no number is the sum of them then."""
+    further = {(c.target.table, c.target.column) for each in found for c in each if c.target.number > 1}
+    return [
+        [
+            replace(c, score=c.score - _UNNUMBERED)
+            if (c.target.table, c.target.column) in further and not re.search(r"[1-9]\b", heading)
+            else c
+            for c in each
+        ]
+        for heading, each in zip(headings, found, strict=True)
+    ]
+
+
+_UNNUMBERED = 10.0
 
 
 def _next_array(target: Target, taken: Mapping[Target, int]) -> Target | None:

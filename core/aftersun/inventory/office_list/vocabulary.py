@@ -22,6 +22,7 @@ MOST_ARRAYS = 9
 _PACKAGE = "aftersun.inventory"
 _BRACKETS = re.compile(r"[(\[{][^)\]}]*[)\]}]")
 _NUMBERED = re.compile(r"(?<![0-9])([1-9])(?![0-9])")
+_YEAR = re.compile(r"\b20[0-9]{2}\b")
 _ARRAY_WORDS = "roof array dach feld dachflache toit toiture champ pan tejado campo tetto falda dak veld telhado"
 _OF_AN_ARRAY = frozenset(_ARRAY_WORDS.split())
 
@@ -102,7 +103,7 @@ def targets() -> Mapping[str, Target]:
 def wordings(heading: str) -> list[tuple[str, int]]:
     """Return the plain forms that a heading may be known by, the fullest first, each with the number of an array.
 
-    Left away are, one after the other, what stands in brackets, units, and the number of an array.
+    Left away are, one after the other, years, what stands in brackets, units, and the number of an array.
     """
     bare = _BRACKETS.sub(" ", heading)
     known = all_unit_words()
@@ -110,7 +111,7 @@ def wordings(heading: str) -> list[tuple[str, int]]:
     forms: list[tuple[str, int]] = []
     for text in (heading, bare, unitless):
         name = plain(text)
-        forms.append((name, 1))
+        forms += [(name, 1), (" ".join(_YEAR.sub(" ", name).split()), 1)]
         if number := _NUMBERED.search(re.sub(r"([a-z])([1-9])\b", r"\1 \2", name)):
             left = _NUMBERED.sub(" ", re.sub(r"([a-z])([1-9])\b", r"\1 \2", name)).split()
             forms.append((" ".join(left), int(number[1])))

@@ -11,6 +11,7 @@ import pytest
 
 from aftersun.inventory.loading.load import LoadReport
 from aftersun.inventory.office_list.doubles import merging
+from aftersun.inventory.office_list.grid import read_grid
 from aftersun.inventory.office_list.load_list import (
     Prepared,
     doubt_lines,
@@ -23,7 +24,7 @@ from aftersun.inventory.office_list.load_list import (
     write_doubtful,
 )
 from aftersun.inventory.office_list.mapping import MappingFile, as_text, read_mapping, write_mapping
-from aftersun.inventory.office_list.matching import propose
+from aftersun.inventory.office_list.matching import language_of, propose
 from aftersun.inventory.office_list.vocabulary import Target, targets
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.trail import Source
@@ -302,6 +303,31 @@ def test_every_heading_in_the_data_is_a_column_and_means_one_thing_in_its_langua
         if word == plain(word)
     }
     assert several == set()
+
+
+@pytest.mark.parametrize(
+    ("headings", "meant"),
+    [
+        # the size of the whole beside that of each array
+        ("Size,kWp 1,kWp 2", ["", "array.dc_rating_kw", "array.dc_rating_kw 2"]),
+        (
+            "Tilt,Azimuth,Tilt,Azimuth",
+            ["array.tilt_deg", "array.azimuth_deg", "array.tilt_deg 2", "array.azimuth_deg 2"],
+        ),
+        # of two that may be the same, one is left out and no second array is made of it
+        ("System size,Capacity", ["array.dc_rating_kw", ""]),
+        ("Verbrauch 2022 (kWh),Verbrauch 2023 (kWh)", ["", "site.annual_demand_kwh"]),
+        ("Vorname,Name", ["list.first_name", "list.last_name"]),
+        ("Nombre,Tejado", ["customer.name", "site.roof_kind"]),
+        ("Neigung Dach 2,Neigung Dach 1", ["array.tilt_deg 2", "array.tilt_deg"]),
+        ("Speicher,Dachneigung", ["", "array.tilt_deg"]),  # of electricity or of water
+    ],
+)
+def test_headings_that_resemble_one_another(headings: str, meant: list[str], write: Write) -> None:
+    cells = ",".join("4" for _ in meant)
+    grid = read_grid(write("list.csv", f"Customer No,Phone,{headings}\n1,000 555 0101,{cells}\n"))
+    proposals = propose(grid, language_of(grid.headings))[2:]
+    assert [str(p.target or "") for p in proposals] == meant
 
 
 def test_columns_nobody_needs_and_those_whose_cells_do_not_fit_are_left_out(write: Write) -> None:
