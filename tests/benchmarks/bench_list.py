@@ -69,7 +69,7 @@ def write_csv(path: Path, rows: list[list[str]]) -> None:
 
 def write_xlsx(path: Path, rows: list[list[str]]) -> None:
     """Write the list as a workbook."""
-    with xlsxwriter.Workbook(path, {"constant_memory": True}) as book:
+    with xlsxwriter.Workbook(path) as book:
         sheet = book.add_worksheet("Roofs")
         for n, cells in enumerate([["All roofs"], HEADINGS, *rows]):
             for position, cell in enumerate(cells):

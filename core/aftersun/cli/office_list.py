@@ -67,7 +67,6 @@ def load_list(
     company: Mapping[str, float],
 ) -> ListLoaded:
     """Show how a list is understood, ask, and load it."""
-    from aftersun.inventory.loading.load import with_findings
     from aftersun.inventory.office_list.load_list import (
         doubt_lines,
         known_to,
@@ -76,6 +75,7 @@ def load_list(
         settled,
         store_list,
         understand,
+        with_list_findings,
         write_doubtful,
     )
     from aftersun.inventory.office_list.mapping import read_mapping, write_mapping
@@ -108,7 +108,7 @@ def load_list(
     postcodes = str(options.postcodes.resolve()) if options.postcodes else kept.postcodes
     write_mapping(replace(kept, country=options.country.upper() or kept.country, postcodes=postcodes), where)
     with Inventory.copied(inventory) as (copy, _):
-        reports = [with_findings(copy, *pair, path, company) for pair in zip(reports, prepared.files, strict=True)]
+        reports = with_list_findings(copy, reports, prepared, company)
     doubtful = doubt_lines(prepared)
     to_correct = write_doubtful(prepared, inventory.parent)
     return ListLoaded(reports, doubtful, str(to_correct or ""), str(where), len(prepared.doubles))

@@ -84,6 +84,20 @@ def test_a_list_tells_itself_as_json(aftersun, office: Path) -> None:
     assert "Ada" not in done.out
 
 
+def test_the_command_that_mends_a_unit_of_a_list_does(aftersun, office: Path) -> None:
+    """Sizes in W without a word of it: the middle one tells, and the command shown loads the list in W."""
+    rows = "".join(f"{n},Household {n},50.5,8.25,{4000 + n},30,180\n" for n in range(1, 5))
+    (office / "list.csv").write_text("Customer No,Name,Lat,Lon,Size,Tilt,Azimuth\n" + rows, encoding="utf-8")
+    words = ("inventory", "load", office / "company.duckdb", office / "list.csv", "--yes")
+    done = aftersun(*words)
+    command = f"{office / 'list.csv'} --unit array.dc_rating_kw=W\n"
+    assert command in done.out
+    aftersun(*words, "--unit", "array.dc_rating_kw=W")
+    with Inventory.open(office / "company.duckdb", read_only=True) as inventory:
+        rows = inventory.connection.execute('SELECT max(dc_rating_kw) FROM "array"').fetchall()
+    assert rows == [(4.004,)]
+
+
 def test_a_mapping_file_for_another_list_is_refused(aftersun, office: Path) -> None:
     (office / "other.toml").write_text('[columns]\n"Kunde" = "customer.name"\n', encoding="utf-8")
     words = ("inventory", "load", office / "company.duckdb", office / "list.csv", "--yes", "--mapping")

@@ -34,7 +34,7 @@ _FAR_KM = 50.0  # from places of 500 people and more (assumption: hardly any hom
 _ROWS = """
     WITH priced_site AS (SELECT * EXCLUDE (valid_from) FROM site LEFT JOIN tariff_in_force USING (tariff_id)),
     placed_array AS (
-        SELECT "array".*, CASE WHEN latitude >= 0 THEN 180 ELSE 0 END AS equator_deg
+        SELECT "array".*, CASE WHEN latitude >= 0 THEN 180 WHEN latitude < 0 THEN 0 END AS equator_deg
         FROM "array" LEFT JOIN site USING (site_id)
     )
 """

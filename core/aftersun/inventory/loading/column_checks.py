@@ -49,7 +49,8 @@ _VIEWS = """
         FROM site_rows, base
     ),
     placed_array AS (
-        SELECT array_rows.*, site_rows.inverter_rating_kw, CASE WHEN latitude >= 0 THEN 180 ELSE 0 END AS equator_deg
+        SELECT array_rows.*, site_rows.inverter_rating_kw,
+            CASE WHEN latitude >= 0 THEN 180 WHEN latitude < 0 THEN 0 END AS equator_deg
         FROM array_rows LEFT JOIN site_rows USING (site_id)
     ),
     sized_site AS (

@@ -15,7 +15,8 @@ import xlsxwriter
 
 from aftersun.inventory.loading.bounds import Progress
 from aftersun.inventory.loading.checked_file import CheckedFile, check_file
-from aftersun.inventory.loading.load import LoadReport, store
+from aftersun.inventory.loading.column_checks import Company
+from aftersun.inventory.loading.load import LoadReport, store, with_findings
 from aftersun.inventory.loading.raw_table import RawTable
 from aftersun.inventory.loading.units import in_own_units
 from aftersun.inventory.office_list import doubles as doubling
@@ -27,7 +28,7 @@ from aftersun.inventory.office_list.matching import MAPPING, Proposal, language_
 from aftersun.inventory.office_list.placing import POSITION, Placing, Where
 from aftersun.inventory.office_list.reading import Column, Decisions
 from aftersun.inventory.office_list.splitting import Doubt, Known, split
-from aftersun.inventory.office_list.vocabulary import LIST, Target, of, sentence
+from aftersun.inventory.office_list.vocabulary import LIST, Target, of, sentence, unit_in_heading
 from aftersun.inventory.store.dictionary import TEXT
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.private import made_whole
@@ -242,6 +243,19 @@ def _cell_doubts(understood: Understood) -> list[Doubt]:
     return doubts
 
 
+def with_list_findings(
+    inventory: Inventory, reports: Sequence[LoadReport], prepared: Prepared, company: Company
+) -> list[LoadReport]:
+    """Return reports with what is found on whole columns; the command that mends one loads the list, and no table."""
+    found = []
+    for report, file in zip(reports, prepared.files, strict=True):
+        report = with_findings(inventory, report, file, prepared.understood.path, company)
+        table = f" --table {file.table}"
+        columns = tuple(replace(one, what_to_do=one.what_to_do.replace(table, "")) for one in report.columns)
+        found.append(replace(report, columns=columns))
+    return found
+
+
 def store_list(
     inventory: Inventory, prepared: Prepared, allow_again: bool = False, stated_on: date | None = None
 ) -> list[LoadReport]:
@@ -284,7 +298,7 @@ def note_lines(understood: Understood) -> list[str]:
         if proposal.target is None:
             continue
         column, entry = understood.columns[proposal.target], of(proposal.target)
-        unit = proposal.unit or entry.unit
+        unit = proposal.unit or unit_in_heading(entry, understood.grid.headings[proposal.position])
         end = sentence("last" if entry.name.endswith("_until") else "first")
         said = [sentence(note, count=f"{count:,}", unit=unit, end=end) for note, count in column.notes if note in _TOLD]
         said += [f"{column.doubtful:,} not understood"] if column.doubtful else []
