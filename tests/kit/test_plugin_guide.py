@@ -76,6 +76,7 @@ def test_the_example_keeps_every_rule():
     assert [(verdict.rule, verdict.problem) for verdict in verdicts(cleaning.retrofit) if verdict.problem] == []
 
 
+@pytest.mark.slow
 def test_the_tutorials_own_tests_pass(example):
     space: dict[str, object] = {}
     exec(compile(TUTORIAL[-1], "tutorial", "exec"), space)

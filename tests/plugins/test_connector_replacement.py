@@ -103,6 +103,7 @@ def test_an_inspection_holds_the_chance_of_what_it_finds(build):
     )
 
 
+@pytest.mark.slow
 def test_a_large_roof_is_offered_its_string_ends_and_not_519_pairs(build):
     # two faces of 240 modules in 17 and 22 strings: 480 + 39 pairs, 78 of them at ends
     arrays = [{"module_count": 240, "strings": count, "azimuth_deg": way} for count, way in ((17, 210.0), (22, 120.0))]

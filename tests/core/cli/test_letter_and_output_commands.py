@@ -168,6 +168,7 @@ def test_the_folder_of_a_run(aftersun, folder, inventory, company):
     assert sorted(path.name for path in (folder / "june").iterdir()) == ["manifest.json", "sheet.txt"]
 
 
+@pytest.mark.slow
 def test_without_names_says_what_it_left_out(aftersun, folder, inventory, company):
     ran = aftersun(
         "write", inventory, "--to", folder / "x", *company, "--only", "sheet", "--only", "note", "--without-names"
@@ -198,6 +199,7 @@ def test_a_missing_logo_is_one_sentence_that_leaves_nothing(aftersun, folder, in
     assert not (folder / "demo" / "letters").exists()
 
 
+@pytest.mark.slow
 def test_the_output_that_the_guide_shows_does_what_it_says(aftersun, demo_folder, tmp_path):
     guide = (Path(__file__).parents[3] / "reports" / "README.md").read_text(encoding="utf-8")
     code = re.search(r"```python\n(.*?)```", guide, re.DOTALL).group(1)

@@ -50,6 +50,7 @@ def test_a_list_is_loaded_without_questions(aftersun, office: Path) -> None:
     assert len(list(office.glob("list-to-correct-*.xlsx"))) == 1
 
 
+@pytest.mark.slow
 def test_a_list_is_loaded_after_a_yes_and_not_otherwise(
     aftersun, office: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -76,6 +77,7 @@ def test_nobody_there_to_ask_loads_nothing(aftersun, office: Path, monkeypatch: 
     assert "--yes" in refused.err
 
 
+@pytest.mark.slow
 def test_a_list_tells_itself_as_json(aftersun, office: Path) -> None:
     done = aftersun("inventory", "load", office / "company.duckdb", office / "list.csv", "--yes", "--json")
     (loaded,) = json.loads(done.out)
@@ -106,6 +108,7 @@ def test_a_mapping_file_for_another_list_is_refused(aftersun, office: Path) -> N
     assert "is for another list" in refused.err
 
 
+@pytest.mark.slow
 def test_the_programs_own_tables_are_no_lists(aftersun, office: Path) -> None:
     (office / "customer.csv").write_text("customer_id,name\nC1,Household A\n", encoding="utf-8")
     (office / "customers.csv").write_text("Customer No,Name\nC2,Household B\n", encoding="utf-8")

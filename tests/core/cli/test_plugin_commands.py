@@ -134,6 +134,7 @@ def test_check_of_nothing_is_one_sentence(aftersun, tmp_path):
     assert "There is no file, folder or retrofit" in ran.err
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("one_rule")
 def test_check_of_an_installed_retrofit_by_its_id(aftersun):
     ran = aftersun("plugin", "check", "bird_mesh")

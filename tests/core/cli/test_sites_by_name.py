@@ -32,6 +32,7 @@ def path(tmp_path):
     return path
 
 
+@pytest.mark.few_quick
 @pytest.mark.parametrize(
     ("called", "number"),
     [
@@ -52,6 +53,7 @@ def test_a_site_is_found_by_what_people_call_it(aftersun, path, called, number):
     assert f" {number} " in aftersun("log", "show", path, number).out
 
 
+@pytest.mark.slow
 def test_of_several_that_fit_none_is_taken_and_all_are_listed(aftersun, path):
     for called, numbers in (("ana", {"S1", "S3"}), ("C2", {"S2", "S4"}), ("mill lane", {"S2", "S4"})):
         ran = aftersun("log", "call", path, called, "--outcome", "yes", "--retrofit", "bird_mesh")
@@ -69,6 +71,7 @@ def test_what_fits_none_is_said_by_the_command(aftersun, path):
     assert "Nobody" not in ran.err
 
 
+@pytest.mark.slow
 def test_the_option_site_and_a_list_of_sites_take_names_too(aftersun, path):
     aftersun("log", "call", path, "S1", "--outcome", "yes", "--retrofit", "bird_mesh")
     ran = aftersun("log", "correct", path, "1", "--site", "pereira", "--why", "typed into the wrong house")
@@ -77,6 +80,7 @@ def test_the_option_site_and_a_list_of_sites_take_names_too(aftersun, path):
     assert (ran.code, "2 sites are called so." in ran.err) == (2, True)
 
 
+@pytest.mark.slow
 def test_after_work_the_dangers_still_on_record_are_told_with_the_command_that_ends_them(aftersun, path):
     facts = ["hot_connector=yes", "element_cut_out=no", "roof_kind=fragile sheet", "open_string=no"]
     assert aftersun("log", "fact", path, "S1", *facts, "--origin", "visit").code == 0

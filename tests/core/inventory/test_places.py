@@ -39,6 +39,7 @@ def degrees(text, digits):
     return sign * (int(whole[:digits]) + int(whole[digits:][:2]) / 60 + int(whole[digits + 2 :][:2]) / 3600)
 
 
+@pytest.mark.slow
 def test_towns_are_where_the_time_zone_database_has_them():
     countries, at_sea = {"AT", "BE", "ES", "GB", "IE", "NL", "PT"}, {"Canary", "Azores", "Madeira"}
     rows = [row for row in towns_of_time_zones() if row[0] in countries and row[1] not in at_sea]

@@ -290,6 +290,7 @@ def test_nsrdb_by_utc_is_turned_to_local_standard_time(file: Write) -> None:
     assert "its hours were turned from UTC to UTC-5" in reading.remarks
 
 
+@pytest.mark.slow
 def test_a_few_steps_missing_are_interpolated(file: Write) -> None:
     records = nsrdb_records(EAST, 30, 0).drop(index=[9000])
     reading = read_weather(file(nsrdb(EAST, records=records)))

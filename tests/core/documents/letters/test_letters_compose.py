@@ -387,6 +387,7 @@ def test_an_older_run_is_asked_to_be_ranked_again(changed):
     assert caught.value.hint == "Rank again."
 
 
+@pytest.mark.slow
 def test_a_hundred_letters_read_each_table_once(opened, monkeypatch):
     view, asked = RunView(opened), []
     read_some, read_run_table = bulk_reading.read_table, bulk_reading.read_run_table

@@ -64,6 +64,7 @@ def test_own_shape_comes_back(homes: Cohort, evening: np.ndarray, metered: dict[
     assert own_demand_kwh(readings.intervals) == pytest.approx(4000, rel=1e-4)
 
 
+@pytest.mark.slow
 def test_300_days_with_all_three_meters_are_needed(homes: Cohort, metered: dict[str, np.ndarray]) -> None:
     times = homes.weather.times
     readings = checked(homes, metered, "h", "2018-01-01", "2018-11-01")

@@ -106,6 +106,7 @@ def test_later_than_the_run_and_before_the_system(cohort: Cohort, output: np.nda
     assert only(check_readings(cohort, rows), "commissioning", 10)
 
 
+@pytest.mark.slow
 def test_of_overlapping_readings_the_shorter_stay(cohort: Cohort, daily: pd.DataFrame, output: np.ndarray) -> None:
     months = from_hours("S0", "production", output[0], "MS", "2023-01-01", "2024-01-01")
     checked = check_readings(cohort, pd.concat([daily, months[months["starts_at"].dt.day_of_year > 31]]))

@@ -153,6 +153,7 @@ def test_the_workbook_of_doubtful_cells_is_corrected_and_loaded(
     assert _rows(inventory, "SELECT annual_demand_kwh FROM site WHERE site_id = '3'") == [(5000,)]
 
 
+@pytest.mark.slow
 def test_only_a_missing_or_doubled_key_rejects_a_row(inventory: Inventory, write: Write) -> None:
     text = (
         "Customer No,Name,Street,Lat,Lon,kWp,Tilt,Azimuth\n"
@@ -170,6 +171,7 @@ def test_only_a_missing_or_doubled_key_rejects_a_row(inventory: Inventory, write
     assert "array.tilt_deg: 1 cell, beyond what is allowed, 0 to 90 deg, e.g. '999' on line 2." in doubt_lines(prepared)
 
 
+@pytest.mark.slow
 def test_several_sites_and_arrays_of_one_customer(inventory: Inventory, write: Write) -> None:
     """The same street again is another array; another street is another site, and keeps its number in any order."""
     text = (
@@ -187,6 +189,7 @@ def test_several_sites_and_arrays_of_one_customer(inventory: Inventory, write: W
     assert [(r.added, r.changed) for r in reports.values()] == [(0, 0)] * 3
 
 
+@pytest.mark.slow
 def test_doubles_are_found_and_merged_on_a_yes(inventory: Inventory, write: Write) -> None:
     text = (
         "Customer No,Name,Street,Phone,Email,Lat,Lon,kWp,Tilt,Azimuth\n"

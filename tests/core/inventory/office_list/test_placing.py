@@ -24,6 +24,7 @@ def away(found, site_id, position):
     return great_circle_km(*found.loc[site_id, ["latitude", "longitude"]].astype(float), *position)
 
 
+@pytest.mark.slow
 def test_the_country_is_that_of_the_language_where_most_of_the_towns_are():
     found, placing = placed("Exeter", "Plymouth", "Taunton", "Torquay", "Nowhere-on-Sea")
     assert placing.country == "GB"
@@ -34,6 +35,7 @@ def test_the_country_is_that_of_the_language_where_most_of_the_towns_are():
     assert 2 < placing.within_km < 12
 
 
+@pytest.mark.slow
 def test_or_that_of_the_companys_base():
     _, placing = placed("Plymouth", where=Where(near=Point(42.0, -70.7)))
     assert placing.country == "US"

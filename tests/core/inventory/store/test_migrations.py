@@ -129,6 +129,7 @@ def test_the_version_moves_with_the_layout(tmp_path: Path) -> None:
     assert version("aftersun") != run["program_version"]
 
 
+@pytest.mark.slow
 def test_what_meter_readings_tell_of_an_older_run_is_printed_as_before(tmp_path: Path) -> None:
     path = unpacked("demo-0.1.0", tmp_path)
     remark = (

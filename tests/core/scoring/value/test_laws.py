@@ -120,4 +120,4 @@ def test_mesh_saves_no_money_on_energy_where_no_birds_are(registry, company):
     only = Registry(tuple(one for one in registry.retrofits if one.id == "bird_mesh"), (), (), ())
     (row,) = score(cohort, NONE_FITTED, only, company, NO_READINGS, ranges=False).frames["ranking"].to_dict("records")
     assert row["energy_gain_kwh"] <= 0
-    assert row["npv"] < -row["upfront"] * 0.99
+    assert -row["upfront"] < row["npv"] < -row["upfront"] * 0.8  # some of which keeps birds from coming later
