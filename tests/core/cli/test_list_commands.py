@@ -31,6 +31,7 @@ def _count(folder: Path, table: str = "customer") -> int:
     return int(rows[0][0])
 
 
+@pytest.mark.slow
 def test_a_list_is_loaded_without_questions(aftersun, office: Path) -> None:
     done = aftersun("inventory", "load", office / "company.duckdb", office / "list.csv", "--yes")
     assert done.code == 3  # something is doubtful
@@ -86,6 +87,7 @@ def test_a_list_tells_itself_as_json(aftersun, office: Path) -> None:
     assert "Ada" not in done.out
 
 
+@pytest.mark.slow
 def test_the_command_that_mends_a_unit_of_a_list_does(aftersun, office: Path) -> None:
     """Sizes in W without a word of it: the middle one tells, and the command shown loads the list in W."""
     rows = "".join(f"{n},Household {n},50.5,8.25,{4000 + n},30,180\n" for n in range(1, 5))
