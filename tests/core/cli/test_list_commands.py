@@ -113,7 +113,7 @@ def test_a_mapping_file_for_another_list_is_refused(aftersun, office: Path) -> N
 @pytest.mark.slow
 def test_the_programs_own_tables_are_no_lists(aftersun, office: Path) -> None:
     (office / "customer.csv").write_text("customer_id,name\nC1,Household A\n", encoding="utf-8")
-    (office / "customers.csv").write_text("Customer No,Name\nC2,Household B\n", encoding="utf-8")
+    (office / "customers.csv").write_text("Name,Phone\nHousehold B,000 555 0102\n", encoding="utf-8")
     words = [office / "customer.csv", office / "customers.csv"]
     done = aftersun("inventory", "load", office / "company.duckdb", *words, "--yes")
     assert "customer.csv -> customer: 1 rows, 1 added" in done.out

@@ -80,7 +80,8 @@ def is_list(path: Path) -> bool:
     names = [{cell.strip(' "\ufeff').casefold() for cell in row} for row in rows]
     named = max(tables(), key=lambda table: len(table) if path.stem.strip().casefold().startswith(table) else 0)
     for found in names:
-        if found & own or len(found & {column.name for column in columns(named)}) > len(found) / 2:
+        ours = found & {column.name for column in columns(named)}
+        if found & own or (len(ours) > len(found) / 2 and any("_" in name for name in ours)):
             return False
     return any(any(name for name in found) for found in names)
 
