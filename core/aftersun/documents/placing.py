@@ -1,4 +1,8 @@
-"""Puts finished files where they are wanted: whole or not at all, never over something else unasked, private."""
+"""Puts finished files where they are wanted: whole or not at all, never over something else unasked, private.
+
+They get their names when the block is done in which the inventory learns of them. A kill in between leaves no letter
+that it does not know: what it knows is written once more, byte for byte, whenever that is asked for.
+"""
 
 from __future__ import annotations
 
@@ -9,6 +13,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from aftersun.inventory.store.private import clear_debris, put_in_place, sibling, umask
+from aftersun.inventory.store.private import refuse_existing as no_other
 from aftersun.model.errors import AftersunError
 
 _MOST_LETTERS_OF_A_NAME = 60
@@ -66,73 +71,85 @@ def refuse_existing(target: Path, replace: bool) -> None:
 
 @contextmanager
 def put_folder(made: Path, target: Path, replace: bool) -> Iterator[None]:
-    """Give a finished folder its name, in one step, and take it back if the block fails.
-
-    What it replaces is put back then, and removed otherwise.
+    """Give a finished folder its name, in one step, when the block has ended well; what it replaces is removed.
 
     Raises
     ------
     AftersunError
-        As :func:`refuse_existing`, or if the folder cannot be put there.
+        As :func:`refuse_existing`, or if the folder cannot be put there; what was to be replaced is there then.
     """
     refuse_existing(target, replace)
     for path in (made, *made.rglob("*")):
         path.chmod(0o700 if path.is_dir() else 0o600)
+    yield
     old = sibling(target) if target.exists() else None
     try:
-        if old is not None:
-            target.rename(old)
-        made.rename(target)
+        _exchange(made, target, old)
     except OSError as error:
-        if old is not None and old.exists():
-            old.rename(target)
-        raise _unwritable(target, error) from error
-    try:
-        yield
-    except BaseException:
-        target.rename(made)
-        if old is not None:
-            old.rename(target)
-        raise
+        raise _unplaced(target, error) from error
     if old is not None:
         shutil.rmtree(old, ignore_errors=True)
 
 
+def _exchange(made: Path, target: Path, old: Path | None) -> None:
+    """Give a folder its name; the one that has it gets another, and its own back where that fails."""
+    if old is not None:
+        target.rename(old)
+    try:
+        made.rename(target)
+    except OSError:
+        if old is not None:
+            old.rename(target)
+        raise
+
+
 @contextmanager
 def put_files(made: Sequence[Path], folder: Path) -> Iterator[list[Path]]:
-    """Put finished files into a folder, which is made if it is not there, and take them back if the block fails.
+    """Put finished files into a folder, which is made if it is not there, when the block has ended well.
 
     A file that is there already with the very bytes is left as it is.
 
     Raises
     ------
     AftersunError
-        If another file of that name is there, or the folder cannot be written to; none is there then.
+        If another file of that name is there, or the folder cannot be written to.
     """
     new = not folder.exists()
-    placed: list[Path] = []
     try:
         try:
             if new:
                 folder.mkdir(mode=0o700)
-            for path in made:
-                target = folder / path.name
-                if target.is_symlink() or not target.is_file() or target.read_bytes() != path.read_bytes():
-                    put_in_place(path, target, replace=False)
-                    placed.append(target)
+            to_place = [path for path in made if not _is_there(path, folder / path.name)]
         except OSError as error:
             raise _unwritable(folder, error) from error
+        no_other(folder / path.name for path in to_place)
         yield [folder / path.name for path in made]
+        try:
+            for path in to_place:
+                put_in_place(path, folder / path.name, replace=False)
+        except (OSError, AftersunError) as error:
+            raise _unplaced(folder, error) from error
     except BaseException:
-        for target in placed:
-            target.unlink(missing_ok=True)
         if new:
             with suppress(OSError):
                 folder.rmdir()
         raise
 
 
+def _is_there(made: Path, target: Path) -> bool:
+    return not target.is_symlink() and target.is_file() and target.read_bytes() == made.read_bytes()
+
+
 def _unwritable(target: Path, error: OSError) -> AftersunError:
     return AftersunError(
         f"{target} cannot be written ({error.strerror or error}).", "Choose another place; nothing was changed."
+    )
+
+
+def _unplaced(target: Path, error: OSError | AftersunError) -> AftersunError:
+    """Say that something finished did not get its name, after the inventory has learnt of it."""
+    said = f"{target} cannot be written ({error.strerror or error})." if isinstance(error, OSError) else str(error)
+    return AftersunError(
+        said,
+        "Choose another place and write again. Letters are kept in the inventory: they keep number and content.",
     )

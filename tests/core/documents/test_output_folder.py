@@ -6,6 +6,7 @@ import hashlib
 import json
 import os
 import shutil
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -433,12 +434,16 @@ def test_a_place_that_cannot_be_written_to_leaves_nothing(inventory, order, tmp_
     real = Path.rename
     monkeypatch.setattr(Path, "rename", lambda self, to: refuse(self) if Path(to).name == "june" else real(self, to))
     with pytest.raises(AftersunError, match="june cannot be written \\(Permission denied\\)"):
-        write_folder(inventory, tmp_path / "june", 1, order, DAY)
-    monkeypatch.setattr(private, "_give_name", refuse)
-    with pytest.raises(AftersunError, match="cannot be written"):
-        make(inventory, order, tmp_path / "out", site)
+        write_folder(inventory, tmp_path / "june", 0, replace(order, only=("sheet",)), DAY)
+    with monkeypatch.context() as patched:
+        patched.setattr(private, "_give_name", refuse)
+        with pytest.raises(AftersunError, match="cannot be written") as error:
+            make(inventory, order, tmp_path / "out", site)
+    assert "Letters are kept in the inventory" in error.value.hint
     assert sorted(path.name for path in tmp_path.iterdir()) == ["demo", "plugins"]
-    assert issued(inventory) == []
+    assert issued(inventory) == [("2026-000001", 1)]
+    assert only_letter(make(inventory, order, tmp_path / "out", site)).number == "2026-000001"
+    assert issued(inventory) == [("2026-000001", 1)]
 
 
 @pytest.mark.slow

@@ -18,7 +18,7 @@ from aftersun.documents.output_folder import Order, Report, make_letters, write_
 from aftersun.documents.run_view import RunView
 from aftersun.documents.writing import Job
 from aftersun.inventory.log.call_log import offers, record_call
-from aftersun.inventory.log.letters import listing
+from aftersun.inventory.log.letters import files_of, listing
 from aftersun.inventory.runs.prune import prune
 from aftersun.inventory.store.file import Inventory
 from aftersun.model.errors import EXIT_IN_USE, AftersunError
@@ -177,6 +177,11 @@ def test_who_is_overtaken_each_time_is_told_so_and_nothing_leaves(inventory, ord
     assert len(issued(inventory)) == 3
 
 
+def letters_of(inventory):
+    with Inventory.open(inventory, read_only=True) as opened:
+        return list(listing(opened)["number"])
+
+
 KILLED = """
 import os, sys
 from pathlib import Path
@@ -184,19 +189,52 @@ from aftersun.documents import output_folder as module
 from aftersun.documents.letters.compose import Choices
 inventory, folder, plugins = map(Path, sys.argv[1:4])
 owner, name = {place}
-setattr(owner, name, lambda *_: os.kill(os.getpid(), 9))
+setattr(owner, name, lambda *_, **__: os.kill(os.getpid(), 9))
 order = module.Order(("note",), (), inventory.with_name("company.toml"), plugins)
 module.make_letters(inventory, [sys.argv[4]], Choices(options=("bird_mesh",)), order, folder, module.date.today())
 """
 
 
-@pytest.mark.parametrize("place", ["module, '_leaving'", "module.letter_store, 'keep'"])
+@pytest.mark.parametrize(
+    ("place", "known"),
+    [
+        ("module, '_leaving'", 0),
+        ("module.letter_store, 'keep'", 0),
+        ("module.placing, 'put_in_place'", 1),  # the first thing after the inventory knows of the letter
+    ],
+)
 @pytest.mark.slow
-def test_what_a_killed_letter_left_goes_with_the_next_one(inventory, order, tmp_path, place):
+def test_what_a_killed_letter_left_goes_with_the_next_one(inventory, order, tmp_path, place, known):
     site, folder = with_mesh(inventory), tmp_path / "out"
     words = [sys.executable, "-c", KILLED.format(place=place), inventory, folder, order.plugin_folder, site]
     assert subprocess.run(list(map(str, words)), check=False, timeout=120).returncode == -9
     left = [path for path in tmp_path.rglob("*.making-*/**/*") if path.is_file()]
     assert any(b"|(" in path.read_bytes() for path in left)  # a customer's name and address
-    letter(inventory, order, folder, site)
+    assert not list(folder.glob("*.txt"))  # no letter that the inventory does not know
+    year = date.today().year
+    assert letters_of(inventory) == [f"{year}-000001"][:known]
+    make_letters(inventory, [site], Choices(options=("bird_mesh",)), order, folder, date.today())
+    assert not list(tmp_path.rglob("*.making-*"))
+    (number,) = letters_of(inventory)
+    assert number == (f"{year}-000001" if known else f"{year}-000002")  # none is given twice
+    (written,) = folder.glob("*.txt")
+    with Inventory.open(inventory, read_only=True) as opened:
+        (kept,) = files_of(opened, number)
+        assert list(offers(opened, site)["state"]) == ["open"]
+    assert written.read_bytes() == kept.data
+
+
+@pytest.mark.slow
+def test_a_folder_killed_before_it_has_its_name_leaves_letters_that_the_next_one_holds(inventory, order, tmp_path):
+    folder = tmp_path / "june"
+    writing = "module.write_folder(inventory, folder, 2, order, module.date.today())"
+    killed = KILLED[: KILLED.index("module.make_letters")] + writing
+    words = [sys.executable, "-c", killed.format(place="module.placing, '_exchange'")]
+    words += [inventory, folder, order.plugin_folder, "none"]
+    assert subprocess.run(list(map(str, words)), check=False, timeout=120).returncode == -9
+    known = letters_of(inventory)
+    assert len(known) == 2
+    assert not folder.exists()
+    report = write_folder(inventory, folder, 2, order, date.today())
+    assert letters_of(inventory) == known == sorted(one.number for one in report.letters.letters)
     assert not list(tmp_path.rglob("*.making-*"))
