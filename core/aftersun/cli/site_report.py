@@ -143,7 +143,20 @@ def _facts(view: RunView, site_id: str) -> None:
     if unknown:
         terminal.paragraph(f"Not known: {', '.join(unknown)}.")
     for array in records(view.arrays(site_id)):
-        terminal.say("site.array", **{**array, "mounting": cell(array["mounting"]) or "mounting not known"})
+        terminal.say(
+            "site.array",
+            array_id=array["array_id"],
+            rating=_known(array["dc_rating_kw"], "{:g} kW", "rating not known (reckoned)"),
+            tilt=_known(array["tilt_deg"], "{:g} degrees tilt", "tilt not known (assumed)"),
+            facing=_known(
+                array["azimuth_deg"], "facing {:g} degrees", "direction not known (taken towards the equator)"
+            ),
+            mounting=cell(array["mounting"]) or "mounting not known",
+        )
+
+
+def _known(value: float | None, form: str, otherwise: str) -> str:
+    return otherwise if value is None or pd.isna(value) else form.format(value)
 
 
 def _energy(view: RunView, site_id: str) -> None:

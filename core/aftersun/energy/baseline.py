@@ -13,6 +13,7 @@ from aftersun.energy import hot_water
 from aftersun.energy.assumptions import NO_OVERRIDES, Float32s, system_values
 from aftersun.energy.demand import yearly_demand
 from aftersun.energy.generation import before_losses
+from aftersun.energy.geometry import FRAMES, geometry
 from aftersun.energy.planes import in_parts, plane_hours
 from aftersun.energy.shunt import full_sun_loss
 from aftersun.model import tables
@@ -33,9 +34,6 @@ _DECIDE_ON_FULL_SUN = (
     *("tilt_deg", "azimuth_deg", "mounting", "ground_cover_ratio"),
     *("dc_rating_kw", "temp_coefficient_per_k", "excess_loss", "shunt_share"),
 )
-_IN_ROWS = ("flat roof frame", "ground frame")
-
-
 FACTS_OF_BASELINE = ("birds_seen", "open_string")  # yes/no facts of facts.csv that the baseline plant depends on
 
 
@@ -60,17 +58,17 @@ def _array_columns(cohort: Cohort, values: Values) -> dict[str, Any]:
     sites, arrays = cohort.sites, cohort.arrays
     site = arrays["site"].to_numpy(dtype=np.intp)
     mounting = _mounting(sites, arrays["mounting"], site)
-    in_rows = np.isin(mounting, _IN_ROWS)
+    in_rows = np.isin(mounting, FRAMES)
     age = _filled(cohort.years_since(sites["commissioned_on"]), values["unknown_age_years"])
     year_loss, shunt_share = _excess_loss(sites, values)
-    tilt = _numbers(arrays["tilt_deg"])
+    planes = geometry(cohort, values)
     columns: dict[str, Any] = {
-        "tilt_deg": tilt,
-        "summer_tilt_deg": tilt,
-        "winter_tilt_deg": tilt,
-        "azimuth_deg": _numbers(arrays["azimuth_deg"]),
+        "tilt_deg": planes["tilt_deg"],
+        "summer_tilt_deg": planes["tilt_deg"],
+        "winter_tilt_deg": planes["tilt_deg"],
+        "azimuth_deg": planes["azimuth_deg"],
         "ground_cover_ratio": np.where(in_rows, _numbers(arrays["ground_cover_ratio"], 0.0), 0.0),
-        "dc_rating_kw": _numbers(arrays["dc_rating_kw"]),
+        "dc_rating_kw": planes["dc_rating_kw"],
         "mounting": mounting,
         "temp_coefficient_per_k": _numbers(arrays["temp_coefficient_pct_per_k"], 100 * values["temp_coefficient_per_k"])
         / 100,
@@ -96,7 +94,7 @@ def _array_columns(cohort: Cohort, values: Values) -> dict[str, Any]:
 def _site_columns(cohort: Cohort, values: Values) -> dict[str, Any]:
     sites, size = cohort.sites, len(cohort)
     rating = _numbers(sites["inverter_rating_kw"])
-    guess = cohort.sum_by_site(_numbers(cohort.arrays["dc_rating_kw"])) / values["dc_ac_ratio"]
+    guess = cohort.sum_by_site(geometry(cohort, values)["dc_rating_kw"]) / values["dc_ac_ratio"]
     battery = _numbers(sites["battery_kwh"], 0.0)
     water_heat = _texts(sites["water_heat"], "")
     usual_store = np.where(hot_water.keeps_store(water_heat), values["unknown_store_litres"], 0.0)
@@ -269,9 +267,7 @@ def _filled(values: Floats, unknown: float | Floats) -> Floats:
 def _mounting(sites: pd.DataFrame, known: pd.Series, site: npt.NDArray[np.intp]) -> Texts:
     """Return the mounting per array (A,); where it is unknown, the usual one of its roof kind."""
     roof = _texts(sites["roof_kind"], "")[site].astype(str)
-    usual = np.select(
-        [np.isin(roof, ("flat membrane", "flat gravel")), roof == "ground"], _IN_ROWS, default="flush roof"
-    )
+    usual = np.select([np.isin(roof, ("flat membrane", "flat gravel")), roof == "ground"], FRAMES, default="flush roof")
     return np.where(known.isna(), usual, _texts(known, "")).astype(object)
 
 

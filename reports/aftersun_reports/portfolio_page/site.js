@@ -162,8 +162,8 @@ function meters(site) {
 function siteFacts(site) {
   const stated = DATA.details.facts.map((column) => ({ ...column, value: word(column, site) }));
   const written = (column) => (column.number && column.unit ? plain(Number(column.value), (column.value.split('.')[1] || '').length) : column.value);
-  const arrays = rowsOf('arrays', site).map((row, n) => [`Array ${n + 1}`, { num: `${plain(row.dc_rating_kw, 2)} kW` }, { num: `${plain(row.tilt_deg, 0)}\u00b0` },
-    { num: `${plain(row.azimuth_deg, 0)}\u00b0` }, row.mounting || NOT_KNOWN, { num: known(row.module_count) ? String(row.module_count) : NOT_KNOWN }, { num: known(row.shading_pct) ? `${plain(row.shading_pct, 0)} %` : NOT_KNOWN }]);
+  const arrays = rowsOf('arrays', site).map((row, n) => [`Array ${n + 1}`, { num: known(row.dc_rating_kw) ? `${plain(row.dc_rating_kw, 2)} kW` : NOT_KNOWN }, { num: known(row.tilt_deg) ? `${plain(row.tilt_deg, 0)}\u00b0` : NOT_KNOWN },
+    { num: known(row.azimuth_deg) ? `${plain(row.azimuth_deg, 0)}\u00b0` : NOT_KNOWN }, row.mounting || NOT_KNOWN, { num: known(row.module_count) ? String(row.module_count) : NOT_KNOWN }, { num: known(row.shading_pct) ? `${plain(row.shading_pct, 0)} %` : NOT_KNOWN }]);
   const unknown = stated.filter((column) => !column.value).map((column) => column.label.toLowerCase());
   return [el('h3', {}, 'Facts of the system'), arrays.length ? table('Arrays', ['array', { num: 'rating' }, { num: 'tilt' }, { num: 'faces (south = 180\u00b0)' }, 'mounting', { num: 'modules' }, { num: 'shaded' }], arrays) : '',
     el('dl', { class: 'facts' }, stated.filter((column) => column.value).map((column) => el('div', {}, el('dt', {}, column.label), el('dd', {}, said(`${written(column)}${column.unit ? ` ${column.unit}` : ''}`))))),

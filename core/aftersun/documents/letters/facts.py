@@ -98,6 +98,8 @@ def system_facts(stored: Stored, unknown_demand_kwh: float, today: date) -> tupl
     )
     faces: list[LetterFact] = []
     for array in arrays:
+        if value_of(array, "azimuth_deg") is None or value_of(array, "tilt_deg") is None:
+            continue
         compass = fact(f"compass_{_COMPASS[round(float(array['azimuth_deg']) / 45) % 8]}")
         face = fact("face", compass=compass, tilt_deg=array["tilt_deg"])
         if face not in faces:
@@ -123,8 +125,11 @@ def system_facts(stored: Stored, unknown_demand_kwh: float, today: date) -> tupl
 
 def _size(arrays: Sequence[Row]) -> dict[str, Any]:
     modules = [value_of(array, "module_count") for array in arrays]
+    ratings = [value_of(array, "dc_rating_kw") for array in arrays]
+    if None in ratings:
+        return {}
     return {
-        "kw": sum(float(array["dc_rating_kw"]) for array in arrays),
+        "kw": sum(map(float, ratings)),
         "modules": sum(modules) if modules and None not in modules else None,
     }
 

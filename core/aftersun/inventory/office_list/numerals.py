@@ -5,7 +5,9 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
+from functools import cache
 
+import aftersun_datasets
 from aftersun.inventory.office_list.reading import ABOUT, NOTHING, Decisions, Read, Seen, says_nothing
 from aftersun.inventory.office_list.vocabulary import plain, units_of, words
 from aftersun.inventory.store import dictionary
@@ -91,6 +93,8 @@ def _read(column: dictionary.Column, text: str, decimal: str, unit: str) -> Read
             possible = {decimal: possible[decimal]}
         else:
             possible = {key: value for key, value in possible.items() if not _fault(column, value)}
+            if len(possible) > 1:  # nobody uses 3.5 kWh a year
+                possible = {key: value for key, value in possible.items() if not value < _least(column)} or possible
             if len(possible) != 1:
                 return Read(cause="decimal_or_thousands" if possible else "beyond_limits")
         if ("," in match["digits"] and "," not in possible) or ("." in match["digits"] and "." not in possible):
@@ -108,6 +112,14 @@ def _fault(column: dictionary.Column, value: float) -> str:
     if (low is not None and value < low) or (high is not None and value > high):
         return "beyond_limits"
     return "not_whole" if column.type == dictionary.INTEGER and value != math.floor(value) else ""
+
+
+@cache
+def _least(column: dictionary.Column) -> float:
+    """Return what a value of a column is doubted below, as the checks of an inventory do."""
+    checks = aftersun_datasets.rows("checks.csv", "aftersun.inventory")
+    lows = [float(row["low"]) for row in checks if f"{column.name} < {{low}}" in row["condition"].split(" AND ")]
+    return max(lows, default=-math.inf)
 
 
 def _in_unit(value: float, factor: float, percent_slope: bool) -> float:

@@ -30,6 +30,7 @@ from aftersun.scoring.ranges.drivers import (
     MONEY,
     OF_EACH_HOME,
     UNKNOWN_ENDS,
+    UNKNOWN_GEOMETRY,
     YIELD,
     YIELD_OF_ALL,
     of_facts_and_yield,
@@ -49,6 +50,8 @@ RowsOfDraws = tuple[npt.NDArray[np.intp], Draws]  # positions of the sites in th
 _IN_PLACE_OF = {"hot_water_litres_per_day": "occupants"}
 _OF_COLUMNS = tuple(name for name in COLUMNS_OF_NUMBERS if name not in _IN_PLACE_OF)
 _OWN_NUMBERS = (LIFE, YIELD, *_OF_COLUMNS, *OF_EACH_HOME, *tables.choices())
+# Of an array that nobody has measured, drawn for themselves: few sites have any.
+_OF_ARRAYS = tuple(UNKNOWN_GEOMETRY.values())
 _ACTS_ON_ALL = (*MONEY, *tables.ranges("price_levels.csv"), *UNKNOWN_ENDS, YIELD_OF_ALL)
 
 
@@ -59,7 +62,7 @@ class CommonNumbers:
     """Evenly spread numbers 0..1 for every draw, the same whenever the same name is asked for."""
 
     def __init__(self, site_ids: pd.Index, fact_ids: Sequence[str], seed: int = 0, draws: int = DRAWS) -> None:
-        self._seed, self._draws = seed, draws
+        self._seed, self._draws, self._site_ids = seed, draws, site_ids
         self._own = {name: position for position, name in enumerate((*_OWN_NUMBERS, *sorted(fact_ids)))}
         shape = (draws, len(self._own))
         drawn = [np.random.default_rng([seed, crc32(str(site).encode())]).random(shape) for site in site_ids]
@@ -74,6 +77,10 @@ class CommonNumbers:
 
     def own(self, name: str, rows: npt.NDArray[np.intp]) -> Floats:
         """Return the numbers of each site for one of its own unknowns, (D, S)."""
+        if name in _OF_ARRAYS:
+            keys = ([self._seed, crc32(name.encode()), crc32(str(self._site_ids[row]).encode())] for row in rows)
+            drawn = [np.random.default_rng(key).random(self._draws) for key in keys]
+            return np.stack(drawn, axis=1) if drawn else np.empty((self._draws, 0))
         return self._of_sites[:, self._own[_IN_PLACE_OF.get(name, name)], :][:, rows]
 
 

@@ -13,6 +13,7 @@ from scipy import special
 
 from aftersun.energy.baseline import BOILERS, FACTS_OF_BASELINE
 from aftersun.energy.baseline import baseline as baseline_plant
+from aftersun.energy.geometry import ASSUMED
 from aftersun.model import tables
 from aftersun.model.cohort import Cohort
 from aftersun.model.plant import Plant
@@ -58,6 +59,12 @@ UNKNOWN_NUMBERS: Mapping[str, tuple[str, bool | None]] = {
     "unknown_occupants": ("occupants", True),
     "unknown_business_litres": ("hot_water_litres_per_day", False),
     "unknown_store_litres": ("water_store_litres", None),
+}
+# The same of arrays: of each assumption the column of an array whose being unknown it stands in for.
+UNKNOWN_GEOMETRY = {
+    "unknown_tilt_deg": "tilt_deg",
+    "unknown_turn_deg": "azimuth_deg",
+    "unknown_rating_ratio": "dc_rating_kw",
 }
 COLUMNS_OF_NUMBERS = tuple(dict.fromkeys(column for column, _ in UNKNOWN_NUMBERS.values()))
 BOILER = "water_efficiency_boiler"
@@ -209,6 +216,18 @@ def of_systems(case: Case, parts: Parts, heats_water: bool) -> Iterator[Driver]:
             given, some, everywhere = system[name], case.take(rows), np.ones(len(rows), dtype=bool)
             ends = (evaluate(_told(some, column, everywhere, end)) for end in (given.low, given.high))
             for of_rows in driver(column, given, cohort.overrides.get(name, given.mode), False, *ends):
+                at_low, at_high = (put(rows, parts, end) for end in (of_rows.at_low, of_rows.at_high))
+                yield replace(of_rows, at_low=at_low, at_high=at_high)
+
+    for name, column in UNKNOWN_GEOMETRY.items():
+        flag = ASSUMED[column]
+        if flag in cohort.arrays and len(rows := np.flatnonzero(cohort.sum_by_site(cohort.arrays[flag]) > 0)):
+            given, some = system[name], case.take(rows)
+            here = some.baseline.cohort
+            told = ({**here.overrides, name: end} for end in (given.low, given.high))
+            stands = (_standing(some.baseline, replace(here, overrides=one), some.simulations) for one in told)
+            ends = (evaluate(replace(some, baseline=other)) for other in stands)
+            for of_rows in driver(column, given, here.overrides.get(name, given.mode), False, *ends):
                 at_low, at_high = (put(rows, parts, end) for end in (of_rows.at_low, of_rows.at_high))
                 yield replace(of_rows, at_low=at_low, at_high=at_high)
 

@@ -44,6 +44,9 @@ NUMBERS_ASKED: Mapping[str, tuple[str, str]] = {
         "How many litres of hot water are used on an ordinary day?",
     ),
     "water_store_litres": ("water_store_litres", "How many litres does the hot-water store hold?"),
+    "tilt_deg": ("tilt_deg", "How steep is the roof that the modules lie on?"),
+    "azimuth_deg": ("azimuth_deg", "Which way does the roof with the modules face?"),
+    "dc_rating_kw": ("dc_rating_kw", "How many kW do the modules have together? It stands on the invoice."),
     NET_METERING_YEARS: (
         "export_rule_until",
         "Until which day does your export count as it does today? The contract or the supplier tells.",

@@ -16,6 +16,7 @@ from aftersun.climate.normals import normals_at
 from aftersun.climate.sun import weather_year
 from aftersun.climate.synthesis.year import synthetic_year
 from aftersun.energy.demand import shape_rows, standard_load_shapes
+from aftersun.energy.geometry import with_assumed_geometry
 from aftersun.inventory.log import call_log
 from aftersun.inventory.log.learnt_facts import dangers_found
 from aftersun.inventory.places import standard_offset_h
@@ -202,7 +203,7 @@ def cohort_of(chunk: Chunk, year: WeatherYear, as_of: date, company: Company) ->
     sites = in_force(chunk.sites, as_of).assign(load_shape=shape_rows(chunk.sites))
     shapes = standard_load_shapes(year.times)
     shapes.flags.writeable = False  # shared by all who see the cohort
-    return Cohort(
+    cohort = Cohort(
         as_paid(sites, company.money.sales_tax_rate),
         chunk.arrays,
         year,
@@ -213,6 +214,7 @@ def cohort_of(chunk: Chunk, year: WeatherYear, as_of: date, company: Company) ->
         horizons=MappingProxyType(dict(chunk.horizons)),
         choices=chunk.choices,
     )
+    return with_assumed_geometry(cohort)
 
 
 def year_of(weather: Weather) -> WeatherYear:

@@ -1,0 +1,87 @@
+"""Tilt, direction and rating of arrays where nobody has measured them: reckoned from what is known, and marked.
+
+A roof is not left out for a blank cell. What stands in for it is drawn over its range, and asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from aftersun.energy.assumptions import system_values
+from aftersun.model.cohort import Cohort
+from aftersun.model.plant import Texts
+from aftersun.model.ranges import Bools, Floats
+
+ASSUMED: Mapping[str, str] = {
+    "tilt_deg": "tilt_assumed",
+    "azimuth_deg": "azimuth_assumed",
+    "dc_rating_kw": "rating_assumed",
+}
+"""Of each column of an array the one of the cohort that tells where it is assumed; none where nothing is."""
+FRAMES = ("flat roof frame", "ground frame")
+_FLAT = ("flat membrane", "flat gravel", "ground")
+_FRAME_SHARE = 0.4  # of the tilt of a pitched roof: 12 degrees, as frames on flat roofs mostly have (assumption)
+_LEAST_KW, _LEAST_MODULE_KW, _MOST_MODULE_KW = 0.5, 0.15, 0.5
+_MODULES_OF = 2015  # the year of the system assumption ``unknown_module_kw``
+
+
+def with_assumed_geometry(cohort: Cohort) -> Cohort:
+    """Return the cohort with what is unknown of its arrays filled in and marked; itself where all is known."""
+    unknown = {column: cohort.arrays[column].isna().to_numpy(dtype=bool) for column in ASSUMED}
+    if not any(rows.any() for rows in unknown.values()):
+        return cohort
+    marked = cohort.arrays.assign(**{ASSUMED[column]: rows for column, rows in unknown.items()})
+    cohort = replace(cohort, arrays=marked)
+    filled = geometry(cohort, system_values(cohort.overrides))
+    return replace(cohort, arrays=marked.assign(**filled))
+
+
+def geometry(cohort: Cohort, values: Mapping[str, float]) -> dict[str, Floats]:
+    """Return tilt and azimuth in degrees and rating in kW of A arrays, each (A,), by the assumptions given."""
+    columns = {name: cohort.arrays[name].to_numpy(dtype=np.float64, na_value=np.nan) for name in ASSUMED}
+    if ASSUMED["tilt_deg"] not in cohort.arrays:
+        return columns
+    assumed = {name: cohort.arrays[flag].to_numpy(dtype=bool) for name, flag in ASSUMED.items()}
+    equator = 180.0 if cohort.weather.station.latitude >= 0 else 0.0
+    tilt = values["unknown_tilt_deg"] * np.where(_on_frames(cohort), _FRAME_SHARE, 1.0)
+    rating = _reckoned_kw(cohort, columns["dc_rating_kw"], assumed["dc_rating_kw"], values)
+    instead = {
+        "tilt_deg": tilt,
+        "azimuth_deg": np.full(len(tilt), (equator + values["unknown_turn_deg"]) % 360.0),
+        "dc_rating_kw": rating * values["unknown_rating_ratio"],
+    }
+    return {name: np.where(assumed[name], instead[name], column) for name, column in columns.items()}
+
+
+def _on_frames(cohort: Cohort) -> Bools:
+    site = cohort.arrays["site"].to_numpy(dtype=np.intp)
+    roof: Texts = cohort.sites["roof_kind"].to_numpy(dtype=object, na_value="")[site]
+    mounting: Texts = cohort.arrays["mounting"].to_numpy(dtype=object, na_value="")
+    on_frames: Bools = np.isin(mounting.astype(str), FRAMES) | ((mounting == "") & np.isin(roof.astype(str), _FLAT))
+    return on_frames
+
+
+def _reckoned_kw(cohort: Cohort, known: Floats, unknown: Bools, values: Mapping[str, float]) -> Floats:
+    """Return a rating for each array (A,): its modules times those of the year, else its part of the inverter's."""
+    arrays, sites = cohort.arrays, cohort.sites
+    site = arrays["site"].to_numpy(dtype=np.intp)
+    counted, rows, across = (
+        arrays[name].to_numpy(dtype=np.float64, na_value=np.nan)
+        for name in ("module_count", "module_rows", "module_columns")
+    )
+    modules = np.where(np.isnan(counted), rows * across, counted)
+    age = cohort.years_since(sites["commissioned_on"])
+    built = cohort.as_of.year - np.where(np.isnan(age), values["unknown_age_years"], age)
+    module_kw = values["unknown_module_kw"] + values["module_kw_per_year"] * (built - _MODULES_OF)
+    by_modules = modules * np.clip(module_kw, _LEAST_MODULE_KW, _MOST_MODULE_KW)[site]
+    inverter = sites["inverter_rating_kw"].to_numpy(dtype=np.float64, na_value=np.nan) * values["dc_ac_ratio"]
+    told = np.where(unknown, np.nan_to_num(by_modules), known)
+    open_arrays = cohort.sum_by_site(unknown & np.isnan(by_modules))
+    rest = (inverter - cohort.sum_by_site(told)) / np.maximum(open_arrays, 1.0)
+    usual = values["unknown_rating_kw"] / np.maximum(open_arrays, 1.0)
+    by_inverter = np.where(np.isnan(rest), usual, np.maximum(rest, _LEAST_KW))[site]
+    reckoned: Floats = np.where(np.isnan(by_modules), by_inverter, by_modules)
+    return reckoned
