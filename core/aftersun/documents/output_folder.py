@@ -17,7 +17,7 @@ from aftersun.documents import placing
 from aftersun.documents.letters.compose import Choices, Composed, closed_to_offers, compose, compose_notices
 from aftersun.documents.letters.issue import Batch, issue
 from aftersun.documents.run_view import RunView
-from aftersun.documents.writing import Job, left_in_english, outputs_named, settings_of, write_elsewhere
+from aftersun.documents.writing import Job, Overtaken, left_in_english, outputs_named, settings_of, write_elsewhere
 from aftersun.host.asking import Failure, limit_s
 from aftersun.host.registry import load_plugins
 from aftersun.host.sources import read_sources
@@ -25,7 +25,7 @@ from aftersun.host.workers import Workers
 from aftersun.inventory.log import letters as letter_store
 from aftersun.inventory.log.letters import LetterFile
 from aftersun.inventory.store.file import Inventory, is_still
-from aftersun.model.errors import AftersunError, InUse
+from aftersun.model.errors import AftersunError
 from aftersun.model.output import OF_LETTER, Letterhead
 from aftersun.money.company import Company, load_company
 from aftersun.money.letterhead import letterhead_of, read_letterhead
@@ -146,23 +146,13 @@ def _open(inventory_file: Path, order: Order, folder: Path, letters_alone: bool)
         yield Job(view, copied, company, plugins, registry, workers, head, outputs, settings, work, tuple(remarks))
 
 
-class _Overtaken(InUse):
-    """What was written is out of date before it left."""
-
-    def __init__(self) -> None:
-        super().__init__(
-            "Others changed what is written here (a letter, an objection, the file) each time before it was done.",
-            "Write again; nothing was changed.",
-        )
-
-
 def _anew(write: Callable[Asked, Report]) -> Callable[Asked, Report]:
     """Have it written once more where others overtook that."""
 
     @wraps(write)
     def written(*args: Asked.args, **kwargs: Asked.kwargs) -> Report:
         for _ in range(_ATTEMPTS - 1):
-            with suppress(_Overtaken):
+            with suppress(Overtaken):
                 return write(*args, **kwargs)
         return write(*args, **kwargs)
 
@@ -180,9 +170,9 @@ def _leaving(job: Job, batch: Batch) -> Iterator[Inventory]:
     customers = RunView(job.inventory, job.run.run_id, letters=batch.letters).contacts()["customer_id"]
     with Inventory.open(job.inventory.path, read_only=not batch.new_files) as inventory:
         if not is_still(job.copied, inventory.path) or letter_store.what_became_of(inventory, sites) != issued:
-            raise _Overtaken
+            raise Overtaken
         if (closed_to_offers(RunView(inventory, job.run.run_id)).keys() - closed.keys()).intersection(customers):
-            raise _Overtaken
+            raise Overtaken
         yield inventory
 
 

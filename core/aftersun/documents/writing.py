@@ -22,7 +22,7 @@ from aftersun.host.registry import Registry, load_plugins
 from aftersun.host.sources import Source
 from aftersun.host.workers import Workers
 from aftersun.inventory.store.file import Inventory
-from aftersun.model.errors import AftersunError
+from aftersun.model.errors import AftersunError, InUse
 from aftersun.model.letter import Letter
 from aftersun.model.output import OF_LETTER, Letterhead, Output
 from aftersun.money.company import Company
@@ -102,10 +102,25 @@ class Job:
             with hearing_ctrl_c():
                 written: Written | Failure = _written(output, self.inventory, request)
         else:
-            ((_, written),) = self.workers.run(iter([request]))
+            try:
+                ((_, written),) = self.workers.run(iter([request]))
+            except AftersunError as error:
+                if request.inventory_file.exists():
+                    raise
+                raise Overtaken from error  # who erases or prunes removes all copies of the inventory, this one too
         if isinstance(written, Failure):
             return replace(written, plugin=output.id, during="write")
         return Failure(output.id, "write", written) if isinstance(written, str) else written
+
+
+class Overtaken(InUse):
+    """What was written is out of date before it left."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "Others changed what is written here (a letter, an objection, the file) each time before it was done.",
+            "Write again; nothing was changed.",
+        )
 
 
 def write_elsewhere(request: Request) -> Written:
