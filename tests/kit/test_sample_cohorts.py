@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from aftersun import api
+from aftersun.energy.geometry import ASSUMED
 from aftersun.inventory.store.dictionary import columns
 from aftersun.testing import (
     build_cohort,
@@ -56,7 +57,8 @@ def test_odd_sites_stay_within_the_dictionary_and_reach_its_limits():
             elif column.minimum is not None:
                 assert held.min() == column.minimum, column.name
                 assert column.maximum is None or held.max() == column.maximum, column.name
-            assert column.required or frame[column.name].isna().any(), column.name
+            unknown = frame[ASSUMED[column.name]] if column.name in ASSUMED else frame[column.name].isna()
+            assert column.required or unknown.any(), column.name
 
 
 def test_of_an_unknown_site_only_what_is_required_is_known():
@@ -64,7 +66,8 @@ def test_of_an_unknown_site_only_what_is_required_is_known():
     for table, frame in (("site", cohort.sites), ("array", cohort.arrays)):
         for column in columns(table):
             if column.name in frame and not column.required:
-                assert frame[column.name].isna().all(), column.name
+                unknown = frame[ASSUMED[column.name]] if column.name in ASSUMED else frame[column.name].isna()
+                assert unknown.all(), column.name
     assert np.isfinite(api.simulate(cohort, api.baseline(cohort)).annual("generated")).all()
 
 
@@ -76,7 +79,8 @@ def test_drawn_sites_are_the_same_each_time_and_differ_by_seed():
 def test_a_bare_cohort_knows_nothing_but_what_is_given():
     cohort = build_cohort([{"latitude": 1.0}], [{"site": 0, "tilt_deg": 10.0}], sample_weather(None))
     assert cohort.sites.drop(columns=["latitude", "load_shape"]).isna().all(axis=None)
-    assert cohort.arrays.drop(columns=["site", "tilt_deg"]).isna().all(axis=None)
+    assert cohort.arrays.drop(columns=["site", *ASSUMED, *ASSUMED.values()]).isna().all(axis=None)
+    assert cohort.arrays[list(ASSUMED.values())].to_numpy().tolist() == [[False, True, True]]
     assert cohort.weather.rain_mm is None
     assert len(unknown_frame("reading")) == 0
 

@@ -24,7 +24,7 @@ ASSUMED: Mapping[str, str] = {
 FRAMES = ("flat roof frame", "ground frame")
 _FLAT = ("flat membrane", "flat gravel", "ground")
 _FRAME_SHARE = 0.4  # of the tilt of a pitched roof: 12 degrees, as frames on flat roofs mostly have (assumption)
-_LEAST_KW, _LEAST_MODULE_KW, _MOST_MODULE_KW = 0.5, 0.15, 0.5
+_LEAST_KW, _MOST_KW, _LEAST_MODULE_KW, _MOST_MODULE_KW = 0.5, 5000.0, 0.15, 0.5  # the most is the dictionary's
 _MODULES_OF = 2015  # the year of the system assumption ``unknown_module_kw``
 
 
@@ -36,7 +36,8 @@ def with_assumed_geometry(cohort: Cohort) -> Cohort:
     marked = cohort.arrays.assign(**{ASSUMED[column]: rows for column, rows in unknown.items()})
     cohort = replace(cohort, arrays=marked)
     filled = geometry(cohort, system_values(cohort.overrides))
-    return replace(cohort, arrays=marked.assign(**filled))
+    dtypes = {name: cohort.arrays[name].dtype for name in filled}
+    return replace(cohort, arrays=marked.assign(**filled).astype(dtypes))
 
 
 def geometry(cohort: Cohort, values: Mapping[str, float]) -> dict[str, Floats]:
@@ -51,7 +52,7 @@ def geometry(cohort: Cohort, values: Mapping[str, float]) -> dict[str, Floats]:
     instead = {
         "tilt_deg": tilt,
         "azimuth_deg": np.full(len(tilt), (equator + values["unknown_turn_deg"]) % 360.0),
-        "dc_rating_kw": rating * values["unknown_rating_ratio"],
+        "dc_rating_kw": np.minimum(rating * values["unknown_rating_ratio"], _MOST_KW),
     }
     return {name: np.where(assumed[name], instead[name], column) for name, column in columns.items()}
 

@@ -13,6 +13,7 @@ import pandas as pd
 from pvlib import solarposition
 
 import aftersun_datasets
+from aftersun.energy.geometry import with_assumed_geometry
 from aftersun.energy.readings.calibration import OPEN_STRING_COLUMN, SITE_COLUMNS
 from aftersun.inventory.store.dictionary import Column, columns
 from aftersun.model.change import ACCESS, CostLine
@@ -73,7 +74,7 @@ def sample_cohort(*sites: Facts, weather: WeatherYear | None = None, as_of: date
 
 
 def build_cohort(sites: Sequence[Facts], arrays: Sequence[Facts], weather: WeatherYear, as_of: date = AS_OF) -> Cohort:
-    """Return a cohort of which nothing is known but what the mappings say.
+    """Return a cohort of which nothing is known but what the mappings say; geometry is assumed as in a run.
 
     Each of ``arrays`` names its site by position under ``"site"``. Every hour has the same share of the demand.
     """
@@ -86,7 +87,7 @@ def build_cohort(sites: Sequence[Facts], arrays: Sequence[Facts], weather: Weath
     table["array_id"] = [f"A{row}" for row in range(len(arrays))]
     table = table.sort_values("site", kind="stable")
     shapes = np.full((1, HOURS_PER_YEAR), 1.0 / HOURS_PER_YEAR)
-    return Cohort(
+    cohort = Cohort(
         known.set_index("site_id"),
         table.set_index("array_id"),
         weather,
@@ -94,6 +95,7 @@ def build_cohort(sites: Sequence[Facts], arrays: Sequence[Facts], weather: Weath
         as_of,
         choices=fleet_choices(known.iloc[:0]),
     )
+    return with_assumed_geometry(cohort)
 
 
 def unknown_frame(table: str, rows: int = 0) -> pd.DataFrame:
