@@ -70,6 +70,8 @@ def test_every_check_heater_and_loss_has_words() -> None:
         ("2025 (1 year)", "fact_age", {"since": "2025", "n": 1}),
         ("2014 (12 years)", "fact_age", {"since": "2014", "n": 12}),
         ("not known", "fact_age", {"since": part("not_known")}),
+        ("not known, taken as usual", "fact_faces", {"faces": (part("face_assumed"),)}),
+        ("not known, reckoned from modules or inverter", "fact_size", {"assumed": part("size_assumed")}),
         (
             "south-west, tilted 30 degrees; east, tilted 10 degrees",
             "fact_faces",

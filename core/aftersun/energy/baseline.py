@@ -6,14 +6,13 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from aftersun.energy import hot_water
 from aftersun.energy.assumptions import NO_OVERRIDES, Float32s, system_values
 from aftersun.energy.demand import yearly_demand
 from aftersun.energy.generation import before_losses
-from aftersun.energy.geometry import FRAMES, geometry
+from aftersun.energy.geometry import FRAMES, geometry, mounting_of
 from aftersun.energy.planes import in_parts, plane_hours
 from aftersun.energy.shunt import full_sun_loss
 from aftersun.model import tables
@@ -57,7 +56,7 @@ def baseline(cohort: Cohort, overrides: Mapping[str, float] = NO_OVERRIDES) -> P
 def _array_columns(cohort: Cohort, values: Values) -> dict[str, Any]:
     sites, arrays = cohort.sites, cohort.arrays
     site = arrays["site"].to_numpy(dtype=np.intp)
-    mounting = _mounting(sites, arrays["mounting"], site)
+    mounting = mounting_of(cohort)
     in_rows = np.isin(mounting, FRAMES)
     age = _filled(cohort.years_since(sites["commissioned_on"]), values["unknown_age_years"])
     year_loss, shunt_share = _excess_loss(sites, values)
@@ -262,13 +261,6 @@ def _numbers(column: pd.Series, unknown: float | Floats = np.nan) -> Floats:
 
 def _filled(values: Floats, unknown: float | Floats) -> Floats:
     return np.where(np.isnan(values), unknown, values)
-
-
-def _mounting(sites: pd.DataFrame, known: pd.Series, site: npt.NDArray[np.intp]) -> Texts:
-    """Return the mounting per array (A,); where it is unknown, the usual one of its roof kind."""
-    roof = _texts(sites["roof_kind"], "")[site].astype(str)
-    usual = np.select([np.isin(roof, ("flat membrane", "flat gravel")), roof == "ground"], FRAMES, default="flush roof")
-    return np.where(known.isna(), usual, _texts(known, "")).astype(object)
 
 
 def _texts(column: pd.Series, unknown: str) -> Texts:

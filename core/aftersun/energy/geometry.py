@@ -22,9 +22,10 @@ ASSUMED: Mapping[str, str] = {
 }
 """Of each column of an array the one of the cohort that tells where it is assumed; none where nothing is."""
 FRAMES = ("flat roof frame", "ground frame")
-_FLAT = ("flat membrane", "flat gravel", "ground")
+_FLAT = ("flat membrane", "flat gravel")
 _FRAME_SHARE = 0.4  # of the tilt of a pitched roof: 12 degrees, as frames on flat roofs mostly have (assumption)
-_LEAST_KW, _MOST_KW, _LEAST_MODULE_KW, _MOST_MODULE_KW = 0.5, 5000.0, 0.15, 0.5  # the most is the dictionary's
+_LEAST_KW, _MOST_KW, _LEAST_MODULE_KW, _MOST_MODULE_KW = 0.5, 5000.0, 0.15, 0.5
+# kW, assumptions that keep a slip in a count or a year from making a roof of none; the most is the dictionary's
 _MODULES_OF = 2015  # the year of the system assumption ``unknown_module_kw``
 
 
@@ -47,7 +48,7 @@ def geometry(cohort: Cohort, values: Mapping[str, float]) -> dict[str, Floats]:
         return columns
     assumed = {name: cohort.arrays[flag].to_numpy(dtype=bool) for name, flag in ASSUMED.items()}
     equator = 180.0 if cohort.weather.station.latitude >= 0 else 0.0
-    tilt = values["unknown_tilt_deg"] * np.where(_on_frames(cohort), _FRAME_SHARE, 1.0)
+    tilt = values["unknown_tilt_deg"] * np.where(np.isin(mounting_of(cohort), FRAMES), _FRAME_SHARE, 1.0)
     rating = _reckoned_kw(cohort, columns["dc_rating_kw"], assumed["dc_rating_kw"], values)
     instead = {
         "tilt_deg": tilt,
@@ -57,12 +58,13 @@ def geometry(cohort: Cohort, values: Mapping[str, float]) -> dict[str, Floats]:
     return {name: np.where(assumed[name], instead[name], column) for name, column in columns.items()}
 
 
-def _on_frames(cohort: Cohort) -> Bools:
+def mounting_of(cohort: Cohort) -> Texts:
+    """Return the mounting per array (A,); where it is unknown, the usual one of its roof kind."""
     site = cohort.arrays["site"].to_numpy(dtype=np.intp)
-    roof: Texts = cohort.sites["roof_kind"].to_numpy(dtype=object, na_value="")[site]
-    mounting: Texts = cohort.arrays["mounting"].to_numpy(dtype=object, na_value="")
-    on_frames: Bools = np.isin(mounting.astype(str), FRAMES) | ((mounting == "") & np.isin(roof.astype(str), _FLAT))
-    return on_frames
+    roof = cohort.sites["roof_kind"].to_numpy(dtype=object, na_value="")[site].astype(str)
+    usual = np.select([np.isin(roof, _FLAT), roof == "ground"], FRAMES, default="flush roof")
+    known = cohort.arrays["mounting"]
+    return np.where(known.isna(), usual, known.to_numpy(dtype=object, na_value="")).astype(object)
 
 
 def _reckoned_kw(cohort: Cohort, known: Floats, unknown: Bools, values: Mapping[str, float]) -> Floats:

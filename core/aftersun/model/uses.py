@@ -27,5 +27,5 @@ def is_home(sites: pd.DataFrame) -> Bools:
 def reclaims_tax(sites: pd.DataFrame) -> Bools:
     """Tell where the owner gets sales tax on purchases back: as is known, else by use, (S,)."""
     by_use = np.array([use.reclaims_tax for use in tables.uses().values()])[use_number(sites)]
-    known = sites["reclaims_tax"].isna().to_numpy(dtype=bool)
-    return np.where(known, by_use, sites["reclaims_tax"].fillna(False).to_numpy(dtype=bool))
+    unknown = sites["reclaims_tax"].isna().to_numpy(dtype=bool)
+    return np.where(unknown, by_use, sites["reclaims_tax"].fillna(False).to_numpy(dtype=bool))

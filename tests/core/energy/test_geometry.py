@@ -54,7 +54,7 @@ def test_the_rating_is_reckoned_from_modules_else_from_the_inverter(weather, sit
 
 
 def test_of_two_arrays_the_unknown_one_has_what_the_inverter_leaves(weather):
-    known = {"tilt_deg": 20.0, "azimuth_deg": 90.0, "dc_rating_kw": 3.0}
+    known = BLANK | {"tilt_deg": 20.0, "azimuth_deg": 90.0, "dc_rating_kw": 3.0}
     cohort, plant = plant_of(weather, SITE | {"inverter_rating_kw": 5.0, "arrays": [known, BLANK]})
     assert plant.dc_rating_kw == pytest.approx([3.0, 5 * 1.15 - 3.0])
     assert plant.tilt_deg == pytest.approx([20.0, 30.0])

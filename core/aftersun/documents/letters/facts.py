@@ -98,16 +98,18 @@ def system_facts(stored: Stored, unknown_demand_kwh: float, today: date) -> tupl
     )
     faces: list[LetterFact] = []
     for array in arrays:
-        if value_of(array, "azimuth_deg") is None or value_of(array, "tilt_deg") is None:
-            continue
-        compass = fact(f"compass_{_COMPASS[round(float(array['azimuth_deg']) / 45) % 8]}")
-        face = fact("face", compass=compass, tilt_deg=array["tilt_deg"])
+        azimuth, tilt = (value_of(array, name) for name in ("azimuth_deg", "tilt_deg"))
+        if azimuth is None or tilt is None:
+            face = fact("face_assumed")
+        else:
+            compass = fact(f"compass_{_COMPASS[round(float(azimuth) / 45) % 8]}")
+            face = fact("face", compass=compass, tilt_deg=tilt)
         if face not in faces:
             faces.append(face)
     heater = value_of(site, "water_heat")
     used, year = value_of(site, "annual_demand_kwh"), value_of(site, "inverter_year")
     facts = [
-        fact("fact_size", **_size(arrays)),
+        fact("fact_size", **(_size(arrays) or {"assumed": fact("size_assumed")})),
         fact("fact_age", **(_age(site, today) or {"since": fact("not_known")})),
         fact("fact_faces", faces=tuple(faces)),
         fact("fact_inverter", kw=value_of(site, "inverter_rating_kw"), year=None if year is None else str(year)),

@@ -215,9 +215,8 @@ def of_systems(case: Case, parts: Parts, heats_water: bool) -> Iterator[Driver]:
         if len(rows) and (heats_water or column not in _OF_HOT_WATER):
             given, some, everywhere = system[name], case.take(rows), np.ones(len(rows), dtype=bool)
             ends = (evaluate(_told(some, column, everywhere, end)) for end in (given.low, given.high))
-            for of_rows in driver(column, given, cohort.overrides.get(name, given.mode), False, *ends):
-                at_low, at_high = (put(rows, parts, end) for end in (of_rows.at_low, of_rows.at_high))
-                yield replace(of_rows, at_low=at_low, at_high=at_high)
+            some_rows = driver(column, given, cohort.overrides.get(name, given.mode), False, *ends)
+            yield from (_among_all(one, rows, parts) for one in some_rows)
 
     for name, column in UNKNOWN_GEOMETRY.items():
         flag = ASSUMED[column]
@@ -227,9 +226,13 @@ def of_systems(case: Case, parts: Parts, heats_water: bool) -> Iterator[Driver]:
             told = ({**here.overrides, name: end} for end in (given.low, given.high))
             stands = (_standing(some.baseline, replace(here, overrides=one), some.simulations) for one in told)
             ends = (evaluate(replace(some, baseline=other)) for other in stands)
-            for of_rows in driver(column, given, here.overrides.get(name, given.mode), False, *ends):
-                at_low, at_high = (put(rows, parts, end) for end in (of_rows.at_low, of_rows.at_high))
-                yield replace(of_rows, at_low=at_low, at_high=at_high)
+            some_rows = driver(column, given, cohort.overrides.get(name, given.mode), False, *ends)
+            yield from (_among_all(one, rows, parts) for one in some_rows)
+
+
+def _among_all(of_rows: Driver, rows: Rows, parts: Parts) -> Driver:
+    """Return a driver of the sites at some positions as one of all, the others as they are."""
+    return replace(of_rows, at_low=put(rows, parts, of_rows.at_low), at_high=put(rows, parts, of_rows.at_high))
 
 
 def of_facts_and_yield(case: Case, parts: Parts) -> Iterator[Driver]:

@@ -552,3 +552,16 @@ def test_what_has_to_be_asked_first_is_in_no_letter(opened):
         letter_of(opened, site, asked_for=True)
     with pytest.raises(AftersunError, match="ask first"):
         letter_of(opened, site, options=(offer,), asked_for=True)
+
+
+@pytest.mark.slow
+def test_what_nobody_has_measured_of_the_modules_is_said_to_be_assumed(changed):
+    with Inventory.open(changed) as inventory:
+        site, _ = some_offer(inventory, "bird_mesh")
+        inventory.connection.execute(
+            'UPDATE "array" SET azimuth_deg = NULL, dc_rating_kw = NULL WHERE site_id = ?', [site]
+        )
+    with Inventory.open(changed, read_only=True) as inventory:
+        said = {one.code: one.values for one in letter_of(inventory, site).system}
+    assert said["fact_size"] == {"assumed": fact("size_assumed")}
+    assert said["fact_faces"] == {"faces": (fact("face_assumed"),)}
