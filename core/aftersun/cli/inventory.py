@@ -76,6 +76,7 @@ def load(
     country: Annotated[str, option("inventory.country", "--country")] = "",
     postcodes: Annotated[Path | None, option("inventory.postcodes", "--postcodes")] = None,
     merge_doubles: Annotated[bool, flag("inventory.merge_doubles", "--merge-doubles")] = False,
+    for_all: Annotated[list[str] | None, option("inventory.for_all", "--for-all")] = None,
     company: CompanyFile = None,
     json: AsJson = False,
 ) -> None:
@@ -124,7 +125,16 @@ def load(
             _show_load(name, path.name, reports[-1])
     loaded: list[ListLoaded] = []
     said = ListOptions(
-        yes, mapping, sheet, country, postcodes, merge_doubles, allow_again, day_or_none(stated_on), json
+        yes,
+        mapping,
+        sheet,
+        country,
+        postcodes,
+        merge_doubles,
+        allow_again,
+        day_or_none(stated_on),
+        json,
+        pairs(for_all, "--for-all", "TABLE.COLUMN=VALUE", "--for-all customer.contact_basis='agreed in the contract'"),
     )
     for path in lists:
         loaded.append(load_list(inventory, path, said, units, known))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -26,6 +26,7 @@ _QUESTIONS = {
     "decimal": ("In cells like 8.000 or 1,500: which sign is the decimal one", (",", ".")),
     "dates": ("In days like 02/03/2024: what comes first", ("day first", "month first")),
     "azimuth_zero": ("Directions in degrees: where is 0", ("north", "south")),
+    "volumes": ("Volumes like 50 or 50 gal: what are they", ("litres", "us gallons", "imperial gallons")),
     "language": (
         "In which language is the list (the letter O is east or west)",
         ("en", "de", "fr", "es", "it", "nl", "pt"),
@@ -46,6 +47,7 @@ class ListOptions:
     allow_again: bool = False
     stated_on: date | None = None
     quiet: bool = False
+    for_all: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -57,6 +59,7 @@ class ListLoaded:
     to_correct: str
     mapping: str
     doubles: int
+    advice: str = ""
 
 
 def load_list(
@@ -76,16 +79,19 @@ def load_list(
         store_list,
         understand,
         with_list_findings,
+        without_basis,
         write_doubtful,
     )
-    from aftersun.inventory.office_list.mapping import read_mapping, write_mapping
+    from aftersun.inventory.office_list.mapping import column_for_all, read_mapping, write_mapping
+    from aftersun.inventory.office_list.vocabulary import sentence
     from aftersun.inventory.store.file import Inventory
 
     where = options.mapping or inventory.with_name(f"{inventory.stem}.mapping.toml")
     said = read_mapping(where) if where.is_file() else None
     places = _where(said, options, company)
+    for_all = {column_for_all(name): text for name, text in options.for_all.items()}
     with terminal.progress(f"reading {path.name}") as progress:
-        understood = understand(path, said, where, options.sheet, progress)
+        understood = understand(path, said, where, options.sheet, progress, for_all)
     if not options.yes:
         understood = _asked(understood)
     with opened(inventory) as source:
@@ -109,9 +115,11 @@ def load_list(
     write_mapping(replace(kept, country=options.country.upper() or kept.country, postcodes=postcodes), where)
     with Inventory.copied(inventory) as (copy, _):
         reports = with_list_findings(copy, reports, prepared, company)
+        silent = without_basis(copy, prepared)
+    advice = sentence("no_basis", count=f"{counted(silent, 'customer')} may be called", path=where) if silent else ""
     doubtful = doubt_lines(prepared)
     to_correct = write_doubtful(prepared, inventory.parent)
-    return ListLoaded(reports, doubtful, str(to_correct or ""), str(where), len(prepared.doubles))
+    return ListLoaded(reports, doubtful, str(to_correct or ""), str(where), len(prepared.doubles), advice)
 
 
 def _where(said: MappingFile | None, options: ListOptions, company: Mapping[str, float]) -> Where:
@@ -151,7 +159,7 @@ def _agrees(question: str) -> bool:
 
 def _asked(understood: Understood) -> Understood:
     """Ask what the cells leave open, and read the list by the answers."""
-    from aftersun.inventory.office_list.load_list import read_as
+    from aftersun.inventory.office_list.load_list import BASIS, lacks_basis, read_as
 
     for name in sorted(understood.questions):
         question, allowed = _QUESTIONS[name]
@@ -163,6 +171,16 @@ def _asked(understood: Understood) -> Understood:
             break
         if answer.strip().casefold() in allowed:
             decisions = replace(understood.decisions, **{name: answer.strip().casefold()})
+            understood = read_as(understood.path, understood.grid, understood.proposals, decisions)
+    if lacks_basis(understood):
+        question = "The list allows calls. On what does that rest, such as 'agreement in the service contract'"
+        try:
+            basis = typer.prompt(f"{question}? (Enter = not known)", default="", show_default=False, err=True).strip()
+        except (typer.Abort, EOFError):
+            basis = ""
+        if basis:
+            for_all = (*understood.decisions.for_all, (str(BASIS), basis))
+            decisions = replace(understood.decisions, for_all=for_all)
             understood = read_as(understood.path, understood.grid, understood.proposals, decisions)
     return understood
 
@@ -212,4 +230,6 @@ def show_loaded(path: Path, loaded: ListLoaded) -> None:
             f"The doubtful cells are marked in {loaded.to_correct}: correct them there and load that file. What is not "
             "understood is unknown until then."
         )
+    if loaded.advice:
+        terminal.paragraph(f"{loaded.advice}.")
     terminal.paragraph(f"How {path.name} is read stands in {loaded.mapping}, and the next list is read so too.")

@@ -119,3 +119,61 @@ def test_the_programs_own_tables_are_no_lists(aftersun, office: Path) -> None:
     assert "customer.csv -> customer: 1 rows, 1 added" in done.out
     assert "customers.csv -> customer: 1 rows, 1 added" in done.out
     assert done.code == 0
+
+
+CALLS = """\
+Customer No;Name;Lat;Lon;kWp;Contact allowed
+1;Ada Rook;50,5;8,25;4,2;ja
+2;Bo Finch;50,5;8,25;3,1;nein
+3;Cy Wren;50,5;8,25;3,2;ja
+"""
+
+
+def _bases(folder: Path) -> list[tuple[object, ...]]:
+    with Inventory.open(folder / "company.duckdb", read_only=True) as inventory:
+        query = "SELECT customer_id, contact_basis FROM contact ORDER BY 1"
+        return inventory.connection.execute(query).fetchall()
+
+
+def test_a_list_that_allows_calls_without_a_basis_says_that_nobody_is_called(aftersun, office: Path) -> None:
+    (office / "list.csv").write_text(CALLS, encoding="utf-8")
+    words = ("inventory", "load", office / "company.duckdb", office / "list.csv", "--yes")
+    said = " ".join(aftersun(*words).out.split())
+    assert "2 customers may be called by this list, but no contact basis is on record for them" in said
+    assert "--for-all customer.contact_basis=" in said
+    mapping = (office / "company.mapping.toml").read_text("utf-8")
+    assert "[for_all]" in mapping
+    assert '"customer.contact_basis" = ""' in mapping
+    # said on the command line it holds for those whom the list allows to call, and is kept for the next list
+    done = aftersun(*words, "--for-all", "customer.contact_basis=agreed in the contract")
+    assert done.code == 0
+    assert "customer.contact_basis: 2 rows, as said for all" in done.out
+    assert "no contact basis" not in done.out
+    assert _bases(office) == [("1", "agreed in the contract"), ("2", None), ("3", "agreed in the contract")]
+    assert '"customer.contact_basis" = "agreed in the contract"' in (office / "company.mapping.toml").read_text("utf-8")
+
+
+@pytest.mark.slow
+def test_the_basis_is_asked_for_and_may_stand_in_the_mapping_file(
+    aftersun, office: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (office / "list.csv").write_text(CALLS, encoding="utf-8")
+    words = ("inventory", "load", office / "company.duckdb", office / "list.csv")
+    monkeypatch.setattr("sys.stdin", io.StringIO("agreed on paper\nn\n"))
+    assert aftersun(*words).code == 2
+    assert _bases(office) == []
+    aftersun(*words, "--yes")
+    assert [basis for _, basis in _bases(office)] == ["agreed on paper", None, "agreed on paper"]
+
+
+def test_what_is_said_for_all_fills_empty_cells_alone(aftersun, office: Path) -> None:
+    (office / "list.csv").write_text("Customer No,Name,Lat,Lon,kWp,Roof\n1,A,50.5,8.2,4,slate\n2,B,50.5,8.2,4,\n")
+    words = ("inventory", "load", office / "company.duckdb", office / "list.csv", "--yes", "--for-all")
+    aftersun(*words, "site.roof_kind=tile")
+    with Inventory.open(office / "company.duckdb", read_only=True) as inventory:
+        rows = inventory.connection.execute("SELECT roof_kind FROM site ORDER BY site_id").fetchall()
+    assert rows == [("pitched slate",), ("pitched tile",)]
+    refused = aftersun(*words, "site.storeys=many")
+    assert refused.code == 2
+    assert "What is said for all of site.storeys cannot be read." in refused.err
+    assert "Nothing can be said for all of 'site.site_id'" in aftersun(*words, "site.site_id=1").err

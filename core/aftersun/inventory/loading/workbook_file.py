@@ -8,15 +8,17 @@ from __future__ import annotations
 
 import warnings
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import date, datetime
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import IO, Any
+from xml.etree.ElementTree import Element, iterparse
 from xml.parsers import expat
 
-import openpyxl
+from openpyxl.reader.excel import ExcelReader
+from openpyxl.xml.constants import SHARED_STRINGS
 
 from aftersun.inventory.loading import bounds
 from aftersun.inventory.loading.raw_table import RawTable, raw_table, without_empty_end
@@ -27,6 +29,7 @@ WORKBOOK_SUFFIXES = (".xlsx", ".xlsm")
 
 _CHUNK = 1 << 18
 _MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
+_ITEM, _TEXT, _RUN = (f"{{{_MAIN}}}{name}" for name in ("si", "t", "r"))
 _CLEARED = (f"{_MAIN} row", f"{_MAIN} si")  # openpyxl lets go of them one by one
 
 
@@ -74,13 +77,38 @@ def opened_workbook(path: Path) -> Iterator[Any]:
             # About styles and extensions that do not concern the values.
             warnings.filterwarnings("ignore", category=UserWarning, module="openpyxl")
             with path.open("rb") as file:  # by us: openpyxl leaves open what it cannot read
-                yield openpyxl.load_workbook(file, read_only=True, data_only=True)
+                reader = _Reader(file, read_only=True, data_only=True)
+                reader.read()
+                yield reader.wb
     except OSError as error:
         raise bounds.unreadable(path, error) from error
     except AftersunError:
         raise
     except Exception as error:  # a damaged or locked workbook fails in many places of the libraries that read it
         raise refusal("no_workbook", path=path) from error
+
+
+class _Reader(ExcelReader):  # type: ignore[misc]
+    """Reads the shared texts of a workbook in a fifth of the library's time: plainly, not through its objects."""
+
+    def read_strings(self) -> None:
+        """Read them: letters with a format of their own are part of a text, aids to pronounce it are not."""
+        part = self.package.find(SHARED_STRINGS)
+        if part is not None:
+            with self.archive.open(part.PartName[1:]) as source:
+                self.shared_strings = [_shared(item) for item in _items(source)]
+
+
+def _items(source: IO[bytes]) -> Iterator[Element]:
+    for _, element in iterparse(source):
+        if element.tag == _ITEM:
+            yield element
+            element.clear()
+
+
+def _shared(item: Element) -> str:
+    texts = [part.text if part.tag == _TEXT else part.findtext(_TEXT) for part in item if part.tag in (_TEXT, _RUN)]
+    return "".join(filter(None, texts)).replace("x005F_", "")
 
 
 def _sheet(path: Path, book: Any, name: str) -> Any:
@@ -160,14 +188,10 @@ class _PartCheck:
     """Follows the elements of a part without keeping any. A part that is no XML is followed as far as it is."""
 
     def __init__(self, name: str) -> None:
-        self._name = name
-        self._depth = self._loose = self._in_row = 0
-        self._row_depth = 0  # depth of the row or text that is open, 0 = none
         self._over = False
         self._parser = expat.ParserCreate(namespace_separator=" ")
-        self._parser.StartElementHandler = self._start
-        self._parser.EndElementHandler = self._end
-        self._parser.StartDoctypeDeclHandler = self._doctype
+        self._parser.StartElementHandler, self._parser.EndElementHandler = _counting(name)
+        self._parser.StartDoctypeDeclHandler = partial(_refuse_document_type, name)
 
     def feed(self, chunk: bytes) -> None:
         """Follow the next piece."""
@@ -178,25 +202,37 @@ class _PartCheck:
         except expat.ExpatError:
             self._over = True
 
-    def _start(self, tag: str, _attributes: object) -> None:
-        self._depth += 1
-        if self._depth > bounds.DEEPEST:
-            raise bounds.too_much(self._name, f"elements within elements, more than {bounds.DEEPEST} deep")
-        if self._row_depth:
-            self._in_row += 1
-            if self._in_row > bounds.MOST_IN_ROW:
-                raise bounds.too_much(self._name, f"more than {bounds.MOST_IN_ROW:,} elements in a row")
+
+def _counting(name: str) -> tuple[Callable[[str, object], None], Callable[[str], None]]:
+    """Return what counts the elements that begin and end; for millions of them local names are the quickest."""
+    depth = loose = in_row = 0
+    row_depth = 0  # depth of the row or text that is open, 0 = none
+
+    def start(tag: str, _attributes: object) -> None:
+        nonlocal depth, loose, in_row, row_depth
+        depth += 1
+        if depth > bounds.DEEPEST:
+            raise bounds.too_much(name, f"elements within elements, more than {bounds.DEEPEST} deep")
+        if row_depth:
+            in_row += 1
+            if in_row > bounds.MOST_IN_ROW:
+                raise bounds.too_much(name, f"more than {bounds.MOST_IN_ROW:,} elements in a row")
         else:
-            self._loose += tag not in _CLEARED
-            if self._loose > bounds.MOST_LOOSE:
-                raise bounds.too_much(self._name, f"more than {bounds.MOST_LOOSE:,} elements that are no rows")
-            if tag in _CLEARED:
-                self._row_depth, self._in_row = self._depth, 0
+            cleared = tag in _CLEARED
+            loose += not cleared
+            if loose > bounds.MOST_LOOSE:
+                raise bounds.too_much(name, f"more than {bounds.MOST_LOOSE:,} elements that are no rows")
+            if cleared:
+                row_depth, in_row = depth, 0
 
-    def _end(self, _tag: str) -> None:
-        if self._depth == self._row_depth:
-            self._row_depth = 0
-        self._depth -= 1
+    def end(_tag: str) -> None:
+        nonlocal depth, row_depth
+        if depth == row_depth:
+            row_depth = 0
+        depth -= 1
 
-    def _doctype(self, *_declared: object) -> None:
-        raise refusal("document_type", name=self._name)
+    return start, end
+
+
+def _refuse_document_type(name: str, *_declared: object) -> None:
+    raise refusal("document_type", name=name)

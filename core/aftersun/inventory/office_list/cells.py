@@ -10,7 +10,7 @@ import pandas as pd
 
 from aftersun.inventory.office_list import compass, days, numerals, said
 from aftersun.inventory.office_list.reading import Column, Decisions, Read, Seen, column, uniques
-from aftersun.inventory.office_list.vocabulary import Target, of, unit_in_heading
+from aftersun.inventory.office_list.vocabulary import GALLON, Target, of, unit_in_heading
 from aftersun.inventory.store import dictionary
 from aftersun.inventory.store.dictionary import BOOLEAN, CHOICE, DATE, INTEGER, MOMENT, NUMBER
 
@@ -45,8 +45,10 @@ def read_columns(
     distinct = {target: uniques(series) for target, series in cells.items()}
     own = {target: evidence(target, texts) for target, (_, texts) in distinct.items()}
     listed = Seen()
-    for seen in own.values():
+    for target, seen in own.items():
         listed |= seen
+        if unit_in_heading(of(target), headings[target]).endswith(GALLON):
+            listed |= Seen(volumes=frozenset([GALLON]))
     found = {}
     for target, (codes, texts) in distinct.items():
         unit = units.get(target) or unit_in_heading(of(target), headings[target])
@@ -56,17 +58,20 @@ def read_columns(
         elif unit and is_numeric(target):
             notes.append("unit_of_heading")
         read = column(cells[target], codes, reads, notes)
-        asked = {_QUESTIONS[cause] for cause in set(read.cause.dropna()) & set(_QUESTIONS)}
+        asked = {QUESTIONS[cause] for cause in set(read.cause.dropna()) & set(QUESTIONS)}
         found[target] = replace(read, questions=frozenset(asked), extra=_counted(target, cells[target], codes, texts))
     return found
 
 
-_QUESTIONS = {
+QUESTIONS = {
     "decimal_or_thousands": "decimal",
     "day_or_month": "dates",
     "zero_north_or_south": "azimuth_zero",
     "east_or_west": "language",
+    "gallons": "volumes",
+    "litres_or_gallons": "volumes",
 }
+"""By the cause of a doubt the decision that would settle it."""
 
 
 def _reads(

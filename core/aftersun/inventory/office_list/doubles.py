@@ -49,7 +49,8 @@ def find_doubles(ids: pd.Series, people: pd.DataFrame) -> list[Double]:
     groups: dict[str, list[str]] = {}
     for one in leader:
         groups.setdefault(lead(one), []).append(one)
-    rows = ids.groupby(ids).groups
+    of_several = ids[ids.isin(set(leader))]
+    rows = of_several.groupby(of_several).groups
     found = []
     for head, members in groups.items():
         each = tuple(sorted({head, *members}, key=_shortest))

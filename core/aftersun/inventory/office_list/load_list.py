@@ -13,14 +13,14 @@ import numpy as np
 import pandas as pd
 import xlsxwriter
 
-from aftersun.inventory.loading.bounds import Progress
+from aftersun.inventory.loading.bounds import Progress, uncollected
 from aftersun.inventory.loading.checked_file import CheckedFile, check_file
 from aftersun.inventory.loading.column_checks import Company
 from aftersun.inventory.loading.load import LoadReport, store, with_findings
 from aftersun.inventory.loading.raw_table import RawTable
 from aftersun.inventory.loading.units import in_own_units
 from aftersun.inventory.office_list import doubles as doubling
-from aftersun.inventory.office_list.cells import read_columns
+from aftersun.inventory.office_list.cells import QUESTIONS, read_columns
 from aftersun.inventory.office_list.doubles import Double
 from aftersun.inventory.office_list.grid import Grid, read_grid, shown
 from aftersun.inventory.office_list.mapping import MappingFile, applied
@@ -28,12 +28,13 @@ from aftersun.inventory.office_list.matching import MAPPING, Proposal, language_
 from aftersun.inventory.office_list.placing import POSITION, Placing, Where
 from aftersun.inventory.office_list.reading import Column, Decisions
 from aftersun.inventory.office_list.splitting import Doubt, Known, split
-from aftersun.inventory.office_list.vocabulary import LIST, Target, of, sentence, unit_in_heading
+from aftersun.inventory.office_list.vocabulary import LIST, Target, of, sentence, targets, unit_in_heading
 from aftersun.inventory.store.dictionary import TEXT
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.private import made_whole
 from aftersun.inventory.store.pseudonyms import keyed_hash, stored_key
 from aftersun.inventory.store.refusals import refusal
+from aftersun.inventory.store.sql import registered
 
 _MISFIT = 0.6  # of the cells of a column that do not fit what its heading says: it is something else (assumption)
 _MADE = "L"  # begins the numbers that are made
@@ -41,7 +42,7 @@ _DIGITS = 12  # of those: two of a million meet with a chance of 1 in 560
 _KIND = "office list"
 _MACHINE = re.compile(r"-?\d+(?:\.\d+)?e0$")
 _CORRECTED = re.compile(r"-to-correct-[0-9a-f]{6}$")
-_UNDECIDED = ("decimal_or_thousands", "day_or_month", "zero_north_or_south", "east_or_west", "gallons")
+_UNDECIDED = frozenset(QUESTIONS)
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,14 +75,16 @@ class Understood:
         return next(p for p in self.proposals if p.target == target)
 
 
+@uncollected()
 def understand(
     path: Path,
     said: MappingFile | None = None,
     said_in: Path | None = None,
     sheet: str = "",
     progress: Progress | None = None,
+    for_all: Mapping[str, str] | None = None,
 ) -> Understood:
-    """Read a list, as a mapping file says if there is one.
+    """Read a list, as a mapping file says if there is one; ``for_all`` as in ``Decisions`` goes before what it says.
 
     Raises
     ------
@@ -90,6 +93,8 @@ def understand(
     """
     grid = read_grid(path, sheet or (said.sheet if said else ""), progress)
     decisions = said.decisions if said else Decisions()
+    settled_for_all = {**dict(decisions.for_all), **(for_all or {})}
+    decisions = replace(decisions, for_all=tuple((name, text) for name, text in settled_for_all.items() if text))
     language = decisions.language or language_of(grid.headings)
     decisions = replace(decisions, language=language)
     proposals = propose(grid, language)
@@ -111,14 +116,63 @@ def read_as(path: Path, grid: Grid, proposals: Sequence[Proposal], decisions: De
     cells = {target: grid.cells[p.position].iloc[rows] for target, p in needed.items()}
     units = {target: p.unit for target, p in needed.items() if p.unit}
     headings = {target: grid.headings[p.position] for target, p in needed.items()}
+    for name, text in decisions.for_all:
+        target = targets()[name]
+        given = cells.get(target, pd.Series(pd.NA, index=pd.Index(rows), dtype="string"))
+        cells[target] = given.mask(given.str.strip().fillna("") == "", text)
+        headings.setdefault(target, "")
     columns = read_columns(cells, headings, units, decisions)
-    misfits = {t for t, column in columns.items() if needed[t].by != MAPPING and _misfits(t, column)}
+    _check_for_all(columns, needed)
+    misfits = {t for t, p in needed.items() if p.by != MAPPING and _misfits(t, columns[t])}
     if misfits:
         kept = [replace(p, target=None) if p.target in misfits else p for p in proposals]
         return read_as(path, grid, kept, decisions)
     if not columns:
         raise refusal("no_headings", path=path)
-    return Understood(path, grid, tuple(proposals), decisions, columns)
+    return Understood(path, grid, tuple(proposals), decisions, _basis_of_the_allowed(columns, cells, decisions))
+
+
+def _check_for_all(columns: Mapping[Target, Column], needed: Mapping[Target, Proposal]) -> None:
+    """Refuse what was said for all rows if it cannot be read."""
+    for target, column in columns.items():
+        if target not in needed and column.doubtful:
+            raise refusal("no_value_for_all", column=target, limits=of(target).limits or of(target).type)
+
+
+def _basis_of_the_allowed(
+    columns: dict[Target, Column], cells: Mapping[Target, pd.Series], decisions: Decisions
+) -> dict[Target, Column]:
+    """Return columns with the basis of contact that was said for all only where the list allows to call."""
+    said = dict(decisions.for_all).get(str(BASIS))
+    if said is None:
+        return columns
+    allowed = pd.Series(ALLOWED in columns, index=columns[BASIS].text.index)
+    if ALLOWED in columns:
+        allowed &= (columns[ALLOWED].text == "yes").fillna(False).astype(bool)
+    if REFUSED in columns:
+        allowed &= ~(columns[REFUSED].text == "yes").fillna(False).astype(bool)
+    own = columns[BASIS]
+    kept = own.text.where((cells[BASIS] != said).fillna(False) | allowed)
+    return {**columns, BASIS: replace(own, text=kept)}
+
+
+BASIS, ALLOWED, REFUSED = (
+    Target("customer", "contact_basis"),
+    Target("customer", "contact_allowed"),
+    Target(LIST, "no_contact"),
+)
+
+
+def lacks_basis(understood: Understood) -> int:
+    """Return how many rows allow to call and do not say why that is allowed."""
+    allowed = understood.columns.get(ALLOWED)
+    if allowed is None:
+        return 0
+    basis = understood.columns.get(BASIS)
+    without = allowed.text == "yes"
+    if basis is not None:
+        without &= basis.text.isna()
+    return int(without.sum())
 
 
 def _misfits(target: Target, column: Column) -> bool:
@@ -152,6 +206,8 @@ def settled(understood: Understood, said: MappingFile | None, merge_doubles: boo
             decided(
                 understood.decisions.azimuth_zero or before.azimuth_zero, {"from_north": "north", "from_south": "south"}
             ),
+            understood.decisions.volumes or before.volumes,
+            understood.decisions.for_all or (((str(BASIS), ""),) if lacks_basis(understood) else ()),
         ),
         sheet or (said.sheet if said else ""),
         merge_doubles or bool(said and said.merge_doubles),
@@ -190,6 +246,7 @@ class Prepared:
     placing: Placing | None = None
 
 
+@uncollected()
 def prepare(
     understood: Understood,
     known: Known,
@@ -307,7 +364,23 @@ def note_lines(understood: Understood) -> list[str]:
             f"{proposal.heading!r} is {proposal.target}{how}: {column.read:,} {'cell' if column.read == 1 else 'cells'}"
         )
         lines.append("; ".join([what, *said]))
+    for name, _ in understood.decisions.for_all:
+        rows = understood.columns[targets()[name]].read
+        lines.append(sentence("for_all", column=name, count=f"{rows:,} {'row' if rows == 1 else 'rows'}"))
     return lines
+
+
+def without_basis(inventory: Inventory, prepared: Prepared) -> int:
+    """Return how many customers of the list may be called by the inventory, but for want of a basis on record."""
+    ids = [file.values["customer_id"] for file in prepared.files if file.table == "customer"]
+    listed = pd.DataFrame({"customer_id": pd.concat(ids) if ids else pd.Series(dtype="string")})
+    with registered(inventory.connection, listed_customers=listed):
+        rows = inventory.connection.execute(
+            "SELECT count(*) FROM customer LEFT JOIN contact USING (customer_id) "
+            "WHERE contact_allowed AND contact_basis IS NULL "
+            "AND customer_id IN (SELECT customer_id FROM listed_customers)"
+        ).fetchall()
+    return int(rows[0][0])
 
 
 def place_lines(prepared: Prepared) -> list[str]:
@@ -341,6 +414,8 @@ _TOLD = frozenset(
         "compass",
         "o_east",
         "o_west",
+        "us_gallons",
+        "imperial_gallons",
         "about",
         "choices",
     ]
@@ -368,6 +443,7 @@ def _masked(target: Target, text: str) -> str:
     return " ".join(f"{word[0]}…" for word in text.split())[:40]
 
 
+@uncollected()
 def write_doubtful(prepared: Prepared, folder: Path) -> Path | None:
     """Write the rows with doubtful cells, these marked, into a workbook to be corrected and loaded as the list was.
 

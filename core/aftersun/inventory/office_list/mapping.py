@@ -8,11 +8,12 @@ import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 from aftersun.inventory.office_list.matching import MAPPING, Proposal
 from aftersun.inventory.office_list.placing import country_code
 from aftersun.inventory.office_list.reading import Decisions
-from aftersun.inventory.office_list.vocabulary import LANGUAGES, MOST_ARRAYS, Target, of, targets, units_of
+from aftersun.inventory.office_list.vocabulary import LANGUAGES, LIST, MOST_ARRAYS, Target, of, targets, units_of
 from aftersun.inventory.store.private import put_in_place, sibling
 from aftersun.inventory.store.refusals import refusal
 
@@ -22,6 +23,7 @@ _ALLOWED = {
     "decimal": ("", ",", "."),
     "dates": ("", "day first", "month first"),
     "azimuth_zero": ("", "north", "south"),
+    "volumes": ("", "litres", "us gallons", "imperial gallons"),
 }
 _HEAD = """\
 # How aftersun reads this list. Correct it and load the list again; the next list with these headings is read so.
@@ -30,12 +32,14 @@ _HEAD = """\
 # Besides: list.first_name, list.last_name, list.house_number, list.postcode, list.town, list.country, list.plus_code,
 # list.position (latitude and longitude in one cell), list.no_contact (yes = do not call).
 """
+_FOR_ALL = "[for_all]  # what an empty cell means in every row; of contact_basis: where the list allows to call"
 _SAID = {
     "sheet": "of a workbook; empty = the one that looks like the list",
     "language": "of the headings: " + " ".join(LANGUAGES),
     "decimal": '"," or "." where a cell like 8.000 could be either; empty = by the cells',
     "dates": '"day first" or "month first" where a cell could be either; empty = by the cells',
     "azimuth_zero": '"north", or "south" with west positive; empty = by the cells',
+    "volumes": '"litres", "us gallons" or "imperial gallons" where a cell like 50 or 50 gal could be either',
     "country": "of rows that name none, such as GB; empty = that of the company's base, else where most towns are",
     "postcodes": "file of postcodes in GeoNames' format (download.geonames.org/export/zip); empty = places go by town",
 }
@@ -108,15 +112,36 @@ def read_mapping(path: Path) -> MappingFile:
         target = found.get(str(heading))
         if target is None or str(unit).casefold() not in units_of(of(target)):
             raise refusal("no_mapping", path=path, what=f"the unit of {heading!r} is not known")
+    decided: dict[str, Any] = {name: str(content.get(name, "")) for name in _ALLOWED}
     return MappingFile(
         found,
         {str(heading): str(unit).casefold() for heading, unit in units.items()},
-        Decisions(*(str(content.get(name, "")) for name in _ALLOWED)),
+        Decisions(**decided, for_all=_for_all(path, content.get("for_all", {}))),
         str(content.get("sheet", "")),
         content.get("merge_doubles") is True,
         country_code(str(content.get("country", ""))) or "",
         str(content.get("postcodes", "")),
     )
+
+
+def _for_all(path: Path, said: object) -> tuple[tuple[str, str], ...]:
+    if not isinstance(said, dict):
+        raise refusal("no_mapping", path=path, what="for_all is no section")
+    return tuple((column_for_all(str(name)), str(text)) for name, text in said.items())
+
+
+def column_for_all(name: str) -> str:
+    """Return the name of a column that one thing may be said of for all rows.
+
+    Raises
+    ------
+    AftersunError
+        If there is none of that name, or it is a key.
+    """
+    target = targets().get(name)
+    if target is None or target.table == LIST or of(target).key:
+        raise refusal("nothing_for_all", name=name)
+    return name
 
 
 def _target(path: Path, heading: str, said: object) -> Target | None:
@@ -141,7 +166,9 @@ def as_text(said: MappingFile) -> str:
     )
     columns = [f"{_quoted(heading)} = {_quoted(str(target or ''))}" for heading, target in said.columns.items()]
     units = [f"{_quoted(heading)} = {_quoted(unit)}" for heading, unit in said.units.items() if unit]
-    return "\n".join([_HEAD, *lines, "", "[columns]", *columns, "", "[units]  # of cells that name none", *units, ""])
+    for_all = [f"{_quoted(name)} = {_quoted(text)}" for name, text in said.decisions.for_all]
+    sections = ["", "[columns]", *columns, "", "[units]  # of cells that name none", *units]
+    return "\n".join([_HEAD, *lines, *sections, "", _FOR_ALL, *for_all, ""])
 
 
 def write_mapping(said: MappingFile, path: Path) -> bool:

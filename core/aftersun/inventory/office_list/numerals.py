@@ -8,8 +8,9 @@ from collections.abc import Sequence
 from functools import cache
 
 import aftersun_datasets
+from aftersun.inventory.office_list.days import MONTH_FIRST
 from aftersun.inventory.office_list.reading import ABOUT, NOTHING, Decisions, Read, Seen, says_nothing
-from aftersun.inventory.office_list.vocabulary import plain, units_of, words
+from aftersun.inventory.office_list.vocabulary import GALLON, GALLONS, VOLUMES, plain, units_of, words
 from aftersun.inventory.store import dictionary
 
 _NUMBER = re.compile(
@@ -39,27 +40,40 @@ NONE_IS_ZERO = (
 def evidence(column: dictionary.Column, texts: Sequence[str]) -> Seen:
     """Return which decimal sign the cells of a column show beyond doubt."""
     found: set[str] = set()
+    volumes: set[str] = set()
     for text in texts:
         match = _NUMBER.match(ABOUT.sub("", text.strip()))
+        if match and column.unit in VOLUMES and (word := _unit_word(match)):
+            volumes.add(GALLON if "gal" in word else "L")
         if match and not match["machine"] and _unit(column, match) is not None:
             found |= _forms(match["digits"])[1]
-    return Seen(decimal=frozenset(found))
+    return Seen(decimal=frozenset(found), volumes=frozenset(volumes))
 
 
 def read(
     column: dictionary.Column, texts: Sequence[str], decisions: Decisions, own: Seen, listed: Seen, unit: str
 ) -> list[Read]:
-    """Return the distinct cells of a column as numbers; ``unit`` is that of cells which name none."""
+    """Return the distinct cells of a column as numbers; ``unit`` is that of cells which name none.
+
+    A volume without unit is none of litres for sure in a list that has gallons, or writes days as only the US do.
+    """
     decimal = decisions.decimal if not own.decimal or decisions.decimal in own.decimal else ""
     for seen in () if decimal else (own, listed):
         if len(seen.decimal) == 1:
             (decimal,) = seen.decimal
         if seen.decimal:
             break
-    return [_read(column, text, decimal, unit) for text in texts]
+    if column.unit in VOLUMES and not unit and "L" not in own.volumes:
+        american = listed.dates == {MONTH_FIRST} or (decisions.dates == MONTH_FIRST and not listed.dates)
+        unit = _UNSAID if GALLON in own.volumes | listed.volumes or american else ""
+    return [_read(column, text, decimal, unit, decisions.volumes) for text in texts]
 
 
-def _read(column: dictionary.Column, text: str, decimal: str, unit: str) -> Read:
+_UNSAID = "litres or gallons"
+_GALLON_OF = {"us gallons": "us gal", "imperial gallons": "imp gal"}
+
+
+def _read(column: dictionary.Column, text: str, decimal: str, unit: str, volumes: str) -> Read:
     stripped = text.strip()
     if column.name in NONE_IS_ZERO and plain(stripped) in words("none"):
         return Read("0")
@@ -72,11 +86,21 @@ def _read(column: dictionary.Column, text: str, decimal: str, unit: str) -> Read
     match = _NUMBER.match(bare)
     if not match:
         return Read(cause="no_number")
-    factor = _unit(column, match)
-    if factor is None:
-        gallon = "gal" in (match["unit"] or "").casefold()
-        return Read(cause="gallons" if gallon and column.unit == "L" else "unknown_unit")
     cell_unit = _unit_word(match)
+    if column.unit in VOLUMES and (cell_unit in GALLONS or (not cell_unit and unit in (GALLON, _UNSAID))):
+        if not cell_unit and unit == _UNSAID and volumes in ("", "litres"):
+            if not volumes:
+                return Read(cause="litres_or_gallons")
+            cell_unit, factor = "l", 1.0
+        elif volumes not in _GALLON_OF:
+            return Read(cause="gallons")
+        else:
+            cell_unit, factor = GALLON, units_of(column)[_GALLON_OF[volumes]]
+            marks += (volumes.replace(" ", "_"),)
+    elif (known := _unit(column, match)) is None:
+        return Read(cause="unknown_unit")
+    else:
+        factor = known
     own_unit = bool(cell_unit) and factor != 1
     if not cell_unit and unit:
         factor = units_of(column)[unit]

@@ -21,24 +21,28 @@ class Decisions:
     """What holds for a whole list; empty = by what its cells show.
 
     ``language`` of the headings (en de fr es it nl pt), ``decimal`` "," or ".", ``dates`` "day first" or "month first",
-    ``azimuth_zero`` "north" or "south".
+    ``azimuth_zero`` "north" or "south", ``volumes`` "litres", "us gallons" or "imperial gallons".
+    ``for_all`` has pairs of a column, as in ``customer.contact_basis``, and what a cell of it that says nothing means.
     """
 
     language: str = ""
     decimal: str = ""
     dates: str = ""
     azimuth_zero: str = ""
+    volumes: str = ""
+    for_all: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True)
 class Seen:
-    """What the cells of several columns show of how numbers and days are written; a set of two shows both."""
+    """What several columns show of how numbers, days and volumes are written; a set of two shows both."""
 
     decimal: frozenset[str] = frozenset()
     dates: frozenset[str] = frozenset()
+    volumes: frozenset[str] = frozenset()
 
     def __or__(self, other: Seen) -> Seen:
-        return Seen(self.decimal | other.decimal, self.dates | other.dates)
+        return Seen(self.decimal | other.decimal, self.dates | other.dates, self.volumes | other.volumes)
 
 
 @dataclass(frozen=True)
@@ -112,6 +116,11 @@ def column(cells: pd.Series, codes: np.ndarray, reads: Sequence[Read], notes: It
 def says_nothing(text: str, word_too: bool = True) -> bool:
     """Tell whether a cell says that nothing is known: a dash, a question mark or, if allowed, a word."""
     stripped = text.strip()
-    if not stripped or stripped in words("blank") or plain(stripped) in words("blank"):
+    if not stripped or stripped in words("blank"):
         return True
-    return word_too and plain(stripped) in words("unknown")
+    if len(stripped) > _LONGEST_NOTHING:
+        return False
+    return plain(stripped) in words("blank") or (word_too and plain(stripped) in words("unknown"))
+
+
+_LONGEST_NOTHING = 40  # characters of a cell that says that nothing is known, signs around it included

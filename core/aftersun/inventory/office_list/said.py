@@ -14,6 +14,7 @@ from aftersun.inventory.store import dictionary
 
 _NEAR = 90  # of 100: a choice written so nearly alike is meant (assumption)
 _LEAST_LETTERS = 5  # of a word that is matched nearly
+_LONGEST_BLANK = 12  # characters of a text that is none, such as a dash
 _LONGEST = 10_000  # characters, as the dictionary's rules
 _PART = re.compile(
     r"\s*(?P<front>[NSEWO])?\s*(?P<deg>[+-]?[0-9]{1,3}(?:[.,][0-9]+)?)(?:e0)?\s*(?:[°º]\s*(?:(?P<min>[0-9]{1,2}(?:[.,][0-9]+)?)\s*['’′]\s*"
@@ -73,7 +74,7 @@ def texts_of(cells: Sequence[str]) -> list[Read]:
 
 
 def _text(text: str) -> Read:
-    if says_nothing(text, word_too=False):
+    if len(text) <= _LONGEST_BLANK and says_nothing(text, word_too=False):
         return NOTHING
     return Read(cause="too_long") if len(text) > _LONGEST or "\0" in text else Read(" ".join(text.split()))
 

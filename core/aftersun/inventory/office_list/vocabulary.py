@@ -22,6 +22,7 @@ MOST_ARRAYS = 9
 _PACKAGE = "aftersun.inventory"
 _BRACKETS = re.compile(r"[(\[{][^)\]}]*[)\]}]")
 _NUMBERED = re.compile(r"(?<![0-9])([1-9])(?![0-9])")
+_NO_LETTERS = re.compile(r"[^0-9a-z]+")
 _YEAR = re.compile(r"\b20[0-9]{2}\b")
 _ARRAY_WORDS = "roof array dach feld dachflache toit toiture champ pan tejado campo tetto falda dak veld telhado"
 _OF_AN_ARRAY = frozenset(_ARRAY_WORDS.split())
@@ -59,6 +60,8 @@ def of(target: Target) -> Column:
 @lru_cache(maxsize=100_000)
 def plain(text: str) -> str:
     """Return a text in small letters without accents, with single blanks for whatever is neither letter nor digit."""
+    if text.isascii():
+        return " ".join(_NO_LETTERS.sub(" ", text.lower()).split())
     flat = unicodedata.normalize("NFKD", text.casefold().replace("ß", "ss"))
     kept = (sign if sign.isalnum() else " " for sign in flat if not unicodedata.combining(sign))
     return " ".join("".join(kept).split())
@@ -136,7 +139,12 @@ def units_of(column: Column) -> Mapping[str, float]:
 def all_unit_words() -> frozenset[str]:
     """Return the words for units of any column that have a unit."""
     rows = aftersun_datasets.rows("cell_units.csv", _PACKAGE)
-    return frozenset(word for row in rows if row["of"] for word in row["words"].split("|"))
+    return GALLONS | {word for row in rows if row["of"] for word in row["words"].split("|")}
+
+
+GALLON = "gal"
+GALLONS = frozenset(["gal", "gals", "gallon", "gallons", "gal/day", "gallons per day", "gpd"])
+"""Words for gallons of which it is not said whether they are of the US or imperial."""
 
 
 def unit_in_heading(column: Column, heading: str) -> str:
@@ -147,7 +155,15 @@ def unit_in_heading(column: Column, heading: str) -> str:
     inside = [part.strip("()[]{} ").casefold() for part in _BRACKETS.findall(heading)]
     words = [word.casefold().strip(".,;:") for word in _BRACKETS.sub(" ", heading).split()]
     # a letter alone is a unit in brackets only: "p" and "c" stand for other things too
-    return next((word for word in (*inside, *(w for w in words if len(w) > 1 or not w.isalpha())) if word in known), "")
+    said = (*inside, *(word for word in words if len(word) > 1 or not word.isalpha()))
+    if column.unit in VOLUMES and not any(word in known for word in inside) and set(said) & GALLONS:
+        return next((gallon for word, gallon in _WHOSE_GALLON.items() if word in words), GALLON)
+    return next((word for word in said if word in known), "")
+
+
+_WHOSE_GALLON = {"us": "us gal", "uk": "imp gal", "imp": "imp gal", "imperial": "imp gal"}
+VOLUMES = ("L", "L/d")
+"""Units of columns in which an office may write gallons."""
 
 
 @cache
