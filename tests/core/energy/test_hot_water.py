@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 import aftersun_datasets
 from aftersun.energy.assumptions import system_values
 from aftersun.energy.hot_water import (
-    FEW_STORES,
+    STORES_AT_ONCE,
     WATER_KWH_PER_L_K,
     StoreYear,
     litres_per_day,
@@ -207,7 +207,7 @@ def test_a_few_stores_run_one_by_one_have_the_bits_of_many_side_by_side(weather:
     many = stores(water_heat=kinds, store_litres=np.linspace(90.0, 300.0, 20), heater_kw=np.linspace(1.0, 20.0, 20))
     offer = np.abs(np.sin(np.arange(20 * 8760))).reshape(20, 8760).astype(np.float32) if surplus else None
     together = run(weather, many, offer)
-    few = np.arange(3, 3 + FEW_STORES)
+    few = np.arange(3, 3 + STORES_AT_ONCE)
     alone = run_stores(weather, many, few, None if offer is None else offer[few], VALUES)
     for column in fields(StoreYear):
         np.testing.assert_array_equal(getattr(alone, column.name), getattr(together, column.name)[few])
