@@ -18,6 +18,7 @@ from contextlib import contextmanager, redirect_stdout
 from contextvars import ContextVar
 from dataclasses import dataclass
 from io import FileIO
+from operator import is_
 from pathlib import Path
 
 import numpy as np
@@ -170,6 +171,7 @@ def _libraries_as_they_were() -> Iterator[None]:
             (owner, name, value)
             for owner, values in before
             for now in (vars(owner),)
+            if len(now) != len(values) or not all(map(is_, now.values(), values.values()))  # most often the same
             for name, value in values.items()
             if now.get(name) is not value
         ]
