@@ -13,7 +13,6 @@ from hypothesis import strategies as st
 import aftersun_datasets
 from aftersun.energy.assumptions import system_values
 from aftersun.energy.hot_water import (
-    STORES_AT_ONCE,
     WATER_KWH_PER_L_K,
     StoreYear,
     litres_per_day,
@@ -53,6 +52,10 @@ def stores(**columns: Any) -> Plant:
 
 def run(weather: WeatherYear, plant: Plant, offer: Any) -> StoreYear:
     return run_stores(weather, plant, np.arange(len(plant.store_litres)), offer, VALUES)
+
+
+def table(name: str) -> list[float]:
+    return [float(row["value"]) for row in aftersun_datasets.rows("hot_water.csv") if row["table"] == name]
 
 
 def backups(weather: WeatherYear, plant: Plant, values: Any) -> list[Any]:
@@ -202,12 +205,30 @@ def test_present_backup_is_shared_by_equal_stores(weather: WeatherYear) -> None:
 
 
 @pytest.mark.parametrize("surplus", [False, True])
-def test_a_few_stores_run_one_by_one_have_the_bits_of_many_side_by_side(weather: WeatherYear, surplus: bool) -> None:
-    kinds = ["gas boiler", "immersion", "night immersion", "heat pump"] * 5
-    many = stores(water_heat=kinds, store_litres=np.linspace(90.0, 300.0, 20), heater_kw=np.linspace(1.0, 20.0, 20))
-    offer = np.abs(np.sin(np.arange(20 * 8760))).reshape(20, 8760).astype(np.float32) if surplus else None
-    together = run(weather, many, offer)
-    few = np.arange(3, 3 + STORES_AT_ONCE)
-    alone = run_stores(weather, many, few, None if offer is None else offer[few], VALUES)
-    for column in fields(StoreYear):
-        np.testing.assert_array_equal(getattr(alone, column.name), getattr(together, column.name)[few])
+def test_all_days_at_once_have_the_bits_of_hour_after_hour(weather: WeatherYear, surplus: bool) -> None:
+    kinds = ["gas boiler", "immersion", "night immersion", "heat pump"] * 9
+    litres, heater_kw = np.linspace(90.0, 300.0, 36), np.linspace(0.2, 20.0, 36)  # the least never heats up
+    plant = stores(water_heat=kinds, store_litres=litres, heater_kw=heater_kw)
+    offer = np.abs(np.sin(np.arange(36 * 8760))).reshape(36, 8760) if surplus else np.zeros((36, 8760))
+    year = run(weather, plant, offer if surplus else None)
+    month = weather.times.month.to_numpy() - 1
+    need = tap_heat_kwh(weather) * (111.0 * (1 + VALUES["pipe_loss_share"]))
+    for site in (0, 1, 2, 3, 30, 35):
+        capacity = WATER_KWH_PER_L_K * litres[site]
+        cold = [(VALUES["tap_temperature_c"] - rise) * capacity for rise in table("temperature_rise")]
+        lost = min(1.3 / 1000 / capacity, 1.0)
+        any_hour = kinds[site] in ("immersion", "heat pump")
+        least = capacity * (60.0 - (VALUES["thermostat_band_k"] / 2 if any_hour else 0.0))
+        most = [1.0] * 24 if any_hour else table("night_hours" if kinds[site] == "night immersion" else "boiler_hours")
+        heat, rows = least, []
+        for hour in range(8760):
+            heat = heat * (1 - lost) + lost * capacity * VALUES["room_c"]
+            drawn = min(need[hour], max(heat - cold[month[hour]], 0.0))
+            heat -= drawn
+            diverted = max(min(capacity * 65.0 - heat, offer[site, hour]), 0.0)
+            heat += diverted
+            backup = max(min(least - heat, most[hour % 24] * heater_kw[site]), 0.0)
+            heat += backup
+            rows.append((diverted, backup, drawn, heat / capacity))
+        for name, hourly in zip(("diverted", "backup", "drawn", "temperature"), np.transpose(rows), strict=True):
+            np.testing.assert_array_equal(getattr(year, name)[site], hourly, err_msg=f"{name} of {kinds[site]}")
