@@ -85,6 +85,7 @@ def test_nul_in_a_cell_rejects_its_row_alone(fuzzed: FuzzedInventory) -> None:
     assert "NUL" in report.problems[0]
 
 
+@pytest.mark.slow
 def test_day_first_dates_and_decimal_commas_are_told_and_never_guessed(fuzzed: FuzzedInventory) -> None:
     header = "tariff_id,valid_from,import_price\n"
     report = fuzzed.try_table("tariff", _write(fuzzed.folder, f"{header}T,03.04.2024,0.3\n".encode()), 1)

@@ -210,6 +210,7 @@ def test_a_film_that_dims_the_glass_by_more_than_it_keeps_clean_loses_energy(bui
     assert gain(cohort, soiling_cut=0.1, transmittance_gain=-0.01) < 0.0
 
 
+@pytest.mark.slow
 @settings(max_examples=12)
 @given(
     cut=st.floats(0, 0.6),

@@ -187,6 +187,7 @@ def test_an_old_loss_comes_back_slowly(build):
     assert young[0] == pytest.approx(0.89042, abs=1e-5)
 
 
+@pytest.mark.slow
 @settings(max_examples=15)
 @given(measured=st.floats(0.02, 0.8), share=st.floats(0, 1), growth=st.floats(0, 0.5))
 def test_the_loss_with_growth_never_passes_the_negative_half(build, measured, share, growth):

@@ -205,6 +205,7 @@ HOSTILE = [
 ]  # fmt: skip
 
 
+@pytest.mark.slow
 def test_hostile_text_stays_the_text_it_is(tmp_path: Path) -> None:
     people, calls, texts = [], [], {}
     for number, text in enumerate(HOSTILE, 1):
@@ -267,6 +268,7 @@ def test_a_run_with_nothing_in_it_makes_a_workbook(tmp_path: Path) -> None:
     assert "no safety note" in workbook["Safety notes"].cell(header_row(workbook["Safety notes"]) + 1, 1).value
 
 
+@pytest.mark.slow
 def test_what_was_not_drawn_is_said_and_not_nought(tmp_path: Path) -> None:
     blank = dict.fromkeys(("npv_p90", "npv_p10", "chance_npv_positive"))
     run = SmallRun()

@@ -64,6 +64,7 @@ def _saved(book: Any, folder: Path) -> Path:
     return path
 
 
+@pytest.mark.slow
 def test_outcomes_and_titles_are_those_of_the_call_log(tmp_path: Path) -> None:
     assert layout.OUTCOMES == OUTCOMES
     book = written(SmallRun(), tmp_path)
@@ -74,6 +75,7 @@ def test_outcomes_and_titles_are_those_of_the_call_log(tmp_path: Path) -> None:
     assert set(facts) <= set(titles) & set(learnt_facts.fact_columns())
 
 
+@pytest.mark.slow
 def test_cells_to_fill_in_have_their_drop_downs(tmp_path: Path) -> None:
     book = written(SmallRun(), tmp_path)
     for name in ("Calls", "call_log"):

@@ -336,6 +336,7 @@ def test_text_from_data_is_printed_as_it_is_and_never_read_as_markup(write: Writ
     assert text.count(bare(HOSTILE)) >= 22
 
 
+@pytest.mark.slow
 def test_unbroken_words_of_200_characters_are_whole(write: Write) -> None:
     letter = replace(LETTER, customer=("W" * 200,), remark="x" * 200, findings=(written("y" * 200),), site_id="S" * 200)
     text = without_breaks_of_pages(write(letter)[0])

@@ -294,6 +294,7 @@ def test_bad_input_is_one_sentence_and_exit_code_2(aftersun, tmp_path, words, sa
     assert ran.out == ""
 
 
+@pytest.mark.slow
 def test_a_bad_file_among_several_says_what_is_loaded(aftersun, tmp_path):
     inventory = tmp_path / "c.duckdb"
     aftersun("inventory", "create", inventory)
@@ -334,6 +335,7 @@ def test_a_damaged_inventory_is_one_sentence(aftersun, copy):
     assert "Traceback" not in ran.err
 
 
+@pytest.mark.slow
 def test_all_retrofits_off_is_one_sentence(aftersun, copy):
     company = copy / "company.toml"
     ids = [row["id"] for row in json.loads(aftersun("retrofits", "--json").out)["retrofits"]]

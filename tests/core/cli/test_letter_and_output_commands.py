@@ -187,6 +187,7 @@ def test_an_output_that_fails_is_code_3_and_the_others_are_written(aftersun, fol
     assert (folder / "x" / "sheet.txt").is_file()
 
 
+@pytest.mark.slow
 def test_a_missing_logo_is_one_sentence_that_leaves_nothing(aftersun, folder, inventory, company, site):
     (folder / "demo" / "logo.svg").unlink()
     for words in (("letter", "make", inventory, site), ("write", inventory, "--to", folder / "june")):

@@ -71,6 +71,7 @@ def test_a_list_is_loaded_after_a_yes_and_not_otherwise(
     assert "merge_doubles = true" in (office / "company.mapping.toml").read_text("utf-8")
 
 
+@pytest.mark.slow
 def test_nobody_there_to_ask_loads_nothing(aftersun, office: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("sys.stdin", io.StringIO(""))
     refused = aftersun("inventory", "load", office / "company.duckdb", office / "list.csv")

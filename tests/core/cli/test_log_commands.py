@@ -115,6 +115,7 @@ def test_show_keeps_remarks_to_itself_unless_asked(aftersun, company):
     assert aftersun("log", "show", company, "nowhere").code == 2
 
 
+@pytest.mark.slow
 def test_an_objection_says_what_it_did(aftersun, company):
     ran = aftersun("log", "call", company, first(company), "--outcome", "objection", "--json")
     assert len(json.loads(ran.out)["closed"]) <= 1

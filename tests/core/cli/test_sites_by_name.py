@@ -32,6 +32,7 @@ def path(tmp_path):
     return path
 
 
+@pytest.mark.slow
 @pytest.mark.few_quick
 @pytest.mark.parametrize(
     ("called", "number"),

@@ -177,6 +177,7 @@ def test_missing_rain_file(tmp_path: Path) -> None:
         read_rain(tmp_path / "none.csv")
 
 
+@pytest.mark.slow
 def test_rain_takes_the_place_of_the_weather_file_s(
     file: Callable[[str], Path], tmy3: Callable[..., Path], greensboro: pd.DataFrame
 ) -> None:

@@ -42,6 +42,7 @@ def test_year_is_that_of_the_same_file(service: Service, saved: str, tmp_path: P
     assert reading.remarks == same.remarks
 
 
+@pytest.mark.slow
 def test_only_the_place_is_sent(service: Service, saved: str) -> None:
     service.answer(saved)
     fetch_pvgis(45.0, 8.0, url=service.url + "/")

@@ -129,6 +129,7 @@ def test_without_names_no_number_name_or_place_can_be_read(opened):
     assert not plain.personal
 
 
+@pytest.mark.slow
 def test_without_names_everything_still_belongs_together(opened):
     named, plain = RunView(opened), RunView(opened, personal=False)
     site = named.calls()["site_id"].iloc[0]

@@ -194,6 +194,7 @@ def test_who_is_no_plugin_may_fork():
     assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 7
 
 
+@pytest.mark.slow
 @posix
 def test_one_that_takes_too_long_is_stopped_and_named(cohort):
     def screen(_):

@@ -143,6 +143,7 @@ def test_pvgis_typical_year_is_brought_to_mid_hour(file: Write, write: Callable[
     assert reading.year.station.source == f"PVGIS typical year{database}"
 
 
+@pytest.mark.slow
 def test_hourly_means_of_a_reanalysis_are_only_turned(file: Write) -> None:
     answer = pvgis_tmy(offset_h=0.5)
     rows = pd.DataFrame(answer["outputs"]["tmy_hourly"])  # type: ignore[index]
@@ -192,6 +193,7 @@ def test_pvgis_hourly_series_without_components(file: Write) -> None:
     assert "without its components" in str(refused(file(pvgis_hourly_csv(answer))))
 
 
+@pytest.mark.slow
 def test_pvgis_hourly_series_of_several_years(file: Write) -> None:
     error = refused(file(as_json(pvgis_hourly(years=2))))
     assert "8760 hours occur more than once" in str(error)
@@ -282,6 +284,7 @@ def test_nsrdb_zone_and_height_need_not_be_whole(file: Write) -> None:
     assert (year.station.utc_offset_h, year.station.elevation_m) == (5.5, 216.5)
 
 
+@pytest.mark.slow
 def test_nsrdb_by_utc_is_turned_to_local_standard_time(file: Write) -> None:
     utc = Sky(36.1, -79.95, 273.0, 0.0)
     reading = read_weather(file(nsrdb(utc, local_zone=-5.0)))
@@ -353,6 +356,7 @@ def table(pvlib_data: Path) -> pd.DataFrame:
     return hours_table(read_weather(pvlib_data / "723170TYA.CSV").year)
 
 
+@pytest.mark.slow
 def test_plain_table_gives_back_what_was_stored(file: Write, table: pd.DataFrame) -> None:
     year = read_weather(file(plain(table))).year
     pd.testing.assert_frame_equal(hours_table(year), table)
@@ -369,11 +373,13 @@ def test_plain_table_of_one_year_without_rain_and_albedo(file: Write, table: pd.
     assert reading.year.station.station_id == "36.100_-79.950"
 
 
+@pytest.mark.slow
 def test_plain_table_says_whose_year_its_rain_is(file: Write, table: pd.DataFrame) -> None:
     year = read_weather(file(plain(table, year="2024"))).year
     assert year.station.rain_basis.startswith("file of a single year, not a climate normal; 834 mm in it")
 
 
+@pytest.mark.slow
 def test_empty_cell_is_a_missing_value(file: Write, table: pd.DataFrame) -> None:
     changed = table.copy()
     changed.loc[100, "temp_air"] = np.nan

@@ -302,6 +302,7 @@ def test_rain_without_periods_is_taken_hour_by_hour_and_said_so(epw: Write) -> N
     assert "the file states no period" in reading.year.station.rain_basis
 
 
+@pytest.mark.slow
 def test_part_of_the_rain_missing_counts_as_dry_and_is_said(epw: Write) -> None:
     depth = np.where(np.arange(8760) % 4 == 0, 999, 0.1)
     reading = read_weather(epw({33: depth, 34: np.where(depth > 99, 99, 1)}))
@@ -310,6 +311,7 @@ def test_part_of_the_rain_missing_counts_as_dry_and_is_said(epw: Write) -> None:
     assert "25.0 % of the hours have no value and count as dry" in reading.year.station.rain_basis
 
 
+@pytest.mark.slow
 def test_single_year_is_not_called_typical(epw: Write) -> None:
     reading = read_weather(epw({0: 2019, 33: 0.1, 34: 1}))
     assert reading.year.station.rain_basis.startswith("file of a single year, not a climate normal")

@@ -77,6 +77,7 @@ def test_file_s_own_extraterrestrial_irradiance_is_called_as_witness(tmy3: Write
     assert "the sun and the file's own extraterrestrial irradiance" in reading.year.station.source
 
 
+@pytest.mark.slow
 def test_nothing_is_moved_where_that_witness_is_displaced_too(tmy3: Write, extraterrestrial: np.ndarray) -> None:
     # Then the labels of the month are wrong, and with them temperature and wind.
     path = tmy3(shifted({6: -1}, [*IRRADIANCE, ETR], extraterrestrial))
@@ -126,6 +127,7 @@ def test_months_turn_by_themselves() -> None:
     )
 
 
+@pytest.mark.slow
 def test_sample_year_with_two_clocks(samples: Path) -> None:
     # Honolulu's GHI sums to 1953 kWh/m2 as the file stands; moving hours keeps that. One hour's error of the clock
     # leaves 0.077 of GHI or more between the components, a sound year less than 0.02.

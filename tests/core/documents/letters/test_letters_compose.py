@@ -109,6 +109,7 @@ def test_what_is_no_energy_stands_apart_in_the_letter_as_in_the_run(opened):
     )
 
 
+@pytest.mark.slow
 def test_a_fixed_price_moves_worth_and_range_by_the_difference_and_nothing_else(opened):
     site, row = some_offer(opened, "bird_mesh")
     before = letter_of(opened, site, options=("bird_mesh",)).options[0]
@@ -152,6 +153,7 @@ def test_the_chance_of_a_gain_is_read_between_the_moved_percentiles():
     assert chance_of_gain({"npv_percentiles": None, "chance_npv_positive": np.nan}, 100.0) is None
 
 
+@pytest.mark.slow
 def test_it_tells_the_best_first_and_doing_nothing_last(opened):
     rows = stored(
         opened,
@@ -185,6 +187,7 @@ def test_all_safety_notes_of_an_option_stand_in_it_worst_first(opened):
     assert severities == sorted(severities, key=["danger", "warning", "caution"].index)
 
 
+@pytest.mark.slow
 def test_a_danger_that_stands_is_told_whatever_is_proposed(opened):
     rows = stored(
         opened,
@@ -228,6 +231,7 @@ def test_questions_are_about_what_is_proposed(opened):
     assert {question.question for question in letter.questions} <= set(asked["question"])
 
 
+@pytest.mark.slow
 def test_who_is_written_to_stands_by_the_customer_of_the_site(opened):
     site, _ = some_offer(opened, "bird_mesh")
     person = stored(
@@ -366,6 +370,7 @@ def test_facts_learnt_after_the_run_are_said_to_the_company(changed):
         assert "after the run" in remark
 
 
+@pytest.mark.slow
 def test_a_price_below_cost_is_allowed_and_told_to_the_company(opened):
     site, row = some_offer(opened, "bird_mesh")
     view = RunView(opened)
@@ -410,6 +415,7 @@ def test_a_letter_of_a_batch_is_the_letter_alone(opened):
     assert together[3] == letter_of(opened, sites[3])
 
 
+@pytest.mark.slow
 def test_hostile_names_go_into_the_letter_as_they_are(changed):
     name = "=HYPERLINK(1) <b>../../x</b> \u202eabc \"' é"
     with Inventory.open(changed) as inventory:
@@ -425,6 +431,7 @@ def known_dangers(inventory):
     return stored(inventory, "SELECT DISTINCT site_id FROM safety_note WHERE tell_owner ORDER BY 1")["site_id"]
 
 
+@pytest.mark.slow
 def test_a_notice_tells_the_dangers_known_and_nothing_else_whatever_the_contact_rules(changed):
     with Inventory.open(changed) as inventory:
         site = known_dangers(inventory).iloc[0]
@@ -530,6 +537,7 @@ def test_assumptions_are_told_without_names_of_the_program():
     assert plain_meaning("loss (open_string) a year (as new)") == "loss a year (as new)"
 
 
+@pytest.mark.slow
 def test_ages_are_counted_to_the_day_of_the_letter(opened):
     site, _ = some_offer(opened, "bird_mesh")
     view = RunView(opened)
@@ -541,6 +549,7 @@ def test_ages_are_counted_to_the_day_of_the_letter(opened):
     assert ages[1] == ages[0] + 1
 
 
+@pytest.mark.slow
 def test_what_has_to_be_asked_first_is_in_no_letter(opened):
     alone = stored(
         opened,

@@ -135,6 +135,7 @@ def test_what_stays_never_overlaps_and_nothing_is_lost(cohort: Cohort, spans: li
     assert kept["hours"].min() == 24 * min(length for _, length in spans)  # the shortest always stays
 
 
+@pytest.mark.slow
 def test_watt_hours_are_named(cohort: Cohort, daily: pd.DataFrame) -> None:
     all_of_it = daily.assign(kwh=daily["kwh"] * 1000)
     assert only(check_readings(cohort, all_of_it), "watt_hours", 365)

@@ -155,6 +155,7 @@ def test_what_is_plausible_or_unknown_is_no_fault(sound: Inventory, change: str)
     assert _found(sound, change) == []
 
 
+@pytest.mark.slow
 def test_examples_are_few(sound: Inventory) -> None:
     change = "INSERT INTO customer (customer_id) SELECT 'K' || lpad(range::VARCHAR, 3, '0') FROM range(100)"
     (finding,) = _found(sound, change)

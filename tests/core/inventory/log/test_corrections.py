@@ -173,6 +173,7 @@ def test_a_danger_goes_only_when_it_is_said_so_unless_it_is_known_otherwise_too(
     assert site(loaded, "hot_connector")
 
 
+@pytest.mark.slow
 def test_a_danger_of_the_wrong_house_moves_to_the_right_one(loaded: Inventory) -> None:
     call(loaded, "unreached", {"hot_connector": "yes"})
     correct(loaded, 1, site_id="S2", although_danger=True)
@@ -271,6 +272,7 @@ def test_what_a_table_said_was_fitted_stays_so(loaded: Inventory, write) -> None
     assert len(read.fitted(loaded)) == 1
 
 
+@pytest.mark.slow
 def test_a_corrected_row_of_a_table_does_not_come_back_with_the_table(loaded: Inventory, write) -> None:
     table = write("calls.csv", "site_id,called_on,outcome\nS1,2026-06-01,objection\n")
     load_calls(loaded, table, today=TODAY)

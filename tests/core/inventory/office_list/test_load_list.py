@@ -72,6 +72,7 @@ def test_one_row_becomes_customer_site_arrays_and_tariff(inventory: Inventory, w
     assert _rows(inventory, "SELECT DISTINCT contact_allowed FROM customer") == [(None,)]
 
 
+@pytest.mark.slow
 def test_what_cannot_be_read_is_told_by_column_and_cause_without_personal_data(
     inventory: Inventory, write: Write
 ) -> None:
@@ -97,6 +98,7 @@ def test_a_second_load_changes_nothing(inventory: Inventory, write: Write, conte
     assert len(list(tmp_path.glob("*.xlsx"))) == 1
 
 
+@pytest.mark.slow
 def test_made_numbers_hold_whatever_the_order_and_the_telephone(inventory: Inventory, write: Write) -> None:
     text = WHOLE.replace("Customer No;", "Old no;")
     _load(inventory, write("june.csv", text))
@@ -111,6 +113,7 @@ def test_made_numbers_hold_whatever_the_order_and_the_telephone(inventory: Inven
     }
 
 
+@pytest.mark.slow
 def test_a_later_list_blanks_nothing_learnt_since(inventory: Inventory, write: Write) -> None:
     import pandas as pd
 
@@ -128,6 +131,7 @@ def test_a_later_list_blanks_nothing_learnt_since(inventory: Inventory, write: W
     ]
 
 
+@pytest.mark.slow
 def test_the_workbook_of_doubtful_cells_is_corrected_and_loaded(
     inventory: Inventory, write: Write, tmp_path: Path
 ) -> None:

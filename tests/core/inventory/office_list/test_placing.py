@@ -41,6 +41,7 @@ def test_or_that_of_the_companys_base():
     assert placing.country == "US"
 
 
+@pytest.mark.slow
 def test_or_the_one_that_the_row_names_in_any_language():
     found, _ = placed("Valencia", "Colonia", country=["Spanien", "Germania"], where=Where(country="FR"))
     assert away(found, "S0", (39.47, -0.38)) < 6

@@ -118,6 +118,7 @@ def test_the_drill_says_what_differs_and_leaves_nothing(path: Path) -> None:
     assert drill(path, folder).differences == {}
 
 
+@pytest.mark.slow
 def test_a_drill_of_a_damaged_copy_or_none_is_a_sentence(path: Path) -> None:
     folder = path.with_name("copies")
     with pytest.raises(AftersunError, match="no copy"):

@@ -258,6 +258,7 @@ def test_a_choice_or_a_wider_limit_added_to_the_dictionary_reaches_every_older_f
     }
 
 
+@pytest.mark.slow
 def test_renamed_columns_and_translated_values_reach_an_older_file(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

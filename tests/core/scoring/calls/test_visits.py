@@ -46,6 +46,7 @@ def test_a_chain_of_near_sites_is_not_one_round() -> None:
     assert members(rounds_of(at((0, 0), (8, 0), (16.1, 0)), 17.0)) == {frozenset("abc")}
 
 
+@pytest.mark.slow
 @settings(max_examples=50)
 @given(PLACES, st.floats(0, 30))
 def test_no_two_sites_of_a_round_are_farther_apart_than_allowed(places, km) -> None:

@@ -187,6 +187,7 @@ def test_what_does_not_interact_adds_up_but_for_the_shared_visit(baseline: Basel
     assert bundle.npv[place] == pytest.approx(alone[0].npv[0] + alone[1].npv[0] + visit[0])
 
 
+@pytest.mark.slow
 def test_a_set_under_net_metering_that_ends_by_hand(company: Company) -> None:
     metered = baseline_with(company, export_rule="net metering", export_rule_until="2031-12-01")
     parts = [Part("glass", 10, "glass"), Part("work", 10, "work")]

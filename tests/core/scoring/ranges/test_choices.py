@@ -115,6 +115,7 @@ def test_each_choice_is_valued_as_a_home_that_is_known_to_have_it(cases: list[Ca
     assert usual.npv == pytest.approx(choice.ends[0].npv, rel=1e-9)  # the likeliest with which it fits
 
 
+@pytest.mark.slow
 def test_a_home_with_a_store_has_no_combi_boiler(cases: list[Case]) -> None:
     unknown = cases[0]
     cohort = unknown.baseline.cohort

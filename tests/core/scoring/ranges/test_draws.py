@@ -247,6 +247,7 @@ def test_a_run_in_which_nothing_is_offered_has_no_total() -> None:
     assert portfolio_range(total_by_retrofit(none, pd.Index(["A"]), {})).empty
 
 
+@pytest.mark.slow
 def test_what_is_far_from_paying_has_a_range_too(baseline: Baseline, company: Company) -> None:
     case, valuation = case_of(retrofit("anti_soiling_coating"), baseline, company)
     numbers = CommonNumbers(baseline.cohort.sites.index, list(case.loaded.retrofit.facts))

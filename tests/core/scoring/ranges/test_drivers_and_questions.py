@@ -112,11 +112,13 @@ def test_an_unknown_demand_is_a_driver_and_a_known_one_is_not(company: Company) 
     assert [found.at_low.npv[0], found.at_high.npv[0]] == pytest.approx(told, rel=1e-6)
 
 
+@pytest.mark.slow
 def test_every_assumption_with_a_range_is_a_driver(company: Company) -> None:
     ranges = retrofit("bird_mesh").retrofit.assumptions
     assert {name for name, given in ranges.items() if given.low < given.high} <= set(of_mesh(company))
 
 
+@pytest.mark.slow
 def test_the_discount_rate_moves_the_worth_as_its_formula_says(company: Company) -> None:
     valuation = evaluate(case_of(company, "bird_mesh", birds_seen=True))
     assert valuation is not None

@@ -73,6 +73,7 @@ def test_a_chunk_that_ends_its_processes_ends_the_run_with_its_number(portfolio,
     assert sorted(path.name for path in run_folder_of(portfolio.inventory).glob("00000[0-9]")) == ["000000", "000001"]
 
 
+@pytest.mark.slow
 def test_without_the_package_it_says_how_to_install_it(portfolio, monkeypatch):
     monkeypatch.setitem(sys.modules, "distributed", None)
     with pytest.raises(AftersunError, match="package 'distributed' is needed") as told:

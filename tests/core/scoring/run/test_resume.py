@@ -385,6 +385,7 @@ def test_a_remark_in_the_company_file_changes_nothing(one_after_two, monkeypatch
     assert said == [f"2 of {CHUNKS} chunks were done before; going on"]
 
 
+@pytest.mark.slow
 def test_afresh_begins_anew(one_after_two, monkeypatch):
     assert said_at_the_beginning(one_after_two, monkeypatch, afresh=True) == []
     assert not run_folder_of(one_after_two.inventory).exists()
@@ -403,6 +404,7 @@ def test_the_folder_is_private_and_goes_with_the_run(one_after_two):
     assert not discard(portfolio.inventory)
 
 
+@pytest.mark.slow
 def test_no_name_or_address_lies_in_the_folder(after_two):
     import duckdb
 
