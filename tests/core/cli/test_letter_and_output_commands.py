@@ -188,6 +188,17 @@ def test_an_output_that_fails_is_code_3_and_the_others_are_written(aftersun, fol
 
 
 @pytest.mark.slow
+def test_an_output_that_ends_its_process_is_code_3_and_the_others_are_written(aftersun, folder, inventory):
+    plugins = write_plugins(folder / "more", "import os; os._exit(0)")
+    company = ("--company", folder / "demo" / "company.toml", "--plugins-from", plugins)
+    ran = aftersun("write", inventory, "--to", folder / "x", *company, "--only", "sheet", "--only", "bad")
+    assert ran.code == 3
+    assert ran.err.startswith("plugin bad failed during write: ended the process that it ran in (exit code 0)")
+    assert "Traceback" not in ran.err
+    assert (folder / "x" / "sheet.txt").is_file()
+
+
+@pytest.mark.slow
 def test_a_missing_logo_is_one_sentence_that_leaves_nothing(aftersun, folder, inventory, company, site):
     (folder / "demo" / "logo.svg").unlink()
     for words in (("letter", "make", inventory, site), ("write", inventory, "--to", folder / "june")):
