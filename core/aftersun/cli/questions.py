@@ -6,8 +6,8 @@ import pandas as pd
 
 from aftersun.cli.call_list import show_no_contact
 from aftersun.cli.terminal import amount, counted, in_words, terminal
+from aftersun.documents.asked import by_question, visits_worth_making
 from aftersun.documents.run_view import RunView
-from aftersun.scoring.ranges.information import by_question, visits_worth_making
 from aftersun.wording import say
 
 _SITES = 10

@@ -24,7 +24,10 @@ from aftersun.cli.options import (
 from aftersun.cli.terminal import terminal
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from aftersun.inventory.runs.stored_runs import RunRecord
+    from aftersun.scoring.run.site_detail import CloserLook
 
 Count = Annotated[int, option("ranking.first", "--first", min=1, show_default=True)]
 OneSite = Annotated[str | None, option("ranking.site", "--site")]
@@ -149,32 +152,42 @@ def ask(inventory: InventoryFile, site: SiteOrAll = None, json: AsJson = False) 
 def explain(
     inventory: InventoryFile,
     site: Site,
+    retrofit: Annotated[list[str] | None, option("ranking.retrofit")] = None,
+    in_full: Annotated[bool, flag("ranking.in_full", "--all")] = False,
     stored_only: Annotated[bool, flag("ranking.stored_only", "--stored-only")] = False,
     json: AsJson = False,
 ) -> None:
-    """Show one roof in full: energy, every retrofit with costs and safety notes, and why it is advised or not.
+    """Show one roof: what is advised of every retrofit, price, worth, range, payback, what to ask and safety notes.
 
-    Beside the stored run it says what moves each result most and which answers of the customer could turn the advice.
+    With --retrofit, or with --all, in full: energy, costs, claims, notes, what moves the worth and what could turn it.
 
-    Example: aftersun explain company.duckdb S0160
+    Example: aftersun explain company.duckdb S0160 --retrofit hot_water_diverter
     """
-    from aftersun.cli.site_report import report_as_data, show_report
-    from aftersun.scoring.run.site_detail import look_closer
-    from aftersun.scoring.value.cohorts import read_portfolio
+    from aftersun.cli.site_report import report_as_data, show_report, show_verdicts
 
     with stored_run(inventory) as view:
         view.facts(site)  # there is such a site
-        run = view.run
-        portfolio = None if stored_only else read_portfolio(view.inventory, run.as_of, site_id=site)
+        only, run = view.retrofits_named(retrofit), view.run
     look = None
-    if portfolio is not None:
-        with terminal.progress("looking closer") as progress:
-            look = look_closer(portfolio, run, progress)
+    if (in_full or only) and not stored_only:
+        look = _closer_look(inventory, run, site, None if in_full else only)
     with stored_run(inventory, run.run_id) as view:
         if json:
             terminal.json(report_as_data(view, site, look))
+        elif in_full or only:
+            show_report(view, site, look, view.titles() if in_full else only)
         else:
-            show_report(view, site, look)
+            show_verdicts(view, site)
+
+
+def _closer_look(inventory: Path, run: RunRecord, site: str, only: Sequence[str] | None) -> CloserLook | None:
+    from aftersun.scoring.run.site_detail import look_closer
+    from aftersun.scoring.value.cohorts import read_portfolio
+
+    with stored_run(inventory, run.run_id) as view:
+        portfolio = read_portfolio(view.inventory, run.as_of, site_id=site)
+    with terminal.progress("looking closer") as progress:
+        return look_closer(portfolio, run, progress, only)
 
 
 def what_if(

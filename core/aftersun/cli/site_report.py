@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Collection, Mapping
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from aftersun import wording
-from aftersun.cli.call_list import in_full, sureness, worst_first
+from aftersun.cli.call_list import in_full, show_notes, sureness, worst_first
 from aftersun.cli.terminal import amount, cell, in_words, records, terminal
 from aftersun.documents.run_view import LEAST_KWH, RunView
 from aftersun.inventory.store.dictionary import columns
 from aftersun.model.change import AVOIDED_KINDS
+from aftersun.model.codes import OFFERED, Status
 from aftersun.model.figures import ENGLISH
-from aftersun.scoring.run.site_detail import CloserLook
+
+if TYPE_CHECKING:
+    from aftersun.scoring.run.site_detail import CloserLook
 
 DRIVERS_SHOWN = 3  # of each retrofit; JSON has all
+_MAY_BE_DONE = (*OFFERED, Status.ASK_FIRST, Status.SAFETY_REMEDIAL)
 _TABLES = (
     "site_energy",
     "site_loss",
@@ -55,8 +59,44 @@ def report_as_data(view: RunView, site_id: str, look: CloserLook | None) -> dict
     }
 
 
-def show_report(view: RunView, site_id: str, look: CloserLook | None) -> None:
-    """Print one site: facts, energy, every retrofit with its costs, claims and safety notes, and the verdicts.
+def show_verdicts(view: RunView, site_id: str) -> None:
+    """Print one site in short: a line a retrofit, what to ask, and the safety notes of what may be done there."""
+    ranking, notes, titles = view.table("ranking", site_id), view.table("safety_note", site_id), view.titles()
+    _standing(view, site_id)
+    if ranking.empty:
+        return
+    ordered = records(ranking.sort_values("rank", na_position="last"))
+    terminal.result("")
+    terminal.table(
+        ["retrofit", "advice", "price", f"worth, {view.currency}", "80 % range", "payback"],
+        [
+            [
+                titles.get(row["retrofit"], row["retrofit"]),
+                wording.status_text(row["status"]),
+                *(["", "", "", ""] if pd.isna(row["npv"]) else _figures(row)),
+            ]
+            for row in ordered
+        ],
+        "<<>>>>",
+    )
+    offers = view.table("offer", site_id)
+    for offer in records(offers[offers["offer"].map(lambda name: len(view.members(name)) > 1)]):
+        together = " and ".join(titles.get(name, name) for name in view.members(offer["offer"]))
+        upfront, npv = amount(offer["upfront"]), amount(offer["npv"])
+        terminal.say("site.together", retrofits=together, upfront=upfront, npv=npv, currency=view.currency)
+    for question in view.to_ask(site_id):
+        terminal.paragraph(f"ask: {question}", hang=5)
+    may_be_done = ranking.loc[ranking["status"].isin(_MAY_BE_DONE), "retrofit"]
+    here = notes["retrofit"].isin(may_be_done)
+    show_notes(notes[here].drop_duplicates("note_id"), "Safety notes of what may be done here")
+    others = notes.loc[~notes["note_id"].isin(notes.loc[here, "note_id"]), "note_id"].drop_duplicates()
+    if len(others):
+        terminal.say("site.other_notes", notes=", ".join(others))
+    terminal.say("site.in_full", site=site_id)
+
+
+def show_report(view: RunView, site_id: str, look: CloserLook | None, retrofits: Collection[str]) -> None:
+    """Print one site in full: facts, energy, and of these retrofits costs, claims, safety notes and verdicts.
 
     A closer ``look`` adds what is not stored but computed now: what moves each result most, and what to ask.
     """
@@ -64,7 +104,7 @@ def show_report(view: RunView, site_id: str, look: CloserLook | None) -> None:
     _energy(view, site_id)
     _questions(view, look)
     _together(view, site_id)
-    _retrofits(view, site_id, look)
+    _retrofits(view, site_id, look, retrofits)
 
 
 def _questions(view: RunView, look: CloserLook | None) -> None:
@@ -122,8 +162,14 @@ def _drivers(look: CloserLook | None, retrofit: str, usual: float, currency: str
         terminal.say("site.changed", indent=2, npv=amount(look.npv[retrofit]), currency=currency)
 
 
-def _facts(view: RunView, site_id: str) -> None:
-    facts = view.facts(site_id)
+def _figures(row: Mapping[Any, Any]) -> list[str]:
+    """Return price, worth, range and simple payback of a retrofit as cells."""
+    drawn = "" if pd.isna(row["npv_p90"]) else f"{amount(row['npv_p90'])} .. {amount(row['npv_p10'])}"
+    return [amount(row["upfront"]), amount(row["npv"]), drawn, _years(row["simple_payback_years"])]
+
+
+def _standing(view: RunView, site_id: str) -> None:
+    """Print where a site stands on the call list, and the dangers known there."""
     call = view.call_of(site_id)
     terminal.heading(f"Site {site_id}")
     if pd.isna(call["position"]):
@@ -135,6 +181,11 @@ def _facts(view: RunView, site_id: str) -> None:
     tell = view.to_tell()
     for danger in records(tell[tell["site_id"] == site_id]):
         terminal.paragraph(f"Known danger, tell the owner: {danger['text']} Who: {danger['who']}.", hang=2)
+
+
+def _facts(view: RunView, site_id: str) -> None:
+    facts = view.facts(site_id)
+    _standing(view, site_id)
     for line in view.replaced_by_company():
         terminal.paragraph(line, hang=2)
     known = [column for column in columns("site") if column.name in facts and column.name != "site_id"]
@@ -216,8 +267,9 @@ def _weather(row: pd.Series) -> str:
     return wording.say("site.station", **figures, apart=apart, far=far)
 
 
-def _retrofits(view: RunView, site_id: str, look: CloserLook | None) -> None:
+def _retrofits(view: RunView, site_id: str, look: CloserLook | None, retrofits: Collection[str]) -> None:
     ranking = view.table("ranking", site_id)
+    ranking = ranking[ranking["retrofit"].isin(retrofits)]
     if ranking.empty:
         return
     costs, notes = view.table("cost_item", site_id), view.table("safety_note", site_id)

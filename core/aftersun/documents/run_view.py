@@ -182,6 +182,20 @@ class RunView:
         table = self.table("run_retrofit")
         return dict(zip(table["retrofit"], table["title"], strict=True))
 
+    def retrofits_named(self, names: Sequence[str] | None) -> list[str]:
+        """Return the ids of the run's retrofits that are meant by ids or titles.
+
+        Raises
+        ------
+        AftersunError
+            If the run has no such retrofit.
+        """
+        titles = self.titles()
+        ids = {title.casefold(): retrofit for retrofit, title in titles.items()} | {name: name for name in titles}
+        if missing := [name for name in names or () if name.casefold() not in ids]:
+            raise AftersunError(f"The run has no retrofit '{missing[0]}'.", f"It has {', '.join(sorted(titles))}.")
+        return [ids[name.casefold()] for name in names or ()]
+
     def calls(self) -> pd.DataFrame:
         """Return the sites to call, first one first."""
         table = self.table("call")

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from aftersun.documents.asked import by_question
 from aftersun.documents.run_view import RunView
 from aftersun.model.codes import CallKind, NotCalled, Status
 from aftersun.model.figures import ENGLISH
-from aftersun.scoring.ranges.information import by_question
 from aftersun.wording import capacity_text, status_text
 
 LINE_WIDTH = 80

@@ -11,20 +11,22 @@ import unicodedata
 from datetime import datetime, timedelta
 from functools import cache
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from openlocationcode import openlocationcode
-from scipy.spatial import cKDTree
 
 import aftersun_datasets
 from aftersun.inventory.store.refusals import refusal
 from aftersun.model.ranges import Floats
 from aftersun.model.sphere import EARTH_RADIUS_KM, great_circle_km, unit_vectors
 from aftersun.model.tables import mode
+
+if TYPE_CHECKING:
+    from scipy.spatial import cKDTree
 
 _TABLE = "places_limits.csv"
 _POSTCODE_COLUMNS = {0: "country", 1: "postcode", 2: "town", 9: "latitude", 10: "longitude"}
@@ -221,6 +223,8 @@ def nearest_place_km(latitude: npt.ArrayLike, longitude: npt.ArrayLike) -> Float
 
 @cache
 def _tree() -> cKDTree:
+    from scipy.spatial import cKDTree  # takes half a second, and most commands look for no place
+
     places = _positions()
     return cKDTree(unit_vectors(places["latitude"], places["longitude"]))
 

@@ -113,7 +113,7 @@ def test_explain_shows_every_retrofit_cost_item_claim_and_safety_note_and_how_su
         costs = connection.execute("SELECT count(*) FROM cost_item WHERE site_id = ?", [site]).fetchone()[0]
         titles = [title for (title,) in connection.execute("SELECT DISTINCT title FROM run_retrofit").fetchall()]
         claims = [text for (text,) in connection.execute("SELECT text FROM run_claim").fetchall()]
-    ran = aftersun("explain", inventory, site)
+    ran = aftersun("explain", inventory, site, "--all")
     assert ran.code == 0
     flat = " ".join(ran.out.split())
     assert len(titles) == 7
@@ -128,7 +128,57 @@ def test_explain_shows_every_retrofit_cost_item_claim_and_safety_note_and_how_su
     assert "More than " in ran.out
     assert "moved most by" in ran.out
     assert "Rank again" not in ran.out  # nothing has changed since the run
-    assert "moved most by" not in aftersun("explain", inventory, site, "--stored-only").out
+    assert "moved most by" not in aftersun("explain", inventory, site, "--all", "--stored-only").out
+
+
+def test_explain_begins_with_a_line_for_each_retrofit_and_loses_no_safety_note(aftersun, demo_folder):
+    inventory = demo_folder / "demo.duckdb"
+    with duckdb.connect(str(inventory), read_only=True) as connection:
+        (site,) = connection.execute("SELECT site_id FROM call WHERE kind = 'offer' AND position > 0").fetchone()
+        ranked = connection.execute(
+            "SELECT title, npv, upfront, status FROM latest_ranking JOIN run_retrofit USING (run_id, retrofit) "
+            "WHERE site_id = ? ORDER BY rank NULLS LAST",
+            [site],
+        ).fetchall()
+        notes = connection.execute(
+            "SELECT DISTINCT note_id, text, bool_or(status IN ('recommended', 'subject_to_survey', 'ask_first', "
+            "'safety_remedial')) FROM safety_note JOIN latest_ranking USING (run_id, site_id, retrofit) "
+            "WHERE site_id = ? GROUP BY 1, 2",
+            [site],
+        ).fetchall()
+    ran = aftersun("explain", inventory, site)
+    assert ran.code == 0
+    lines = ran.out.splitlines()
+    first = next(number for number, line in enumerate(lines) if line.startswith(ranked[0][0]))
+    assert first < 12
+    for line, (title, npv, upfront, _) in zip(lines[first:], ranked, strict=False):
+        assert line.startswith(title)
+        if npv is not None:
+            assert f" {npv:,.0f} " in line
+            assert f" {upfront:,.0f} " in line
+    flat = " ".join(ran.out.split())
+    assert any(may_be_done for *_, may_be_done in notes)
+    for note_id, text, may_be_done in notes:
+        assert note_id in flat
+        assert (" ".join(text.split()) in flat) == may_be_done
+    assert "moved most by" not in ran.out
+
+
+@pytest.mark.slow
+def test_one_retrofit_in_full_is_that_one_alone(aftersun, demo_folder):
+    inventory = demo_folder / "demo.duckdb"
+    ran = aftersun("explain", inventory, "S0010", "--retrofit", "bird_mesh", "--retrofit", "Monitoring with alerts")
+    assert ran.code == 0
+    assert re.findall(r"^(Bird mesh|Monitoring with alerts|Tilt mount|Hot water from surplus): ", ran.out, re.M)
+    assert "Tilt mount: " not in ran.out
+    assert "moved most by" in ran.out
+
+
+def test_a_retrofit_that_the_run_does_not_have_is_a_sentence(aftersun, demo_folder):
+    ran = aftersun("explain", demo_folder / "demo.duckdb", "S0010", "--retrofit", "wind_turbine")
+    assert (ran.code, ran.out) == (2, "")
+    assert ran.err.startswith("aftersun: The run has no retrofit 'wind_turbine'.")
+    assert "bird_mesh" in ran.err
 
 
 @pytest.mark.slow
@@ -210,7 +260,7 @@ def test_json_is_read_by_a_program_and_keeps_the_safety_notes(aftersun, demo_fol
     assert len(data["calls"]) == 5
     assert all(call["safety_notes"] for call in data["calls"])
     site = data["calls"][0]["site_id"]
-    explained = json.loads(aftersun("explain", inventory, site, "--json").out)
+    explained = json.loads(aftersun("explain", inventory, site, "--json", "--all").out)
     assert {row["retrofit"] for row in explained["ranking"]} == {row["retrofit"] for row in explained["safety_note"]}
     assert {"name", "low", "high", "npv_low", "npv_high"} <= set(explained["drivers"][0])
     assert json.loads(aftersun("retrofits", "--json").out)["failures"] == []

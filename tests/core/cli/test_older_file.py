@@ -55,7 +55,7 @@ def test_every_command_works_on_an_older_file_with_its_run(aftersun, tmp_path, m
         return ran.out
 
     assert json.loads(works("calls", older, "--json"))["calls"][0]["site_id"] == first
-    assert known in works("explain", older, SITE, "--stored-only")
+    assert known in works("explain", older, SITE, "--all", "--stored-only")
     works("ask", older)
     works("what-if", older, "--site", SITE, "--if", "tariff.export_price=0.15", "--workers", "1")
     assert "roof_colour" in works("log", "show", older)

@@ -96,7 +96,7 @@ def test_a_logger_waits_longer_than_a_colleague_takes(inventory):
 @pytest.mark.parametrize(
     ("module", "name", "words"),
     [
-        (site_detail, "look_closer", ("explain", SITE)),
+        (site_detail, "look_closer", ("explain", SITE, "--all")),
         (what_if, "run_with_changes", ("what-if", "--site", SITE, "--if", "tariff.export_price=0.1")),
     ],
 )

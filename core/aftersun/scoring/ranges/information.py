@@ -214,20 +214,6 @@ def questions(values: pd.DataFrame, sites: pd.DataFrame, registry: Registry, com
     )[QUESTION_COLUMNS]
 
 
-def by_question(table: pd.DataFrame) -> pd.DataFrame:
-    """Return question, sites, value_of_phone and value_if_known, added up over sites, most valuable by phone first."""
-    sums = table.groupby("question", sort=True).agg(
-        sites=("site_id", "size"), value_of_phone=("value_of_phone", "sum"), value_if_known=("value_if_known", "sum")
-    )
-    return sums.sort_values("value_of_phone", ascending=False, kind="stable").reset_index()
-
-
-def visits_worth_making(table: pd.DataFrame) -> pd.DataFrame:
-    """Return the rows of :func:`questions` whose visit is worth more than it costs, most valuable first."""
-    pays = table[(table["value_of_visit"] > table["visit_cost"]).fillna(False).astype(bool)]
-    return pays.sort_values(["value_of_visit", "site_id"], ascending=[False, True], ignore_index=True)
-
-
 def _visit_cost(table: pd.DataFrame, sites: pd.DataFrame, company: Company) -> Floats:
     """Return what a visit costs the company at each row, NaN where none would tell or the book lacks its price."""
     way = trip(sites.loc[table["site_id"]], company).cost

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -53,9 +54,12 @@ _SAME_SHARE = 0.005  # of a net present value; a smaller difference is not worth
 
 
 def look_closer(
-    portfolio: Portfolio, run: RunRecord, progress: Progress = lambda _done, _total: None
+    portfolio: Portfolio,
+    run: RunRecord,
+    progress: Progress = lambda _done, _total: None,
+    only: Collection[str] | None = None,
 ) -> CloserLook | None:
-    """Return drivers and questions of one site, or None where it cannot be valued.
+    """Return drivers and questions of one site, of all retrofits or ``only`` some; None where it cannot be valued.
 
     ``portfolio`` holds that site alone, read for the day of the run. Company prices and plugins' folder are the run's;
     facts are the inventory's as they stand now. A retrofit that failed in the run is not asked.
@@ -73,7 +77,7 @@ def look_closer(
     rows: list[pd.DataFrame] = []
     answers: list[Answers] = []
     failed = {failure["plugin"] for failure in run.failures}  # what ended a process of the run would end this one
-    retrofits = [loaded for loaded in registry.retrofits if loaded.id not in failed]
+    retrofits = [one for one in registry.retrofits if one.id not in failed and (only is None or one.id in only)]
     total = len(retrofits)
     for done, loaded in enumerate(retrofits):
         progress(done, total)

@@ -8,6 +8,7 @@ import pytest
 from readings_support import from_hours
 from run_support import BUILT_IN
 
+from aftersun.documents.asked import visits_worth_making
 from aftersun.energy.balance import simulate
 from aftersun.energy.baseline import baseline
 from aftersun.host.registry import find_plugins
@@ -15,7 +16,6 @@ from aftersun.model import tables
 from aftersun.money.company import Company
 from aftersun.scoring.offers.chunk import score
 from aftersun.scoring.ranges.diagnosis import MISSING_OUTPUT, value_of_diagnosis
-from aftersun.scoring.ranges.information import visits_worth_making
 from aftersun.testing import sample_cohort, unknown_frame
 
 
