@@ -77,6 +77,8 @@ def load(
     postcodes: Annotated[Path | None, option("inventory.postcodes", "--postcodes")] = None,
     merge_doubles: Annotated[bool, flag("inventory.merge_doubles", "--merge-doubles")] = False,
     for_all: Annotated[list[str] | None, option("inventory.for_all", "--for-all")] = None,
+    readings: Annotated[list[str] | None, option("inventory.readings", "--readings")] = None,
+    add_up: Annotated[bool, flag("inventory.add_up", "--add-up")] = False,
     company: CompanyFile = None,
     json: AsJson = False,
 ) -> None:
@@ -88,9 +90,14 @@ def load(
     known danger, stay whatever a table says; such cells are told and kept as conflicts. What looks like another unit
     in a whole column is told, with the command that mends it.
 
+    Readings are taken as portals export them: days, quarters of an hour, months side by side, energy, power or
+    counters. What a file leaves open, such as whose it is, is asked, or said with --readings.
+
     Example: aftersun inventory load company.duckdb customers.xlsx
     """
     from aftersun.cli.office_list import ListLoaded, ListOptions, load_list, show_loaded
+    from aftersun.cli.readings import ReadingOptions, ReadingsLoaded, are_readings, load_readings
+    from aftersun.cli.readings import show_loaded as show_readings
     from aftersun.inventory.loading.load import checked, store, tables_in, with_findings
     from aftersun.inventory.office_list.grid import is_list
     from aftersun.inventory.office_list.vocabulary import TABLES
@@ -99,6 +106,8 @@ def load(
 
     lists = [] if table else [path for path in files if is_list(path)]
     files = [path for path in files if path not in lists]
+    exports = [path for path in lists if are_readings(path)]
+    lists = [path for path in lists if path not in exports]
     if table:
         parts = [(table, path) for path in files]
     else:  # tables refer to each other, so they are loaded in the dictionary's order whatever the order given
@@ -118,12 +127,12 @@ def load(
                 reports[-1] = with_findings(copy, reports[-1], file, path, known)
         except AftersunError:
             if reports:
-                done = ", ".join(report.source for report in reports)
-                terminal.message(f"Loaded before this: {done}. The file that follows and those after it were not.")
+                before = ", ".join(report.source for report in reports)
+                terminal.message(f"Loaded before this: {before}. The file that follows and those after it were not.")
             raise
         if not json:
             _show_load(name, path.name, reports[-1])
-    loaded: list[ListLoaded] = []
+    loaded: list[ListLoaded | ReadingsLoaded] = []
     said = ListOptions(
         yes,
         mapping,
@@ -137,11 +146,28 @@ def load(
         pairs(for_all, "--for-all", "TABLE.COLUMN=VALUE", "--for-all customer.contact_basis='agreed in the contract'"),
     )
     for path in lists:
-        loaded.append(load_list(inventory, path, said, units, known))
+        done = load_list(inventory, path, said, units, known)
+        loaded.append(done)
         if not json:
-            for report in loaded[-1].tables:
+            for report in done.tables:
                 _show_load(report.table, path.name, report)
-            show_loaded(path, loaded[-1])
+            show_loaded(path, done)
+    about = ReadingOptions(
+        pairs(readings, "--readings", "NAME=VALUE", "--readings site=S001"),
+        yes,
+        sheet,
+        mapping if exports and not lists else None,
+        allow_again,
+        day_or_none(stated_on),
+        json,
+        add_up,
+    )
+    for path, read in load_readings(inventory, exports, about, known):
+        loaded.append(read)
+        if not json:
+            for report in read.tables:
+                _show_load(report.table, path.name, report)
+            show_readings(path, read)
     if json:
         terminal.json([*reports, *loaded])
     _say_what_was_rejected(inventory, [*reports, *(report for one in loaded for report in one.tables)])

@@ -109,11 +109,16 @@ def place(given: pd.DataFrame, near: Point | None = None, postcodes: pd.DataFram
     return placed
 
 
-def standard_offset_h(latitude: float, longitude: float) -> float:
-    """Return the standard time of a position in degrees, hours ahead of UTC: that of the nearest populated place."""
+def zone_at(latitude: float, longitude: float) -> ZoneInfo:
+    """Return the time zone of a position in degrees: that of the nearest populated place."""
     zones = _positions()
     away = great_circle_km(latitude, longitude, zones["latitude"], zones["longitude"])
-    zone = ZoneInfo(zones["time_zone"].iloc[int(np.argmin(away))])
+    return ZoneInfo(zones["time_zone"].iloc[int(np.argmin(away))])
+
+
+def standard_offset_h(latitude: float, longitude: float) -> float:
+    """Return the standard time of a position in degrees, hours ahead of UTC."""
+    zone = zone_at(latitude, longitude)
     offsets = [datetime(_ZONE_YEAR, month, 1, tzinfo=zone).utcoffset() for month in (1, 7)]
     return min(offset / timedelta(hours=1) for offset in offsets if offset is not None)
 

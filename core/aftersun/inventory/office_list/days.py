@@ -63,6 +63,16 @@ def read(column: dictionary.Column, texts: Sequence[str], first: str) -> list[Re
     return [NOTHING if says_nothing(text) else _read(text.strip(), first, last) for text in texts]
 
 
+def one(text: str, first: str) -> Read:
+    """Return one cell as a day; where a year or month stands alone, its first day."""
+    return _read(text.strip(), first, False)
+
+
+def month_called(name: str) -> int:
+    """Return the number of a month by its plain name, whole or short, in the languages of lists; 0 if it is none."""
+    return _months().get(name, 0)
+
+
 def years(texts: Sequence[str], first: str) -> list[Read]:
     """Return the distinct cells of a column of years, of which some may be days."""
     reads = [NOTHING if says_nothing(text) else _read(text.strip(), first, False) for text in texts]

@@ -6,7 +6,7 @@ import codecs
 import csv
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
@@ -25,6 +25,7 @@ from aftersun.inventory.store.dictionary import columns, key_columns, tables
 from aftersun.inventory.store.refusals import refusal
 
 _LONGEST_HEADING = 60  # characters (own choice)
+_LONGEST_TITLE = 1_000  # characters of it that are looked at
 _TITLE_ROWS = 30  # of a sheet, among which the headings are looked for (assumption)
 _LEAST_HEADINGS = 2
 _ALIKE = 0.7  # of the headings known in the sheet chosen: another one with so many looks like the list too (assumption)
@@ -40,7 +41,8 @@ class Grid:
     """Rows of text under the headings found. ``fits`` says which rows have as many cells as there are headings.
 
     ``cells`` has a column for each heading by position, dtype string, NA where nothing stands; ``lines`` says where
-    each row begins in the file. A number that a workbook holds as such ends in ``e0``: it needs no reading.
+    each row begins in the file. A number that a workbook holds as such ends in ``e0``: it needs no reading. ``title``
+    is what stands above the headings.
     """
 
     sheet: str
@@ -48,6 +50,7 @@ class Grid:
     cells: pd.DataFrame
     lines: npt.NDArray[np.int64]
     fits: npt.NDArray[np.bool_]
+    title: str = ""
 
 
 def shown(text: str) -> str:
@@ -90,8 +93,15 @@ def _first_row(rows: object) -> Sequence[object]:
     return next((row for row in rows if any(cell is not None for cell in row)), ())  # type: ignore[attr-defined]
 
 
-def read_grid(path: Path, sheet: str = "", progress: Progress | None = None) -> Grid:
+KnownHeading = Callable[[str], bool]
+
+
+def read_grid(
+    path: Path, sheet: str = "", progress: Progress | None = None, is_known: KnownHeading | None = None
+) -> Grid:
     """Read a list; of a workbook the sheet named, else the one that looks like a list.
+
+    ``is_known`` tells which headings are known; without it, those of a list.
 
     Raises
     ------
@@ -102,14 +112,36 @@ def read_grid(path: Path, sheet: str = "", progress: Progress | None = None) -> 
     try:
         bounds.check_size(path)
         if path.suffix.lower() in WORKBOOK_SUFFIXES:
-            return _of_workbook(path, sheet, progress)
+            return _of_workbook(path, sheet, progress, is_known)
         rows = _csv_rows(path, progress)
     except OSError as error:
         raise bounds.unreadable(path, error) from error
-    head, known = _head(rows.cells)
+    head, known = _head(rows.cells, is_known)
     if known < _LEAST_HEADINGS:
         raise refusal("no_headings", path=path)
     return _grid(path, "", rows, head, padded=False)
+
+
+def first_rows(path: Path) -> list[list[str]]:
+    """Return the first rows of a CSV file, or of all sheets of a workbook, among which headings are looked for."""
+    if path.suffix.lower() in WORKBOOK_SUFFIXES:
+        with opened_workbook(path) as book:
+            sheets = [list(sheet.iter_rows(values_only=True, max_row=_TITLE_ROWS)) for sheet in book.worksheets]
+        return [[cell_text(cell).strip() for cell in row] for rows in sheets for row in rows]
+    with path.open("rb") as handle:
+        head = handle.read(_LOOK)
+    lines = head.decode(_encoding(head), errors="replace").splitlines()[:_SAMPLE]
+    delimiter = max(DELIMITERS, key=lambda one: _splits(lines, one))
+    try:
+        rows = list(csv.reader(lines[:_TITLE_ROWS], delimiter=delimiter, skipinitialspace=True))
+    except csv.Error:
+        return []
+    return [[cell.strip(' "\ufeff') for cell in row] for row in rows]
+
+
+def known_headings(row: Sequence[str]) -> int:
+    """Return how many cells of a row are headings of a list."""
+    return _known(row)
 
 
 def _csv_rows(path: Path, progress: Progress | None) -> RowsRead:
@@ -174,7 +206,7 @@ def _splits(sample: list[str], delimiter: str) -> float:
     return max(((width - 1) * count for width, count in widths.items()), default=0)
 
 
-def _of_workbook(path: Path, wanted: str, progress: Progress | None) -> Grid:
+def _of_workbook(path: Path, wanted: str, progress: Progress | None, is_known: KnownHeading | None = None) -> Grid:
     found: list[tuple[int, int, str, RowsRead]] = []
     with opened_workbook(path) as book:
         names = [sheet.title for sheet in book.worksheets]
@@ -188,7 +220,7 @@ def _of_workbook(path: Path, wanted: str, progress: Progress | None) -> Grid:
                 while kept and values[kept - 1] is None:
                     kept -= 1
                 rows.add(line, without_empty_end([_cell(value) for value in values[:kept]]), len(values))
-            head, known = _head(rows.cells)
+            head, known = _head(rows.cells, is_known)
             found.append((known, head, sheet.title, rows))
     if wanted and not found:
         raise refusal("no_sheet", path=path, name=wanted, names=", ".join(names))
@@ -212,8 +244,12 @@ def _cell(value: object) -> str:
     return cell_text(value)
 
 
-def _head(rows: Sequence[Sequence[str]]) -> tuple[int, int]:
+def _head(rows: Sequence[Sequence[str]], is_known: KnownHeading | None = None) -> tuple[int, int]:
     """Return which row has the headings, and how many of them are known."""
+    if is_known is not None:
+        counts = [sum(map(is_known, {cell.strip() for cell in row if cell.strip()})) for row in rows[:_TITLE_ROWS]]
+        best = max(range(len(counts)), key=lambda n: counts[n], default=0)
+        return best, counts[best] if counts else 0
     known = [_known(row) for row in rows[:_TITLE_ROWS]]
     if max(known, default=0) < _LEAST_HEADINGS:
         known = [_known(row, near=True) for row in rows[:_TITLE_ROWS]]
@@ -231,6 +267,7 @@ def _known(row: Sequence[str], near: bool = False) -> int:
 
 def _grid(path: Path, sheet: str, rows: RowsRead, head: int, padded: bool) -> Grid:
     cells, lines = rows.cells[head:], rows.lines[head:]
+    title = " ".join(cell for row in rows.cells[:head] for cell in row if cell)[:_LONGEST_TITLE]
     first = without_empty_end(cells[0])
     if len(cells) > 1 and (below := _units_below(cells[1])):
         first = [
@@ -241,7 +278,8 @@ def _grid(path: Path, sheet: str, rows: RowsRead, head: int, padded: bool) -> Gr
     rows.cells, rows.lines = [[*first, *cells[0][len(first) :]], *cells[1:]], lines
     raw = raw_table(path, rows, decimal_comma=False, padded=padded)
     fits = np.ones(len(raw), dtype=bool) if padded else raw.fits
-    return Grid(sheet, tuple(" ".join(name.split()) for name in raw.header), raw.cells, raw.lines, fits)
+    header = tuple(" ".join(name.split()) for name in raw.header)
+    return Grid(sheet, header, raw.cells, raw.lines, fits, title)
 
 
 def _units_below(row: Sequence[str]) -> list[str]:

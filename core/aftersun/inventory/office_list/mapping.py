@@ -179,7 +179,17 @@ def write_mapping(said: MappingFile, path: Path) -> bool:
     AftersunError
         If it cannot be written.
     """
-    text = as_text(said)
+    return written(as_text(said), path)
+
+
+def written(text: str, path: Path) -> bool:
+    """Write a file for a person to correct in the place of the one that is there; tell whether it says something else.
+
+    Raises
+    ------
+    AftersunError
+        If it cannot be written.
+    """
     if path.is_file() and path.read_text("utf-8") == text:
         return False
     made = sibling(path)
