@@ -26,6 +26,7 @@ from aftersun.model.ranges import Floats
 from aftersun.scoring.ranges.choices import Choice
 from aftersun.scoring.ranges.drivers import (
     COLUMNS_OF_NUMBERS,
+    DECIDE_ON_GAINS,
     LIFE,
     MONEY,
     OF_EACH_HOME,
@@ -49,7 +50,8 @@ RowsOfDraws = tuple[npt.NDArray[np.intp], Draws]  # positions of the sites in th
 # Of one roof, beside its yes/no facts. Hot water where nobody lives has the numbers of the people who live elsewhere.
 _IN_PLACE_OF = {"hot_water_litres_per_day": "occupants"}
 _OF_COLUMNS = tuple(name for name in COLUMNS_OF_NUMBERS if name not in _IN_PLACE_OF)
-_OWN_NUMBERS = (LIFE, YIELD, *_OF_COLUMNS, *OF_EACH_HOME, *tables.choices())
+_OF_ROOFS = tuple(name for name, (_, of_all) in DECIDE_ON_GAINS.items() if not of_all)
+_OWN_NUMBERS = (LIFE, YIELD, *_OF_COLUMNS, *OF_EACH_HOME, *_OF_ROOFS, *tables.choices())
 # Of an array that nobody has measured, drawn for themselves: few sites have any.
 _OF_ARRAYS = tuple(UNKNOWN_GEOMETRY.values())
 _ACTS_ON_ALL = (*MONEY, *tables.ranges("price_levels.csv"), *UNKNOWN_ENDS, YIELD_OF_ALL)

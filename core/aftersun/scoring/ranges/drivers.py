@@ -43,13 +43,14 @@ _YIELDS = {
     YIELD: "Yield of this site over that computed",
 }
 # Of what is assumed of every system, that which a retrofit acts on: its gain moves with it, the yield hardly does. With
-# each the column of the plant that it sets.
+# each the column of the plant that such a retrofit changes, and whether it is the same on all roofs.
 DECIDE_ON_GAINS = {
-    "soiling_rate_factor": "soiling_rate_per_day",
-    "droppings_loss_nested": "droppings_loss",
-    "excess_loss_chance": "excess_loss",
-    "excess_loss_size": "excess_loss",
-    "shunt_share": "shunt_share",
+    "soiling_rate_factor": ("soiling_rate_per_day", False),
+    "rain_threshold_mm": ("soiling_rate_per_day", True),
+    "droppings_loss_nested": ("droppings_loss", False),
+    "excess_loss_chance": ("excess_loss", True),
+    "excess_loss_size": ("excess_loss", False),
+    "shunt_share": ("shunt_share", False),
 }
 # Assumptions of ``system.csv`` that stand in for facts in numbers that may be unknown: of each the column, and whether
 # it holds where people live (True), where nobody does (False), or everywhere (None).
@@ -71,7 +72,7 @@ BOILER = "water_efficiency_boiler"
 UNKNOWN_ENDS = (NET_METERING_YEARS, SUPPORT_YEARS)  # until when today's export rule and support hold
 _OF_HOT_WATER = ("occupants", "hot_water_litres_per_day", "water_store_litres")
 # What differs from home to home where water is heated, and nobody knows of any home.
-OF_EACH_HOME = ("water_draw_factor", "load_evenness", BOILER)
+OF_EACH_HOME = ("water_draw_factor", "load_evenness", "store_set_c", "store_max_c", "thermostat_band_k", BOILER)
 MONEY = ("real_discount_rate", "electricity_price_growth", "fuel_price_growth")
 
 
@@ -191,13 +192,13 @@ def of_systems(case: Case, parts: Parts, heats_water: bool) -> Iterator[Driver]:
     """
     cohort, system = case.baseline.cohort, tables.ranges("system.csv")
     changed = case.simulations.changed_columns()
-    for name, column in DECIDE_ON_GAINS.items():
+    for name, (column, of_all) in DECIDE_ON_GAINS.items():
         given = system[name]
         others = [replace(cohort, overrides={**cohort.overrides, name: end}) for end in (given.low, given.high)]
         if column in changed and any(moved_columns(cohort, other) for other in others):
             baselines = (_standing(case.baseline, other, case.simulations) for other in others)
             ends = (evaluate(replace(case, baseline=other)) for other in baselines)
-            yield from driver(name, given, cohort.overrides.get(name, given.mode), True, *ends)
+            yield from driver(name, given, cohort.overrides.get(name, given.mode), of_all, *ends)
     for name in OF_EACH_HOME if heats_water else ():
         given, used = system[name], cohort.overrides.get(name, system[name].mode)
         if name == BOILER:  # the heat stays the same, and what it costs in fuel goes by the efficiency

@@ -243,7 +243,8 @@ def test_a_closer_look_finds_the_worth_that_is_stored(demo: Demo) -> None:
 
 
 def test_what_decides_on_gains_sets_the_column_that_is_said_and_no_other():
-    for name, column in DECIDE_ON_GAINS.items():
+    for name, (column, _) in DECIDE_ON_GAINS.items():
+        column = "rain_threshold_mm" if name == "rain_threshold_mm" else column
         of_measured = {"measured_excess_loss": 0.1} if name == "shunt_share" else {}
         cohort = make_cohort(WEATHER, [HOME | of_measured], [PLANE])
         before, after = baseline(cohort), baseline(replace(cohort, overrides={name: 0.011}))
@@ -288,3 +289,22 @@ def test_the_end_of_the_export_rule_is_drawn_where_nobody_knows_it(
     assert found.at_low.npv[0] < found.at_high.npv[0]
     days = {"export_rule_until": "2030-01-01", "generation_price_until": "2030-01-01"}
     assert name not in of_mesh(company, birds_seen=True, **facts, **days)
+
+
+@pytest.mark.parametrize(
+    ("name", "of_each", "of_all"),
+    [
+        ("hot_water_diverter", {"store_set_c", "store_max_c", "thermostat_band_k", "load_evenness"}, {"life_years"}),
+        ("anti_soiling_coating", {"soiling_rate_factor"}, {"rain_threshold_mm", "real_discount_rate"}),
+    ],
+)
+def test_what_differs_from_roof_to_roof_is_drawn_for_each_and_physics_and_prices_for_all(
+    company: Company, name: str, of_each: set[str], of_all: set[str]
+) -> None:
+    case = case_of(company, name, water_heat="immersion", water_store_litres=150.0)
+    valuation = evaluate(case)
+    assert valuation is not None
+    shared = {one.name: one.shared for one in drivers(case, valuation)}
+    assert {one: shared[one] for one in (*of_each, *of_all)} == dict.fromkeys(of_each, False) | dict.fromkeys(
+        of_all, True
+    )
