@@ -130,6 +130,16 @@ def country_at(point: Point) -> str:
     return str(table["country"].iloc[int(np.argmin(away))])
 
 
+def countries_at(latitude: Floats, longitude: Floats) -> npt.NDArray[np.object_]:
+    """Return the countries of N positions as ``country_at`` does, (N,), None where a position is not known."""
+    known = np.isfinite(latitude) & np.isfinite(longitude)
+    found = np.full(len(known), None, dtype=object)
+    if known.any():
+        _, nearest = _tree().query(unit_vectors(latitude[known], longitude[known]))
+        found[known] = _positions()["country"].to_numpy(dtype=object)[nearest]
+    return found
+
+
 def found_in(country: str, towns: pd.Series) -> tuple[int, int]:
     """Return how many different towns of N a country has, and how many people live in these."""
     keys = set(towns.dropna().map(folded))
@@ -236,7 +246,7 @@ def _tree() -> cKDTree:
 
 @cache
 def _positions() -> pd.DataFrame:
-    return _read(["latitude", "longitude", "time_zone"])
+    return _read(["latitude", "longitude", "time_zone", "country"])
 
 
 def _read(columns: list[str] | None = None) -> pd.DataFrame:

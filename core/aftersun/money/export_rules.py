@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+import aftersun_datasets
 from aftersun.model import tables
 from aftersun.model.cohort import DAYS_PER_YEAR, Cohort
 from aftersun.model.ranges import Bools, Floats
@@ -21,6 +22,9 @@ DEEMED_EXPORT = "deemed export"
 NO_EXPORT = "no export"
 
 NET_METERING_YEARS, SUPPORT_YEARS = "net_metering_years", "support_years"  # assumed, in ``system.csv``
+GENERATION_PRICE = "generation price"  # a support for each kWh generated; no export rule
+# Columns of a cohort's sites: the last day of export rule and support by national law.
+NATIONAL_ENDS = {NET_METERING_YEARS: "national_rule_until", SUPPORT_YEARS: "national_support_until"}
 LEAST_SUPPORT_YEARS = 1.0  # assumption: what is still recorded as paid is paid for so long
 
 Rules = npt.NDArray[np.object_]
@@ -89,11 +93,46 @@ def in_force(sites: pd.DataFrame, as_of: date) -> pd.DataFrame:
     return sites.assign(**changed, **ended)
 
 
+def with_national_ends(sites: pd.DataFrame, overrides: Mapping[str, float]) -> pd.DataFrame:
+    """Return the sites with the last days of rule and support by the law of their country, NaT where it tells none.
+
+    Of ``national_rule_ends.csv`` the first law that fits a site holds. What the company itself assumes goes before.
+    """
+    day = {column: pd.Series(pd.NaT, sites.index, dtype="datetime64[ns]") for column in NATIONAL_ENDS.values()}
+    rule, commissioned = export_rule(sites), pd.to_datetime(sites["commissioned_on"])
+    paid = _numbers(sites, "generation_price") > 0.0
+    for law in aftersun_datasets.rows("national_rule_ends.csv"):
+        of_support = law["rule"] == GENERATION_PRICE
+        assumed = SUPPORT_YEARS if of_support or law["rule"] != NET_METERING else NET_METERING_YEARS
+        if assumed in overrides:
+            continue
+        holds = (sites["country"] == law["country"]).to_numpy(dtype=bool, na_value=False)
+        holds &= paid if of_support else rule == law["rule"]
+        if law["commissioned_before"]:
+            holds &= (commissioned < pd.Timestamp(law["commissioned_before"])).to_numpy()
+        if law["ends_on"]:
+            ends = pd.Series(pd.Timestamp(law["ends_on"]), sites.index)
+        else:
+            ends = commissioned + pd.DateOffset(years=int(law["years"]))
+            if law["end_of_year"] == "yes":
+                ends = ends + pd.offsets.YearEnd(0)
+        column = NATIONAL_ENDS[SUPPORT_YEARS if of_support else NET_METERING_YEARS]
+        day[column] = day[column].mask(holds & day[column].isna(), ends)
+    return sites.assign(**day)
+
+
 def rule_ends(cohort: Cohort) -> RuleEnds:
-    """Return when today's rules end: on the days that are known, else as ``system.csv`` or the company assumes."""
+    """Return when today's rules end: on the days that are known, else by national law or as is assumed.
+
+    What is assumed is the company's value, else that of ``system.csv``.
+    """
     sites, rule = cohort.sites, export_rule(cohort.sites)
-    until = _years_until(cohort, "export_rule_until")
-    support_until = _years_until(cohort, "generation_price_until")
+    told, support_told = (_years_until(cohort, name) for name in ("export_rule_until", "generation_price_until"))
+    by_law, support_by_law = (_years_until(cohort, name) for name in NATIONAL_ENDS.values())
+    until, support_until = (
+        np.where(np.isnan(told), by_law, told),
+        np.where(np.isnan(support_told), support_by_law, support_told),
+    )
     age = cohort.years_since(sites["commissioned_on"])
     age = np.where(np.isnan(age), _assumed(cohort.overrides, "unknown_age_years"), age)
     supported = np.maximum(_assumed(cohort.overrides, SUPPORT_YEARS) - age, LEAST_SUPPORT_YEARS)
@@ -105,12 +144,14 @@ def rule_ends(cohort: Cohort) -> RuleEnds:
     paid = _numbers(sites, "generation_price") > 0.0
     rule_years = np.where(np.isnan(until), by_rule, until)
     support_years = np.where(paid, np.where(np.isnan(support_until), supported, support_until), np.inf)
-    assumed = (np.isnan(until) & np.isfinite(rule_years)) | (np.isnan(support_until) & np.isfinite(support_years))
+    assumed = (np.isnan(told) & np.isfinite(rule_years)) | (np.isnan(support_told) & np.isfinite(support_years))
     return RuleEnds(rule_years, support_years, np.asarray(assumed))
 
 
 def _years_until(cohort: Cohort, column: str) -> Floats:
     """Return years from the day of the run to the last day of something, never below 0; NaN where it is unknown."""
+    if column not in cohort.sites:
+        return np.full(len(cohort), np.nan)
     days = (pd.to_datetime(cohort.sites[column]).to_numpy() - np.datetime64(cohort.as_of)) / np.timedelta64(1, "D")
     return np.maximum(days / DAYS_PER_YEAR, 0.0)
 

@@ -14,7 +14,7 @@ import pandas as pd
 import pytest
 
 import aftersun_datasets
-from aftersun.inventory.places import PLACED, Point, folded, place, read_postcodes, standard_offset_h
+from aftersun.inventory.places import PLACED, Point, countries_at, folded, place, read_postcodes, standard_offset_h
 from aftersun.model.errors import AftersunError
 from aftersun.model.sphere import great_circle_km
 from aftersun.scoring.value.cohorts import GridCell, year_of
@@ -187,3 +187,9 @@ def test_nothing_known_is_nothing_placed():
 
 def test_a_year_from_normals_keeps_the_clock_of_the_country():
     assert year_of(GridCell(40.25, -3.75)).station.utc_offset_h == 1
+
+
+def test_countries_of_positions() -> None:
+    latitude = np.array([52.09, 40.42, np.nan, 51.51, 35.97])
+    longitude = np.array([5.12, -3.70, 0.0, -0.13, -79.99])  # Utrecht, Madrid, nowhere, London, Guilford County
+    assert countries_at(latitude, longitude).tolist() == ["NL", "ES", None, "GB", "US"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
@@ -16,7 +17,7 @@ from tests_support import make_cohort, make_weather
 from aftersun.model.energy import Energy
 from aftersun.money import measures
 from aftersun.money.cash_flow import owner_cash_flow
-from aftersun.money.export_rules import RuleEnds, in_force, rule_ends
+from aftersun.money.export_rules import RuleEnds, in_force, rule_ends, with_national_ends
 from aftersun.money.tariffs import Bill, yearly_bill
 
 TODAY = date(2026, 6, 1)  # the day that cohorts of tests are counted to
@@ -52,6 +53,55 @@ def energy(imported: float, exported: float, used: float = 1000.0) -> Energy:
 def bill(year: Energy, **home: Any) -> Bill:
     times = pd.date_range("2001-01-01 00:30", periods=24, freq="h")
     return yearly_bill(year, sites(home), times)
+
+
+def by_law(
+    overrides: dict[str, float] | None = None, country: str | None = None, **home: Any
+) -> tuple[float, float, bool]:
+    cohort = make_cohort(WEATHER, [{**FLAT, **home}], [PLANE])
+    sites = cohort.sites.assign(country=pd.array([country], dtype="string"))
+    cohort = replace(cohort, sites=with_national_ends(sites, overrides or {}), overrides=overrides or {})
+    found = rule_ends(cohort)
+    return float(found.rule_years[0]), float(found.support_years[0]), bool(found.assumed[0])
+
+
+# By hand from the laws that ``national_rule_ends.csv`` names, counted from 1 June 2026.
+@pytest.mark.parametrize(
+    ("home", "rule_ends_on", "support_ends_on"),
+    [
+        ({"country": "NL", "export_rule": "net metering", "commissioned_on": "2019-05-01"}, "2026-12-31", None),
+        ({"country": "DE", "export_rule": "gross feed-in", "commissioned_on": "2010-05-20"}, "2030-12-31", None),
+        ({"country": "PL", "export_rule": "net metering", "commissioned_on": "2020-09-01"}, "2035-09-01", None),
+        (
+            {"country": "GB", "export_rule": "deemed export", "commissioned_on": "2012-07-31", "generation_price": 0.2},
+            "2037-07-31",
+            "2037-07-31",
+        ),
+        (
+            {"country": "GB", "export_rule": "deemed export", "commissioned_on": "2012-08-01", "generation_price": 0.2},
+            "2032-08-01",
+            "2032-08-01",
+        ),
+    ],
+)
+def test_where_nobody_told_the_law_of_the_country_holds_and_is_still_asked(
+    home: dict[str, Any], rule_ends_on: str, support_ends_on: str | None
+) -> None:
+    def years(day: str | None) -> float:
+        return np.inf if day is None else (date.fromisoformat(day) - TODAY).days / 365.25
+
+    assert by_law(**home) == (pytest.approx(years(rule_ends_on)), pytest.approx(years(support_ends_on)), True)
+    told = by_law(**home, export_rule_until="2029-06-01", generation_price_until="2028-06-01")
+    assert told[0] == pytest.approx(years("2029-06-01"))
+    assert not told[2]
+
+
+def test_the_company_s_own_assumption_goes_before_the_law_and_another_country_has_none() -> None:
+    home = {"export_rule": "net metering", "commissioned_on": "2019-05-01"}
+    assert by_law({"net_metering_years": 5.0}, country="NL", **home)[0] == 5.0
+    assert by_law(country="ES", **home)[0] == 8.0  # net_metering_years of system.csv
+    assert by_law(country=None, **home)[0] == 8.0
+    assert by_law(country="PL", export_rule="net metering", commissioned_on="2023-01-01")[0] == 8.0
 
 
 def test_a_known_day_counts_from_the_day_of_the_run() -> None:

@@ -19,7 +19,7 @@ from aftersun.energy.demand import shape_rows, standard_load_shapes
 from aftersun.energy.geometry import with_assumed_geometry
 from aftersun.inventory.log import call_log
 from aftersun.inventory.log.learnt_facts import dangers_found
-from aftersun.inventory.places import standard_offset_h
+from aftersun.inventory.places import countries_at, standard_offset_h
 from aftersun.inventory.store import read, weather_store
 from aftersun.inventory.store.file import Inventory
 from aftersun.model import tables
@@ -27,7 +27,7 @@ from aftersun.model.codes import NotCalled
 from aftersun.model.cohort import Cohort, Horizon
 from aftersun.model.weather import Station, WeatherYear
 from aftersun.money.company import Company
-from aftersun.money.export_rules import in_force
+from aftersun.money.export_rules import in_force, with_national_ends
 from aftersun.money.tariffs import as_paid
 
 PRIOR_SITES = 20.0  # assumption: what the table believes of a fact counts as much as so many sites where it is known
@@ -123,6 +123,7 @@ def read_portfolio(
         valued[name].to_numpy(float, na_value=np.nan) for name in ("latitude", "longitude", "elevation_m")
     )
     places = weather_for(latitude, longitude, height, stations).set_index(valued.index)
+    valued = valued.assign(country=pd.array(countries_at(latitude, longitude), dtype="string"))
     return Portfolio(
         chunks=tuple(
             replace(chunk, choices=choices) for chunk in _chunks(inventory, valued, arrays, places, chunk_sites)
@@ -201,6 +202,7 @@ def _weather(inventory: Inventory, stations: list[Station], places: pd.DataFrame
 def cohort_of(chunk: Chunk, year: WeatherYear, as_of: date, company: Company) -> Cohort:
     """Return the cohort of a chunk on its weather year, with the company's own values in force."""
     sites = in_force(chunk.sites, as_of).assign(load_shape=shape_rows(chunk.sites))
+    sites = with_national_ends(sites, company.system_overrides)
     shapes = standard_load_shapes(year.times)
     shapes.flags.writeable = False  # shared by all who see the cohort
     cohort = Cohort(
