@@ -60,6 +60,7 @@ class ListLoaded:
     mapping: str
     doubles: int
     advice: str = ""
+    odd: list[str] = field(default_factory=list)
 
 
 def load_list(
@@ -70,6 +71,8 @@ def load_list(
     company: Mapping[str, float],
 ) -> ListLoaded:
     """Show how a list is understood, ask, and load it."""
+    from aftersun.inventory.loading.checks import check_inventory
+    from aftersun.inventory.loading.column_checks import WARNING
     from aftersun.inventory.office_list.load_list import (
         doubt_lines,
         known_to,
@@ -116,10 +119,12 @@ def load_list(
     with Inventory.copied(inventory) as (copy, _):
         reports = with_list_findings(copy, reports, prepared, company)
         silent = without_basis(copy, prepared)
+        found = check_inventory(copy, company=company)
+    odd = [f"{one.text} {one.what_to_do}" for one in found if one.level == WARNING and not one.cause]
     advice = sentence("no_basis", count=f"{counted(silent, 'customer')} may be called", path=where) if silent else ""
     doubtful = doubt_lines(prepared)
     to_correct = write_doubtful(prepared, inventory.parent)
-    return ListLoaded(reports, doubtful, str(to_correct or ""), str(where), len(prepared.doubles), advice)
+    return ListLoaded(reports, doubtful, str(to_correct or ""), str(where), len(prepared.doubles), advice, odd)
 
 
 def _where(said: MappingFile | None, options: ListOptions, company: Mapping[str, float]) -> Where:
@@ -225,6 +230,8 @@ def show_loaded(path: Path, loaded: ListLoaded) -> None:
         terminal.paragraph(f"doubtful, {line}", indent=2, hang=2)
     if len(loaded.doubtful) > _MOST_SHOWN:
         terminal.result(f"  and {len(loaded.doubtful) - _MOST_SHOWN:,} more causes")
+    for line in loaded.odd:
+        terminal.paragraph(f"odd: {line}", indent=2, hang=2)
     if loaded.to_correct:
         terminal.paragraph(
             f"The doubtful cells are marked in {loaded.to_correct}: correct them there and load that file. What is not "

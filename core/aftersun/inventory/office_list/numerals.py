@@ -24,6 +24,7 @@ _AMPERE_HOURS = (
     re.compile(r"([0-9.,]+)\s*ah\s*[x×*@/,à a-]*\s*([0-9.,]+)\s*v(?:olt)?$", re.IGNORECASE),
     re.compile(r"([0-9.,]+)\s*v(?:olt)?\s*[x×*@/,à a-]*\s*([0-9.,]+)\s*ah$", re.IGNORECASE),
 )
+_SPAN = re.compile(r"(?:[-–/]|to|bis|à|a|tot|até|-)\s*[0-9]")
 _RISE = re.compile(r"([0-9]{1,2})\s*[/:]\s*12$")
 _HOUR = re.compile(r"([01]?[0-9]|2[0-3])[:h.]00(?::00)?$")
 _TWELVE = re.compile(r"(1[0-2]|[1-9])(?::00)?\s*([ap])\.?m\.?$", re.IGNORECASE)
@@ -98,7 +99,7 @@ def _read(column: dictionary.Column, text: str, decimal: str, unit: str, volumes
             cell_unit, factor = GALLON, units_of(column)[_GALLON_OF[volumes]]
             marks += (volumes.replace(" ", "_"),)
     elif (known := _unit(column, match)) is None:
-        return Read(cause="unknown_unit")
+        return Read(cause="two_numbers" if _SPAN.match(cell_unit) else "unknown_unit")
     else:
         factor = known
     own_unit = bool(cell_unit) and factor != 1
