@@ -65,17 +65,15 @@ class AntiSoilingCoating:
     about, assumptions, facts, claims, notes = common.from_data("anti_soiling_coating")
 
     def screen(self, cohort: api.Cohort) -> api.Screening:
-        """Reject where bare glass loses too little; ask where rain is unknown or the roof is fragile."""
+        """Reject where bare glass is known to lose too little; ask where rain is unknown or the roof is fragile."""
         no_rain_record = np.full(len(cohort), cohort.weather.rain_mm is None)
-        unknown = common.unknown(cohort.sites, "surroundings")
-        factor = np.where(unknown, self.assumptions["unknown_surroundings_factor"].mode, 1.0)
-        little = _site_soiling_loss(cohort) * factor < self.assumptions["least_soiling_loss"].mode
+        little = _site_soiling_loss(cohort) < self.assumptions["least_soiling_loss"].mode
+        little &= ~common.unknown(cohort.sites, "surroundings")
         washed = _washes(cohort) > 0
         return (
             api.Screening.of(cohort)
             .reject(little & washed & ~no_rain_record, WASHED_BY_RAIN)
             .reject(little & ~no_rain_record, LITTLE_SOILING)
-            .survey(unknown, "what soils the modules here is not known")
             .survey(no_rain_record, "the weather station has no rain record, so the soiling loss is not known")
             .survey(common.fragile(cohort), "fragile roof: how to reach the glass safely")
         )

@@ -84,10 +84,10 @@ def test_no_case_where_rain_keeps_the_glass_clean_and_a_case_where_it_never_rain
     assert COATING.screen(dry(cohort)).status.tolist() == [api.FITS]
 
 
-def test_unknown_surroundings_are_asked_for_unless_it_can_only_be_little(build):
+def test_unknown_surroundings_rule_nothing_out(build):
     cohort = build({})
-    assert COATING.screen(dry(cohort, showers_per_year=4)).status.tolist() == [api.SURVEY_FIRST]
-    assert COATING.screen(dry(cohort, showers_per_year=52)).status.tolist() == [api.DOES_NOT_FIT]
+    assert COATING.screen(dry(cohort, showers_per_year=4)).status.tolist() == [api.FITS]
+    assert COATING.screen(dry(cohort, showers_per_year=52)).status.tolist() == [api.FITS]
 
 
 def test_without_a_rain_record_nothing_is_decided(build):

@@ -48,7 +48,9 @@ def a_choice(chances: list[float], gains: list[float], costs: list[float], fits:
 
 
 def test_the_fleet_outweighs_the_table_as_a_dirichlet_prior_of_twenty_sites_does() -> None:
-    known = pd.DataFrame({"water_heat": ["immersion"] * 60 + ["gas boiler"] * 20 + [None] * 500, "monitoring": None})
+    known = pd.DataFrame({"water_heat": ["immersion"] * 60 + ["gas boiler"] * 20 + [None] * 500}).assign(
+        **dict.fromkeys(tables.choices().keys() - {"water_heat"})
+    )
     found = fleet_choices(known)["water_heat"]
     # by hand: (60 + 20 x 0.14) / 100 and (20 + 20 x 0.24) / 100
     assert found["immersion"] == pytest.approx(0.628)
@@ -125,6 +127,28 @@ def test_a_home_with_a_store_has_no_combi_boiler(cases: list[Case]) -> None:
     assert usual is not None
     (choice,) = of_choices(case, likeliest(case), usual.parts)
     assert choice.chances[:, 0] == pytest.approx([0.4, 1 / 3, 0.0, 0.8 / 3])
+
+
+def test_unknown_surroundings_are_each_valued_and_asked(company: Company) -> None:
+    rain = np.zeros(8760)
+    rain[12 :: 24 * 60] = 12.0  # a good shower every other month
+    (coating,) = (one for one in find_plugins().retrofits if one.id == "anti_soiling_coating")
+
+    def case_of(surroundings: str | None) -> Case:
+        cohort = make_cohort(make_weather(rain), [HOME | {"surroundings": surroundings}], [{**PLANE, "site": 0}])
+        cohort = replace(cohort, choices={"surroundings": {"rural": 0.6, "desert": 0.4}})
+        baseline = baseline_of(cohort, company, empty_frame("reading", 0))[0]
+        return Case(coating, baseline, Simulations(baseline), company, Guard(plant_texts()))
+
+    unknown, desert = case_of(None), evaluate(case_of("desert"))
+    usual = evaluate(likeliest(unknown))
+    assert usual is not None
+    assert desert is not None
+    (choice,) = of_choices(unknown, likeliest(unknown), usual.parts)
+    assert choice.labels == ("rural", "desert")
+    assert choice.fits[:, 0].tolist() == [False, True]  # rain washes what little soils in the country
+    assert choice.ends[1].npv == pytest.approx(desert.npv)
+    assert choice.question.startswith("What lies around the roof: rural, suburban, urban")
 
 
 def test_a_known_heater_is_left_as_it_is(cases: list[Case]) -> None:
