@@ -187,10 +187,16 @@ def surveyed_facts(site: Row) -> Row:
         "wind_m_s": rng.choice((22, 24, 25)) if seen else "",
         "terrain": terrain if seen else "",
         "roof_reserve_kg_m2": rng.choice((0, 25, 60, 90, 120)) if seen else "",
-        **dict.fromkeys(
-            ("placed_within_km", "use", "reclaims_tax", "hot_water_litres_per_day"), ""
-        ),  # nobody wrote them down
+        "use": used_for(site),
+        **dict.fromkeys(("placed_within_km", "reclaims_tax", "hot_water_litres_per_day"), ""),  # nobody wrote them down
     }
+
+
+def used_for(site: Row) -> str:
+    """Draw what a business does in the building, mostly written down; from the site's number alone, too."""
+    rng = random.Random(f"use of {site['site_id']}")
+    kinds = {"workshop": 3, "shop": 2, "office": 2, "farm": 2, "hotel": 1, "school": 1, "": 1}
+    return str(pick(rng, kinds)) if site["occupants"] == 0 else ""
 
 
 def contract_facts(site: Row) -> Row:

@@ -100,25 +100,34 @@ class Access(_Part):
     cost_per_visit: Costs
     roof: RoofEquipment
     edge: ByStoreys | None = Field(default=None, description="equipment in a list over storeys")
+    business: dict[str, ByStoreys] = Field(default_factory=dict, description="as roof, where nobody lives")
 
     @model_validator(mode="after")
     def _equipment_has_a_cost(self) -> Access:
+        if strange := sorted(set(self.business) - set(RoofEquipment.model_fields)):
+            raise ValueError(
+                f"{strange[0]} in [access.business] is no roof kind of [access.roof]; remove or correct it"
+            )
         by_roof = (getattr(self.roof, kind) for kind in RoofEquipment.model_fields)
-        named = {self.ground}.union(self.edge or (), *by_roof)
+        named = {self.ground}.union(self.edge or (), *by_roof, *self.business.values())
         missing = sorted(named - set(self.cost_per_visit) - {NO_EQUIPMENT})
         if missing:
             raise ValueError(f"no cost for {', '.join(missing)}; add it to [access.cost_per_visit] or correct it")
         return self
 
-    def equipment(self, item: str, roof_kind: str | None, storeys: int) -> str:
+    def equipment(self, item: str, roof_kind: str | None, storeys: int, home: bool = True) -> str:
         """Return the equipment for access ``item`` of ACCESS_TO; None = unknown roof kind.
 
-        The rule for the edge holds on pitched roofs; everywhere else, and without one, that of the roof holds.
+        The rule for the edge holds on pitched roofs; everywhere else, and without one, that of the roof holds. Where
+        nobody lives a rule for business goes before both.
         """
         if item == "ground" or roof_kind == "ground":
             return self.ground
-        by_storeys: tuple[str, ...] = getattr(self.roof, (roof_kind or "unknown").replace(" ", "_"))
-        if item == "roof edge" and self.edge and (roof_kind or "").startswith("pitched"):
+        kind = (roof_kind or "unknown").replace(" ", "_")
+        by_storeys: tuple[str, ...] = getattr(self.roof, kind)
+        if not home and kind in self.business:
+            by_storeys = self.business[kind]
+        elif item == "roof edge" and self.edge and (roof_kind or "").startswith("pitched"):
             by_storeys = self.edge
         return by_storeys[min(storeys, len(by_storeys)) - 1]
 

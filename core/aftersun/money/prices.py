@@ -21,7 +21,7 @@ from aftersun.model.change import ACCESS, ACCESS_TO, AVOIDED_KINDS, COST_KINDS, 
 from aftersun.model.ranges import Bools, Floats
 from aftersun.model.records import choose
 from aftersun.model.sphere import great_circle_km
-from aftersun.model.uses import reclaims_tax
+from aftersun.model.uses import is_home, reclaims_tax
 from aftersun.money.company import NO_EQUIPMENT, Company
 from aftersun.money.template import TRAVEL
 
@@ -249,7 +249,8 @@ class Prices:
         """Return by name where the company's rules want which equipment; where they want none, no name has it."""
         rules = self._company.access
         storeys = self._sites["storeys"].fillna(rules.storeys_if_unknown).astype(int)
-        equipment = [rules.equipment(place, *of_site) for of_site in zip(self._roof_kinds, storeys, strict=True)]
+        of_sites = zip(self._roof_kinds, storeys, is_home(self._sites), strict=True)
+        equipment = [rules.equipment(place, kind, high, bool(home)) for kind, high, home in of_sites]
         names = np.array(equipment, dtype=object)
         return {name: names == name for name in sorted(set(equipment) - {NO_EQUIPMENT})}
 

@@ -14,6 +14,7 @@ import pytest
 from demo_support import CALLED_FOR_SAFETY, keep_sites
 from run_support import Small, copied, plugin, small
 
+from aftersun.cli.terminal import amount
 from aftersun.model.change import SEVERITIES
 from aftersun.scoring.run import demo as demo_module
 from aftersun.scoring.run.demo import Demo
@@ -154,8 +155,8 @@ def test_explain_begins_with_a_line_for_each_retrofit_and_loses_no_safety_note(a
     for line, (title, npv, upfront, _) in zip(lines[first:], ranked, strict=False):
         assert line.startswith(title)
         if npv is not None:
-            assert f" {npv:,.0f} " in line
-            assert f" {upfront:,.0f} " in line
+            assert f" {amount(npv)} " in line
+            assert f" {amount(upfront)} " in line
     flat = " ".join(ran.out.split())
     assert any(may_be_done for *_, may_be_done in notes)
     for note_id, text, may_be_done in notes:

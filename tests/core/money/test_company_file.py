@@ -70,6 +70,23 @@ def test_equipment_by_roof_and_height(company: Company) -> None:
     assert rules.equipment("ground", "pitched tile", 2) == "none"
 
 
+def test_where_nobody_lives_a_rule_for_business_goes_before_those_of_roof_and_edge(company: Company) -> None:
+    of_business = {"edge": ("ladder",), "business": {"pitched_tile": ("tower", "scaffold")}}
+    rules = company.access.model_copy(update=of_business)
+    assert rules.equipment("roof edge", "pitched tile", 1) == "ladder"
+    assert [rules.equipment("roof edge", "pitched tile", n, home=False) for n in (1, 2, 3)] == [
+        "tower",
+        "scaffold",
+        "scaffold",
+    ]
+    assert rules.equipment("roof", "flat gravel", 2, home=False) == "edge_protection"  # no rule of its own
+    assert rules.equipment("roof", "ground", 1, home=False) == "none"
+    with pytest.raises(ValueError, match=r"igloo in \[access.business\] is no roof kind"):
+        type(rules).model_validate(rules.model_dump() | {"business": {"igloo": ("tower",)}})
+    with pytest.raises(ValueError, match="no cost for crane"):
+        type(rules).model_validate(rules.model_dump() | {"business": {"pitched_tile": ("crane",)}})
+
+
 def test_roof_kinds_are_those_of_the_column_dictionary() -> None:
     columns = Path(aftersun.__file__).parent / "inventory" / "columns.csv"
     with columns.open(encoding="utf-8", newline="") as handle:
