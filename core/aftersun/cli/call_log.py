@@ -149,6 +149,30 @@ def fact(
 
 
 @app.command()
+def take_back(
+    inventory: InventoryFile,
+    number: Annotated[int, argument("call_log.fact_number")],
+    why: Annotated[str, option("call_log.why")],
+    although_danger: Annotated[bool, flag("call_log.although_danger", "--although-danger")] = False,
+    json: AsJson = False,
+) -> None:
+    """Take back a fact that was put in with 'log fact': what was before it counts again, and it stays on record.
+
+    A fact told in a call is corrected with the entry, by 'log correct'.
+
+    Example: aftersun log take-back company.duckdb 7 --why "typed into the wrong house"
+    """
+    from aftersun.inventory.log.corrections import take_fact_back
+
+    with opened(inventory, read_only=False) as target:
+        gone, left = take_fact_back(target, number, why, although_danger)
+    lines = [f"Fact {number} is kept as taken back and counts no more."]
+    lines += [f"No longer as it said: {cell}." for cell in gone]
+    lines += [f"Still as it said: {cell}. Something else says so too." for cell in left]
+    terminal.answer(json, {"taken_back": gone, "left": left}, *lines)
+
+
+@app.command()
 def offer(
     inventory: InventoryFile,
     site: Site,
@@ -235,7 +259,7 @@ def show(
     _table("Calls", calls, [*names, "remark"] if remarks else names)
     _table("Offers", made, ["offer", "made_on", "site_id", "retrofit", "price", "currency", "state"])
     learnt["replaced"] = learnt["replaced"].map({True: "yes", False: ""}).mask(learnt["corrected"], "corrected")
-    about = ["learnt_on", "row_key", "column_name", "previous_value", "value", "origin", "replaced"]
+    about = ["fact", "learnt_on", "row_key", "column_name", "previous_value", "value", "origin", "replaced"]
     _table("Facts learnt", learnt, about)
 
 

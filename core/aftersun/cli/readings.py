@@ -62,9 +62,13 @@ def load_readings(
 
     Files of two inverters of a site are added up if that was said, and refused otherwise.
     """
-    from aftersun.inventory.portal_readings.load_readings import of_two_devices, sites_of, together
+    from aftersun.inventory.portal_readings.load_readings import (
+        not_of_one_device,
+        of_two_devices,
+        sites_of,
+        together,
+    )
     from aftersun.inventory.portal_readings.mapping import settings_of
-    from aftersun.inventory.store.refusals import refusal
 
     if not paths:
         return
@@ -75,7 +79,7 @@ def load_readings(
     understood = [_understood(inventory, path, sites, settings, options) for path in paths]
     if len(paths) > 1 and of_two_devices([prepared for prepared, _ in understood]):
         if not options.add_up:
-            raise refusal("readings_of_two", names=" and ".join(path.name for path in paths))
+            raise not_of_one_device([prepared for prepared, _ in understood])
         understood = [(together([prepared for prepared, _ in understood]), understood[0][1])]
     for prepared, where in understood:
         yield prepared.path, _load(inventory, prepared, where, options, company)
@@ -153,14 +157,13 @@ def _asked(
     sites: Sites,
 ) -> Settings:
     """Return settings with the answer to what was left open; refuse the file if nobody answers."""
-    from aftersun.inventory.portal_readings.load_readings import question
+    from aftersun.inventory.portal_readings.load_readings import question, refused
     from aftersun.inventory.portal_readings.settings import ALLOWED
-    from aftersun.inventory.store.refusals import refusal
 
     name = undecided.setting
     if name not in vars(settings):
         _write_proposal(path, options, where, settings, said)
-        raise refusal(f"readings_{name}", name=path.name, path=where, **undecided.figures)
+        raise refused(undecided, path.name, where, "")
     allowed = ALLOWED.get(name, ())
     if not options.yes:
         try:
@@ -176,7 +179,7 @@ def _asked(
             return replace(settings, **{name: answer.casefold() if allowed else answer})
     values = "|".join(allowed) or ("NUMBER" if name == "site" else "YYYY")
     shown = f"'{values}'" if " " in values or "|" in values else values
-    raise refusal("readings_undecided", name=path.name, question=question(undecided), setting=name, values=shown)
+    raise refused(undecided, path.name, where, shown)
 
 
 def _write_proposal(

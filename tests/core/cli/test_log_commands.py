@@ -188,3 +188,14 @@ def test_a_danger_told_by_mistake_goes_only_when_it_is_said_so_and_is_told(after
     ran = aftersun(*words, "--although-danger")
     assert ran.code == 0
     assert f"A danger is no longer on record: hot_connector of {site}" in ran.err
+
+
+@pytest.mark.slow
+def test_a_fact_is_taken_back_by_its_number(aftersun, company):
+    site = first(company)
+    assert aftersun("log", "fact", company, site, "storeys=7", "--origin", "visit").code == 0
+    ran = aftersun("log", "take-back", company, 1, "--why", "another house")
+    assert (ran.code, ran.out.splitlines()[0]) == (0, "Fact 1 is kept as taken back and counts no more.")
+    assert f"No longer as it said: storeys of {site}." in ran.out
+    assert "corrected" in aftersun("log", "show", company, site).out
+    assert aftersun("log", "take-back", company, 1, "--why", "again").code == 2

@@ -18,7 +18,7 @@ from aftersun.inventory.store.dictionary import PERSONAL_TABLES
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.refusals import refusal
 from aftersun.inventory.store.sql import quoted, scalar
-from aftersun.inventory.store.tables import STANDING_CALLS
+from aftersun.inventory.store.tables import STANDING_CALLS, STANDING_FACTS
 from aftersun.inventory.store.trail import Source
 
 
@@ -92,7 +92,8 @@ def correct_call(
             [now, trail.user(), why.strip(), entry],
         )
         _reopen_offers(connection, old)
-        told = take_back(connection, entry, old["site_id"], source)
+        facts_told = connection.execute("SELECT fact FROM fact_origin WHERE entry = ?", [entry]).fetchall()
+        told = take_back(connection, [number for (number,) in facts_told], old["site_id"], source)
         told += _take_back_fitted(connection, old, source)
         stored = call_log.Recorded((), 0, ())
         if not withdraw:
@@ -107,6 +108,40 @@ def correct_call(
     gone = tuple(cell for cell, _ in told if cell in changed)
     left = tuple(cell for cell, stays in told if stays and cell not in changed)
     return Corrected(stored.entries, stored.facts, gone, left, stored.closed, reopened, still_closed)
+
+
+def take_fact_back(
+    inventory: Inventory, fact: int, why: str, although_danger: bool = False
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Take back one fact that was learnt otherwise than on the phone; it stays on record and counts for nothing.
+
+    Returns the cells that say something else now, and those that say the same still, as something else says so too.
+
+    Raises
+    ------
+    AftersunError
+        If there is no such fact that stands, it came from an entry of the call log, no reason is given, or a danger
+        would go with it and that is not allowed.
+    """
+    if not why.strip():
+        raise refusal("correction_without_reason")
+    source, before = Source("log correct", why.strip()), trail.newest(inventory)
+    with inventory.transaction() as connection:
+        rows = connection.execute(f"SELECT site_id, entry FROM {STANDING_FACTS} WHERE fact = ?", [fact]).fetchall()
+        if not rows:
+            raise refusal("no_such_fact_on_record")
+        site_id, entry = rows[0]
+        if entry is not None:
+            raise refusal("fact_of_entry", entry=entry)
+        connection.execute(
+            "UPDATE fact_origin SET taken_back_at = ?, taken_back_by = ?, taken_back_why = ? WHERE fact = ?",
+            [datetime.now(UTC).replace(tzinfo=None), trail.user(), why.strip(), fact],
+        )
+        told = take_back(connection, [fact], site_id, source)
+        ended = trail.dangers_ended(inventory, before)
+        if ended and not although_danger:
+            raise refusal("danger_corrected", dangers=", ".join(f"{column} of {key}" for key, column in ended))
+    return tuple(cell for cell, stays in told if not stays), tuple(cell for cell, stays in told if stays)
 
 
 def _standing(connection: duckdb.DuckDBPyConnection, entry: int) -> dict[str, Any]:

@@ -265,9 +265,9 @@ def as_text(column: Column, value: Any) -> str | None:
 def facts(inventory: Inventory, site_id: str | None = None) -> pd.DataFrame:
     """Return what was learnt, of all sites or one: the columns of ``fact_origin``, ``replaced`` and ``corrected``.
 
-    ``corrected`` is true of what came from an entry that was corrected, ``replaced`` where the inventory now says
-    something else, by a later fact or a table that was loaded since; prices have dates of their own and are never
-    marked so.
+    ``corrected`` is true of what was taken back, or came from an entry that was corrected, ``replaced`` where the
+    inventory now says something else, by a later fact or a table that was loaded since; prices have dates of their own
+    and are never marked so.
     """
     learnt = read_table(inventory.connection, _FACT_ORIGIN, *of_site(site_id))
     replaced = pd.Series(False, index=learnt.index)
@@ -279,4 +279,5 @@ def facts(inventory: Inventory, site_id: str | None = None) -> pd.DataFrame:
         now = {row_key: as_text(fact_columns()[str(name)], value) for row_key, value in rows.fetchall()}
         replaced.loc[group.index] = group["row_key"].map(now).astype("string").ne(group["value"]).fillna(True)
     wrong = inventory.connection.execute("SELECT entry FROM call_log WHERE corrected_at IS NOT NULL").df()["entry"]
-    return learnt.assign(replaced=replaced, corrected=learnt["entry"].isin(wrong))
+    corrected = learnt["entry"].isin(wrong) | learnt["taken_back_at"].notna()
+    return learnt.assign(replaced=replaced, corrected=corrected)

@@ -1,7 +1,8 @@
-"""Takes facts of corrected entries back: each cell gets what all other statements about it make of it, in order."""
+"""Takes facts back: each cell gets what all other statements about it make of it, in order."""
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
@@ -54,23 +55,25 @@ class _Statement:
     before: str | None
     after: str | None
     learnt_on: date | None = None
-    entry: int | None = None
+    fact: int | None = None
     stands: bool = True
     applied: bool = True
 
 
 def take_back(
-    connection: duckdb.DuckDBPyConnection, entry: int, site_id: str, source: Source
+    connection: duckdb.DuckDBPyConnection, facts: Collection[int], site_id: str, source: Source
 ) -> list[tuple[str, bool]]:
-    """Take back what only a corrected entry told, within the caller's transaction.
+    """Take back what only these facts told, which stand no longer, within the caller's transaction.
 
     Returns the cells that it told of and whether they say the same still, since another statement stands, or it cannot
     be told what was there before.
     """
-    query = "SELECT table_name, row_key, column_name, learnt_on FROM fact_origin WHERE entry = ? ORDER BY fact"
+    query = (
+        "SELECT table_name, row_key, column_name, learnt_on FROM fact_origin WHERE list_contains(?, fact) ORDER BY fact"
+    )
     cells = [
         _Cell(table, key, fact_columns()[name], day if table == "tariff" else None)
-        for table, key, name, day in connection.execute(query, [entry]).fetchall()
+        for table, key, name, day in connection.execute(query, [sorted(facts)]).fetchall()
         if name in fact_columns()
     ]
     told: list[tuple[str, bool]] = []
@@ -78,19 +81,21 @@ def take_back(
         if _remove_prices(connection, *day, site_id, source):
             told.append((f"valid_from of {day[0]} {day[1]}", False))
             cells = [cell for cell in cells if (cell.row_key, cell.valid_from) != day]
-    return told + [(cell.name, not _restate(connection, cell, entry, site_id, source)) for cell in cells]
+    return told + [(cell.name, not _restate(connection, cell, facts, site_id, source)) for cell in cells]
 
 
-def _restate(connection: duckdb.DuckDBPyConnection, cell: _Cell, entry: int, site_id: str, source: Source) -> bool:
+def _restate(
+    connection: duckdb.DuckDBPyConnection, cell: _Cell, facts: Collection[int], site_id: str, source: Source
+) -> bool:
     """Put into a cell what the other statements make of it; tell whether that is something else than it said."""
     sql, values = cell.where
     place = f"{quoted(cell.table)} SET {quoted(cell.column.name)}"
     found = connection.execute(f"SELECT {quoted(cell.column.name)} FROM {quoted(cell.table)} WHERE {sql}", values)
     now = as_text(cell.column, next(iter(found.fetchall()), (None,))[0])
     told = _statements(connection, cell)
-    wanted = _outcome(cell, told, None)
-    if wanted == now or _outcome(cell, told, entry) != now:  # or it was changed in a way that nothing tells of
-        return wanted == now and now not in {_plain(cell, s.after) for s in told if s.entry == entry}
+    wanted = _outcome(cell, told, ())
+    if wanted == now or _outcome(cell, told, facts) != now:  # or it was changed in a way that nothing tells of
+        return wanted == now and now not in {_plain(cell, s.after) for s in told if s.fact in facts}
     required = any(c.required for c in dictionary.columns(cell.table) if c.name == cell.column.name)
     if (wanted is None and required) or _has_prices(connection, cell, now):
         return False
@@ -106,7 +111,7 @@ def _statements(connection: duckdb.DuckDBPyConnection, cell: _Cell) -> list[_Sta
     place = [cell.table, cell.row_key, cell.column.name]
     learnt = connection.execute(
         f"""
-        SELECT recorded_at, previous_value, value, learnt_on, entry, fact IN (SELECT fact FROM {STANDING_FACTS})
+        SELECT recorded_at, previous_value, value, learnt_on, fact, fact IN (SELECT fact FROM {STANDING_FACTS})
         FROM fact_origin
         WHERE table_name = ? AND row_key = ? AND column_name = ? AND (?::DATE IS NULL OR learnt_on = ?) ORDER BY fact
         """,
@@ -120,15 +125,15 @@ def _statements(connection: duckdb.DuckDBPyConnection, cell: _Cell) -> list[_Sta
     return sorted((_Statement(*row) for row in [*learnt, *stated]), key=lambda statement: statement.at)
 
 
-def _outcome(cell: _Cell, told: list[_Statement], although: int | None) -> str | None:
-    """Return what a cell says after all statements that stand, and those of the entry ``although``."""
+def _outcome(cell: _Cell, told: list[_Statement], although: Collection[int]) -> str | None:
+    """Return what a cell says after all statements that stand, and the facts ``although``."""
     value = told[0].before if told else None
     newest: date | None = None
     by_fact = False
     danger = dictionary.dangers().get((cell.table, cell.column.name))
     for statement in told:
         if statement.learnt_on is not None:
-            counts = statement.stands or statement.entry == although
+            counts = statement.stands or statement.fact in although
             if counts and (newest is None or statement.learnt_on >= newest):
                 value, newest, by_fact = statement.after, statement.learnt_on, True
         elif statement.applied:

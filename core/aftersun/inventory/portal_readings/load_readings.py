@@ -23,6 +23,7 @@ from aftersun.inventory.portal_readings.settings import Settings, Undecided
 from aftersun.inventory.portal_readings.shapes import Doubt
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.refusals import refusal
+from aftersun.model.errors import AftersunError
 
 _DATED = re.compile(r"(?:19|20)[0-9]{2}(?:[0-9]{2}){0,2}$")
 _SHORTEST = 3  # characters of a number that is looked for in the name of a file: "1" is one of anything
@@ -321,6 +322,30 @@ def doubt_lines(prepared: Prepared) -> list[str]:
         line = prepared.grid.lines[doubt.rows[0]]
         lines.append(f"{heading!r}: {count}, {sentence(doubt.cause)}, e.g. {example}on line {line}.")
     return lines
+
+
+def refused(undecided: Undecided, name: str, mapping: Path, values: str) -> AftersunError:
+    """Return the error that refuses a file for what is left open: ``values`` are what the setting may be."""
+    figures = undecided.figures
+    match undecided.setting:
+        case "columns_alike":
+            first, second = figures["first"], figures["second"]
+            return refusal("readings_columns_alike", name=name, path=mapping, first=first, second=second)
+        case "columns":
+            return refusal("readings_columns", name=name, path=mapping)
+        case "no_step":
+            return refusal("readings_no_step", name=name)
+        case "running_total":
+            return refusal("readings_running_total", name=name)
+        case "power_of_days":
+            return refusal("readings_power_of_days", name=name)
+    setting = undecided.setting
+    return refusal("readings_undecided", name=name, question=question(undecided), setting=setting, values=values)
+
+
+def not_of_one_device(prepared: Sequence[Prepared]) -> AftersunError:
+    """Return the error that refuses files which may be of two inverters or a correction."""
+    return refusal("readings_of_two", names=" and ".join(one.path.name for one in prepared))
 
 
 def question(undecided: Undecided) -> str:

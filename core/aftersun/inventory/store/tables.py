@@ -104,9 +104,10 @@ OTHER_TABLES: Mapping[str, Table] = _from_file("tables.csv")
 STANDING_CALLS = "call_log WHERE corrected_at IS NULL"
 """The SQL of the entries of the call log that count."""
 STANDING_FACTS = (
-    "fact_origin ANTI JOIN (SELECT entry FROM call_log WHERE corrected_at IS NOT NULL) AS corrected USING (entry)"
+    "(SELECT * FROM fact_origin WHERE taken_back_at IS NULL) AS fact_origin "
+    "ANTI JOIN (SELECT entry FROM call_log WHERE corrected_at IS NOT NULL) AS corrected USING (entry)"
 )
-"""The SQL of what was learnt otherwise than from an entry that was corrected."""
+"""The SQL of what was learnt, but for what was taken back or came from an entry that was corrected."""
 NEWEST_FIRST = "finished_at DESC, started_at DESC, run_id DESC"
 LATEST_RANKING = f"""
 CREATE OR REPLACE VIEW latest_ranking AS

@@ -11,7 +11,7 @@ from aftersun.inventory.loading.load import load_file
 from aftersun.inventory.log import learnt_facts
 from aftersun.inventory.log.call_log import customers, entries, learn, make_offer, offers, record_call
 from aftersun.inventory.log.call_table import load_calls
-from aftersun.inventory.log.corrections import Corrected, correct_call
+from aftersun.inventory.log.corrections import Corrected, correct_call, take_fact_back
 from aftersun.inventory.privacy.customer_rows import erase
 from aftersun.inventory.privacy.retention import untouched
 from aftersun.inventory.store import read, trail
@@ -297,3 +297,49 @@ def test_erasing_either_customer_leaves_nothing_of_that_one(loaded: Inventory) -
     assert SECRET.encode() not in loaded.path.read_bytes()
     with Inventory.open(loaded.path) as inventory:
         assert entries(inventory, with_corrected=True)["customer_id"].tolist() == ["C1"]
+
+
+def fact_learnt(inventory: Inventory, facts: dict[str, str], on: str = "2026-06-01") -> int:
+    learn(inventory, "S1", facts, "visit", on)
+    return int(learnt_facts.facts(inventory, "S1")["fact"].max())
+
+
+def test_a_fact_put_in_by_mistake_is_taken_back_and_stays_on_record(loaded: Inventory) -> None:
+    before = site(loaded, "storeys")
+    assert before is pd.NA
+    number = fact_learnt(loaded, {"storeys": "7"})
+    assert site(loaded, "storeys") == 7
+    assert take_fact_back(loaded, number, WHY) == (("storeys of S1",), ())
+    assert site(loaded, "storeys") is before
+    kept = learnt_facts.facts(loaded, "S1").set_index("fact").loc[number]
+    assert kept[["value", "corrected", "taken_back_why", "taken_back_by"]].tolist() == ["7", True, WHY, trail.user()]
+    with pytest.raises(AftersunError, match="no such fact that stands"):
+        take_fact_back(loaded, number, WHY)
+
+
+def test_a_fact_of_a_later_day_that_is_taken_back_lets_the_earlier_one_count(loaded: Inventory) -> None:
+    fact_learnt(loaded, {"storeys": "2"}, "2026-05-01")
+    number = fact_learnt(loaded, {"storeys": "7"})
+    fact_learnt(loaded, {"storeys": "3"}, "2026-05-15")
+    take_fact_back(loaded, number, WHY)
+    assert site(loaded, "storeys") == 3
+
+
+@pytest.mark.slow
+def test_what_is_not_taken_back_changes_nothing(loaded: Inventory, contents) -> None:
+    """A danger goes only when that is said; a reason is given; a fact of a call is corrected with its entry."""
+    number = fact_learnt(loaded, {"hot_connector": "yes"})
+    entry = call(loaded, "yes", {"storeys": "2"}, retrofit="bird_mesh")
+    of_a_call = int(learnt_facts.facts(loaded, "S1")["fact"].max())
+    before = contents(loaded)
+    for fact, why, said in (
+        (number, WHY, "danger would be no longer on record"),
+        (number, " ", "says why"),
+        (of_a_call, WHY, f"told in entry {entry}"),
+        (99, WHY, "no such fact"),
+    ):
+        with pytest.raises(AftersunError, match=said):
+            take_fact_back(loaded, fact, why)
+    assert contents(loaded) == before
+    assert take_fact_back(loaded, number, WHY, although_danger=True)[0] == ("hot_connector of S1",)
+    assert site(loaded, "hot_connector") is not True
