@@ -74,6 +74,7 @@ from aftersun.model.weather import Station, WeatherYear
 from aftersun.money.tariffs import yearly_bill as _yearly_bill
 from aftersun.wording import (
     capacity_text,
+    changed_text,
     finding_text,
     not_called_text,
     plan_text,
@@ -160,6 +161,7 @@ __all__ = [
     "annual_soiling_loss",
     "baseline",
     "capacity_text",
+    "changed_text",
     "electricity_bill",
     "finding_text",
     "hookimpl",

@@ -116,6 +116,28 @@ def standstill_text(row: Row, currency: str, write: Figures = ENGLISH) -> str:
     return say("call.stands_still", write.language, since=write.day(since), chance=chance, cost=cost, **figures)
 
 
+def changed_text(row: Row, write: Figures = ENGLISH) -> str:
+    """Return when output changed at once, what it may be, and when there was none: ``row`` of table site_evidence."""
+    parts = []
+    since, language = value_of(row, "changed_on"), write.language
+    if since is not None:
+        change, error = float(row["change"]), write.percent(row["change_se"])
+        suspected = [
+            say("change.cause", language, cause=say(f"step_cause.{cause}", language), chance=write.percent(chance))
+            for cause, chance in zip(row["change_causes"], row["change_chances"], strict=True)
+        ]
+        causes = ", ".join(suspected) or say("change.unknown", language)
+        key = "change.fell" if change < 0 else "change.rose"
+        share = write.percent(abs(change))
+        parts.append(say(key, language, since=write.day(since), share=share, error=error, causes=causes))
+    if value_of(row, "outages"):
+        figures = {name: write.number(row[f"outage_{name}"]) for name in ("days", "kwh")}
+        key = "change.outage_one" if row["outages"] == 1 else "change.outage_many"
+        since = write.day(row["outage_since"])
+        parts.append(say(key, language, outages=int(row["outages"]), since=since, **figures))
+    return " ".join(parts)
+
+
 def when_text(row: Row, language: str = ENGLISH.language) -> str:
     """Return when a cost item is paid: ``row`` of table cost_item."""
     if value_of(row, "every_year"):
@@ -155,7 +177,7 @@ def replaced_text(who: str | None, why: str | None, language: str = ENGLISH.lang
 def untold_text(row: Row, language: str = ENGLISH.language) -> str:
     """Return what the meter readings of a site could not tell, "" = nothing: ``row`` of table site_evidence."""
     figures = {name: value_of(row, name) for name in ("factor", "factor_read")}
-    figures["trend_years"] = tables.mode("readings_limits.csv", "trend_years")
+    figures |= {name: tables.mode("readings_limits.csv", name) for name in ("trend_years", "factor_min", "factor_max")}
     return "; ".join(say(f"untold.{code}", language, **figures) for code in row["remarks"])
 
 

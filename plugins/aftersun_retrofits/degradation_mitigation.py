@@ -40,6 +40,8 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -134,7 +136,7 @@ class DegradationMitigation:
         unmeasured = np.isnan(loss)
         warranty_ended = cohort.years_since(sites["warranty_until"])  # years ago; 0 = it runs, NaN = unknown
         smallest = self.assumptions["smallest_excess_loss"].mode
-        trend, falls = _trend(sites, self.assumptions["normal_trend_per_year"].mode)
+        steady, falls = _trend(sites, {name: each.mode for name, each in self.assumptions.items()})
         nothing_missing = common.numbers(sites, "meter_shortfall") == 0
         module_level, isolated = (common.equals(sites, "inverter_topology", kind) for kind in (MODULE_LEVEL, ISOLATED))
         thin_film, n_type = (common.equals(sites, "cell_type", kind) for kind in (THIN_FILM, N_TYPE))
@@ -148,7 +150,7 @@ class DegradationMitigation:
             .reject(loss < smallest, f"less than {smallest:.0%} excess loss is measured: within the scatter")
             .reject(unmeasured & dry, "dry air, and no excess loss is measured")
             .survey(unmeasured, "measure first: no excess loss is recorded")
-            .survey(unmeasured & trend & ~falls, NO_TREND)
+            .survey(unmeasured & steady, NO_TREND)
             .survey(unmeasured & falls, FALLS)
             .survey(unmeasured & nothing_missing, NOTHING_MISSING)
             .survey(common.unknown(sites, "cell_type"), "the cell type is not known")
@@ -180,8 +182,8 @@ class DegradationMitigation:
         inverters = np.maximum(np.ceil(plant.inverter_rating_kw / assume["kw_per_inverter"]), 1.0)
         devices = inverters * proven
         years = common.years_of_effect(self.about, assume)
-        trend, falls = _trend(sites, assume["normal_trend_per_year"])
-        grows = np.where(trend & ~falls, 0.0, assume["growth_per_year"])
+        steady, _ = _trend(sites, assume)
+        grows = np.where(steady, 0.0, assume["growth_per_year"])
         growth_limit = np.minimum(assume["growth_limit"], np.maximum(0.5 / np.maximum(loss, 1e-9), 1.0))
         prevented = light / np.maximum(recoverable, LEAST_RECOVERABLE)
         gained = prevented[:, np.newaxis] * growth_by_year(grows, growth_limit, years)
@@ -221,19 +223,20 @@ def _time_constant(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
     return np.maximum(assume["recovery_days"], assume["recovery_time_share"] * affected_days)
 
 
-def _trend(sites: pd.DataFrame, normal_per_year: float) -> tuple[api.Bools, api.Bools]:
-    """Tell where the readings tell a trend at all, and where output falls faster than it normally does; both (S,)."""
-    trend = common.numbers(sites, "meter_trend_per_year")
-    return ~np.isnan(trend), trend < -normal_per_year
+def _trend(sites: pd.DataFrame, assume: Mapping[str, float]) -> tuple[api.Bools, api.Bools]:
+    """Tell where the readings exclude a fall beyond ageing, and where they exclude that there is none; both (S,)."""
+    trend, low, high = (common.numbers(sites, f"meter_trend_{name}") for name in ("per_year", "low", "high"))
+    falls = (trend < -assume["normal_trend_per_year"]) & (high < 0.0)  # NaN compares false
+    return ~falls & (low > -assume["excluded_fall_per_year"]), falls
 
 
 def _remarks(cohort: api.Cohort, assume: api.Assumed) -> npt.NDArray[np.object_]:
     sites = cohort.sites
     measured = ~common.unknown(sites, "measured_excess_loss")
-    trend, falls = _trend(sites, assume["normal_trend_per_year"])
+    steady, _ = _trend(sites, assume)
     warranty_runs = cohort.years_since(sites["warranty_until"]) == 0.0
     texts = np.where(measured, TWO_STAGES, UNMEASURED)
-    texts = np.where(measured & trend & ~falls, f"{TWO_STAGES}; beside the measured loss {NO_TREND}", texts)
+    texts = np.where(measured & steady, f"{TWO_STAGES}; beside the measured loss {NO_TREND}", texts)
     return np.where(warranty_runs, CLAIM_FIRST, texts).astype(object)
 
 

@@ -57,7 +57,7 @@ MODULE_LEVEL = "module level"
 
 BOUGHT, CONTRACT = "meter with alerts, bought", "meter with alerts, by contract"
 PORTAL, LOGGER = "alerts of the portal that is there", "logger plugged into the inverter"
-STOPS_SEEN = "The readings show days without output that neighbours did not have"
+STOPS_SEEN = "The readings show days without output that neither neighbours nor the weather explain"
 
 
 class Faults(NamedTuple):

@@ -171,10 +171,14 @@ def test_fade_is_recovery_and_growth_prevented(build):
     fade = changed(build(young), **own).fade[0]
     # year 1: 0.89042 + 0.05 / 0.8; year 4: 1 + 0.25 / 0.8
     assert fade[[0, 3]] == pytest.approx([0.89042 + 0.0625, 1.3125], abs=1e-5)
-    steady = {**young, "meter_trend_per_year": -0.004}
+    steady = {**young, **meter_trend(-0.004, 0.005)}
     assert changed(build(steady), **own).fade[0, [0, 3]] == pytest.approx([0.89042, 1.0], abs=1e-5)
-    falling = {**young, "meter_trend_per_year": -0.03}
-    assert changed(build(falling), **own).fade[0] == pytest.approx(fade)
+    for told in (
+        meter_trend(-0.03, 0.01),
+        meter_trend(-0.004, 0.05),
+        meter_trend(-0.03, 0.05),
+    ):  # falls, and unknown twice
+        assert changed(build({**young, **told}), **own).fade[0] == pytest.approx(fade)
 
 
 def test_an_old_loss_comes_back_slowly(build):
@@ -311,10 +315,23 @@ def test_who_may_have_it(build):
     assert verdict(build, warranty_until=pd.NaT) == api.SURVEY_FIRST
 
 
+def meter_trend(per_year, reach):
+    return {f"meter_trend_{name}": per_year + by for name, by in (("per_year", 0.0), ("low", -reach), ("high", reach))}
+
+
+def test_of_a_trend_only_what_its_interval_excludes_is_spoken_of(build):
+    unmeasured = {**PRONE, "measured_excess_loss": pd.NA}
+    # two years: -14 % a year and an interval that holds zero; five years: -1 % a year give or take 2.5
+    for wide in (meter_trend(-0.14, 0.15), meter_trend(-0.01, 0.025)):
+        screening = MITIGATION.screen(build({**unmeasured, **wide}))
+        assert "fall faster" not in screening.reason[0]
+        assert "no trend" not in screening.reason[0]
+
+
 def test_readings_are_told_and_never_stand_for_a_measurement(build):
     unmeasured = {**PRONE, "measured_excess_loss": pd.NA}
-    told = {"meter_trend_per_year": -0.004, "meter_shortfall": 0.0}
-    screening = MITIGATION.screen(build({**unmeasured, **told}, {**unmeasured, "meter_trend_per_year": -0.03}))
+    told = {**meter_trend(-0.004, 0.005), "meter_shortfall": 0.0}
+    screening = MITIGATION.screen(build({**unmeasured, **told}, {**unmeasured, **meter_trend(-0.03, 0.01)}))
     assert screening.status.tolist() == [api.SURVEY_FIRST] * 2
     assert "no trend beyond normal ageing" in screening.reason[0]
     assert "nothing missing" in screening.reason[0]

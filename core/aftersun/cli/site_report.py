@@ -13,7 +13,7 @@ from aftersun.cli.terminal import amount, cell, in_words, records, terminal
 from aftersun.documents.run_view import LEAST_KWH, RunView
 from aftersun.inventory.store.dictionary import columns
 from aftersun.model.change import AVOIDED_KINDS
-from aftersun.model.codes import OFFERED, Status
+from aftersun.model.codes import OFFERED, Status, Untold
 from aftersun.model.figures import ENGLISH
 
 if TYPE_CHECKING:
@@ -242,12 +242,18 @@ def _meters(view: RunView, site_id: str) -> None:
         if pd.isna(row["factor"]):
             text = wording.say("site.readings_useless", **row)
         else:
-            text = wording.say("site.readings", **row, percent=100 * row["factor"], error=100 * row["factor_se"])
+            applied = not {Untold.BEYOND_BOUNDS, Untold.TOO_FEW} & set(row["remarks"])
+            corrected = wording.say("site.corrected") if applied else ""
+            figures = {"percent": 100 * row["factor"], "error": 100 * row["factor_se"], "corrected": corrected}
+            text = wording.say("site.readings", **row, **figures)
             if not pd.isna(row["shortfall"]) and row["shortfall"] > 0:
                 text += wording.say("site.missing", percent=100 * row["shortfall"])
         if not pd.isna(row["trend_low"]) and (row["trend_low"] > 0 or row["trend_high"] < 0):
-            text += wording.say("site.trend", percent=100 * row["trend_per_year"])
+            figures = {"percent": row["trend_per_year"], "low": row["trend_low"], "high": row["trend_high"]}
+            text += wording.say("site.trend", **{name: 100 * share for name, share in figures.items()})
         terminal.paragraph(text)
+        if changed := wording.changed_text(row):
+            terminal.paragraph(changed)
         if still := wording.standstill_text(row, view.currency):
             terminal.paragraph(still)
         if untold := wording.untold_text(row):

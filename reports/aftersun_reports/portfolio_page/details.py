@@ -36,7 +36,8 @@ def as_data(run: api.RunView, sites: Sites, notes: NotesOfRun) -> dict[str, Any]
     call, said, titles = run.table("call"), run.call_texts(), run.titles()
 
     def told(row: Mapping[Any, Any]) -> str:
-        return " ".join(filter(None, [api.standstill_text(row, run.currency), api.untold_text(row)]))
+        texts = api.changed_text(row), api.standstill_text(row, run.currency), api.untold_text(row)
+        return " ".join(filter(None, texts))
 
     def table(name: str, frame: pd.DataFrame, **made: Any) -> dict[str, Any]:
         return by_site(frame.assign(**made), ids, **_labels()["tables"][name])

@@ -153,7 +153,7 @@ function meters(site) {
     const long = years(row.years_of_data, 1);
     if (!known(row.factor)) return `Meter readings of ${long} do not tell how the system does.${row.remark ? ` ${row.remark}.` : ''}`;
     const short = row.shortfall > 0 ? ` At least ${percent(row.shortfall)} are missing beyond any error: find out why.` : '';
-    return `Meter readings of ${long}: ${percent(row.factor)} of what the model expects, standard error ${percent(row.factor_se)}; the energy is corrected by them.${short}`;
+    return `Meter readings of ${long}: ${percent(row.factor)} of what the model expects, standard error ${percent(row.factor_se)}; where they are sure enough, the energy is corrected by them.${short}${row.remark ? ` ${row.remark}${row.remark.endsWith('.') ? '' : '.'}` : ''}`;
   });
   const found = rowsOf('findings', site).map((row) => `Readings, ${row.meter}: ${row.text}`);
   return [...told, ...found].map((text) => el('p', {}, said(text)));

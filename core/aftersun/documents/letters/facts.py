@@ -205,7 +205,15 @@ def _from_meters(evidence: Row | None) -> list[LetterFact]:
     n, share = round(float(evidence["years_of_data"]), 1), value_of(evidence, "factor")
     if share is None:
         return [fact("finding_meters_silent", n=n)]
+    if value_of(evidence, "factor_read") is not None:  # the facts are wrong more likely than the system
+        return [fact("finding_meters_doubted", share=share), *_outages(evidence)]
     facts = [fact("finding_meters", n=n, share=share, se_share=evidence["factor_se"])]
+    changed_on, change = value_of(evidence, "changed_on"), value_of(evidence, "change")
+    if changed_on is not None and change is not None and change < 0:
+        facts.append(
+            fact("finding_fell", since=pd.Timestamp(changed_on).date(), share=-change, se_share=evidence["change_se"])
+        )
+    facts += _outages(evidence)
     missing = value_of(evidence, "shortfall")
     if missing is not None and missing >= _LEAST_SHARE:
         facts.append(fact("finding_shortfall", share=missing))
@@ -213,6 +221,13 @@ def _from_meters(evidence: Row | None) -> list[LetterFact]:
     if low is not None and high is not None and (low > 0 or high < 0):
         facts.append(fact("finding_trend", share_per_year=evidence["trend_per_year"]))
     return facts
+
+
+def _outages(evidence: Row) -> list[LetterFact]:
+    if not value_of(evidence, "outages"):
+        return []
+    since = pd.Timestamp(evidence["outage_since"]).date()
+    return [fact("finding_stood", days=evidence["outage_days"], since=since, kwh=evidence["outage_kwh"])]
 
 
 def _largest(site: Row, losses: Sequence[Row]) -> list[LetterFact]:

@@ -30,19 +30,29 @@ class TypicalTime:
     def spanning(cls, starts: pd.Series, ends: pd.Series) -> TypicalTime:
         """Return the hours of all days from the first start to the last end; neither may be empty."""
         first, last = starts.min().floor("D"), ends.max().ceil("D")
-        hours = pd.date_range(first, last, freq="h", inclusive="left")
-        day = hours.day_of_year.to_numpy()
-        day = np.where(hours.is_leap_year & (day > _FEBRUARY_28), day - 1, day)
-        return cls(first, ((day - 1) * 24 + hours.hour.to_numpy()).astype(np.intp))
+        days = np.arange(first.to_datetime64(), last.to_datetime64(), dtype="datetime64[D]")
+        years = days.astype("datetime64[Y]")
+        day = (days - years).astype(np.intp) + 1
+        leap = ((years + 1).astype("datetime64[D]") - years.astype("datetime64[D]")).astype(np.intp) == 366
+        day = np.where(leap & (day > _FEBRUARY_28), day - 1, day)
+        return cls(first, ((day - 1)[:, np.newaxis] * 24 + np.arange(24)).ravel())
 
     def add_up(self, hourly: npt.ArrayLike, starts: pd.Series, ends: pd.Series) -> Floats:
         """Return the sum of an hourly column of the typical year (H,) over each interval, hours cut in proportion."""
-        column = np.asarray(hourly, dtype=np.float64)
-        total = np.concatenate([[0.0], np.cumsum(column[self.positions])])
-        hours = np.arange(len(total), dtype=np.float64)
-        since = [((moments - self.first).dt.total_seconds() / 3600).to_numpy() for moments in (starts, ends)]
-        sums: Floats = np.interp(since[1], hours, total) - np.interp(since[0], hours, total)
+        since, total = self.up_to(hourly)
+        sums: Floats = np.interp(self.hours_to(ends), since, total) - np.interp(self.hours_to(starts), since, total)
         return sums
+
+    def up_to(self, hourly: npt.ArrayLike) -> tuple[Floats, Floats]:
+        """Return hours since ``first`` and the sum of an hourly column (H,) of the typical year up to each."""
+        total = np.concatenate([[0.0], np.cumsum(np.asarray(hourly, dtype=np.float64)[self.positions])])
+        return np.arange(len(total), dtype=np.float64), total
+
+    def hours_to(self, moments: npt.ArrayLike) -> Floats:
+        """Return how many hours after ``first`` moments are, (N,)."""
+        apart = np.asarray(moments, dtype="datetime64[s]") - self.first.to_datetime64().astype("datetime64[s]")
+        hours: Floats = apart.astype(np.float64) / 3600.0
+        return hours
 
 
 def in_darkness(frame: pd.DataFrame, weather: WeatherYear, night_zenith_deg: float) -> Bools:

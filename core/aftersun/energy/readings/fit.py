@@ -1,11 +1,4 @@
-"""Measured against computed output of one system: a robust factor, a trend, zero days, low light. Arrays only.
-
-References
-----------
-.. [1] P. Huber, "Robust estimation of a location parameter", Annals of Mathematical Statistics 35 (1), 73-101, 1964.
-.. [2] P. Sen, "Estimates of the regression coefficient based on Kendall's tau", J. American Statistical Association
-   63 (324), 1379-1389, 1968.
-"""
+"""Of one system and its neighbours: output by day, days without any, output in low light. Arrays only."""
 
 from __future__ import annotations
 
@@ -15,50 +8,9 @@ import pandas as pd
 from aftersun.energy.readings.checks import limits
 from aftersun.model.ranges import Floats
 
-_BEND = 1.345  # standard deviations from which a period weighs less: 95 % efficient for normal errors [1]_
-_EFFICIENCY = 0.95
-_BENT_VARIANCE = 0.7102  # mean of min(z, 1.345)^2 for standard normal z
-_ROUNDS = 50
-_LEAST_FACTOR = 0.1  # keeps the scale of a system that stands still above zero
 _WHOLE_DAY_H = 23.0
 _LEAST_CELLS = 5
 _LEAST_DAYS = 10
-
-
-def huber_factor(ratio: Floats, relative_sd: Floats) -> tuple[float, float]:
-    """Return the factor that N ratios of measured over computed energy have in common, and its standard error.
-
-    ``relative_sd`` (N,) is the standard deviation of each as a share of it. The factor is Huber's estimate [1]_;
-    where the ratios scatter more than that says, the error grows with the scatter. N is at least 1.
-    """
-    precision = relative_sd**-2.0
-    order = np.argsort(ratio)
-    half = np.searchsorted(np.cumsum(precision[order]), precision.sum() / 2)
-    factor = float(ratio[order][half])
-    for _ in range(_ROUNDS):
-        deviation = np.abs(ratio - factor) / (relative_sd * max(factor, _LEAST_FACTOR))
-        weight = precision * np.minimum(1.0, _BEND / np.maximum(deviation, 1e-12))
-        before, factor = factor, float(np.sum(weight * ratio) / np.sum(weight))
-        if abs(factor - before) < 1e-10:
-            break
-    bent = np.minimum(deviation, _BEND) ** 2
-    excess = float(bent.sum() / (_BENT_VARIANCE * (len(ratio) - 1))) if len(ratio) > 1 else 1.0
-    error = max(factor, _LEAST_FACTOR) * np.sqrt(max(excess, 1.0) / (_EFFICIENCY * precision.sum()))
-    return factor, float(error)
-
-
-def yearly_trend(year: Floats, ratio: Floats) -> tuple[float, float, float]:
-    """Return Theil and Sen's slope [2]_ of ``ratio`` (N,) over ``year`` (N,) and its 95 % interval.
-
-    As shares of the median ratio a year. NaN if the median is not above zero. N is at least 2.
-    """
-    from scipy import stats  # slow to import, and needed of few sites
-
-    middle = float(np.median(ratio))
-    if middle <= 0:
-        return np.nan, np.nan, np.nan
-    slope, _, low, high = stats.theilslopes(ratio, year, alpha=0.95)
-    return float(slope) / middle, float(low) / middle, float(high) / middle
 
 
 def day_outputs(produced: pd.DataFrame, rating_kw: pd.Series) -> pd.DataFrame:

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from aftersun.energy.readings.checks import limits
@@ -36,15 +37,16 @@ class Idle:
         return "idle_since" in self.figures
 
 
-def chance_of_standstill(warm_days: float, cold_days: float) -> float:
+def chance_of_standstill(warm_days: npt.ArrayLike, cold_days: npt.ArrayLike) -> Floats:
     """Return the chance that a system stands still whose meter showed nothing for so many mean days of output.
 
     ``cold_days`` are those in months when snow may stay, ``warm_days`` the others.
     """
     known = limits()
     still, dead = known["standstill_prior"], known["dead_meter"]
-    as_sound = np.exp(-warm_days / known["still_warm_days"] - cold_days / known["still_cold_days"])
-    return float(still / (still + dead + (1.0 - still - dead) * as_sound))
+    warm, cold = np.asarray(warm_days), np.asarray(cold_days)
+    as_sound = np.exp(-warm / known["still_warm_days"] - cold / known["still_cold_days"])
+    return np.asarray(still / (still + dead + (1.0 - still - dead) * as_sound))
 
 
 def idle_until_now(
@@ -60,10 +62,7 @@ def idle_until_now(
     mean_day = float(output.sum()) / (HOURS_PER_YEAR / 24.0)
     if days_since > known["still_latest_days"] or mean_day <= 0:
         return None
-    # what is finer than a day is judged by the day: the night is no standstill
-    reading = np.where(produced["hours"] < 24, produced["starts_at"].dt.floor("D"), produced["starts_at"])
-    sums = produced.groupby(reading, sort=True)[["kwh", "hours"]].transform("sum")
-    shows = (sums["kwh"] > known["day_zero"] * rating_kw * sums["hours"] / 24.0).to_numpy()
+    shows = _shows(produced, rating_kw)
     rows = produced.iloc[int(np.flatnonzero(shows)[-1]) + 1 :] if shows.any() else produced
     if rows.empty:
         return None
@@ -71,7 +70,7 @@ def idle_until_now(
     warm, cold = (
         float(time.add_up(output * part, rows["starts_at"], rows["ends_at"]).sum()) for part in (snow_free, ~snow_free)
     )
-    chance = chance_of_standstill(warm / mean_day, cold / mean_day)
+    chance = float(chance_of_standstill(warm / mean_day, cold / mean_day))
     figures: dict[str, object] = {"standstill_chance": chance}
     if chance >= known["still_told"]:
         figures |= {
@@ -81,6 +80,50 @@ def idle_until_now(
             "idle_expected_kwh": warm + cold,
         }
     return Idle(rows.index, figures)
+
+
+@dataclass(frozen=True)
+class Outages:
+    """Times with readings that show nothing where a sound system would: their rows, and what they say."""
+
+    rows: pd.Index
+    figures: Mapping[str, object]
+
+
+def outages(produced: pd.DataFrame, output: Floats, snow_free: Bools, rating_kw: float) -> Outages | None:
+    """Return the times in which one site gave nothing for longer than its weather explains, None where there are none.
+
+    Arguments as of :func:`idle_until_now`; no neighbour is asked. The figures are their number, the start of the
+    longest, the days and what the model expects in all of them.
+    """
+    mean_day = float(output.sum()) / (HOURS_PER_YEAR / 24.0)
+    shows = _shows(produced, rating_kw) if mean_day > 0 else np.ones(len(produced), dtype=bool)
+    if shows.all():
+        return None
+    starts, ends = produced["starts_at"], produced["ends_at"]
+    run = np.cumsum(shows | np.roll(shows, 1) | (np.arange(len(shows)) == 0))[~shows]
+    time, still = TypicalTime.spanning(starts, ends), produced[~shows]
+    warm, cold = (time.add_up(output * part, still["starts_at"], still["ends_at"]) for part in (snow_free, ~snow_free))
+    sums = pd.DataFrame({"warm": warm, "cold": cold, "hours": still["hours"].to_numpy()}).groupby(run).sum()
+    told = sums[chance_of_standstill(sums["warm"] / mean_day, sums["cold"] / mean_day) >= limits()["still_told"]]
+    if told.empty:
+        return None
+    missed = told["warm"] + told["cold"]
+    figures = {
+        "outages": len(told),
+        "outage_since": still["starts_at"][run == missed.idxmax()].min(),
+        "outage_days": float(told["hours"].sum()) / 24.0,
+        "outage_kwh": float(missed.sum()),
+    }
+    return Outages(still.index[np.isin(run, told.index)], figures)
+
+
+def _shows(produced: pd.DataFrame, rating_kw: float) -> Bools:
+    """Tell which readings show output; what is finer than a day is judged by the day: the night is no standstill."""
+    reading = np.where(produced["hours"] < 24, produced["starts_at"].dt.floor("D"), produced["starts_at"])
+    sums = produced.groupby(reading, sort=True)[["kwh", "hours"]].transform("sum")
+    shows: Bools = (sums["kwh"] > limits()["day_zero"] * rating_kw * sums["hours"] / 24.0).to_numpy()
+    return shows
 
 
 def snow_free_hours(weather: WeatherYear) -> Bools:
