@@ -19,7 +19,7 @@ from aftersun.inventory.loading import bounds
 from aftersun.inventory.loading.bounds import Progress, RowsRead
 from aftersun.inventory.loading.csv_file import DELIMITERS, lines_of
 from aftersun.inventory.loading.raw_table import raw_table, without_empty_end
-from aftersun.inventory.loading.workbook_file import WORKBOOK_SUFFIXES, cell_text, opened_workbook
+from aftersun.inventory.loading.workbook_file import WORKBOOK_SUFFIXES, cell_text, opened_workbook, rows_of
 from aftersun.inventory.office_list.vocabulary import all_unit_words, near_synonyms, synonyms, wordings
 from aftersun.inventory.store.dictionary import columns, key_columns, tables
 from aftersun.inventory.store.refusals import refusal
@@ -214,12 +214,8 @@ def _of_workbook(path: Path, wanted: str, progress: Progress | None, is_known: K
             if wanted and sheet.title.strip().casefold() != wanted.strip().casefold():
                 continue
             rows = RowsRead(path.name, progress, sheet.max_row or 0, bounds.MOST_WORKBOOK_ROWS)
-            sheet.reset_dimensions()
-            for line, values in enumerate(sheet.iter_rows(values_only=True), start=1):
-                kept = len(values)
-                while kept and values[kept - 1] is None:
-                    kept -= 1
-                rows.add(line, without_empty_end([_cell(value) for value in values[:kept]]), len(values))
+            for line, values in rows_of(sheet):
+                rows.add(line, without_empty_end([_cell(value) for value in values]), len(values))
             head, known = _head(rows.cells, is_known)
             found.append((known, head, sheet.title, rows))
     if wanted and not found:
