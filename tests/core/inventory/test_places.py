@@ -72,6 +72,23 @@ def test_a_thousand_places_are_found_by_their_own_names():
     assert found["latitude"].notna().all()
 
 
+@pytest.mark.slow
+def test_of_a_thousand_places_those_of_one_name_are_found_from_nearby():
+    """The base, a few km off, tells towns of one name apart: then every one of the sample lies within 10 km."""
+    with aftersun_datasets.path("places.parquet").open("rb") as file:
+        table = pd.read_parquet(file).query("country in ('ES', 'FR', 'GB')").sample(1000, random_state=1)
+    rows = table[["country", "name"]].assign(code=None)[["country", "code", "name"]].to_numpy().tolist()
+    found = place(asked(*rows))
+    several = np.flatnonzero((found["of_several"] > 1).to_numpy())
+    for n in several:
+        near = Point(table["latitude"].iloc[n] + 0.01, table["longitude"].iloc[n])
+        one = place(asked(rows[n]), near)
+        found.loc[found.index[n], ["latitude", "longitude"]] = one[["latitude", "longitude"]].to_numpy()[0]
+    away = great_circle_km(table["latitude"], table["longitude"], found["latitude"], found["longitude"])
+    assert len(several) > 20
+    assert np.max(away) < 10
+
+
 @pytest.mark.parametrize(
     ("latitude", "longitude", "offset_h"),
     [

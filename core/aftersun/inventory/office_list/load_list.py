@@ -28,7 +28,7 @@ from aftersun.inventory.office_list.matching import MAPPING, Proposal, language_
 from aftersun.inventory.office_list.placing import POSITION, Placing, Where
 from aftersun.inventory.office_list.reading import Column, Decisions
 from aftersun.inventory.office_list.splitting import Doubt, Known, split
-from aftersun.inventory.office_list.vocabulary import LIST, Target, of, sentence, targets, unit_in_heading
+from aftersun.inventory.office_list.vocabulary import LIST, Target, of, sentence, targets, unit_in_heading, units_of
 from aftersun.inventory.store.dictionary import TEXT
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.private import made_whole
@@ -356,6 +356,7 @@ def note_lines(understood: Understood) -> list[str]:
             continue
         column, entry = understood.columns[proposal.target], of(proposal.target)
         unit = proposal.unit or unit_in_heading(entry, understood.grid.headings[proposal.position])
+        unit = entry.unit if units_of(entry).get(unit) == 1 else unit
         end = sentence("last" if entry.name.endswith("_until") else "first")
         said = [sentence(note, count=f"{count:,}", unit=unit, end=end) for note, count in column.notes if note in _TOLD]
         said += [f"{column.doubtful:,} not understood"] if column.doubtful else []

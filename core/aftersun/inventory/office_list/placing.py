@@ -120,7 +120,7 @@ def _country(towns: pd.Series, where: Where, language: str) -> str:
     """Return the country of the company's base, else the one of the list's language where most of the towns are."""
     if where.near is not None:
         return country_at(where.near)
-    spoken = [code for code, _ in _territories("en") if language in get_official_languages(code)]
+    spoken = [code for code, _ in _territories("en") if language in get_official_languages(code, de_facto=True)]
     found = {code: found_in(code, towns) for code in spoken}
     best = max(found, key=lambda code: found[code], default="")
     return best if best and found[best][0] else ""

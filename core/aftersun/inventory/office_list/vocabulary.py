@@ -22,6 +22,7 @@ MOST_ARRAYS = 9
 _PACKAGE = "aftersun.inventory"
 _BRACKETS = re.compile(r"[(\[{][^)\]}]*[)\]}]")
 _NUMBERED = re.compile(r"(?<![0-9])([1-9])(?![0-9])")
+_NUMBER_SIGN = re.compile(r"#(?![0-9])")
 _NO_LETTERS = re.compile(r"[^0-9a-z]+")
 _YEAR = re.compile(r"\b20[0-9]{2}\b")
 _ARRAY_WORDS = "roof array dach feld dachflache toit toiture champ pan tejado campo tetto falda dak veld telhado"
@@ -108,11 +109,12 @@ def wordings(heading: str) -> list[tuple[str, int]]:
 
     Left away are, one after the other, years, what stands in brackets, units, and the number of an array.
     """
+    written, heading = heading, _NUMBER_SIGN.sub(" no ", heading)
     bare = _BRACKETS.sub(" ", heading)
     known = all_unit_words()
     unitless = " ".join(word for word in bare.split() if len(word) < 2 or word.casefold().strip(".,;:") not in known)
     forms: list[tuple[str, int]] = []
-    for text in (heading, bare, unitless):
+    for text in (heading, bare, unitless, written):
         name = plain(text)
         forms += [(name, 1), (" ".join(_YEAR.sub(" ", name).split()), 1)]
         if number := _NUMBERED.search(re.sub(r"([a-z])([1-9])\b", r"\1 \2", name)):

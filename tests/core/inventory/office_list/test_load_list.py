@@ -328,6 +328,7 @@ def test_every_heading_in_the_data_is_a_column_and_means_one_thing_in_its_langua
         ("Nombre,Tejado", ["customer.name", "site.roof_kind"]),
         ("Neigung Dach 2,Neigung Dach 1", ["array.tilt_deg 2", "array.tilt_deg"]),
         ("Speicher,Dachneigung", ["", "array.tilt_deg"]),  # of electricity or of water
+        ("Panels #,Job #", ["array.module_count", "site.site_id"]),
     ],
 )
 def test_headings_that_resemble_one_another(headings: str, meant: list[str], write: Write) -> None:
@@ -342,3 +343,12 @@ def test_columns_nobody_needs_and_those_whose_cells_do_not_fit_are_left_out(writ
     understood = understand(write("list.csv", text))
     assert understood.left_out == ["Inverter", "Favourite cake"]
     assert propose(understood.grid, "en")[2].target == Target("site", "inverter_rating_kw")
+
+
+def test_a_customers_number_by_its_sign_is_no_name(write: Write) -> None:
+    grid = read_grid(write("list.csv", "Customer #,Customer,kWp\n17,Ada Rook,4\n18,Bo Finch,5\n"))
+    assert [str(p.target) for p in propose(grid, "en")] == [
+        "customer.customer_id",
+        "customer.name",
+        "array.dc_rating_kw",
+    ]

@@ -36,6 +36,14 @@ def test_the_country_is_that_of_the_language_where_most_of_the_towns_are():
 
 
 @pytest.mark.slow
+def test_a_country_whose_language_is_nowhere_written_down_counts_too():
+    """English is official in no law of the United States."""
+    _, placing = placed("Sacramento", "Fresno", "Springfield")
+    assert placing.country == "US"
+    assert placing.by == {"town": 3}
+
+
+@pytest.mark.slow
 def test_or_that_of_the_companys_base():
     _, placing = placed("Plymouth", where=Where(near=Point(42.0, -70.7)))
     assert placing.country == "US"
