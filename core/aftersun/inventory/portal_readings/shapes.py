@@ -38,6 +38,7 @@ _ENTRIES = {
     COUNTER: _READING["register_kwh"],
     POWER: replace(_READING["kwh"], name="kw", unit="kW", minimum=None, maximum=None),
 }
+_YEAR = r"(?:19|20)[0-9]{2}"
 _YEARS = re.compile(r"(?<![0-9])((?:19|20)[0-9]{2})(?![0-9])")
 
 
@@ -131,7 +132,8 @@ def as_values(path: Path, grid: Grid, proposals: Sequence[Proposal], settings: S
     frame = pd.concat(parts, ignore_index=True)
     frame["site"], frame["customer"] = (frame["row"].map(file.texts(kind)) for kind in (SITE, CUSTOMER))
     undated = frame["at"].isna()
-    if file.of(MONTH_OF, YEAR_OF) and undated.any() and (frame.loc[undated, "cause"] == "no_year").all():
+    told = any(doubt.cause == "no_year" for doubt in file.doubts)
+    if file.of(MONTH_OF, YEAR_OF) and undated.any() and not told and (frame.loc[undated, "cause"] == "no_year").all():
         raise Undecided("year")
     return Values(frame[~undated].drop(columns="cause").reset_index(drop=True), units, file.doubts, file.notes)
 
@@ -211,6 +213,8 @@ def _said(file: _File, proposal: Proposal, codes: np.ndarray, texts: list[str], 
             "cause": [read.cause or None for read in reads] + [None],
         }
     ).astype({"kind": "object", "cause": "object"})
+    if (table["kind"] == moments.MOMENT).any():  # a spreadsheet shows midnight as a mere day
+        table["kind"] = table["kind"].replace(moments.DAY, moments.MOMENT)
     return table.iloc[codes].set_axis(file.rows)
 
 
@@ -235,8 +239,16 @@ def _with_year(file: _File, found: pd.DataFrame) -> pd.DataFrame:
     bare = found["at"].isna() & found["cause"].isna()
     if not (lacking | bare).any():
         return found
-    years = pd.to_numeric(file.texts(roles.YEAR), errors="coerce").astype("Float64")
-    if not file.of(YEAR_OF):
+    said = file.texts(roles.YEAR)
+    years = said.where(said.str.fullmatch(_YEAR).fillna(False)).astype("Float64")
+    if years.notna().any():
+        unread = (lacking | bare) & years.isna()
+        if unread.any():
+            rows = tuple(map(int, found.index[unread]))
+            file.doubts.append(Doubt(file.of(roles.YEAR)[0].position, "no_year", rows))
+            found = found.assign(at=found["at"].mask(unread, pd.NaT), cause=found["cause"].mask(unread, None))
+            lacking, bare = lacking & ~unread, bare & ~unread
+    elif not file.of(YEAR_OF):
         years = years.fillna(_year_above(file) or pd.NA)
     if file.of(MONTH_OF):
         whole = years.map(lambda year: datetime(int(year), 1, 1), na_action="ignore")

@@ -2,14 +2,24 @@
 
 from __future__ import annotations
 
+import random
 from collections.abc import Callable
 from pathlib import Path
 
+import openpyxl
 import pandas as pd
 import pytest
 
-from aftersun.inventory.portal_readings.load_readings import Prepared, Sites, doubt_lines, note_lines, prepare
-from aftersun.inventory.portal_readings.settings import Settings, Undecided
+from aftersun.inventory.portal_readings.load_readings import (
+    Prepared,
+    Sites,
+    doubt_lines,
+    first_rows,
+    note_lines,
+    prepare,
+    question,
+)
+from aftersun.inventory.portal_readings.settings import ALLOWED, Settings, Undecided
 from aftersun.model.errors import AftersunError
 
 Write = Callable[[str, str], Path]
@@ -383,3 +393,79 @@ def test_none_of_the_sites_known_is_one_sentence(write: Write) -> None:
 )
 def test_a_site_is_found_in_the_name_of_a_file(name: str, found: set[str]) -> None:
     assert SITES.in_name(name) == found
+
+
+def test_a_workbook_with_real_times_on_a_sheet_named_after_the_site(tmp_path: Path) -> None:
+    book = openpyxl.Workbook()
+    sheet = book.active
+    sheet.title = "S001"
+    sheet.append(["Plant report"])
+    sheet.append([])
+    sheet.append(["Time", "Yield (kWh)", "Remark"])
+    for n, at in enumerate(pd.date_range("2024-01-10", periods=24, freq="h")):
+        sheet.append([at.to_pydatetime(), 0.125 * (n % 5), "fine"])
+    notes = book.create_sheet("Notes")
+    notes.append(["Nothing of note"])
+    book.save(tmp_path / "report.xlsx")
+    prepared = prepare(tmp_path / "report.xlsx", SITES, Settings())
+    found = rows(prepared)
+    assert len(found) == 24
+    assert found[3] == ("S001", "production", "2024-01-10 03:00", "2024-01-10 04:00", 0.375)
+    assert "all of site S001, by the name of the sheet" in note_lines(prepared)
+
+
+def test_a_row_of_totals_below_the_years_is_told_and_left(write: Write) -> None:
+    text = "Jahr;Jan;Feb;Mrz\n2022;100,5;200;300\n2023;110;210;310\nSumme;210,5;410;610\n"
+    prepared = prepare(write("S001 Ertrag kWh.csv", text), SITES, Settings(unit="kwh"))
+    assert len(rows(prepared)) == 6
+    assert doubt_lines(prepared) == ["'Jahr': 1 row, no year is named, e.g. 'Summe' on line 4."]
+
+
+POWER = "".join(f"{time},{n}\n" for n, time in enumerate(quarters("2024-03-30", 300)))
+SOUND = [(name, text) for name, text, *_ in [*TYPED.values(), *ASKED.values()]]
+SOUND.append(("S001.csv", f"Timestamp,AC power (W)\n{POWER}"))
+ODD = ("", "-", "x", "2024", "13/13/2024", "1,5", "1.234", "24:00", "2024-03-31 02:15", "2024-03-31T02:15:00Z", "S001")
+ODD += ("9999", "Jan", "\0", "1e9", "-5", "25:00", "01.01.2024", "NaN", "1 000,5 kWh", "3 MW")
+
+
+def damaged(text: str, chance: random.Random) -> str:
+    """Return a text with cells replaced, lines lost, doubled or cut."""
+    lines, sign = text.split("\n"), ";" if text.count(";") > text.count(",") else ","
+    for _ in range(chance.randrange(1, 6)):
+        at, kind = chance.randrange(len(lines)), chance.random()
+        if kind < 0.6:
+            cells = lines[at].split(sign)
+            cells[chance.randrange(len(cells))] = chance.choice(ODD)
+            lines[at] = sign.join(cells)
+        elif kind < 0.75:
+            lines.insert(at, lines[chance.randrange(len(lines))])
+        elif kind < 0.9:
+            lines = lines[: at + 1]
+        else:
+            lines[at] = lines[at][: chance.randrange(len(lines[at]) + 1)]
+    return "\n".join(lines)
+
+
+@pytest.mark.parametrize("first", [pytest.param(0, marks=pytest.mark.slow), pytest.param(40, marks=pytest.mark.long)])
+def test_a_damaged_export_ends_in_readings_a_question_or_a_sentence(first: int, tmp_path: Path) -> None:
+    ends = set()
+    for seed in range(first, 40 if first == 0 else 2_000):
+        chance = random.Random(seed)
+        name, text = chance.choice(SOUND)
+        (tmp_path / name).write_text(damaged(text, chance), encoding="utf-8")
+        setting = chance.choice(["clock", "labels", "unit", "meter", "quantity", "decimal", "dates"])
+        said = {setting: chance.choice(ALLOWED[setting])} if chance.random() < 0.5 else {}
+        try:
+            prepared = prepare(tmp_path / name, SITES, Settings(**said))
+        except Undecided as left_open:
+            ends.add("question")
+            if left_open.setting in ALLOWED:
+                question(left_open)
+        except AftersunError as refused:
+            ends.add("sentence")
+            str(refused)
+        else:
+            ends.add("readings")
+            for lines in (note_lines, doubt_lines, first_rows):
+                lines(prepared)
+    assert ends == {"question", "sentence", "readings"}
