@@ -191,7 +191,11 @@ def _finding(row: Row, language: str) -> str:
     hours = None if late_h is None else say("finding.late" if late_h > 0 else "finding.early", language, h=abs(late_h))
     percent = None if share is None else 100 * share
     figures = {"readings": row["readings"], "days": days, "percent": percent, "hours": hours}
-    return say(f"finding.{row['finding']}", language, **figures)
+    text = say(f"finding.{row['finding']}", language, **figures)
+    share = value_of(row, "kwh_share")
+    if share is None:
+        return text
+    return say("finding.extent", language, text=text, days=row["days"], kwh=row["kwh"], percent=100 * share)
 
 
 def _valued(row: Row, currency: str, write: Figures) -> Iterator[str]:

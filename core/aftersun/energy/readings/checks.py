@@ -16,11 +16,12 @@ import pandas as pd
 from aftersun.energy.assumptions import system_values
 from aftersun.energy.demand import yearly_demand
 from aftersun.energy.readings import clock as readings_clock
+from aftersun.energy.readings import made_up
 from aftersun.model import tables
 from aftersun.model.cohort import Cohort
 from aftersun.model.ranges import Bools, Floats
 
-PRODUCTION, IMPORT, EXPORT = "production", "import", "export"
+PRODUCTION, IMPORT, EXPORT = made_up.PRODUCTION, "import", "export"
 SERIES = ["site_id", "meter"]
 
 
@@ -126,31 +127,33 @@ def _over_expected(frame: pd.DataFrame, facts: Facts, by: list[pd.Series]) -> Fl
 def beyond_the_rating(frame: pd.DataFrame, facts: Facts) -> Bools:
     """Flag more energy produced or exported than the rating allows; what a battery holds may be exported too."""
     battery = facts.cohort.sites["battery_kwh"].reindex(frame["site_id"]).to_numpy(dtype=np.float64, na_value=0.0)
-    most = facts.rating_of(frame) * frame["hours"].to_numpy() * limits()["output_max"]
+    known = limits()
+    inverter = facts.cohort.sites["inverter_rating_kw"].reindex(frame["site_id"])
+    power = np.fmin(
+        facts.rating_of(frame) * known["output_max"],
+        inverter.to_numpy(np.float64, na_value=np.inf) * known["inverter_max"],
+    )
+    most = power * frame["hours"].to_numpy()
     most = most + np.where(frame["meter"] == EXPORT, battery, 0.0)
     flags: Bools = (frame["meter"] != IMPORT).to_numpy() & (frame["kwh"].to_numpy() > most)
+    return flags
+
+
+def beyond_the_sky(frame: pd.DataFrame, facts: Facts) -> Bools:
+    """Flag more energy produced than a clear sky gives a plane that always faces the sun, unless the clock is off."""
+    doubted = doubted_clocks(frame, facts).index
+    rows = ((frame["meter"] == PRODUCTION) & ~frame["site_id"].isin(doubted)).to_numpy()
+    flags = np.zeros(len(frame), dtype=bool)
+    if rows.any():
+        mine = frame[rows]
+        most = readings_clock.clear_sky_hours(mine, facts.cohort.weather) * limits()["output_max"]
+        flags[rows] = mine["kwh"].to_numpy() > facts.rating_of(mine) * most
     return flags
 
 
 def negative(frame: pd.DataFrame, _facts: Facts) -> Bools:
     """Flag energy below zero by more than the devices use themselves."""
     return (frame["kwh"] < -limits()["standby_kw"] * frame["hours"]).to_numpy()
-
-
-def stuck(frame: pd.DataFrame, _facts: Facts) -> Bools:
-    """Flag runs of one production value other than zero that are longer than weather allows."""
-    series = frame.groupby(SERIES, sort=False).ngroup()
-    same = (series == series.shift()) & (frame["kwh"] == frame["kwh"].shift())
-    run = (~same).cumsum()
-    hours = frame["hours"].groupby(run).transform("sum")
-    count = run.groupby(run).transform("size")
-    known = limits()
-    too_long: Bools = np.select(
-        [frame["hours"] < 24, frame["hours"] < 24 * known["fine_bin_days"]],
-        [(hours >= known["stuck_hours"]) & (count > 1), count >= known["stuck_days"]],
-        default=count >= known["stuck_long"],
-    ).astype(bool)
-    return (frame["meter"] == PRODUCTION).to_numpy() & (frame["kwh"] > 0).to_numpy() & too_long
 
 
 def repeated_day(frame: pd.DataFrame, _facts: Facts) -> Bools:
@@ -210,9 +213,12 @@ CHECKS: Mapping[str, Callable[[pd.DataFrame, Facts], Bools]] = {
     "megawatt_hours": in_megawatt_hours,
     "rating": beyond_the_rating,
     "negative": negative,
-    "stuck": stuck,
+    "stuck": lambda frame, _: made_up.stuck(frame, limits()),
+    "interpolated": lambda frame, _: made_up.interpolated(frame, limits()),
     "repeat": repeated_day,
+    "scaled_copy": lambda frame, _: made_up.scaled_copy(frame, limits()),
     "night": output_at_night,
+    "sky": beyond_the_sky,
 }
 STANDBY, GAP, CLOCK, SUMMER_TIME = "standby", "gap", "clock", "summer_time"
 FINDINGS = (*CHECKS, STANDBY, GAP, CLOCK, SUMMER_TIME)

@@ -68,6 +68,23 @@ def in_darkness(frame: pd.DataFrame, weather: WeatherYear, night_zenith_deg: flo
     return dark
 
 
+def clear_sky_hours(frame: pd.DataFrame, weather: WeatherYear) -> Floats:
+    """Return what a clear sky gives a plane that always faces the sun in each interval, hours of 1000 W/m2, (N,).
+
+    After Haurwitz [1]_, divided by the height of the sun; the sun of the neighbouring hours counts where it is higher,
+    as hours begin and end in twilight. ``frame`` has the columns starts_at and ends_at and is not empty.
+
+    References
+    ----------
+    .. [1] B. Haurwitz, "Insolation in relation to cloudiness and cloud density", J. Meteorology 2, 154-166, 1945.
+    """
+    height = np.cos(np.radians(weather.zenith))
+    light = np.where(height > 0.0, 1.098 * np.exp(-0.057 / np.maximum(height, 1e-3)), 0.0)
+    light = np.maximum(np.maximum(light, np.roll(light, 1)), np.roll(light, -1))
+    time = TypicalTime.spanning(frame["starts_at"], frame["ends_at"])
+    return time.add_up(light, frame["starts_at"], frame["ends_at"])
+
+
 def solar_noon(weather: WeatherYear) -> Floats:
     """Return the middle of the daylight of each day of the typical year in hours from midnight, shape (365,)."""
     height = np.maximum(np.cos(np.radians(weather.zenith)), 0.0).reshape(365, 24)

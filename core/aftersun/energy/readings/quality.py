@@ -28,8 +28,8 @@ from aftersun.energy.readings.checks import (
 from aftersun.model.cohort import Cohort
 
 INTERVAL_COLUMNS = ("site_id", "meter", "starts_at", "ends_at", "hours", "kwh")
-FINDING_COLUMNS = ("site_id", "meter", "finding", "readings", "gap_days", "gap_share", "late_h")
-_FIGURES = FINDING_COLUMNS[-3:]
+_FIGURES = ("days", "kwh", "kwh_share", "gap_days", "gap_share", "late_h")
+FINDING_COLUMNS = ("site_id", "meter", "finding", "readings", *_FIGURES)
 _HOUR_S = 3600.0
 
 
@@ -40,7 +40,8 @@ class Checked:
     ``intervals`` has the good ones, columns ``INTERVAL_COLUMNS`` (hours in h, kwh in kWh, never negative), by site,
     meter and time, none overlapping another of its series. ``set_aside`` has the others with a column ``finding``.
     ``findings`` has what was found, one row a series and code of ``FINDINGS``, columns ``FINDING_COLUMNS``: how many
-    readings (of gaps: how many), days and share of the time in gaps, and hours by which the clock is late for the sun.
+    readings (of gaps: how many), of those set aside days, kWh and their share of all that the meter shows, days and
+    share of the time in gaps, and hours by which the clock is late for the sun.
     """
 
     intervals: pd.DataFrame
@@ -69,7 +70,7 @@ def check_readings(cohort: Cohort, readings: pd.DataFrame) -> Checked:
     if frame.empty:
         frame = frame[list(INTERVAL_COLUMNS)]
         return Checked(frame, frame.assign(finding=""), _no_findings())
-    facts = Facts.of(cohort)
+    facts, all_kwh = Facts.of(cohort), frame["kwh"].clip(lower=0.0).groupby([frame[name] for name in SERIES]).sum()
     aside = [frame.iloc[:0].assign(finding="")[[*INTERVAL_COLUMNS, "finding"]]]
     findings = [_no_findings()]
     for code, flagged_by in CHECKS.items():
@@ -77,7 +78,7 @@ def check_readings(cohort: Cohort, readings: pd.DataFrame) -> Checked:
         if flags.any():
             bad = frame[flags].assign(finding=code)
             aside.append(bad[[*INTERVAL_COLUMNS, "finding"]])
-            findings.append(_counted(code, bad))
+            findings.append(_counted(code, bad, all_kwh))
             frame = frame[~flags].reset_index(drop=True)
     findings += [_counted(STANDBY, frame[frame["kwh"] < 0]), gaps(frame), clock(frame, facts)]
     frame = frame[list(INTERVAL_COLUMNS)]
@@ -135,10 +136,16 @@ def clock(frame: pd.DataFrame, facts: Facts) -> pd.DataFrame:
     return _table(series, np.where(with_seasons, SUMMER_TIME, CLOCK), counts.to_numpy(), late_h=late_h)
 
 
-def _counted(code: str, rows: pd.DataFrame) -> pd.DataFrame:
-    """Return a finding for each series among these rows, counted."""
-    counts = rows.groupby(SERIES, sort=False).size()
-    return _table(counts.index, code, counts.to_numpy())
+def _counted(code: str, rows: pd.DataFrame, all_kwh: pd.Series | None = None) -> pd.DataFrame:
+    """Return a finding for each series among these rows, counted; of those set aside with what they stand for."""
+    by = rows.assign(kwh=rows["kwh"].clip(lower=0.0)).groupby(SERIES, sort=False)
+    counts = by.size()
+    if all_kwh is None:
+        return _table(counts.index, code, counts.to_numpy())
+    kwh, whole = by["kwh"].sum().to_numpy(), all_kwh.reindex(counts.index).to_numpy()
+    share = np.divide(kwh, whole, out=np.zeros_like(kwh), where=whole > 0)
+    days = by["hours"].sum().to_numpy() / 24.0
+    return _table(counts.index, code, counts.to_numpy(), days=days, kwh=kwh, kwh_share=share)
 
 
 def _table(series: pd.Index, codes: str | np.ndarray, counts: np.ndarray, **figures: np.ndarray) -> pd.DataFrame:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
+import meter_years
 import numpy as np
 import pandas as pd
 import pytest
@@ -12,12 +14,14 @@ from hypothesis import strategies as st
 from readings_support import from_hours, grid, readings
 
 import aftersun_datasets
+from aftersun.climate.read import read_weather
 from aftersun.energy.balance import simulate
 from aftersun.energy.baseline import baseline
 from aftersun.energy.readings.checks import FINDINGS
 from aftersun.energy.readings.quality import FINDING_COLUMNS, INTERVAL_COLUMNS, Checked, check_readings
 from aftersun.model.cohort import Cohort
 from aftersun.model.ranges import Range
+from aftersun.testing import build_cohort
 from aftersun.wording import finding_text
 
 
@@ -142,7 +146,8 @@ def test_watt_hours_are_named(cohort: Cohort, daily: pd.DataFrame) -> None:
     later = daily.assign(kwh=daily["kwh"].where(daily["starts_at"] < "2023-07-01", daily["kwh"] * 1000))
     checked = check_readings(cohort, later)
     assert only(checked, "watt_hours", 184)
-    assert "Wh in place of kWh. Divide by 1000" in said(checked)
+    assert "Wh in place of kWh; they stand for 184.0 days" in said(checked)
+    assert "Divide by 1000" in said(checked)
     taken = readings("S0", "import", *grid("MS", "2023-01-01", "2024-01-01"), np.full(12, 250_000.0))
     assert only(check_readings(cohort, taken), "watt_hours", 12)
 
@@ -181,7 +186,11 @@ def test_stuck_values(cohort: Cohort, daily: pd.DataFrame, half_hours: pd.DataFr
     days = daily["starts_at"].between("2023-06-10", "2023-06-14")
     assert only(check_readings(cohort, daily.assign(kwh=daily["kwh"].mask(days, 17.3))), "stuck", 5)
     four = daily["starts_at"].between("2023-06-10", "2023-06-13")
-    assert check_readings(cohort, daily.assign(kwh=daily["kwh"].mask(four, 17.3))).set_aside.empty
+    coarse = daily.assign(kwh=(daily["kwh"] / 2).round() * 2)  # 2 kWh: four days alike are chance
+    assert check_readings(cohort, coarse.assign(kwh=coarse["kwh"].mask(four, 18.0))).set_aside.empty
+    assert only(check_readings(cohort, daily.assign(kwh=daily["kwh"].mask(four, 17.3))), "stuck", 4)  # ten digits
+    two = daily["starts_at"].between("2023-06-10", "2023-06-11")
+    assert check_readings(cohort, daily.assign(kwh=daily["kwh"].mask(two, 17.3))).set_aside.empty
     zero = daily.assign(kwh=daily["kwh"].mask(days, 0.0))  # a stop, not a stuck meter
     assert check_readings(cohort, zero).set_aside.empty
     held = half_hours["starts_at"].between("2023-06-10 10:00", "2023-06-11 11:00")
@@ -192,6 +201,66 @@ def test_stuck_values(cohort: Cohort, daily: pd.DataFrame, half_hours: pd.DataFr
     months = from_hours("S0", "production", output[0], "MS", "2023-01-01", "2024-01-01")
     estimates = months.assign(kwh=months["kwh"].mask(months["starts_at"].dt.month.between(3, 5), 400.0))
     assert only(check_readings(cohort, estimates), "stuck", 3)
+
+
+def test_a_value_that_stays_through_a_cloudy_afternoon_is_stuck(cohort: Cohort, half_hours: pd.DataFrame) -> None:
+    held = half_hours["starts_at"].between("2023-06-10 10:00", "2023-06-10 16:30")
+    checked = check_readings(cohort, half_hours.assign(kwh=half_hours["kwh"].mask(held, 0.3)))
+    assert only(checked, "stuck", 14)
+    short = half_hours["starts_at"].between("2023-06-10 10:00", "2023-06-10 14:00")
+    assert check_readings(cohort, half_hours.assign(kwh=half_hours["kwh"].mask(short, 0.3))).set_aside.empty
+    finding = checked.findings.iloc[0]
+    assert finding["days"] == pytest.approx(7 / 24)
+    assert finding["kwh"] == pytest.approx(14 * 0.3)
+    assert "they stand for 0.3 days and 4 kWh, 0." in said(checked)
+    assert "% of what this meter shows, and all that is told of it comes from the rest" in said(checked)
+
+
+@pytest.mark.parametrize("digits", [2, 3, 9])
+def test_gaps_that_were_filled_by_a_straight_line(cohort: Cohort, half_hours: pd.DataFrame, digits: int) -> None:
+    rounded = half_hours.assign(kwh=half_hours["kwh"].astype(float).round(digits))
+    assert check_readings(cohort, rounded).set_aside.empty
+    ends = rounded["starts_at"].isin(pd.to_datetime(["2023-06-10 11:00", "2023-06-12 15:00"]))
+    inside = rounded["starts_at"].between("2023-06-10 11:30", "2023-06-12 14:30")
+    line = rounded["kwh"].where(~inside).mask(ends, pd.Series([1.31, 0.28], index=rounded.index[ends]))
+    filled = rounded.assign(kwh=line.astype(float).interpolate().round(digits))
+    checked = check_readings(cohort, filled)
+    assert set(reasons(checked)) <= {"interpolated"}
+    assert len(checked.set_aside) == pytest.approx(inside.sum() + 2, abs=4)  # two digits tell a little less
+
+
+def test_days_that_were_filled_by_a_straight_line(cohort: Cohort, daily: pd.DataFrame) -> None:
+    rounded = daily.assign(kwh=daily["kwh"].astype(float).round(1))
+    assert check_readings(cohort, rounded).set_aside.empty
+    inside = rounded["starts_at"].between("2023-06-11", "2023-06-24")
+    kwh = rounded["kwh"].where(~inside).mask(rounded["starts_at"] == "2023-06-10", 4.0).interpolate().round(1)
+    assert reasons(check_readings(cohort, rounded.assign(kwh=kwh))) == {"interpolated": 16}
+
+
+def test_a_day_that_is_the_day_before_times_a_factor(cohort: Cohort, half_hours: pd.DataFrame) -> None:
+    rounded = half_hours.assign(kwh=half_hours["kwh"].astype(float).round(3))
+    assert check_readings(cohort, rounded).set_aside.empty
+    day = rounded["starts_at"].dt.floor("D")
+    source = rounded.loc[day == "2023-06-10", "kwh"].to_numpy()
+    filled = rounded.copy()
+    for name, factor in (("2023-06-11", 0.8), ("2023-06-12", 0.93)):
+        filled.loc[day == name, "kwh"] = np.round(factor * source, 3)
+    assert only(check_readings(cohort, filled), "scaled_copy", 96)
+    stopped = rounded.assign(kwh=rounded["kwh"].mask(day == "2023-06-10", 0.0))
+    assert check_readings(cohort, stopped).set_aside.empty  # a day after a stop is nobody's copy
+
+
+def test_more_than_the_inverter_or_the_clearest_sky_can_give(cohort: Cohort, half_hours: pd.DataFrame) -> None:
+    dawn = half_hours["starts_at"] == pd.Timestamp("2023-03-01 06:30")
+    assert only(check_readings(cohort, half_hours.assign(kwh=half_hours["kwh"].mask(dawn, 2.2))), "sky", 1)
+    smaller = Cohort(
+        cohort.sites.assign(inverter_rating_kw=3.0), cohort.arrays, cohort.weather, cohort.load_shapes, cohort.as_of
+    )
+    noon = half_hours["starts_at"] == pd.Timestamp("2023-05-05 12:00")
+    clipped = half_hours.assign(kwh=half_hours["kwh"].clip(upper=1.5))
+    # 3 kW give at most 3 x 0.5 x 1.1 = 1.65 kWh in half an hour
+    assert only(check_readings(smaller, clipped.assign(kwh=clipped["kwh"].mask(noon, 1.66))), "rating", 1)
+    assert check_readings(smaller, clipped.assign(kwh=clipped["kwh"].mask(noon, 1.64))).set_aside.empty
 
 
 def test_copied_days(cohort: Cohort, half_hours: pd.DataFrame) -> None:
@@ -277,3 +346,17 @@ def test_each_finding_has_its_text_and_what_to_do() -> None:
     assert finding_text({"finding": "clock", **figures}).startswith(
         "The producing time lies 1.0 h too early for the sun."
     )
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", list(meter_years.FILES))
+@pytest.mark.parametrize("digits", [1, 2, 3])
+def test_in_measured_weather_no_sound_reading_is_called_made_up(samples: Path, name: str, digits: int) -> None:
+    year = read_weather(samples / name).year
+    facts = {"latitude": year.station.latitude, "longitude": year.station.longitude, "inverter_rating_kw": 5.0}
+    cohort = build_cohort([facts], [{"site": 0, "dc_rating_kw": 6.0, "tilt_deg": 30.0, "azimuth_deg": 180.0}], year)
+    hourly = simulate(cohort, baseline(cohort)).generated[0].astype(np.float64)
+    rows = from_hours("S0", "production", hourly, "h", "2023-01-01", "2024-01-01")
+    found = reasons(check_readings(cohort, rows.assign(kwh=rows["kwh"].astype(float).round(digits))))
+    assert set(found) <= {"repeat"}  # a file of typical months may hold a day twice in a dark December
+    assert sum(found.values()) <= 24
