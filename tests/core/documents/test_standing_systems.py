@@ -70,7 +70,7 @@ def test_every_way_to_look_says_so(view: RunView, tmp_path: Path, capsys: pytest
     printed = " ".join(capsys.readouterr().out.split())
     assert "Whom to call now: their systems stand still" in printed
     assert printed.count(SAID) == view.calls()["site_id"].isin(row.index).sum()
-    show_report(view, site, None)
+    show_report(view, site, None, ())
     assert SAID in " ".join(capsys.readouterr().out.split())
     assert [call["site_id"] for call in calls_as_data(view, 10)["to_serve"]] == list(served["site_id"])
     assert any(f"{len(served)} stand still" in line for line in summary(view))
