@@ -2,8 +2,8 @@
 
 Water is drawn in events, at the top, and cold water follows at the bottom. An element at the bottom heats what lies
 above it by buoyancy. Its thermostat, in the lower third, switches: on 5 K below where it goes off. Under a diverter the
-element follows the surplus and takes from the grid in the hours of a boost only. Load within the hour is gamma
-distributed.
+element follows the surplus and takes from the grid in the hours of a boost only. Load within the hour is a base
+and what is gamma distributed above it.
 """
 
 from __future__ import annotations
@@ -43,7 +43,9 @@ class Homes:
     room_c: float
     set_c: float
     max_c: float
+    household: npt.NDArray[np.intp]  # whose loads and draws these are: homes with the same have the same
     evenness: float
+    base_kw: Floats  # of the load, in all hours
 
 
 @dataclass(frozen=True)
@@ -58,7 +60,7 @@ class Year:
 def run(homes: Homes, seed: int = 1) -> Year:
     """Run the year."""
     rng = np.random.default_rng(seed)
-    size = len(homes.litres)
+    size, households = len(homes.litres), int(homes.household.max()) + 1
     layer = homes.litres / LAYERS
     warm = np.full((LAYERS, size), homes.set_c)
     lost = homes.loss_w_per_k / 1000 / LAYERS / (KWH_PER_L_K * layer) / STEPS
@@ -67,9 +69,11 @@ def run(homes: Homes, seed: int = 1) -> Year:
     begun = np.zeros(size)  # litres of the top layer that are drawn already
     for hour in range(homes.load.shape[1]):
         clock, cold_c = hour % 24, homes.cold_c[hour]
-        litres = homes.draw_litres_per_day * homes.draw_share[clock] * homes.month_factor[hour]
-        events = rng.poisson(litres / EVENT_LITRES / STEPS, (STEPS, size)) * EVENT_LITRES
-        loads = homes.load[:, hour] * rng.gamma(homes.evenness, 1 / homes.evenness, (STEPS, size))
+        litres = (homes.draw_litres_per_day * homes.draw_share[clock] * homes.month_factor[hour])[:households]
+        events = (rng.poisson(litres / EVENT_LITRES / STEPS, (STEPS, households)) * EVENT_LITRES)[:, homes.household]
+        base = np.minimum(homes.load[:, hour], homes.base_kw)
+        rest = homes.load[:, hour] - base
+        loads = base + rest * rng.gamma(homes.evenness, 1 / homes.evenness, (STEPS, households))[:, homes.household]
         for event, load in zip(events, loads, strict=True):
             warm -= (warm - homes.room_c) * lost
             if event.any():

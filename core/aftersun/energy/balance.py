@@ -38,7 +38,8 @@ def simulate(cohort: Cohort, plant: Plant) -> Energy:
     for sites, generated in _generated(cohort, plant, values):
         load = household_load(cohort, plant, sites)
         load_by_day = load.take(lit, axis=1)
-        used = direct_use(load_by_day, generated, plant.load_evenness[sites])
+        base = plant.base_load_kw[sites] + plant.standby_kwh[sites] / HOURS_PER_YEAR
+        used = direct_use(load_by_day, generated, plant.load_evenness[sites], base)
         year.imported[sites] = load
         year.imported[sites, lit] = load_by_day - used
         year.generated[sites, lit] = generated

@@ -20,6 +20,7 @@ from aftersun.model.cohort import Cohort
 from aftersun.model.plant import PER_ARRAY, Plant, Texts
 from aftersun.model.ranges import Bools, Floats
 from aftersun.model.uses import is_home
+from aftersun.model.weather import HOURS_PER_YEAR
 
 Values = Mapping[str, float]
 
@@ -107,6 +108,7 @@ def _site_columns(cohort: Cohort, values: Values) -> dict[str, Any]:
         "inverter_rating_kw": np.where(np.isnan(rating), guess, rating),
         "export_limit_kw": np.where(no_export, 0.0, _numbers(sites["export_limit_kw"], np.inf)),
         "demand_kwh": demand,
+        "base_load_kw": values["base_load_share"] * demand / HOURS_PER_YEAR,
         "load_evenness": _load_evenness(demand, home, values),
         "battery_kwh": battery,
         "battery_kw": battery * values["battery_kw_per_kwh"],

@@ -93,22 +93,28 @@ def day_type(days: pd.DatetimeIndex) -> npt.NDArray[np.intp]:
     return np.where(weekday == 6, 2, np.where((weekday == 5) | eve, 1, 0)).astype(np.intp)
 
 
-def direct_use(load: Float32s, generation: Float32s, evenness: npt.ArrayLike) -> Float32s:
+def direct_use(load: Float32s, generation: Float32s, evenness: npt.ArrayLike, base_kw: npt.ArrayLike = 0.0) -> Float32s:
     """Return what sites use of their generation at once, kWh in the hour, (S, H) as both are.
 
-    Within an hour the load of a site is taken as gamma-distributed about the standard mean m with shape k =
-    ``evenness``, one for all or one a site (S,), so that for generation g = x m
+    A part of the load, ``base_kw``, runs all the hour. The rest of a site is taken as gamma-distributed within the hour
+    about its mean m with shape k = ``evenness``, both one for all or one a site (S,), so that for generation g = x m
+    above the base
 
         E[min(load, g)] = m P(k + 1, k x) + g (1 - P(k, k x)) = m phi_k(x),
 
     P the regularised lower incomplete gamma function. Never more than the load or the generation.
     """
-    position = generation / np.maximum(load + generation, np.float32(1e-12))
+    base: Float32s = np.asarray(base_kw, dtype=np.float32)
+    steady: Float32s = np.minimum(load, base.reshape(-1, 1) if base.ndim else base)
+    rest = load - steady
+    above: Float32s = np.maximum(generation - steady, np.float32(0))
+    position: Float32s = above / np.maximum(rest + above, np.float32(1e-12))
     position *= np.float32(_PHI_STEPS)
     distinct, which = np.unique(np.asarray(evenness, dtype=np.float64), return_inverse=True)
     first = which.reshape(-1, 1) * (_PHI_STEPS + 1) if len(distinct) > 1 else 0
     used = between_nodes(np.concatenate([_phi_table(float(k)) for k in distinct]), position, first)
-    used *= load
+    used *= rest
+    used += np.minimum(steady, generation)
     return np.minimum(np.minimum(used, generation, out=used), load, out=used)
 
 

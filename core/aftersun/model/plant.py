@@ -63,7 +63,8 @@ class Plant:
     calibration: Floats  # factor on DC output that meter readings call for, 1 = none
     export_limit_kw: Floats  # inf = none, 0 = no export
     demand_kwh: Floats  # electricity a year without water heating
-    load_evenness: Floats  # shape of the gamma distribution of the load within an hour: larger = smoother
+    base_load_kw: Floats  # the part of the household's load that runs in all hours
+    load_evenness: Floats  # shape of the gamma distribution of the other load within an hour: larger = smoother
     standby_kwh: Floats  # electricity a year of devices added by retrofits
     battery_kwh: Floats  # usable; 0 = none
     battery_kw: Floats  # greatest charging and discharging power

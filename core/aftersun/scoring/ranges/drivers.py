@@ -72,7 +72,10 @@ BOILER = "water_efficiency_boiler"
 UNKNOWN_ENDS = (NET_METERING_YEARS, SUPPORT_YEARS)  # until when today's export rule and support hold
 _OF_HOT_WATER = ("occupants", "hot_water_litres_per_day", "water_store_litres")
 # What differs from home to home where water is heated, and nobody knows of any home.
-OF_EACH_HOME = ("water_draw_factor", "load_evenness", "store_set_c", "store_max_c", "thermostat_band_k", BOILER)
+OF_EACH_HOME = (
+    *("water_draw_factor", "base_load_share", "load_evenness"),
+    *("store_set_c", "store_max_c", "thermostat_band_k", BOILER),
+)
 MONEY = ("real_discount_rate", "electricity_price_growth", "fuel_price_growth")
 
 
