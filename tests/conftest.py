@@ -37,9 +37,11 @@ settings.load_profile("same")
 
 @pytest.hookimpl(tryfirst=True)  # before tests are chosen by their marks
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Of a test with many cases that is marked ``few_quick`` the first three are quick, the others slow."""
+    """Of a test with many cases that is marked ``few_quick`` the first three are quick, the others slow; as is ``long``."""
     seen: Counter[str] = Counter()
     for item in items:
+        if item.get_closest_marker("long"):
+            item.add_marker(pytest.mark.slow)
         if item.get_closest_marker("few_quick"):
             test = item.nodeid.partition("[")[0]
             seen[test] += 1

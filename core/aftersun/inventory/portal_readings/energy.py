@@ -164,7 +164,7 @@ def added_up(frame: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, list[int]], i
     if twice.any():
         doubts["twice"] = sorted(set(map(int, frame.loc[twice, "row"])))
         frame = frame[~twice]
-    count = frame.groupby(["site_id", "meter", "quantity"])["device"].transform("nunique")
+    count = frame.groupby(["site_id", "meter", "quantity"], dropna=False)["device"].transform("nunique")
     devices = int(count.max()) if len(count) else 1
     if devices > 1:
         several = frame[count > 1]

@@ -446,7 +446,9 @@ def damaged(text: str, chance: random.Random) -> str:
     return "\n".join(lines)
 
 
-@pytest.mark.parametrize("first", [pytest.param(0, marks=pytest.mark.slow), pytest.param(40, marks=pytest.mark.long)])
+@pytest.mark.parametrize(
+    "first", [pytest.param(0, marks=pytest.mark.slow), pytest.param(40, marks=[pytest.mark.slow, pytest.mark.long])]
+)
 def test_a_damaged_export_ends_in_readings_a_question_or_a_sentence(first: int, tmp_path: Path) -> None:
     ends = set()
     for seed in range(first, 40 if first == 0 else 2_000):
