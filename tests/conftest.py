@@ -37,7 +37,7 @@ settings.load_profile("same")
 
 @pytest.hookimpl(tryfirst=True)  # before tests are chosen by their marks
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Of a test with many cases that is marked ``few_quick`` the first three are quick, the others slow; as is ``long``."""
+    """Of a test with many cases that is marked ``few_quick`` the first three are quick, the others slow; long is slow."""
     seen: Counter[str] = Counter()
     for item in items:
         if item.get_closest_marker("long"):
