@@ -37,7 +37,7 @@ settings.load_profile("same")
 
 @pytest.hookimpl(tryfirst=True)  # before tests are chosen by their marks
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Of a test with many cases that is marked ``few_quick`` the first three are quick, the others slow; long is slow."""
+    """Of a test with many cases marked ``few_quick`` the first three are quick, the others slow; long ones are slow."""
     seen: Counter[str] = Counter()
     for item in items:
         if item.get_closest_marker("long"):

@@ -250,6 +250,7 @@ def test_parquet_of_empty_cells_alone(refused: Refused, tmp_path: Path) -> None:
     refused(path, "it unpacks to more than 200 times its own size")
 
 
+@pytest.mark.slow
 def test_an_ordinary_large_table_is_read(tmp_path: Path) -> None:
     """The limits are far from what a company has."""
     path = tmp_path / "a.csv"

@@ -60,6 +60,7 @@ def _write(folder: Path, data: bytes, name: str = "customer.csv") -> Path:
 _TEXT = "customer_id,name,last_contact_on\nC1,Zoë,2024-05-01\nC2,Jürgen,2024-05-02\n"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig"])
 def test_utf_8_with_and_without_mark(fuzzed: FuzzedInventory, encoding: str) -> None:
     report = fuzzed.try_table("customer", _write(fuzzed.folder, _TEXT.encode(encoding)), 2)

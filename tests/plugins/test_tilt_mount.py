@@ -80,6 +80,7 @@ def greensboro() -> api.WeatherYear:
         return read_weather(path).year
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("tilt_deg", "share"),
     # In-plane irradiance by pvlib 0.16.1 alone, 30 degrees against these: Perez sky 6.0 and 1.7 % (Hay-Davies

@@ -228,6 +228,7 @@ def test_hostile_text_stays_the_text_it_is(tmp_path: Path) -> None:
         assert not formulas or one.title == "call_log"
 
 
+@pytest.mark.slow
 def test_characters_that_xml_forbids_are_shown_and_markup_of_the_library_is_not_taken(tmp_path: Path) -> None:
     people = [
         {

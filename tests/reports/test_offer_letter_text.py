@@ -118,6 +118,7 @@ def test_it_has_two_or_three_pages_of_the_paper_asked_for(write: Write, paper: s
     assert float(reader.pages[0].mediabox.height) == pytest.approx(height, abs=0.1)
 
 
+@pytest.mark.slow
 def test_every_safety_note_is_whole_with_who_may_do_the_work(write: Write) -> None:
     letter = replace(LETTER, dangers=(ARC,), options=(DIVERTER, MESH, TOLD, NOTHING))
     text = without_breaks_of_pages(write(letter)[0])

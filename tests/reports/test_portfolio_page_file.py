@@ -101,6 +101,7 @@ def test_the_policy_forbids_all_loading_and_lets_the_pages_own_scripts_run(text:
     assert rules["script-src"].split() == [f"'sha256-{one}'" for one in hashes]
 
 
+@pytest.mark.slow
 def test_nothing_refers_to_a_network_outside_the_charts_library(text: str) -> None:
     assert text.count(get_plotlyjs()) == 1
     own = text.replace(get_plotlyjs(), "")

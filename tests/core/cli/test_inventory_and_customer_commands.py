@@ -215,6 +215,7 @@ def test_what_commands_write_is_for_its_owner_only(aftersun: Aftersun, company: 
         assert stat.S_IMODE((tmp_path / name).stat().st_mode) == 0o700, name
 
 
+@pytest.mark.slow
 def test_retention_tells_numbers_and_days_only(aftersun: Aftersun, company: Path) -> None:
     code, out, _ = aftersun("customer", "retention", company, "--years", 5, "--as-of", "2026-03-01")
     assert code == EXIT_DONE

@@ -103,6 +103,7 @@ def test_the_command_that_mends_a_unit_of_a_list_does(aftersun, office: Path) ->
     assert rows == [(4.004,)]
 
 
+@pytest.mark.slow
 def test_a_mapping_file_for_another_list_is_refused(aftersun, office: Path) -> None:
     (office / "other.toml").write_text('[columns]\n"Kunde" = "customer.name"\n', encoding="utf-8")
     words = ("inventory", "load", office / "company.duckdb", office / "list.csv", "--yes", "--mapping")
@@ -136,6 +137,7 @@ def _bases(folder: Path) -> list[tuple[object, ...]]:
         return inventory.connection.execute(query).fetchall()
 
 
+@pytest.mark.slow
 def test_a_list_that_allows_calls_without_a_basis_says_that_nobody_is_called(aftersun, office: Path) -> None:
     (office / "list.csv").write_text(CALLS, encoding="utf-8")
     words = ("inventory", "load", office / "company.duckdb", office / "list.csv", "--yes")
@@ -167,6 +169,7 @@ def test_the_basis_is_asked_for_and_may_stand_in_the_mapping_file(
     assert [basis for _, basis in _bases(office)] == ["agreed on paper", None, "agreed on paper"]
 
 
+@pytest.mark.slow
 def test_what_is_said_for_all_fills_empty_cells_alone(aftersun, office: Path) -> None:
     (office / "list.csv").write_text("Customer No,Name,Lat,Lon,kWp,Roof\n1,A,50.5,8.2,4,slate\n2,B,50.5,8.2,4,\n")
     words = ("inventory", "load", office / "company.duckdb", office / "list.csv", "--yes", "--for-all")

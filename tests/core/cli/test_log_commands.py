@@ -87,6 +87,7 @@ def test_a_bad_fact_is_one_sentence_with_the_rule_and_never_the_value(aftersun, 
     assert json.loads(aftersun("log", "show", company, "--json").out) == {"calls": [], "offers": [], "facts": []}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("facts", "said"), [([SECRET], "Fact 1 is not written"), (["storeys=1", "storeys=2"], "storeys is given twice")]
 )

@@ -65,6 +65,7 @@ def test_of_several_that_fit_none_is_taken_and_all_are_listed(aftersun, path):
     assert "bird_mesh" not in aftersun("log", "show", path).out
 
 
+@pytest.mark.slow
 def test_what_fits_none_is_said_by_the_command(aftersun, path):
     ran = aftersun("log", "show", path, "Nobody")
     assert ran.code == 2

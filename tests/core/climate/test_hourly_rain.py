@@ -56,6 +56,7 @@ def test_first_sum_reaches_back_round_the_year() -> None:
     np.testing.assert_array_equal(rain[[23, 0, 1]], 1.0)
 
 
+@pytest.mark.slow
 @settings(max_examples=40)
 @given(
     true_tenths=st.lists(st.integers(0, 300), min_size=48, max_size=48),

@@ -102,6 +102,7 @@ def test_a_row_that_stands_twice_is_a_difference(inventory):
     assert not compare(inventory).tables["safety_note"]
 
 
+@pytest.mark.slow
 def test_what_came_of_it_by_hand(inventory):
     other = ranking(
         ("S1", "tilt_mount", 150.0, 1, False),  # another best, another order

@@ -365,6 +365,7 @@ def test_plain_table_gives_back_what_was_stored(file: Write, table: pd.DataFrame
     assert station.rain_basis.startswith("file that does not say of which years")
 
 
+@pytest.mark.slow
 def test_plain_table_of_one_year_without_rain_and_albedo(file: Write, table: pd.DataFrame) -> None:
     shuffled = table.drop(columns=["rain_mm", "albedo"]).sample(frac=1, random_state=1)
     reading = read_weather(file(plain(shuffled, without="station_id", year="2024")))

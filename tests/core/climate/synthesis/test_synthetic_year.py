@@ -126,6 +126,7 @@ def test_keeps_the_monthly_means(pair: Pair) -> None:
     assert monthly_sums(pair.synthetic.rain_mm) == pytest.approx(rain, rel=0.01, abs=1e-9)
 
 
+@pytest.mark.slow
 def test_days_have_the_distribution_of_clearness(pair: Pair) -> None:
     real, synthetic = np.sort(clearness_of_days(pair.real)), np.sort(clearness_of_days(pair.synthetic))
     assert np.sqrt(np.mean((real - synthetic) ** 2)) < 0.015

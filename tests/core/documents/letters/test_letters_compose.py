@@ -384,6 +384,7 @@ def test_a_price_below_cost_is_allowed_and_told_to_the_company(opened):
         assert found.letters[0].options[0].price == pytest.approx(price, abs=0.005)
 
 
+@pytest.mark.slow
 def test_an_older_run_is_asked_to_be_ranked_again(changed):
     with duckdb.connect(str(changed)) as connection:
         connection.execute("UPDATE offer SET years = NULL")

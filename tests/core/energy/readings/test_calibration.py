@@ -100,6 +100,7 @@ def test_planted_factors_come_back_within_the_stated_error(make_cohort: Any, yea
     assert np.mean(deviation) == pytest.approx(0, abs=0.4)  # +- 0.13
 
 
+@pytest.mark.slow
 def test_a_year_of_the_typical_weather(case: Case) -> None:
     rows = from_hours("S0", "production", 0.6 * output(case), "D", "2023-01-01", "2024-01-01")
     evidence = fit(case, rows).evidence.loc["S0"]
@@ -115,6 +116,7 @@ def test_a_year_of_the_typical_weather(case: Case) -> None:
     assert list(evidence.index) == list(EVIDENCE_COLUMNS)
 
 
+@pytest.mark.slow
 def test_a_part_of_a_year_carries_the_error_of_its_season_and_old_readings_that_of_drift(case: Case) -> None:
     def error(first: str, last: str) -> float:
         rows = from_hours("S0", "production", output(case), "MS", first, last)
@@ -163,6 +165,7 @@ def test_outages_resets_and_gaps_do_not_carry_the_factor_away(case: Case) -> Non
     assert plain < 0.85 - 2 * evidence["factor_se"]  # what a mere ratio of sums would say
 
 
+@pytest.mark.slow
 def test_scatter_beyond_the_weather_widens_the_error(case: Case) -> None:
     starts, ends = grid("MS", "2023-01-01", "2025-01-01")
     expected = typical(output(case), starts, ends)

@@ -92,6 +92,7 @@ def test_demand_is_that_of_the_last_whole_years(homes: Cohort, metered: dict[str
     assert own_demand_kwh(pd.concat([before, after], ignore_index=True)) == pytest.approx(8000, rel=1e-3)
 
 
+@pytest.mark.slow
 def test_cohort_takes_the_own_shape_and_demand(
     homes: Cohort, evening: np.ndarray, metered: dict[str, np.ndarray]
 ) -> None:

@@ -68,6 +68,7 @@ def test_a_step_is_told_with_its_day_and_is_no_slope(spot: meter_years.Place) ->
     assert "Suspected, not known: " in text
 
 
+@pytest.mark.slow
 def test_what_was_repaired_is_well_now(spot: meter_years.Place) -> None:
     kwh = sound(spot, 4)
     bad = (kwh.index >= "2023-03-01") & (kwh.index < "2024-01-15")
@@ -99,6 +100,7 @@ def test_thirty_days_of_nothing_in_may_and_june_are_found_at_a_lone_site(make_co
     assert said.startswith("It gave nothing from 2024-05-17 on for 30 days, which no weather explains: about ")
 
 
+@pytest.mark.slow
 def test_snow_and_fog_are_no_outage(spot: meter_years.Place) -> None:
     for first, days in (("2024-12-10", 20), ("2024-06-10", 3)):
         assert told_of(spot, meter_years.outage(first, days)(sound(spot)))["outages"] == 0

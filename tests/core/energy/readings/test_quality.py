@@ -76,6 +76,7 @@ def test_limits_have_ranges_and_sources() -> None:
         assert Range.from_row(row).meaning
 
 
+@pytest.mark.slow
 def test_clean_readings_stay_as_they_are(cohort: Cohort, daily: pd.DataFrame, half_hours: pd.DataFrame) -> None:
     for clean in (daily, half_hours):
         checked = check_readings(cohort, clean.sample(frac=1, random_state=1))
@@ -203,6 +204,7 @@ def test_stuck_values(cohort: Cohort, daily: pd.DataFrame, half_hours: pd.DataFr
     assert only(check_readings(cohort, estimates), "stuck", 3)
 
 
+@pytest.mark.slow
 def test_a_value_that_stays_through_a_cloudy_afternoon_is_stuck(cohort: Cohort, half_hours: pd.DataFrame) -> None:
     held = half_hours["starts_at"].between("2023-06-10 10:00", "2023-06-10 16:30")
     checked = check_readings(cohort, half_hours.assign(kwh=half_hours["kwh"].mask(held, 0.3)))
@@ -216,6 +218,7 @@ def test_a_value_that_stays_through_a_cloudy_afternoon_is_stuck(cohort: Cohort, 
     assert "% of what this meter shows, and all that is told of it comes from the rest" in said(checked)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("digits", [2, 3, 9])
 def test_gaps_that_were_filled_by_a_straight_line(cohort: Cohort, half_hours: pd.DataFrame, digits: int) -> None:
     rounded = half_hours.assign(kwh=half_hours["kwh"].astype(float).round(digits))
@@ -237,6 +240,7 @@ def test_days_that_were_filled_by_a_straight_line(cohort: Cohort, daily: pd.Data
     assert reasons(check_readings(cohort, rounded.assign(kwh=kwh))) == {"interpolated": 16}
 
 
+@pytest.mark.slow
 def test_a_day_that_is_the_day_before_times_a_factor(cohort: Cohort, half_hours: pd.DataFrame) -> None:
     rounded = half_hours.assign(kwh=half_hours["kwh"].astype(float).round(3))
     assert check_readings(cohort, rounded).set_aside.empty
@@ -250,6 +254,7 @@ def test_a_day_that_is_the_day_before_times_a_factor(cohort: Cohort, half_hours:
     assert check_readings(cohort, stopped).set_aside.empty  # a day after a stop is nobody's copy
 
 
+@pytest.mark.slow
 def test_more_than_the_inverter_or_the_clearest_sky_can_give(cohort: Cohort, half_hours: pd.DataFrame) -> None:
     dawn = half_hours["starts_at"] == pd.Timestamp("2023-03-01 06:30")
     assert only(check_readings(cohort, half_hours.assign(kwh=half_hours["kwh"].mask(dawn, 2.2))), "sky", 1)

@@ -61,6 +61,7 @@ def test_sound_inventory_has_no_finding(sound: Inventory) -> None:
     assert check_inventory(sound, TODAY) == []
 
 
+@pytest.mark.slow
 def test_empty_inventory_has_no_finding(inventory: Inventory) -> None:
     assert check_inventory(inventory) == []
 

@@ -51,6 +51,7 @@ def test_a_reading_is_replaced_as_a_whole(loaded: Inventory, write: Write) -> No
     assert row == (None, None, 5000.0)
 
 
+@pytest.mark.slow
 def test_what_was_learnt_stays_and_the_cell_is_a_conflict(loaded: Inventory, write: Write) -> None:
     learn(loaded, "S1", {"storeys": "3"}, "visit", "2026-06-10", today=TODAY)
     path = write("s.csv", f"{HEAD}storeys\nS1,C1,41,-3.5,2\n")

@@ -161,6 +161,7 @@ def test_semicolons_with_decimal_commas(loaded: Inventory, write: Write) -> None
     assert (site["latitude"], site["longitude"]) == (40.25, -3.5)
 
 
+@pytest.mark.slow
 def test_decimal_comma_in_a_comma_file_is_a_problem(loaded: Inventory, write: Write) -> None:
     assert load_file(loaded, "site", write("s.csv", SITE + 'E1,C1,"40,25",0\n')).rejected == 1
 
@@ -259,6 +260,7 @@ def test_failure_midway_changes_nothing(
     assert contents(loaded) == before
 
 
+@pytest.mark.slow
 def test_problems_shown_are_bounded(loaded: Inventory, write: Write) -> None:
     text = SITE + "".join(f"B{n},C1,x,0\n" for n in range(832))
     report = load_file(loaded, "site", write("s.csv", text))

@@ -201,6 +201,7 @@ def test_every_row_is_loaded_or_rejected(shared: Path, rows: list[tuple[str, ...
     assert report.added <= len({row[:3] for row in good if row[2].startswith("2024-01")})
 
 
+@pytest.mark.slow
 def test_older_file_gets_what_was_added_since(tmp_path: Path, loaded_file: Path) -> None:
     """A file of the first layout: no readings, fewer columns; nothing in it is lost."""
     path = tmp_path / "old.duckdb"

@@ -204,6 +204,7 @@ def test_export_is_private_and_overwrites_nothing(loaded: Inventory, write: Writ
         export_rejects(loaded, "roof", tmp_path / "other.csv")
 
 
+@pytest.mark.slow
 def test_no_cell_of_an_export_is_a_live_formula_and_all_come_back_as_they_were(
     loaded: Inventory, write: Write, tmp_path: Path
 ) -> None:

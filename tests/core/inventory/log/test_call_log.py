@@ -194,6 +194,7 @@ def test_a_price_learnt_is_a_new_row_of_the_tariff_from_that_day(loaded: Invento
     assert kept[["row_key", "value", "previous_value"]].to_numpy().tolist() == [["T1", "0.29", "0.34"]]
 
 
+@pytest.mark.slow
 def test_a_price_learnt_at_one_site_leaves_the_neighbours_tariff_alone(loaded: Inventory) -> None:
     learn(loaded, "S2", {"tariff_id": "T1"}, "bill", "2026-01-02", today=TODAY)
     learn(loaded, "S1", {"import_price": "0.29"}, "bill", "2026-06-01", today=TODAY)

@@ -49,6 +49,7 @@ def rule(inventory: Inventory, customer: str = "C1") -> str:
     return contact_rule(customers(inventory), entries(inventory), TODAY, 90)[customer]
 
 
+@pytest.mark.slow
 def test_the_old_entry_stays_on_record_as_corrected_and_only_the_new_one_counts(loaded: Inventory) -> None:
     call(loaded, "yes", retrofit="bird_mesh", remark=SECRET)
     done = correct(loaded, 1, outcome="no", called_on="2026-06-02")

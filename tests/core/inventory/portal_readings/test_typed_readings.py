@@ -240,6 +240,7 @@ def a_year_of_wall_clock(zone: str, hours: pd.DatetimeIndex) -> list[str]:
     return [f"{t:%Y-%m-%d %H:%M}" for t in hours.tz_localize("UTC").tz_convert(zone)]
 
 
+@pytest.mark.slow
 def test_clocks_put_forward_are_told_by_the_hours_of_change(write: Write) -> None:
     """At the end of March an hour is left out, at the end of October one comes twice: all 24 a day are there."""
     utc = pd.date_range("2024-03-29 23:00", "2024-11-01 22:00", freq="h")

@@ -159,6 +159,7 @@ def test_nothing_is_overwritten_and_nothing_half_written_is_left(
     assert list((tmp_path / "new").iterdir()) == []
 
 
+@pytest.mark.slow
 def test_a_loaded_table_is_exported_with_all_its_measures(loaded: Inventory, tmp_path: Path) -> None:
     source = tmp_path / "reading.csv"
     source.write_text("site_id,meter,starts_at,register_kwh\nS1,import,2024-01-01,5\n")

@@ -291,6 +291,7 @@ def test_the_end_of_the_export_rule_is_drawn_where_nobody_knows_it(
     assert name not in of_mesh(company, birds_seen=True, **facts, **days)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "of_each", "of_all"),
     [

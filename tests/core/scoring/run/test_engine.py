@@ -82,6 +82,7 @@ def test_without_the_package_it_says_how_to_install_it(portfolio, monkeypatch):
     assert not run_folder_of(portfolio.inventory).exists()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "theirs", "words"),
     [

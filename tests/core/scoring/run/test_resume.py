@@ -243,6 +243,7 @@ def command(pid: int) -> str:
         return ""
 
 
+@pytest.mark.slow
 def test_an_interrupt_before_the_first_chunk_leaves_nothing(portfolio, monkeypatch):
     def interrupted(*_: object) -> None:
         raise KeyboardInterrupt
@@ -378,6 +379,7 @@ def test_a_changed_plugin_of_the_same_version_begins_anew(portfolio, monkeypatch
     assert "code of plugin odd" in said
 
 
+@pytest.mark.slow
 def test_a_remark_in_the_company_file_changes_nothing(one_after_two, monkeypatch):
     with one_after_two.company.open("a", encoding="utf-8") as handle:
         handle.write("\n# to be looked at again\n")
