@@ -14,7 +14,7 @@ import pandas as pd
 
 import aftersun_datasets
 from aftersun.model import tables
-from aftersun.model.codes import NotCalled, Status
+from aftersun.model.codes import NotCalled, Status, Untold
 from aftersun.model.figures import ENGLISH, Figures
 
 Row = Mapping[Any, Any]  # of a table of the run, by column
@@ -178,7 +178,10 @@ def untold_text(row: Row, language: str = ENGLISH.language) -> str:
     """Return what the meter readings of a site could not tell, "" = nothing: ``row`` of table site_evidence."""
     figures = {name: value_of(row, name) for name in ("factor", "factor_read")}
     figures |= {name: tables.mode("readings_limits.csv", name) for name in ("trend_years", "factor_min", "factor_max")}
-    return "; ".join(say(f"untold.{code}", language, **figures) for code in row["remarks"])
+    codes = list(row["remarks"])
+    if figures["factor"] != figures["factor_read"]:  # until version 0.2.0 the nearest bound was taken
+        codes = ["bound_taken" if code == Untold.BEYOND_BOUNDS else code for code in codes]
+    return "; ".join(say(f"untold.{code}", language, **figures) for code in codes)
 
 
 def finding_text(row: Row, language: str = ENGLISH.language) -> str:

@@ -114,7 +114,7 @@ class Untold(StrEnum):
     CURTAILED = "curtailed"  # output is held back
     NO_OUTPUT = "no_output"  # none is computed
     NONE_EXPECTED = "none_expected"  # in the time of the readings
-    BEYOND_BOUNDS = "beyond_bounds"  # the factor is its bound, in place of the one that is read
+    BEYOND_BOUNDS = "beyond_bounds"  # the factor says that the facts or the meter are wrong
     TOO_FEW = "too_few"  # to change the computed output
     NO_TREND = "no_trend"  # too few full years for one
     LOW_LIGHT = "low_light"  # little output in it

@@ -37,7 +37,14 @@ from aftersun.wording import (
 )
 
 OLDER = ("layout-1", "layout-2", "layout-3", "layout-26")
-OF_RUNS = {"run-layout-2": 2, "run-layout-3": 3, "demo-0.1.0": 4, "demo-0.2.0": 26, "demo-layout-29": 29}
+OF_RUNS = {
+    "run-layout-2": 2,
+    "run-layout-3": 3,
+    "demo-0.1.0": 4,
+    "demo-0.2.0": 26,
+    "demo-layout-29": 29,
+    "demo-layout-30": 30,
+}
 VERSIONS = {**{name: int(name.rpartition("-")[2]) for name in OLDER}, **OF_RUNS}
 """By name of an older file its layout."""
 
