@@ -55,7 +55,7 @@ SITES = [
 ]
 NO_READINGS = empty_frame("reading", 0)
 ALL = np.arange(len(SITES))
-BRUTE_DRAWS = 60
+BRUTE_DRAWS = 100  # with 60 a quantile of one site differs by a tenth of the span from one hundred to the next
 
 
 @pytest.fixture(scope="module")
@@ -142,7 +142,8 @@ def test_the_shortcut_is_close_to_brute_force(name: str, share: float, baseline:
     p90, _, p10 = expected = np.quantile(slow, levels, axis=0)
     error = np.abs(np.quantile(fast, levels, axis=0) - expected) / np.maximum(p10 - p90, 1.0)
     assert error.max() <= share, error
-    assert np.abs((fast > 0).mean(axis=0) - (slow > 0).mean(axis=0)).max() <= 0.1
+    # A site whose median is nought has the steepest chance: a tenth of the span is some twelve points of it.
+    assert np.abs((fast > 0).mean(axis=0) - (slow > 0).mean(axis=0)).max() <= 0.15
 
 
 def one_driver(name: str, shared: bool, sd: float, sites: int) -> Driver:
