@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from aftersun.cli.options import opened
+from aftersun.cli.options import numbers_of, opened
 from aftersun.cli.terminal import counted, terminal
 from aftersun.model.errors import AftersunError
 
@@ -75,7 +75,10 @@ def load_readings(
     settings = settings_of(options.said)
     with opened(inventory) as source:
         sites = sites_of(source)
-        settings = replace(settings, site=_site(source, settings.site))
+    if settings.site:
+        settings = replace(settings, site=numbers_of(inventory, [settings.site])[0])
+        if not sites.called(settings.site):
+            raise AftersunError("No site is called that.", "Give the number of one site; nothing was changed.")
     understood = [_understood(inventory, path, sites, settings, options) for path in paths]
     if len(paths) > 1 and of_two_devices([prepared for prepared, _ in understood]):
         if not options.add_up:
@@ -114,18 +117,6 @@ def _as_readings(command: str) -> str:
     """Return the command that mends a unit as one that loads readings and no table."""
     unit = command.rpartition("=")[2]
     return f"{command.partition(' --table')[0]} --readings unit={unit}" if "--table reading" in command else command
-
-
-def _site(source: object, text: str) -> str:
-    from aftersun.inventory.looking_up import sites_called
-
-    if not text:
-        return ""
-    found = sites_called(source, text)  # type: ignore[arg-type]
-    if len(found) != 1:
-        what = "No site is" if found.empty else f"{len(found)} sites are"
-        raise AftersunError(f"{what} called that.", "Give the number of one site; nothing was changed.")
-    return str(found["site_id"].iloc[0])
 
 
 def _understood(

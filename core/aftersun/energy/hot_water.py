@@ -101,25 +101,15 @@ def run_stores(
     ``offer`` is the heat that surplus could give, kWh an hour (N, H), or None. In each hour: standing loss at
     the first temperature, draw, surplus up to ``store_max_c``, then the present heater if it may run, with no more than
     ``heater_kw`` lets into it: up to ``store_set_c``, or in the mean half a thermostat's band less if at any hour.
-    """
-    some = [slice(first, first + STORES_AT_ONCE) for first in range(0, max(len(sites), 1), STORES_AT_ONCE)]
-    parts = [_run_some(weather, plant, sites[at], None if offer is None else offer[at], values) for at in some]
-    return StoreYear(*map(np.concatenate, zip(*parts, strict=True)))
-
-
-def _run_some(
-    weather: WeatherYear,
-    plant: Plant,
-    sites: npt.NDArray[np.intp],
-    offer: npt.NDArray[np.floating] | None,
-    values: Mapping[str, float],
-) -> list[Floats]:
-    """Return the columns of ``StoreYear`` for some stores.
 
     A day begins with the heat that the day before ended with. All days are run at once from a guess; those that began
     with another heat are run again until none has, so that each hour has the bits of hour after hour. A store that was
     full or heated up forgets how it began: a few times are enough.
     """
+    if len(sites) > STORES_AT_ONCE:
+        some = [slice(first, first + STORES_AT_ONCE) for first in range(0, len(sites), STORES_AT_ONCE)]
+        parts = (run_stores(weather, plant, sites[at], None if offer is None else offer[at], values) for at in some)
+        return StoreYear(*map(np.concatenate, zip(*(vars(part).values() for part in parts), strict=True)))
     month = _month(weather.times, weather.station.latitude).reshape(-1, 24)
     capacity = WATER_KWH_PER_L_K * plant.store_litres[sites]  # kWh/K
     # A store that lost more than its heat in an hour would be none.
@@ -162,7 +152,7 @@ def _run_some(
         day += 1
         begin[day, site] = end[day - 1, site]
     held /= capacity
-    return [year.reshape(HOURS_PER_YEAR, -1).T for year in (diverted, backup, drawn, held)]
+    return StoreYear(*(year.reshape(HOURS_PER_YEAR, -1).T for year in (diverted, backup, drawn, held)))
 
 
 def present_backup(

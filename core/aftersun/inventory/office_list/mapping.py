@@ -83,6 +83,23 @@ def applied(proposals: Sequence[Proposal], said: MappingFile, path: Path) -> lis
     return found
 
 
+def content_of(path: Path) -> dict[str, Any]:
+    """Read the TOML of a mapping file.
+
+    Raises
+    ------
+    AftersunError
+        If it cannot be read.
+    """
+    try:
+        return tomllib.loads(path.read_text("utf-8"))
+    except OSError as error:
+        raise refusal("unreadable_file", path=path, why=error.strerror or "damaged file") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        where = str(error).partition("(at ")[2].rstrip(")") or "not UTF-8"
+        raise refusal("no_mapping", path=path, what=f"it cannot be read: {where}") from None
+
+
 def read_mapping(path: Path) -> MappingFile:
     """Read a mapping file.
 
@@ -91,13 +108,7 @@ def read_mapping(path: Path) -> MappingFile:
     AftersunError
         If it cannot be read, or says something that is not known.
     """
-    try:
-        content = tomllib.loads(path.read_text("utf-8"))
-    except OSError as error:
-        raise refusal("unreadable_file", path=path, why=error.strerror or "damaged file") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        where = str(error).partition("(at ")[2].rstrip(")") or "not UTF-8"
-        raise refusal("no_mapping", path=path, what=f"it cannot be read: {where}") from None
+    content = content_of(path)
     for name, allowed in _ALLOWED.items():
         if content.get(name, "") not in allowed:
             raise refusal("no_mapping", path=path, what=f"{name} is none of {', '.join(map(repr, allowed))}")

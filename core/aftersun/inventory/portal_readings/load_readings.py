@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -46,16 +47,12 @@ class Sites:
         """Return the sites of that number, or of the customer of that number."""
         return self._by_number.get(text.strip().casefold(), [])
 
-    @property
+    @cached_property
     def _by_number(self) -> dict[str, list[str]]:
-        found = getattr(self, "_numbers", None)
-        if found is None:
-            found = {}
-            for site_id, customer in self.table["customer_id"].items():
-                found.setdefault(str(customer).casefold(), []).append(str(site_id))
-            found |= {str(site_id).casefold(): [str(site_id)] for site_id in self.table.index}
-            object.__setattr__(self, "_numbers", found)
-        return found
+        found: dict[str, list[str]] = {}
+        for site_id, customer in self.table["customer_id"].items():
+            found.setdefault(str(customer).casefold(), []).append(str(site_id))
+        return found | {str(site_id).casefold(): [str(site_id)] for site_id in self.table.index}
 
     def in_name(self, name: str) -> set[str]:
         """Return the sites whose number, or whose customer's, stands in the name of a file; a year is none."""

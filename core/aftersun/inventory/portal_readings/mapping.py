@@ -5,13 +5,11 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
-from typing import Any
 
-from aftersun.inventory.office_list.mapping import written
+from aftersun.inventory.office_list.mapping import content_of, written
 from aftersun.inventory.office_list.matching import MAPPING
 from aftersun.inventory.portal_readings.roles import MONTH_OF, YEAR_OF, Proposal, Role, role_called
 from aftersun.inventory.portal_readings.settings import ALLOWED, UNITS, Settings
@@ -79,10 +77,7 @@ def read_mapping(path: Path) -> ReadingMapping:
     AftersunError
         If it cannot be read, or says something that is not known.
     """
-    try:
-        content: dict[str, Any] = tomllib.loads(path.read_text("utf-8"))
-    except (OSError, tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise refusal("no_mapping", path=path, what="it cannot be read") from error
+    content = content_of(path)
     columns, units = content.get("columns", {}), content.get("units", {})
     if not isinstance(columns, dict) or not isinstance(units, dict):
         raise refusal("no_mapping", path=path, what="it has no [columns]")
