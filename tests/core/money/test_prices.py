@@ -105,6 +105,16 @@ def test_a_bundle_shares_access_inspection_and_trip_but_not_labour(company: Comp
     assert_allclose(first["cost"], [10, 120, 350, 160, 120, 0])
 
 
+def test_where_nobody_lives_the_way_up_goes_by_the_rule_for_business(company: Company, sites: pd.DataFrame) -> None:
+    rules = company.access.model_copy(update={"business": {"pitched_tile": ("scaffold",)}})
+    by_rule = company.model_copy(update={"access": rules})
+    shops = sites.assign(use=pd.Series("shop", sites.index, dtype="string"))
+    # the pitched roof by scaffold instead of the ladder for 10; the others have no rule of their own
+    costs = [by_site(Prices(part, by_rule).rows([ROOF]), "cost").tolist() for part in (sites, shops)]
+    assert costs[0][0] == 10
+    assert costs[1] == [company.access.cost_per_visit["scaffold"], *costs[0][1:]]
+
+
 def test_the_edge_of_a_pitched_roof_is_reached_as_the_company_says(company: Company, sites: pd.DataFrame) -> None:
     edge = CostLine(ACCESS, "roof edge", np.array([1.0, 1.0, 1.0]), "visit")
     by_rule = company.model_copy(update={"access": company.access.model_copy(update={"edge": ("tower", "scaffold")})})
