@@ -217,7 +217,7 @@ def _energy(view: RunView, site_id: str) -> None:
         return
     row = table.iloc[0]
     terminal.heading("Energy of a typical year")
-    terminal.paragraph(_weather(row))
+    terminal.paragraph(_weather(row) + _height(view.height_of_place(site_id)))
     terminal.table(["", "kWh a year"], [[label, amount(row[name])] for label, name in _ENERGY.items()], "<>")
     terminal.result(f"Yield {amount(row['yield_kwh_per_kw'])} kWh per kW installed.")
     _meters(view, site_id)
@@ -271,6 +271,13 @@ def _weather(row: pd.Series) -> str:
     apart = "" if pd.isna(height) else f", {abs(height):.0f} m {'higher' if height > 0 else 'lower'}"
     far = wording.say("site.far") if wording.station_text(row.to_dict()) else ""
     return wording.say("site.station", **figures, apart=apart, far=far)
+
+
+def _height(of_place: float | None) -> str:
+    """Say which height the air's temperature is brought to where nobody has told that of the site."""
+    if of_place is None:
+        return ""
+    return wording.say("site.no_height" if pd.isna(of_place) else "site.height_of_place", height_m=of_place)
 
 
 def _retrofits(view: RunView, site_id: str, look: CloserLook | None, retrofits: Collection[str]) -> None:

@@ -95,7 +95,7 @@ def checked_reading(raw: RawWeather, label: str, content: bytes, options: Readin
     remarks = checked.remarks
     rain = options.rain or settle_rain(checked.hours)
     if rain.mm is None:
-        remarks += (f"rain is not used: {rain.basis}; soiling then goes by a fixed yearly loss",)
+        remarks += (f"rain is not used: {rain.basis}; soiling then goes by the rain of the built-in normals",)
     name = raw.station_id.strip()
     if not name:
         name = f"{raw.latitude:.3f}_{raw.longitude:.3f}"

@@ -8,10 +8,12 @@ from datetime import date
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
 from aftersun.documents.anonymiser import Anonymiser
 from aftersun.inventory.log import call_log
+from aftersun.inventory.places import heights_at
 from aftersun.inventory.runs.bulk_reading import RunTables
 from aftersun.inventory.runs.stored_runs import stored_run
 from aftersun.inventory.store import read
@@ -322,6 +324,13 @@ class RunView:
                 "There is no such site in the inventory.", "Check the site's number; it is the column site_id."
             )
         return {str(name): value for name, value in rows.iloc[0].items() if not pd.isna(value)}
+
+    def height_of_place(self, site_id: str) -> float | None:
+        """Return the height in m that stands in for that of a site, NaN if none does; None where its own is known."""
+        facts = self.facts(site_id)
+        if "elevation_m" in facts:
+            return None
+        return float(heights_at(np.array([facts["latitude"]]), np.array([facts["longitude"]]))[0])
 
     def may_not_be_called(self) -> list[str]:
         """Return the sites of the run whose owners may not be called about offers, by number."""

@@ -1,4 +1,4 @@
-"""Where a roof lies, told from a plus code, a postcode or a town, without any connection.
+"""Where a roof lies, told from a plus code, a postcode or a town, and how high, without any connection.
 
 Towns are GeoNames' places of 500 people and more (``places.parquet`` of the datasets). Postcodes come from a table in
 GeoNames' format that the user has: a file a country, at download.geonames.org/export/zip.
@@ -140,6 +140,21 @@ def countries_at(latitude: Floats, longitude: Floats) -> npt.NDArray[np.object_]
     return found
 
 
+def heights_at(latitude: Floats, longitude: Floats) -> Floats:
+    """Return the height above sea level of N positions in degrees, m (N,): that of the ground at the nearest place.
+
+    NaN where no place of known height lies near enough or a position is not known.
+    """
+    known = np.isfinite(latitude) & np.isfinite(longitude)
+    found = np.full(len(known), np.nan)
+    if known.any():
+        tree, heights = _heights()
+        reach = 2 * np.sin(mode(_TABLE, "height_reach") / EARTH_RADIUS_KM / 2)
+        away, nearest = tree.query(unit_vectors(latitude[known], longitude[known]), distance_upper_bound=reach)
+        found[known] = np.append(heights, np.nan)[np.where(np.isfinite(away), nearest, -1)]
+    return found
+
+
 def found_in(country: str, towns: pd.Series) -> tuple[int, int]:
     """Return how many different towns of N a country has, and how many people live in these."""
     keys = set(towns.dropna().map(folded))
@@ -242,6 +257,15 @@ def _tree() -> cKDTree:
 
     places = _positions()
     return cKDTree(unit_vectors(places["latitude"], places["longitude"]))
+
+
+@cache
+def _heights() -> tuple[cKDTree, Floats]:
+    """Return the places of known height as a tree, and their heights in m."""
+    from scipy.spatial import cKDTree
+
+    places = _read(["latitude", "longitude", "elevation_m"]).dropna()
+    return cKDTree(unit_vectors(places["latitude"], places["longitude"])), places["elevation_m"].to_numpy(np.float64)
 
 
 @cache

@@ -73,7 +73,7 @@ def test_rain_with_gaps_and_overlapping_sums_is_not_used(pvlib_data: Path) -> No
     reading = read_weather(pvlib_data / "703165TY.csv")
     assert reading.year.rain_mm is None
     assert reading.year.station.rain_basis == "no rain: 69 % of the hours have no rain value"
-    assert any("fixed yearly loss" in remark for remark in reading.remarks)
+    assert any("rain of the built-in normals" in remark for remark in reading.remarks)
 
 
 def test_albedo_of_the_file_is_kept_where_believable(pvlib_data: Path, greensboro_reading: WeatherReading) -> None:

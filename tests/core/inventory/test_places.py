@@ -14,7 +14,16 @@ import pandas as pd
 import pytest
 
 import aftersun_datasets
-from aftersun.inventory.places import PLACED, Point, countries_at, folded, place, read_postcodes, standard_offset_h
+from aftersun.inventory.places import (
+    PLACED,
+    Point,
+    countries_at,
+    folded,
+    heights_at,
+    place,
+    read_postcodes,
+    standard_offset_h,
+)
 from aftersun.model.errors import AftersunError
 from aftersun.model.sphere import great_circle_km
 from aftersun.scoring.value.cohorts import GridCell, year_of
@@ -210,3 +219,13 @@ def test_countries_of_positions() -> None:
     latitude = np.array([52.09, 40.42, np.nan, 51.51, 35.97])
     longitude = np.array([5.12, -3.70, 0.0, -0.13, -79.99])  # Utrecht, Madrid, nowhere, London, Guilford County
     assert countries_at(latitude, longitude).tolist() == ["NL", "ES", None, "GB", "US"]
+
+
+def test_heights_of_positions() -> None:
+    """Towns in valleys, which the mean of a climate cell puts 1,100 to 1,900 m too high; their heights from memory."""
+    latitude = np.array([39.742, 47.27, 46.85, 46.23, 45.737, 48.14, np.nan, -40.0])
+    longitude = np.array([-105.18, 11.40, 9.53, 7.36, 7.32, 11.58, 0.0, -120.0])
+    heights = heights_at(latitude, longitude)
+    # Golden, Innsbruck, Chur, Sion, Aosta, Munich; nowhere and the open sea have none
+    assert heights[:6] == pytest.approx([1730, 574, 593, 500, 583, 519], abs=60)
+    assert np.isnan(heights[6:]).all()

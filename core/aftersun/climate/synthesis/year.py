@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import replace
+from zlib import crc32
 
 import numpy as np
 import pandas as pd
 
-from aftersun.climate.normals import Normals
+from aftersun.climate.normals import Normals, cell_of, normals_at
 from aftersun.climate.sun import VALUES, weather_year
 from aftersun.climate.synthesis.air import air_temperature, wind_speed
 from aftersun.climate.synthesis.noise import DAYS, sums_by_month
@@ -24,7 +25,8 @@ from aftersun.climate.synthesis.sun import (
     hourly_clearness,
     split_irradiance,
 )
-from aftersun.model.weather import DAYS_IN_MONTH, HOURS_PER_YEAR, Station, WeatherYear
+from aftersun.model.ranges import Bools
+from aftersun.model.weather import DAYS_IN_MONTH, HOURS_PER_YEAR, Hours, Station, WeatherYear
 
 RAIN_BASIS = "synthetic from monthly normals"
 
@@ -58,6 +60,31 @@ def _station(normals: Normals, seed: int, utc_offset_h: float) -> Station:
     )
 
 
+def seed_of(normals: Normals) -> int:
+    """Return the seed of a place's year: the place itself, so that everybody gets the same hours for the same cell."""
+    return crc32(f"{normals.latitude:.4f} {normals.longitude:.4f}".encode())
+
+
+def with_rain(year: WeatherYear) -> WeatherYear:
+    """Return the year of a station with the rain that the synthetic year of its cell has, where its own is not known.
+
+    It stays without where the normals have no land.
+    """
+    place = year.station
+    (latitude,), (longitude,) = cell_of(place.latitude, place.longitude)
+    if year.rain_mm is not None or np.isnan(latitude):
+        return year
+    normals = normals_at(latitude, longitude)
+    _, rain = _wet_days_and_rain(normals, np.random.default_rng(seed_of(normals)).spawn(1)[0])
+    return replace(year, rain_mm=rain)
+
+
+def _wet_days_and_rain(normals: Normals, rng: np.random.Generator) -> tuple[Bools, Hours]:
+    """Return which of 365 days are wet, and mm an hour (8760,)."""
+    wet = wet_days(normals.rain_mm, rng)
+    return wet, hourly_rain_of_days(daily_rain(normals.rain_mm, wet, rng), rng)
+
+
 def synthetic_year(normals: Normals, *, seed: int, utc_offset_h: float | None = None) -> WeatherYear:
     """Make an hourly year with the monthly means, sums and daily distribution of the normals.
 
@@ -84,8 +111,7 @@ def synthetic_year(normals: Normals, *, seed: int, utc_offset_h: float | None = 
     year = weather_year(_station(normals, seed, offset), unlit)
 
     for_rain, for_days, for_hours, for_air, for_wind = np.random.default_rng(seed).spawn(5)
-    wet = wet_days(normals.rain_mm, for_rain)
-    rain = hourly_rain_of_days(daily_rain(normals.rain_mm, wet, for_rain), for_rain)
+    wet, rain = _wet_days_and_rain(normals, for_rain)
 
     sun_height = np.maximum(np.cos(np.radians(year.zenith)), 0.0).reshape(-1, 24)
     extra = year.dni_extra.reshape(-1, 24) * sun_height

@@ -6,7 +6,6 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
 from types import MappingProxyType
-from zlib import crc32
 
 import numpy as np
 import pandas as pd
@@ -14,12 +13,12 @@ import pandas as pd
 from aftersun.climate.choice import NORMALS, weather_for
 from aftersun.climate.normals import normals_at
 from aftersun.climate.sun import weather_year
-from aftersun.climate.synthesis.year import synthetic_year
+from aftersun.climate.synthesis.year import seed_of, synthetic_year, with_rain
 from aftersun.energy.demand import shape_rows, standard_load_shapes
 from aftersun.energy.geometry import with_assumed_geometry
 from aftersun.inventory.log import call_log
 from aftersun.inventory.log.learnt_facts import dangers_found
-from aftersun.inventory.places import countries_at, standard_offset_h
+from aftersun.inventory.places import countries_at, heights_at, standard_offset_h
 from aftersun.inventory.store import read, weather_store
 from aftersun.inventory.store.file import Inventory
 from aftersun.model import tables
@@ -122,8 +121,12 @@ def read_portfolio(
     latitude, longitude, height = (
         valued[name].to_numpy(float, na_value=np.nan) for name in ("latitude", "longitude", "elevation_m")
     )
+    height = np.where(np.isnan(height), heights_at(latitude, longitude), height)
     places = weather_for(latitude, longitude, height, stations).set_index(valued.index)
-    valued = valued.assign(country=pd.array(countries_at(latitude, longitude), dtype="string"))
+    valued = valued.assign(
+        country=pd.array(countries_at(latitude, longitude), dtype="string"),
+        elevation_m=pd.array(height, dtype="Float64"),
+    )
     return Portfolio(
         chunks=tuple(
             replace(chunk, choices=choices) for chunk in _chunks(inventory, valued, arrays, places, chunk_sites)
@@ -220,10 +223,13 @@ def cohort_of(chunk: Chunk, year: WeatherYear, as_of: date, company: Company) ->
 
 
 def year_of(weather: Weather) -> WeatherYear:
-    """Return the weather year: rebuilt from what the inventory holds, or made from the normals of its cell."""
+    """Return the weather year: rebuilt from what the inventory holds, or made from the normals of its cell.
+
+    A station without rain has that of its cell: what a roof loses to dirt does not depend on a column of a file.
+    """
     if isinstance(weather, StationYear):
-        return weather_year(weather.station, weather.hours)
+        return with_rain(weather_year(weather.station, weather.hours))
     normals = normals_at(weather.latitude, weather.longitude)
-    # The seed is the place itself: every run, process and company gets the same hours for the same cell.
-    seed = crc32(f"{weather.latitude:.4f} {weather.longitude:.4f}".encode())
-    return synthetic_year(normals, seed=seed, utc_offset_h=standard_offset_h(weather.latitude, weather.longitude))
+    return synthetic_year(
+        normals, seed=seed_of(normals), utc_offset_h=standard_offset_h(weather.latitude, weather.longitude)
+    )
