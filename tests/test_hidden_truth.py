@@ -125,8 +125,8 @@ def test_present_worth_and_bills_by_hand():
 def test_net_present_value_of_one_roof_by_hand():
     """At the base's door: a diagnosis that finds nothing costs 300 x 1.25 x 1.2 = 450.
 
-    A standstill of 200 a year unseen for one more year: the device 100 and 1.5 h at 45 at the same 1.5 cost 251.25,
-    ten years of data at 30 cost 231.65; it saves 200 at once, for nothing else ever fails.
+    A standstill of 200 a year unseen for one more year: the device 100 and 1.5 h at 45 at the same 1.5 cost 251.25; it
+    saves 200 at once, for nothing else ever fails. Ten years of data at 30 and of 21.9 kWh cost 7.7217 times as much.
     """
     roof = roofs.draw(1, 5)
     place = roofs.PLACES[roof["place"].iloc[0]]
@@ -139,13 +139,35 @@ def test_net_present_value_of_one_roof_by_hand():
     )  # fmt: skip
     year = pd.DataFrame(
         {"generated": [3000.0], "kwh_now": 0.1, "kwh_later": 0.1, "pv_now": 200.0, "pv_later": 200.0,
-         "diverter_now": 0.0, "diverter_later": 0.0})  # fmt: skip
+         **{f"{way} {when}": 0.0 for way in worth.WAYS for when in ("now", "later")}})  # fmt: skip
     prices = worth.Prices(COMPANY, roof, (np.array([place.latitude]), np.array([place.longitude])))
     light = {"dirt": np.zeros((365, 1)), "filmed": np.zeros((365, 1)), "factor": np.ones(1), "skies": []}
-    npv, _ = worth._npv(roof, year, light, np.zeros((8760, 1)), prices)
-    assert npv["degradation_mitigation"].iloc[0] == pytest.approx(-450)
-    assert npv["monitoring_add_on"].iloc[0] == pytest.approx(200 - 251.25 - 231.65, abs=0.01)
-    assert npv["tilt_mount"].isna().all()
+    ways = worth._ways(roof, year, light, np.zeros((8760, 1)), prices)
+    assert ways["degradation_mitigation"]["diagnosis"]["true"].iloc[0] == pytest.approx(-450)
+    bought = 30.0 * (not roof["internet_at_inverter"].iloc[0]) + 21.9 * worth.tariffs(roof)["import"].iloc[0]
+    assert ways["monitoring_add_on"]["meter"]["true"].iloc[0] == pytest.approx(
+        200 - 251.25 - bought * 7.72173, abs=0.01
+    )
+    assert ways["tilt_mount"]["fixed"]["true"].isna().all()
+
+
+def test_a_loss_that_stays_for_years_builds_up():
+    """Over 10 years one of 2 years reaches (1 + 8) / 10 x 1 less 1 / 10 = 0.9, one of 20 years a quarter."""
+    assert worth.built_up(np.array([2.0, 20.0, 0.0]), np.array([10.0, 10.0, 10.0])) == pytest.approx([0.9, 0.25, 1.0])
+
+
+def test_the_truth_of_an_offer_is_that_of_its_way():
+    """Three roofs: a way offered by name, one of a name unknown to the truth, and one that cannot be had there."""
+    of = {
+        "portal": pd.DataFrame({"true": [1.0, 1.0, np.nan], "own_price": 45.0, "overtime": 0.0}),
+        "meter": pd.DataFrame({"true": [2.0, 2.0, 2.0], "own_price": 200.0, "overtime": 5.0}),
+    }
+    r = pd.DataFrame({"site_id": ["a", "b", "c"], "water_heat": "immersion"})
+    offered = ["alerts of the portal that is there", "by a bird", "alerts of the portal that is there"]
+    ranking = r.assign(retrofit="monitoring_add_on", variant=offered)
+    got = worth.as_offered(ranking, {"monitoring_add_on": of}, r)
+    assert got["true"].tolist() == [1.0, 2.0, 2.0]
+    assert got["own_price"].tolist() == [45.0, 200.0, 200.0]
 
 
 def test_the_office_tells_no_fact_that_it_does_not_have(tmp_path):

@@ -7,15 +7,21 @@ known (what the office has), readings (and meters at half of the sites), asked (
 program itself puts first at the 150 sites where they are worth most, answered with the truth), all (every fact that
 can be asked). Printed for each level:
 
-- captured by offers: true worth of all that stands as recommended or subject to survey, over the oracle's money,
-  the sum of all positive true worths. A dangerous connector's remedy, offered for safety, is not counted.
+- captured by offers: true worth of all that stands as recommended or subject to survey, done in the way offered, over
+  the oracle's money, the sum of all positive true worths of the best ways. A dangerous connector's remedy, offered for
+  safety, is not counted.
 - captured by calls, and by the first calls: of what is offered on the call list (safety calls not counted).
 - ask first could add: what stands as ask first and is truly worth something; no part of what is captured.
 - each retrofit: predicted and true means, truths inside and below the range, offers that lose, chance of a gain.
 
-The truth has prices of its own from the company file's rates and the hours that truly occur. An offer is bought at its
-own price, so that range and chance are held against the true benefit less the price that the program asks. Where a
-device follows only upon a finding the price asked is a mean over findings; there they are held against the truth.
+The truth has prices of its own from the company file's rates and the hours that truly occur. Where there are several
+ways to do a retrofit, the truth is that of the way that the program offers: what another way would bring says nothing
+of it. Range and chance hold the cost as uncertain as the gain, so they are held against the true gain of that way less
+the price that the program asks, settled by the hours that truly occur. Where a device follows only upon a finding the
+price asked is a mean over findings; there they are held against the truth.
+
+A truth that has a chance of its own of being exactly the same at many roofs (a diagnosis that finds nothing, a look
+that shows nothing) lies in a fair range more often than in 80 %.
 """
 
 from __future__ import annotations
@@ -102,12 +108,18 @@ def worth_asking(question: pd.DataFrame) -> pd.DataFrame:
     return q[q["site_id"].isin(best)]
 
 
-def merged(stored: dict[str, pd.DataFrame], truth: pd.DataFrame) -> pd.DataFrame:
-    """One row a roof and retrofit: what was advised, what is true, and the position of the call that offers it."""
-    rows = truth.merge(stored["ranking"].drop(columns="run_id"), on=["site_id", "retrofit"], how="left", validate="1:1")
+def merged(stored: dict[str, pd.DataFrame], truth: pd.DataFrame, ways: dict, r: pd.DataFrame) -> pd.DataFrame:
+    """One row a roof and retrofit: what was advised, what is true, and the position of the call that offers it.
+
+    ``best`` is true of the best way, ``true`` of the one offered.
+    """
+    ranking = stored["ranking"].drop(columns="run_id")
+    rows = truth.merge(worth.as_offered(ranking, ways, r), on=["site_id", "retrofit"], validate="1:1")
+    rows = rows.merge(ranking, on=["site_id", "retrofit"], how="left", validate="1:1")
     rows["offered"] = rows["status"].isin(OFFERED)
     staged = rows["retrofit"].isin(PAID_BY_FINDING)
-    rows["as_priced"] = rows["true"] + (rows["own_price"] - rows["upfront"]).mask(staged, 0)
+    settled = rows["own_price"] - rows["overtime"] - rows["upfront"]
+    rows["as_priced"] = rows["true"] + settled.mask(staged, 0)
     calls = stored["call"].query("excluded_reason == '' and position.notna()")
     calls = calls.assign(order=calls["position"].rank(method="first"))[["site_id", "retrofit", "order"]]
     members = stored["offer_member"][["site_id", "offer", "retrofit"]].rename(columns={"retrofit": "member"})
@@ -121,7 +133,7 @@ def merged(stored: dict[str, pd.DataFrame], truth: pd.DataFrame) -> pd.DataFrame
 def figures(rows: pd.DataFrame, calls: int) -> dict:
     """Reckon what is printed of one level."""
     fits = rows[rows["true"].notna()]
-    oracle = rows["true"].clip(lower=0).sum()
+    oracle = rows["best"].clip(lower=0).sum()
     offered, told = rows[rows["offered"]], rows[rows["order"].notna()]
     paid = offered["true"].fillna(-offered["upfront"])  # sold where it cannot work: the price is lost
     chance = rows[rows["chance_npv_positive"].notna() & rows["as_priced"].notna()]
@@ -132,13 +144,13 @@ def figures(rows: pd.DataFrame, calls: int) -> dict:
     random = np.mean([rng.choice(fits["true"], size, replace=False).sum() for _ in range(200)])
     ask = {"captured_by_offers": paid.sum(),
            "captured_at_the_prices_asked": offered["as_priced"].fillna(-offered["upfront"]).sum(),
-           "ask_first_could_add": rows.loc[rows["status"] == "ask_first", "true"].clip(lower=0).sum(),
+           "ask_first_could_add": rows.loc[rows["status"] == "ask_first", "best"].clip(lower=0).sum(),
            "captured_by_calls": told["true"].sum(),
            f"captured_by_first_{calls}_calls": told.loc[told["order"] <= calls, "true"].sum(),
-           f"oracle_first_{calls}_sites": rows.groupby("site_id")["true"].apply(lambda t: t.clip(lower=0).sum())
+           f"oracle_first_{calls}_sites": rows.groupby("site_id")["best"].apply(lambda t: t.clip(lower=0).sum())
            .nlargest(calls).sum(), "random_as_many_offers": random}  # fmt: skip
     return {
-        "oracle_money": oracle, "true_upgrades": int((rows["true"] > 0).sum()), "offers": len(offered),
+        "oracle_money": oracle, "true_upgrades": int((rows["best"] > 0).sum()), "offers": len(offered),
         **{name: value / oracle for name, value in ask.items()},
         "losing_offers": float((paid < 0).mean()) if len(paid) else None,
         "retrofits": {name: _one(part) for name, part in rows.groupby("retrofit")},
@@ -158,26 +170,27 @@ def _one(part: pd.DataFrame) -> dict:
         "below_p90": (truth < ranged["npv_p90"]).mean(),
         "below_p50": (truth < ranged["npv_p50"]).mean(),
         "below_p10": (truth < ranged["npv_p10"]).mean(), "ranged": len(ranged),
+        "ranged_predicted": ranged["npv"].mean(), "ranged_true": truth.mean(),
         "offered_in_range": offered["as_priced"].between(offered["npv_p90"], offered["npv_p10"]).mean(),
-        "true_upgrades": int((part["true"] > 0).sum()), "money": part["true"].clip(lower=0).sum(),
-        "captured": paid.sum() / max(part["true"].clip(lower=0).sum(), 1),
+        "true_upgrades": int((part["best"] > 0).sum()), "money": part["best"].clip(lower=0).sum(),
+        "captured": paid.sum() / max(part["best"].clip(lower=0).sum(), 1),
     }  # fmt: skip
 
 
 def causes(rows: pd.DataFrame) -> pd.DataFrame:
     """Money missed and money lost by offers: retrofit, status, and the first deciding fact that is not known."""
     unknown = [next((f for f in DECIDES[r["retrofit"]] if not r[f"knows_{f}"]), "") for r in rows.to_dict("records")]
-    money = np.where(rows["offered"], rows["true"].fillna(-rows["upfront"]).clip(upper=0), -rows["true"].clip(lower=0))
+    money = np.where(rows["offered"], rows["true"].fillna(-rows["upfront"]).clip(upper=0), -rows["best"].clip(lower=0))
     frame = pd.DataFrame({"retrofit": rows["retrofit"], "status": rows["status"], "unknown": unknown, "money": money})
     table = frame[frame["money"] < 0].groupby(["retrofit", "status", "unknown"])["money"].agg(["sum", "size"])
-    table["share"] = table["sum"] / rows["true"].clip(lower=0).sum()
+    table["share"] = table["sum"] / rows["best"].clip(lower=0).sum()
     return table.sort_values("sum").reset_index()
 
 
 def rules_of_thumb(truth: pd.DataFrame, r: pd.DataFrame) -> dict[str, float]:
     """Share of the oracle's money that one rule for all roofs earns; it sells where the retrofit fits, knowing that."""
     by_site = r.set_index("site_id")
-    oracle = truth["true"].clip(lower=0).sum()
+    oracle = truth["best"].clip(lower=0).sum()
     large, town = by_site["dc_rating_kw"] > 3, by_site["surroundings"].isin(["urban", "suburban", "roadside"])
     rules = {
         "diverter above 3 kW": ("hot_water_diverter", large), "mesh for everyone": ("bird_mesh", large | True),
@@ -191,7 +204,7 @@ def rules_of_thumb(truth: pd.DataFrame, r: pd.DataFrame) -> dict[str, float]:
     got = {}
     for name, (retrofit, where) in rules.items():
         sold = truth[(truth["retrofit"] == retrofit) & truth["site_id"].isin(where[where].index)]
-        got[name] = sold["true"].sum() / oracle
+        got[name] = sold["best"].sum() / oracle
     return got
 
 
@@ -232,11 +245,7 @@ def main() -> None:
         folder = Path(name)
         company = tomllib.loads(company_file(folder, roofs.PLACES[0]).read_text())
         npv, kept = worth.evaluate(drawn, company, base, given.seed)
-        truth, price = (
-            frame.assign(site_id=drawn["site_id"]).melt("site_id", var_name="retrofit", value_name=name)
-            for frame, name in ((npv, "true"), (kept["price"], "own_price"))
-        )
-        truth = truth.merge(price, on=["site_id", "retrofit"])
+        truth = npv.assign(site_id=drawn["site_id"]).melt("site_id", var_name="retrofit", value_name="best")
         found: dict = {"roofs": given.roofs, "seed": given.seed, "rules_of_thumb": rules_of_thumb(truth, drawn)}
         print(f"truth of {given.roofs} roofs: {time.monotonic() - begun:.0f} s", file=sys.stderr)
         for rule, share in found["rules_of_thumb"].items():
@@ -253,7 +262,7 @@ def main() -> None:
             if level not in given.levels and not (level == "readings" and "asked" in given.levels):
                 continue
             stored = run(knows, level, folder)
-            rows = merged(stored, truth)
+            rows = merged(stored, truth, kept["ways"], drawn)
             found[level] = figures(rows, given.calls)
             served = drawn["site_id"].isin(stored["call"].query("kind == 'service'")["site_id"])
             still = drawn["stands_still"]

@@ -179,4 +179,6 @@ def draw(count: int, seed: int) -> pd.DataFrame:
     r["true_hours"] = rng.lognormal(0, 0.2, n)  # hours that truly occur over those of the trade
     r["film_cut"] = rng.uniform(0.10, 0.40, n)  # of the daily soiling: field range 10 to 40 %
     r["film_half_life"] = spread(1.2, 0.4)  # years
+    # Of alerts, those after which somebody does something: most owners open a mail, some never do (assumption).
+    r["acts_on_alerts"] = rng.beta(5, 2, n)
     return r

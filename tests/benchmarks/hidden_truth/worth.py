@@ -2,9 +2,12 @@
 
 Money is expected over what only the future knows (when the next fault comes), given all that is so today. Prices,
 discount rate, markup and tax are those of the company file; hours are this file's own, times what truly occurs.
+Where there are several ways to do it, each has its worth; the truth of a roof is that of its best.
 """
 
 from __future__ import annotations
+
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -16,6 +19,16 @@ RETROFITS = ("anti_soiling_coating", "bird_mesh", "connector_replacement", "degr
              "hot_water_diverter", "monitoring_add_on", "tilt_mount")  # fmt: skip
 FIRE_PER_FAILURE = 0.002  # of a plug: 58 fires on a million British systems in seven years (BRE 2018), mostly plugs
 CHUNK = 170
+# The true way that a way offered is, by how its name begins in the run, the narrower name first.
+OFFERED_AS = {
+    "connector_replacement": {"inspect": "look", "find and repair": "repair", "renew the plugs": "ends",
+                              "renew all": "all"},
+    "hot_water_diverter": {"diverter and night": "early", "diverter, the boiler": "evening",
+                           "diverter": "as before"},
+    "monitoring_add_on": {"alerts": "portal", "logger": "logger", "meter with alerts, bought": "meter",
+                          "meter with alerts, by contract": "contract"},
+}  # fmt: skip
+BOOSTED = ["evening", "early"]  # an element that heated at any hour has a daily boost beside a diverter
 
 
 def annuity(rate: float, years, decay=0.0, first=1) -> np.ndarray:
@@ -24,6 +37,18 @@ def annuity(rate: float, years, decay=0.0, first=1) -> np.ndarray:
     t = np.arange(1, 61)
     worth = ((1 - np.asarray(decay)[..., None]) ** (t - 1)) / (1 + rate) ** t
     return np.where((t >= np.asarray(first)[..., None]) & (t <= years[..., None]), worth, 0).sum(-1)
+
+
+def built_up(stays, years) -> np.ndarray:
+    """Return the mean over ``years`` of min(t, stays) / stays: faults of before the first day could not be found."""
+    return np.where(stays > years, years / (2 * np.maximum(stays, years)), 1 - np.minimum(stays, years) / (2 * years))
+
+
+class Cost(NamedTuple):
+    """Price to the customer by roof, and what of it is hours more than those of the trade."""
+
+    price: np.ndarray
+    overtime: np.ndarray
 
 
 class Prices:
@@ -47,11 +72,12 @@ class Prices:
         self.edge = np.where(roofs["mounting"] == "flat roof frame", self.access, np.minimum(along, self.access))
         self.true_hours = roofs["true_hours"].to_numpy()
 
-    def price(self, material=0.0, other=0.0, roof=True, up=None, **hours) -> np.ndarray:
+    def price(self, material=0.0, other=0.0, roof=True, up=None, **hours) -> Cost:
         """Price of one visit: material, inspections, hours by skill, equipment to get up, the way."""
-        work = sum(np.asarray(h) * self.company["work"][skill] for skill, h in hours.items()) * self.true_hours
+        work = sum((np.asarray(h) * self.company["work"][skill] for skill, h in hours.items()), 0 * self.true_hours)
         way_up = (self.access if up is None else up) if roof else 0
-        return (material + other + work + self.trip + way_up) * self.onto
+        once = (material + other + work * self.true_hours + self.trip + way_up) * self.onto
+        return Cost(once, work * (self.true_hours - 1) * self.onto)
 
 
 def tariffs(roofs: pd.DataFrame) -> pd.DataFrame:
@@ -106,6 +132,8 @@ def output(roofs: pd.DataFrame, light: dict, tilt=None) -> np.ndarray:
 
 
 WAYS = ("as before", "evening", "early")  # when the present heater may run beside a diverter
+CONTRACT_ACTS = 0.9  # of alerts, whoever is paid for reading them (assumption)
+SPARE_W = 2.5  # that a controller, logger or meter draws day and night (assumption: 1 to 5 W)
 
 
 def houses(r: pd.DataFrame) -> tuple[physics.Houses, np.ndarray, np.ndarray]:
@@ -144,7 +172,9 @@ def houses(r: pd.DataFrame) -> tuple[physics.Houses, np.ndarray, np.ndarray]:
 def evaluate(roofs: pd.DataFrame, company: dict, base, seed: int) -> tuple[pd.DataFrame, dict]:
     """Return the true net present value by roof and retrofit (NaN = does not fit), and what readings would tell.
 
-    ``base`` is latitude and longitude of the company's base for each roof.
+    ``base`` is latitude and longitude of the company's base for each roof. What is kept has the ways of each retrofit
+    by name: the worth of each roof, the price, and what of it is hours more than those of the trade, as columns
+    ``true``, ``own_price`` and ``overtime``.
     """
     light = state(roofs, seed)
     parts = []
@@ -155,8 +185,16 @@ def evaluate(roofs: pd.DataFrame, company: dict, base, seed: int) -> tuple[pd.Da
     year = pd.concat(parts, ignore_index=True)
     year.index = roofs.index
     prices = Prices(company, roofs, base)
-    npv, price = _npv(roofs, year, light, hourly, prices)
-    return npv, {"year": year, "hourly": hourly, "light": light, "price": price, "road_km": prices.road_km}
+    ways = _ways(roofs, year, light, hourly, prices)
+    kept = {"year": year, "hourly": hourly, "light": light, "ways": ways, "road_km": prices.road_km}
+    return pd.DataFrame({name: best(of)["true"] for name, of in ways.items()}), kept
+
+
+def best(ways: dict[str, pd.DataFrame]) -> pd.DataFrame:
+    """Return of each roof the way that is worth most, NaN where none fits."""
+    worth = np.column_stack([way["true"] for way in ways.values()])
+    which = np.argmax(np.where(np.isnan(worth), -np.inf, worth), axis=1)
+    return pd.DataFrame({c: np.choose(which, [way[c] for way in ways.values()]) for c in COLUMNS})
 
 
 def _house_year(r: pd.DataFrame, hourly: np.ndarray, rng: np.random.Generator) -> pd.DataFrame:
@@ -181,21 +219,27 @@ def _house_year(r: pd.DataFrame, hourly: np.ndarray, rng: np.random.Generator) -
         out[f"kwh_{name}"] = (bills[n : 2 * n] - bills[:n]) / lost.clip(1)
         metering = r["net_metering"].to_numpy() & (name == "now")
         out[f"pv_{name}"] = bill(nothing, price, metering, fuel) - bills[:n]
-        best = np.full(n, -np.inf)
-        for k in range(len(WAYS)):
+        none = np.full(n, -np.inf)
+        saved = {}
+        for k, which in enumerate(WAYS):
             at = way == k
             # The water must stay as warm as it was: at most 2 % of what is drawn colder than before.
             warm = total["unmet"][at] <= total["unmet"][col[at]] + 0.02 * total["drawn"][at]
-            saving = np.where(warm, bills[col[at]] - bills[at], -np.inf)
-            best[col[at]] = np.maximum(best[col[at]], saving)
-        # A solar collector has heated the store on most days that have a surplus (assumption: three in four).
-        best = np.where(r["water_heat"] == "solar thermal", 0.25 * best, best)
-        out[f"diverter_{name}"] = np.where(np.isfinite(best), best, np.nan)
+            saved[which] = none.copy()
+            saved[which][col[at]] = np.where(warm, bills[col[at]] - bills[at], -np.inf)
+        saved["best"] = np.max(list(saved.values()), axis=0)
+        for which, saving in saved.items():
+            # A solar collector has heated the store on most days that have a surplus (assumption: three in four).
+            saving = np.where(r["water_heat"] == "solar thermal", 0.25 * saving, saving)
+            out[f"{which} {name}"] = np.where(np.isfinite(saving), saving, np.nan)
     out["demand_kwh"] = dark
     return out
 
 
-def _npv(r: pd.DataFrame, year: pd.DataFrame, light: dict, hourly: np.ndarray, prices: Prices):
+COLUMNS = ("true", "own_price", "overtime")
+
+
+def _ways(r: pd.DataFrame, year: pd.DataFrame, light: dict, hourly: np.ndarray, prices: Prices) -> dict:
     rate, n = prices.rate, len(r)
     book = prices.company
     material, inspect, avoided = book["materials"], book["inspections"], book["avoided"]
@@ -219,29 +263,32 @@ def _npv(r: pd.DataFrame, year: pd.DataFrame, light: dict, hourly: np.ndarray, p
     pv_now, pv_later = (year[f"pv_{k}"].to_numpy() for k in ("now", "later"))
     made = year["generated"].to_numpy()
     modules, strings, kw = (r[c].to_numpy() for c in ("module_count", "strings", "dc_rating_kw"))
-    npv, price = pd.DataFrame(index=r.index), pd.DataFrame(index=r.index)
+    ways: dict[str, dict[str, pd.DataFrame]] = {name: {} for name in RETROFITS}
+
+    def way(retrofit, name, gain, cost: Cost, fits=True):
+        """Keep one way to do it; what is gained does not hold the cost."""
+        npv = np.where(fits, gain - cost.price, np.nan)
+        ways[retrofit][name] = pd.DataFrame({"true": npv, "own_price": cost.price, "overtime": cost.overtime})
 
     # Coating: dirt saved by day, weighed by what is generated; the film wears by half-lives; the wash takes the crust.
     by_day = hourly.reshape(365, 24, -1).sum(1)
     saved = ((light["dirt"] - light["filmed"]) / (1 - light["dirt"]) * by_day).sum(0)
     area = modules * (r["module_width_m"] * r["module_height_m"]).to_numpy()
-    price["anti_soiling_coating"] = prices.price(
-        area * material["anti_soiling_coating"], roofer=1 + 0.05 * area, helper=1 + 0.05 * area
-    )
+    cost = prices.price(area * material["anti_soiling_coating"], roofer=1 + 0.05 * area, helper=1 + 0.05 * area)
     film = 1 - 0.5 ** (1 / r["film_half_life"].to_numpy())
     years = np.minimum(keep, 6)
     crust = made * r["stuck_loss"].to_numpy() * 0.6
-    npv["anti_soiling_coating"] = (
+    gain = (
         worth(saved * kwh_now, saved * kwh_later, years, film)
         + worth(crust * kwh_now, crust * kwh_later, np.minimum(keep, 4), 0.35)
         + (r["cleanings_per_year"] > 0) * avoided["roof_cleaning"] / (1 + rate)  # one wash of the owner's less
-        - price["anti_soiling_coating"]
     )
+    way("anti_soiling_coating", "once", gain, cost)
 
     # Mesh: with nests now their loss and clean-ups end; without, the chance that they come, growing year by year.
     around = 2 * (r["module_columns"] * r["module_width_m"] + r["module_rows"] * r["module_height_m"]).to_numpy()
     nests = r["birds_seen"].to_numpy()
-    price["bird_mesh"] = prices.price(
+    cost = prices.price(
         around * (material["bird_mesh"] + 2 * material["mesh_clip"]),
         up=prices.edge,
         roofer=1 + 0.11 * around + 2 * nests, helper=1 + 0.11 * around + 2 * nests,
@@ -253,11 +300,11 @@ def _npv(r: pd.DataFrame, year: pd.DataFrame, light: dict, hourly: np.ndarray, p
     chance = r["nests_chance_per_year"].to_numpy()
     sure = worth(*with_birds, mesh_life)
     never = worth(*with_birds, mesh_life, chance) * (1 - chance)
-    npv["bird_mesh"] = np.where(nests, sure, sure - never) * 0.95 - price["bird_mesh"]
-    npv.loc[(r["module_gap_mm"] <= 40) | (r["mounting"] == "in roof"), "bird_mesh"] = np.nan
+    fits = (r["module_gap_mm"] > 40) & (r["mounting"] != "in roof")
+    way("bird_mesh", "mesh", np.where(nests, sure, sure - never) * 0.95, cost, fits)
 
     # Connectors: nothing lasting is counted beyond the day that a fault would be noticed anyway. Scopes: string ends,
-    # an open string found and mended, all pairs.
+    # an open string found and mended, all pairs; or a look with a camera, and only what it shows is renewed.
     noticed = r["part_fault_days"].to_numpy() / 365
     output_a_string = [pv / strings for pv in (pv_now, pv_later)]
     a_failure = [s * noticed + avoided["repair_visit"] + FIRE_PER_FAILURE * avoided["building_fire_damage"]
@@ -265,20 +312,25 @@ def _npv(r: pd.DataFrame, year: pd.DataFrame, light: dict, hourly: np.ndarray, p
     open_string = r["open_string"].to_numpy()
     gain_open = open_string * (output_a_string[0] * np.minimum(noticed, keep) + avoided["repair_visit"]) * 0.9
     gain_hot = r["hot_connector"].to_numpy() * a_failure[0] * 0.6
-    scopes = []
-    for pairs, cured, hours in ((2 * strings, 0.8, 1.0), (modules + 2 * strings, 1.0, 2.0)):
-        rate_now = np.where(r["mixed_connectors"] | r["field_made_connectors"], 2 * strings, 0.1 * pairs)
-        rate_now = rate_now * r["pair_failures_per_year"].to_numpy() * cured * 0.85
+    bad = (r["mixed_connectors"] | r["field_made_connectors"]).to_numpy()
+    seen = (r["mixed_connectors"] | r["hot_connector"]).to_numpy()  # ends made on site look as others do
+    for scope, pairs, cured, hours in (("ends", 2 * strings, 0.8, 1.0), ("all", modules + 2 * strings, 1.0, 2.0)):
+        rate_now = np.where(bad, 2 * strings, 0.1 * pairs) * r["pair_failures_per_year"].to_numpy() * cured * 0.85
+        search = 2.5 * open_string
         cost = prices.price(pairs * material["connector_pair"], inspect["insulation_test"],
-                            electrician=hours + 0.2 * pairs + 2.5 * open_string,
-                            helper=hours + 0.2 * pairs + 2.5 * open_string)  # fmt: skip
+                            electrician=hours + 0.2 * pairs + search, helper=hours + 0.2 * pairs + search)  # fmt: skip
         gain = worth(rate_now * a_failure[0], rate_now * a_failure[1], keep) + gain_open + gain_hot
-        scopes.append((gain - cost, cost))
+        way("connector_replacement", scope, gain, cost)
+        if scope == "ends":
+            look = prices.price(0, inspect["diagnosis_visit"], roof=False)
+            work = Cost(
+                *(np.where(seen | open_string, of, 0) for of in (cost.price - prices.trip * prices.onto, cost.overtime))
+            )
+            found = Cost(look.price + work.price, look.overtime + work.overtime)
+            way("connector_replacement", "look", np.where(seen, gain, gain_open), found)
     cost = prices.price(4 * material["connector_pair"], inspect["insulation_test"], electrician=3.5, helper=3.5)
-    scopes.append((np.where(open_string | r["hot_connector"], gain_open + gain_hot - cost, -cost), cost))
-    best = np.argmax([s[0] for s in scopes], axis=0)
-    npv["connector_replacement"] = np.choose(best, [s[0] for s in scopes])
-    price["connector_replacement"] = np.choose(best, [s[1] for s in scopes])
+    gain = np.where(open_string | r["hot_connector"], gain_open + gain_hot, 0)
+    way("connector_replacement", "repair", gain, cost)
 
     # PID: a diagnosis, and one device an inverter (of 15 kW) only where it is proven.
     devices = np.ceil(kw / 15)
@@ -289,20 +341,24 @@ def _npv(r: pd.DataFrame, year: pd.DataFrame, light: dict, hourly: np.ndarray, p
     back = [made * lost / (1 - lost) * r["pid_cure"].to_numpy() * k for k in (kwh_now, kwh_later)]
     grows = [made * r["pid_growth"].to_numpy() * 0.9 * k * (lost > 0) for k in (kwh_now, kwh_later)]
     climbing = sum(annuity(rate, years, 0 * lost, first) for first in range(2, 13))
-    cured = worth(*back, years, ageing) + grows[1] * climbing - device
-    npv["degradation_mitigation"] = np.where(lost > 0.02, np.maximum(cured, 0), 0) - diagnosis
-    price["degradation_mitigation"] = diagnosis + np.where((lost > 0.02) & (cured > 0), device, 0)
-    npv.loc[r["inverter_topology"] == "module level", "degradation_mitigation"] = np.nan
+    cured = worth(*back, years, ageing) + grows[1] * climbing - device.price
+    proven = (lost > 0.02) & (cured > 0)
+    cost = Cost(*(of + np.where(proven, more, 0) for of, more in zip(diagnosis, device, strict=True)))
+    gain = np.where(proven, cured + device.price, 0)
+    way("degradation_mitigation", "diagnosis", gain, cost, r["inverter_topology"] != "module level")
 
     # Diverter: with an element that is there, or one put in by a plumber.
     adds = (r["element_kw"] == 0).to_numpy()
-    price["hot_water_diverter"] = prices.price(
+    cost = prices.price(
         material["water_diverter"] + material["mixing_valve"] + adds * material["immersion_element"],
         electrician=2.5, plumber=0.7 + 1.8 * adds, roof=False,
     )  # fmt: skip
-    gain = worth(year["diverter_now"].to_numpy(), year["diverter_later"].to_numpy(), np.minimum(keep, 12), ageing)
-    npv["hot_water_diverter"] = gain - price["hot_water_diverter"]
-    npv.loc[r["water_store_litres"] == 0, "hot_water_diverter"] = np.nan
+    spare = SPARE_W * 8.76 * tariffs(r)["import"].to_numpy()
+    for which in WAYS:
+        # Where the water would become too cold in such hours the heater runs as before.
+        saving = (year[f"{which} {k}"].fillna(year[f"as before {k}"]).to_numpy() - spare for k in ("now", "later"))
+        gain = worth(*saving, np.minimum(keep, 12), ageing)
+        way("hot_water_diverter", which, gain, cost, r["water_store_litres"] > 0)
 
     # Monitoring: days saved for each kind of fault, and the standstill of today that nobody has seen. The best way of
     # those priced: alerts of a portal that is there, a logger on the home's internet, a meter with its own data plan,
@@ -311,39 +367,55 @@ def _npv(r: pd.DataFrame, year: pd.DataFrame, light: dict, hourly: np.ndarray, p
     stop = (r["standstills_per_year"] * (r["standstill_days"] - 4).clip(0) / 365).to_numpy()
     part = (0.01 * (r["part_fault_days"] - 25).clip(0) / 365).to_numpy()  # a string and year, of output / strings
     years = np.minimum(keep, 10)
+    part = part * built_up((r["part_fault_days"] / 365).to_numpy(), years)
     standing = np.minimum(r["stands_years_more"].to_numpy(), keep) * pv_now
-    ways = []
-    for item, hours, sees, plan, fits in (
-        ("portal_alerts", 0.0, 0.5, None, internet & portal), ("plug_in_logger", 0.7, 0.5, None, internet),
-        ("monitoring_device", 1.5, 1.0, "data_plan", ~portal | portal),
-        (None, 1.0, 1.0, "monitoring_contract", ~portal | portal),
+    for name, item, hours, sees, plan, fits in (
+        ("portal", "portal_alerts", 0.0, 0.5, None, internet & portal),
+        ("logger", "plug_in_logger", 0.7, 0.5, None, internet),
+        ("meter", "monitoring_device", 1.5, 1.0, "data_plan", True),
+        ("contract", None, 1.0, 1.0, "monitoring_contract", True),
     ):  # fmt: skip
         if (item and item not in material) or (plan and plan not in book["yearly"]):
             continue
         cost = prices.price(material.get(item, 0), electrician=hours, roof=False)
-        cost = cost if hours else np.full(n, material[item] * prices.onto)
+        if not hours:
+            cost = Cost(np.full(n, material[item] * prices.onto), np.zeros(n))
+        acts = r["acts_on_alerts"].to_numpy() if item else np.maximum(r["acts_on_alerts"], CONTRACT_ACTS).to_numpy()
         seen = standing + open_string * output_a_string[0] * np.minimum(noticed, keep) * 0.8 * sees
-        gain = worth(*((stop + part * sees) * pv for pv in (pv_now, pv_later)), years, ageing) + seen
-        gain = gain - book["yearly"].get(plan, 0) * prices.onto * annuity(rate, years, np.zeros(n))
-        ways.append((np.where(fits, gain - cost, -np.inf), cost))
-    best = np.argmax([w[0] for w in ways], axis=0)
-    npv["monitoring_add_on"] = np.choose(best, [w[0] for w in ways])
-    price["monitoring_add_on"] = np.choose(best, [w[1] for w in ways])
+        gain = worth(*((stop + part * sees) * acts * pv for pv in (pv_now, pv_later)), years, ageing) + seen
+        fee = book["yearly"].get(plan, 0) * prices.onto * (~internet if item else np.ones(n))
+        gain = gain - (fee + spare * (name != "portal")) * annuity(rate, years, np.zeros(n))
+        way("monitoring_add_on", name, gain, cost, fits)
 
     # Tilt: whole year at each steeper angle, rows shading one another; the bill at the value of a marginal kWh.
     flat = (r["mounting"] == "flat roof frame").to_numpy() & (r["tilt_deg"] < 16).to_numpy()
-    npv["tilt_mount"] = np.nan
-    price["tilt_mount"] = prices.price(
+    cost = prices.price(
         modules * material["tilt_frame"] * 1.15, inspect["structural_check"] + inspect["insulation_test"],
         roofer=2 + 0.4 * modules, helper=2 + 0.4 * modules, electrician=1.5,
     )  # fmt: skip
+    more = np.zeros(n)
     if flat.any():
         s = r[flat]
         own = {"factor": light["factor"][flat], "dirt": light["dirt"][:, flat], "skies": light["skies"]}
         steeper = np.max([output(s, own, angle).sum(0) for angle in (15, 20, 25, 30, 35)], axis=0)
-        more = np.zeros(n)
         more[flat] = steeper - hourly[:, flat].sum(0)
-        npv["tilt_mount"] = np.where(
-            flat, worth(more * kwh_now, more * kwh_later, np.minimum(keep, 20), ageing) - price["tilt_mount"], np.nan
-        )
-    return npv[list(RETROFITS)], price
+    way("tilt_mount", "fixed", worth(more * kwh_now, more * kwh_later, np.minimum(keep, 20), ageing), cost, flat)
+    return ways
+
+
+def as_offered(ranking: pd.DataFrame, ways: dict, r: pd.DataFrame) -> pd.DataFrame:
+    """Return for each roof and retrofit the truth of the way that was offered, else of the best: COLUMNS."""
+    parts = []
+    for retrofit, of in ways.items():
+        variant = ranking[ranking["retrofit"] == retrofit].set_index("site_id")["variant"]
+        name = variant.reindex(r["site_id"]).fillna("").reset_index(drop=True)
+        found = best(of)
+        for start, which in reversed(OFFERED_AS.get(retrofit, {}).items()):
+            chosen = of.get(which, found)
+            here = name.str.startswith(start) & chosen["true"].notna()  # where it cannot be had, the best is taken
+            found = found.mask(here, chosen)
+        if retrofit == "hot_water_diverter":
+            boosted = (name == "diverter") & (r["water_heat"] == "immersion").reset_index(drop=True)
+            found = found.mask(boosted, best({way: of[way] for way in BOOSTED}))
+        parts.append(found.assign(site_id=r["site_id"].to_numpy(), retrofit=retrofit))
+    return pd.concat(parts, ignore_index=True)
