@@ -220,7 +220,7 @@ def _energy(view: RunView, site_id: str) -> None:
     terminal.paragraph(_weather(row) + _height(view.height_of_place(site_id)))
     terminal.table(["", "kWh a year"], [[label, amount(row[name])] for label, name in _ENERGY.items()], "<>")
     terminal.result(f"Yield {amount(row['yield_kwh_per_kw'])} kWh per kW installed.")
-    _meters(view, site_id)
+    _meters(view, site_id, row)
     terminal.heading("Where the energy goes, kWh a year")
     light, *steps, generated = records(view.losses(site_id))
     rows = [
@@ -236,7 +236,7 @@ def _energy(view: RunView, site_id: str) -> None:
     terminal.table(["step", "kWh", "share of light"], rows, "<>>")
 
 
-def _meters(view: RunView, site_id: str) -> None:
+def _meters(view: RunView, site_id: str, energy: pd.Series) -> None:
     """Say what the site's own readings tell, and what is wrong with them."""
     for row in records(view.table("site_evidence", site_id)):
         if pd.isna(row["factor"]):
@@ -252,6 +252,11 @@ def _meters(view: RunView, site_id: str) -> None:
             figures = {"percent": row["trend_per_year"], "low": row["trend_low"], "high": row["trend_high"]}
             text += wording.say("site.trend", **{name: 100 * share for name, share in figures.items()})
         terminal.paragraph(text)
+        metered = [row[f"metered_{meter}_kwh"] for meter in ("import", "export")]
+        if not pd.isna(metered).all():
+            bought, sent = (wording.say("site.not_metered") if pd.isna(one) else amount(one) for one in metered)
+            computed = {name: amount(energy[f"{name}_kwh"]) for name in ("imported", "exported")}
+            terminal.paragraph(wording.say("site.balance", bought=bought, sent=sent, **computed))
         if changed := wording.changed_text(row):
             terminal.paragraph(changed)
         if still := wording.standstill_text(row, view.currency):

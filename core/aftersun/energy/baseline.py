@@ -10,7 +10,7 @@ import pandas as pd
 
 from aftersun.energy import hot_water
 from aftersun.energy.assumptions import NO_OVERRIDES, Float32s, system_values
-from aftersun.energy.demand import yearly_demand
+from aftersun.energy.demand import OWN_SPREAD, yearly_demand
 from aftersun.energy.generation import before_losses
 from aftersun.energy.geometry import FRAMES, geometry, mounting_of
 from aftersun.energy.planes import in_parts, plane_hours
@@ -59,7 +59,7 @@ def _array_columns(cohort: Cohort, values: Values) -> dict[str, Any]:
     site = arrays["site"].to_numpy(dtype=np.intp)
     mounting = mounting_of(cohort)
     in_rows = np.isin(mounting, FRAMES)
-    age = _filled(cohort.years_since(sites["commissioned_on"]), values["unknown_age_years"])
+    age = cohort.age_years(values["unknown_age_years"])
     year_loss, shunt_share = _excess_loss(sites, values)
     planes = geometry(cohort, values)
     columns: dict[str, Any] = {
@@ -103,13 +103,14 @@ def _site_columns(cohort: Cohort, values: Values) -> dict[str, Any]:
     loss_kwh_per_day = hot_water.standing_loss_kwh_per_day(store, insulation, values)
     home = is_home(sites)
     demand = yearly_demand(sites, values)
+    own_base, own_evenness = (_numbers(sites[name]) if name in sites else np.full(size, np.nan) for name in OWN_SPREAD)
     no_export = _texts(sites["export_rule"], "") == "no export"
     columns: dict[str, Any] = {
         "inverter_rating_kw": np.where(np.isnan(rating), guess, rating),
         "export_limit_kw": np.where(no_export, 0.0, _numbers(sites["export_limit_kw"], np.inf)),
         "demand_kwh": demand,
-        "base_load_kw": values["base_load_share"] * demand / HOURS_PER_YEAR,
-        "load_evenness": _load_evenness(demand, home, values),
+        "base_load_kw": _filled(own_base, values["base_load_share"]) * demand / HOURS_PER_YEAR,
+        "load_evenness": _filled(own_evenness, _load_evenness(demand, home, values)),
         "battery_kwh": battery,
         "battery_kw": battery * values["battery_kw_per_kwh"],
         "store_litres": store,

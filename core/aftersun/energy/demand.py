@@ -28,6 +28,8 @@ from aftersun.model.uses import is_home, use_number
 _DYNAMIC = "H0"  # the one profile with a day-of-year factor
 _HALF_YEAR_DAYS = 182
 _PHI_STEPS = 4096
+OWN_SPREAD = ("own_base_share", "own_evenness")
+"""Columns of the sites with what their meters tell of the load within the hour, where they do."""
 _SUMMER, _WINTER, _TRANSITION = range(3)  # in the order of the table
 # First day (month, day) of each season's part of the year, as [1]_ sets them.
 _SEASON_STARTS = (

@@ -118,3 +118,4 @@ class Untold(StrEnum):
     TOO_FEW = "too_few"  # to change the computed output
     NO_TREND = "no_trend"  # too few full years for one
     LOW_LIGHT = "low_light"  # little output in it
+    OTHER_BALANCE = "other_balance"  # import or export by the meters is not what is computed

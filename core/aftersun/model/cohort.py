@@ -118,6 +118,17 @@ class Cohort:
         passed = np.datetime64(self.as_of) - pd.to_datetime(dates).to_numpy()
         return np.maximum(np.floor(passed / np.timedelta64(1, "D")) / DAYS_PER_YEAR, 0.0)
 
+    def age_years(self, unknown: float) -> Floats:
+        """Return the age of each system in years (S,): since the day it was commissioned.
+
+        Where that day is unknown it is what other facts tell, the column ``reckoned_age_years`` if there is one, else
+        ``unknown``.
+        """
+        age = self.years_since(self.sites["commissioned_on"])
+        if "reckoned_age_years" in self.sites:
+            age = np.where(np.isnan(age), self.sites["reckoned_age_years"].to_numpy(np.float64, na_value=np.nan), age)
+        return np.where(np.isnan(age), unknown, age)
+
     def sum_by_site(self, per_array: npt.ArrayLike) -> Floats:
         """Add up a value per array (A,) to a value per site (S,)."""
         weights = np.asarray(per_array, dtype=np.float64)

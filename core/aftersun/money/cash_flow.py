@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from aftersun.model import tables
 from aftersun.model.ranges import Bools, Floats
 from aftersun.money.company import Company
 
@@ -163,10 +162,7 @@ def remaining_life(planned: Floats, age_years: Floats, company: Company) -> tupl
         What the owner says, NaN = not known. Then it is the company's ``life_years`` less the age, but at
         least its ``least_remaining_years``.
     age_years : (S,)
-        NaN = not known: the age assumed of every such system (``unknown_age_years``).
     """
-    unknown_age = company.system_overrides.get("unknown_age_years", tables.mode("system.csv", "unknown_age_years"))
-    age = np.where(np.isnan(age_years), unknown_age, age_years)
     assumed = np.isnan(planned)
-    expected = np.maximum(company.pv_system.life_years - age, company.pv_system.least_remaining_years)
+    expected = np.maximum(company.pv_system.life_years - age_years, company.pv_system.least_remaining_years)
     return np.where(assumed, expected, planned), assumed

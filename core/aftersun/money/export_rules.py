@@ -133,8 +133,7 @@ def rule_ends(cohort: Cohort) -> RuleEnds:
         np.where(np.isnan(told), by_law, told),
         np.where(np.isnan(support_told), support_by_law, support_told),
     )
-    age = cohort.years_since(sites["commissioned_on"])
-    age = np.where(np.isnan(age), _assumed(cohort.overrides, "unknown_age_years"), age)
+    age = cohort.age_years(_assumed(cohort.overrides, "unknown_age_years"))
     supported = np.maximum(_assumed(cohort.overrides, SUPPORT_YEARS) - age, LEAST_SUPPORT_YEARS)
     by_rule = np.select(
         [rule == NET_METERING, np.isin(rule, (GROSS_FEED_IN, DEEMED_EXPORT))],

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import fields
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -14,7 +13,7 @@ from numpy.testing import assert_allclose
 
 from aftersun.money import measures
 from aftersun.money.cash_flow import CashFlow, owner_cash_flow, remaining_life, study_years
-from aftersun.money.company import Company, load_company
+from aftersun.money.company import Company
 
 NOTHING: dict[str, Any] = {
     "fade": None,
@@ -140,18 +139,6 @@ def test_remaining_life(company: Company) -> None:
     years, assumed = remaining_life(np.array([7.0, np.nan, np.nan]), np.array([9.5, 9.5, 24.0]), company)
     assert_allclose(years, [7.0, 15.5, 3.0])
     assert assumed.tolist() == [False, True, True]
-
-
-def test_remaining_life_of_a_system_of_unknown_age(company_file: Path, company_toml: str) -> None:
-    company_file.write_text(f"{company_toml}unknown_age_years = 10\n", encoding="utf-8")
-    years, assumed = remaining_life(np.array([np.nan]), np.array([np.nan]), load_company(company_file))
-    assert_allclose(years, [15.0])
-    assert assumed.all()
-
-
-def test_unknown_age_is_that_of_the_system_assumptions(company: Company) -> None:
-    years, _ = remaining_life(np.array([np.nan]), np.array([np.nan]), company)
-    assert 3.0 <= years[0] < 25.0
 
 
 def test_what_has_ended_is_no_longer_saved() -> None:

@@ -8,6 +8,9 @@ import pyarrow as pa
 
 from aftersun.energy.losses import loss_chain
 from aftersun.energy.readings.calibration import FittedBaseline
+from aftersun.energy.readings.checks import EXPORT, IMPORT, limits
+from aftersun.energy.readings.own_load import yearly_kwh
+from aftersun.model.codes import Untold
 from aftersun.model.ranges import Floats
 from aftersun.scoring.value.simulations import Baseline, Simulations
 
@@ -17,6 +20,7 @@ MONTHS_PER_YEAR = 12
 def site_tables(baseline: Baseline, fit: FittedBaseline) -> dict[str, pd.DataFrame]:
     """Return the tables of sites by name, without run_id."""
     evidence = fit.calibration.evidence.reset_index(names="site_id")
+    evidence = with_balance(evidence, baseline, fit)
     remarks = pd.Series([list(codes) for codes in evidence["remarks"]], dtype=pd.ArrowDtype(pa.list_(pa.string())))
     evidence = evidence.assign(remarks=remarks, idle_cost_a_month=_idle_cost(baseline, evidence["idle_since"].notna()))
     return {
@@ -28,6 +32,29 @@ def site_tables(baseline: Baseline, fit: FittedBaseline) -> dict[str, pd.DataFra
         ),
         "reading_finding": fit.readings.findings,
     }
+
+
+def with_balance(evidence: pd.DataFrame, baseline: Baseline, fit: FittedBaseline) -> pd.DataFrame:
+    """Return the evidence with what the meters show bought and sent in a year.
+
+    Where that is computed otherwise by more than the weather of a year explains, a remark says so.
+    """
+    known = limits()
+    by_site = {str(site): rows for site, rows in fit.readings.intervals.groupby("site_id")}
+    far = np.zeros(len(evidence), dtype=bool)
+    for meter, name in ((IMPORT, "imported"), (EXPORT, "exported")):
+        metered = np.full(len(evidence), np.nan)
+        for row, site_id in enumerate(evidence["site_id"]):
+            if site_id in by_site:
+                metered[row] = yearly_kwh(by_site[site_id], (meter,)).get(meter, np.nan)
+        off = np.abs(baseline.yearly_kwh[name] - metered)  # NaN compares false
+        far |= (off > known["balance_off"] * metered) & (off > known["balance_off_kwh"])
+        evidence = evidence.assign(**{f"metered_{meter}_kwh": metered})
+    remarks = [
+        (*codes, Untold.OTHER_BALANCE) if other else codes
+        for codes, other in zip(evidence["remarks"], far, strict=True)
+    ]
+    return evidence.assign(remarks=pd.Series(remarks, index=evidence.index, dtype=object))
 
 
 def _idle_cost(baseline: Baseline, idle: pd.Series) -> Floats:

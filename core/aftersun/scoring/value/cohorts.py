@@ -15,7 +15,7 @@ from aftersun.climate.normals import normals_at
 from aftersun.climate.sun import weather_year
 from aftersun.climate.synthesis.year import seed_of, synthetic_year, with_rain
 from aftersun.energy.demand import shape_rows, standard_load_shapes
-from aftersun.energy.geometry import with_assumed_geometry
+from aftersun.energy.geometry import with_assumed_geometry, with_reckoned_age
 from aftersun.inventory.log import call_log
 from aftersun.inventory.log.learnt_facts import dangers_found
 from aftersun.inventory.places import countries_at, heights_at, standard_offset_h
@@ -73,6 +73,7 @@ class Chunk:
     horizons: Mapping[str, Horizon]
     weather_id: str
     choices: Mapping[str, Mapping[str, float]] = field(default_factory=dict)  # as :func:`fleet_choices` gives them
+    fleet_age_years: float | None = None  # as :func:`fleet_age` gives it
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,7 +107,7 @@ def read_portfolio(
         If there is no weather for a site.
     """
     sites = read.sites(inventory)
-    choices = fleet_choices(sites)
+    choices, age = fleet_choices(sites), fleet_age(sites, as_of)
     if site_id is not None:
         sites = sites[sites["site_id"] == site_id]
     owners = sites.set_index("site_id")["customer_id"].sort_index()
@@ -129,7 +130,8 @@ def read_portfolio(
     )
     return Portfolio(
         chunks=tuple(
-            replace(chunk, choices=choices) for chunk in _chunks(inventory, valued, arrays, places, chunk_sites)
+            replace(chunk, choices=choices, fleet_age_years=age)
+            for chunk in _chunks(inventory, valued, arrays, places, chunk_sites)
         ),
         weather=_weather(inventory, stations, places),
         places=places,
@@ -156,6 +158,16 @@ def fleet_choices(sites: pd.DataFrame) -> Mapping[str, Mapping[str, float]]:
             name: (float(known.get(name, 0)) + PRIOR_SITES * belief.chance) / total for name, belief in believed.items()
         }
     return by_fact
+
+
+def fleet_age(sites: pd.DataFrame, as_of: date) -> float:
+    """Return the age in years of a system of which nothing tells it: the mean of the sites where it is known.
+
+    What is assumed of every system counts as PRIOR_SITES more of them.
+    """
+    known = (pd.Timestamp(as_of) - pd.to_datetime(sites["commissioned_on"].dropna())).dt.days / 365.25
+    assumed = tables.mode("system.csv", "unknown_age_years")
+    return float((known.clip(lower=0.0).sum() + PRIOR_SITES * assumed) / (len(known) + PRIOR_SITES))
 
 
 def _chunks(
@@ -206,6 +218,7 @@ def cohort_of(chunk: Chunk, year: WeatherYear, as_of: date, company: Company) ->
     """Return the cohort of a chunk on its weather year, with the company's own values in force."""
     sites = in_force(chunk.sites, as_of).assign(load_shape=shape_rows(chunk.sites))
     sites = with_national_ends(sites, company.system_overrides)
+    of_fleet = {} if chunk.fleet_age_years is None else {"unknown_age_years": chunk.fleet_age_years}
     shapes = standard_load_shapes(year.times)
     shapes.flags.writeable = False  # shared by all who see the cohort
     cohort = Cohort(
@@ -214,12 +227,12 @@ def cohort_of(chunk: Chunk, year: WeatherYear, as_of: date, company: Company) ->
         year,
         shapes,
         as_of,
-        overrides=MappingProxyType(company.system_overrides),
+        overrides=MappingProxyType(of_fleet | company.system_overrides),
         priors=MappingProxyType(company.priors),
         horizons=MappingProxyType(dict(chunk.horizons)),
         choices=chunk.choices,
     )
-    return with_assumed_geometry(cohort)
+    return with_assumed_geometry(with_reckoned_age(cohort))
 
 
 def year_of(weather: Weather) -> WeatherYear:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
+from operator import attrgetter
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from aftersun.energy.assumptions import system_values
 from aftersun.energy.balance import simulated
 from aftersun.energy.readings.calibration import FittedBaseline, fitted_baseline
 from aftersun.model import tables
@@ -184,7 +186,8 @@ def baseline_of(cohort: Cohort, company: Company, readings: pd.DataFrame) -> tup
     fit = fitted_baseline(cohort, readings)
     sites = fit.cohort.sites
     planned = sites["remaining_life_years"].to_numpy(dtype=np.float64, na_value=np.nan)
-    years, assumed = remaining_life(planned, fit.cohort.years_since(sites["commissioned_on"]), company)
+    age = fit.cohort.age_years(system_values(fit.cohort.overrides)["unknown_age_years"])
+    years, assumed = remaining_life(planned, age, company)
     year, picture = _year(fit.cohort, fit.plant, [column.name for column in fields(Energy)], pictured=True)
     own, shared = yield_sd(fit.cohort)
     baseline = Baseline(
@@ -207,10 +210,15 @@ def baseline_of(cohort: Cohort, company: Company, readings: pd.DataFrame) -> tup
 def yield_sd(cohort: Cohort) -> tuple[Floats, float]:
     """Return the standard deviation of the yield of each site over the years, and that which all sites share.
 
-    Both as shares. Where meters have corrected the model, their own error stands instead of the model's.
+    Both as shares. Where meters have corrected the model, their own error stands instead of the model's; else an age
+    that is not known adds the ageing of the years in doubt.
     """
     total, shared = (tables.mode("weather_uncertainty.csv", name) for name in ("yield_over_life", "yield_shared"))
-    own = np.full(len(cohort), np.sqrt(total**2 - shared**2))
+    low, mode, high = attrgetter("low", "mode", "high")(tables.ranges("system.csv")["unknown_age_years"])
+    age_sd = np.sqrt(((high - low) ** 2 + (mode - low) * (mode - high)) / 18.0)  # of a triangular distribution
+    aged = system_values(cohort.overrides)["ageing_per_year"] * age_sd
+    unknown = cohort.sites["commissioned_on"].isna().to_numpy(dtype=bool)
+    own = np.sqrt(total**2 - shared**2 + np.where(unknown, aged**2, 0.0))
     if "meter_factor_se" in cohort.sites:
         measured = cohort.sites["meter_factor_se"].to_numpy(dtype=np.float64, na_value=np.nan)
         own = np.where(np.isnan(measured), own, np.minimum(measured, own))
