@@ -4,11 +4,12 @@ Model
 -----
 ``chance of nesting x (droppings away + clean-ups and cable repairs avoided) - ventilation penalty``. What owners pay
 for against noise, mess and blocked gutters is a line of its own, as avoided fires are, and never energy. Where none
-nest now they may come later: so many of these roofs a year that the share of the prior is reached after
-``years_to_prior``. Then clean-ups and repairs are avoided, by the mean over the life of the mesh. Whether birds
-nest is a fact where somebody looked; else its prior, which is a share of town roofs, times a factor where the place is
-out of town or the roof covering is too smooth to hold a nest. Droppings stay on flat modules and are washed off steep
-ones in heavy rain, so mesh under steep ones wins less. It never wins more than the baseline plant loses by them.
+nest now they may come later: so many of these roofs a year that the share of the prior, of which little is known
+(``share_of_prior``), is reached after ``years_to_prior``. Then clean-ups and repairs are avoided, by the mean over the
+life of the mesh. Whether birds nest is a fact where somebody looked; else its prior, which is a share of town roofs,
+times a factor where the place is out of town or the roof covering is too smooth to hold a nest. Droppings stay on flat
+modules and are washed off steep ones in heavy rain, so mesh under steep ones wins less. It never wins more than the
+baseline plant loses by them.
 
 Mesh costs a little ventilation: the rise of the cell temperature counts in full whether there are birds or not, in
 proportion to irradiance, and ends where a wholly closed back would (Sandia sets, 8 K at 1000 W/m2). So without birds
@@ -169,7 +170,8 @@ class BirdMesh:
     def _coming_later(self, cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
         """Return the share of the mesh's life that birds nest on a roof where none do now, (S,)."""
         unasked = cohort.sites.assign(birds_seen=cohort.sites["birds_seen"].mask(cohort.sites["birds_seen"].notna()))
-        on_such_roofs = _nesting_prior(cohort, assume, assume.chance(unasked, self.facts["birds_seen"]))
+        in_town = assume["share_of_prior"] * assume.chance(unasked, self.facts["birds_seen"])
+        on_such_roofs = _nesting_prior(cohort, assume, in_town)
         return share_of_life(on_such_roofs / assume["years_to_prior"], assume["life_years"])
 
     def safety(self, cohort: api.Cohort) -> api.Notes:

@@ -19,7 +19,9 @@ chance). What its repair wins ends when somebody would have noticed it anyway: `
 loss of a string is noticed in the model of monitoring. From then on a plain repair would have been paid for, which is
 spared: one call-out, spread evenly over the life.
 
-Else the reason is risk: bad contacts open a string or start a fire. A fleet's fault rate is spread over sites by what
+Else the reason is risk: bad contacts open a string or start a fire. A string that opens later is lost until that is
+noticed, the same D days, and where it is the only one until a standstill is; what fewer faults save of this raises
+availability. A fleet's fault rate is spread over sites by what
 is known of their plugs (mixed makes, ends made on site, a hot plug), so that a fleet of which nothing is known has the
 fleet's rate, and by age (most faults in the first year and in late years). New plugs have a first year too, which is
 why replacing sound plugs on a young system avoids nothing. Of the faults of bad plugs a share sits at the ends of
@@ -32,9 +34,10 @@ different makes are known, the owner is told whatever is bought, and no scope is
 Known limits
 ------------
 Fires count as damage to buildings. Injury by fire, arc or shock is not valued: no money stands for a life, and the
-safety notes say what matters. What a string loses between a later fault and its repair is left out. How much likelier
-a fault is at mixed, field-made, hot or old plugs is assumed: no rate is published. Nobody counts roof faces: arrays
-that face different ways are taken to need a way up each. A second way to the site after an inspection is not charged.
+safety notes say what matters. A later fault is taken to open one string, and to be noticed after the mean of days.
+How much likelier a fault is at mixed, field-made, hot or old plugs is assumed: no rate is published. Nobody counts roof
+faces: arrays that face different ways are taken to need a way up each. A second way to the site after an inspection is
+not charged.
 """
 
 from __future__ import annotations
@@ -253,7 +256,11 @@ class _Work:
         self._fires = assume["fires_per_year"] * assume["connector_share_of_fires"] * burns
         self._gain = _contact_gain(self._modules / self._strings, assume)
         years = common.years_of_effect(ConnectorReplacement.about, assume)
-        self._noticed = 1.0 - common.mean_decay_by_year(_days_to_notice(cohort, assume), years)
+        noticed = _days_to_notice(cohort, assume)
+        self._noticed = 1.0 - common.mean_decay_by_year(noticed, years)
+        # Of a year's output; the loss of the only string is a standstill.
+        alone = np.minimum(noticed, assume["days_stop_unnoticed"])
+        self._lost_by_fault = np.where(self.strings > 1, noticed, alone) / common.DAYS_PER_YEAR / self.strings
         self._remarks = _remarks(cohort, assume)
 
     def scope(
@@ -285,8 +292,11 @@ class _Work:
         spared = self.plugs.open_string * cured / max(assume["life_years"], 1.0)
         contact = self._gain * common.of_site(cohort, renewed * ones)
         left_open = (1.0 - plant.strings_working) * (1.0 - common.of_site(cohort, cured * ones))
+        later = assume["connector_faults_per_year"] * fewer * self._lost_by_fault
         after = plant.replace(
-            connection_loss=np.maximum(plant.connection_loss - contact, 0.0), strings_working=1.0 - left_open
+            connection_loss=np.maximum(plant.connection_loss - contact, 0.0),
+            strings_working=1.0 - left_open,
+            availability=np.minimum(plant.availability + later, np.maximum(plant.availability, 1.0)),
         )
         return api.Change(
             plant=after,
@@ -369,8 +379,9 @@ def _passing(cohort: api.Cohort, plant: api.Plant, after: api.Plant) -> api.Floa
             (plant.strings_working, after.strings_working),
         )
     )
-    both = contacts + strings
-    return np.divide(strings, both, out=np.zeros_like(both), where=both > 0)
+    faults = (after.availability / np.maximum(plant.availability, 1e-9) - 1.0) * cohort.sum_by_site(rating)
+    gained = contacts + strings + faults
+    return np.divide(strings, gained, out=np.zeros_like(gained), where=gained > 0)
 
 
 def _days_to_notice(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:

@@ -444,12 +444,23 @@ def test_energy_gain_stays_below_0_2_percent_whatever_is_known_and_assumed(build
     np.testing.assert_array_equal(after.strings_working, plant.strings_working)
 
 
+@pytest.mark.parametrize(("strings", "of_a_year"), [(2, 0.5), (1, 60 / 365)])
+def test_a_string_that_opens_later_is_lost_until_that_is_noticed(build, strings, of_a_year):
+    # half of the output for the 365 days of the model of monitoring; the only string is a standstill of 60 days
+    cohort = build({**SOUND, "mixed_connectors": True, "monitoring": "none"}, array={"strings": strings})
+    change = changed(cohort)
+    (repairs,) = (line.quantity for line in change.yearly if line.item == "repair_visit")
+    won = change.plant.availability - api.baseline(cohort).availability
+    assert repairs[0] > 0
+    assert won == pytest.approx(repairs * of_a_year)
+
+
 def test_risk_stands_apart_from_energy_and_injury_has_no_price(build):
     cohort = build({"hot_connector": True, "open_string": True})
     change = changed(cohort)
     before = api.baseline(cohort)
     touched = [f.name for f in fields(api.Plant) if (getattr(change.plant, f.name) != getattr(before, f.name)).any()]
-    assert touched == ["connection_loss", "strings_working"]
+    assert touched == ["connection_loss", "strings_working", "availability"]
     assert [found.item for found in change.yearly if found.kind == api.AVOIDED_RISK] == ["building_fire_damage"]
     assert [found.item for found in change.yearly if found.kind == api.AVOIDED_WORK] == ["repair_visit"]
 

@@ -40,9 +40,11 @@ def system_values(overrides: Mapping[str, float] = NO_OVERRIDES) -> Mapping[str,
 
 
 def _possible(value: float, known: Range) -> bool:
-    """Tell whether a value has a sign that its range has and, if a share or a chance, is at most 1."""
+    """Tell whether a value has a sign that its range has and, if a share, is at most 1; a chance is 0 to 1."""
+    if known.unit == "chance":
+        return 0 <= value <= 1
     has_sign = known.low < 0 if value < 0 else known.high > 0 if value > 0 else known.low <= 0 <= known.high
-    return math.isfinite(value) and has_sign and not (known.unit in ("share", "chance") and value > 1)
+    return math.isfinite(value) and has_sign and not (known.unit == "share" and value > 1)
 
 
 def between_nodes(values: Float32s, position: Float32s, first: npt.NDArray[np.intp] | int = 0) -> Float32s:

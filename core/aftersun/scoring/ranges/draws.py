@@ -25,8 +25,10 @@ from aftersun.model import tables
 from aftersun.model.ranges import Floats
 from aftersun.scoring.ranges.choices import Choice
 from aftersun.scoring.ranges.drivers import (
+    CHANCES_OF_ROOFS,
     COLUMNS_OF_NUMBERS,
     DECIDE_ON_GAINS,
+    HEAT_PUMP,
     LIFE,
     MONEY,
     OF_EACH_HOME,
@@ -50,10 +52,10 @@ RowsOfDraws = tuple[npt.NDArray[np.intp], Draws]  # positions of the sites in th
 # Of one roof, beside its yes/no facts. Hot water where nobody lives has the numbers of the people who live elsewhere.
 _IN_PLACE_OF = {"hot_water_litres_per_day": "occupants"}
 _OF_COLUMNS = tuple(name for name in COLUMNS_OF_NUMBERS if name not in _IN_PLACE_OF)
-_OF_ROOFS = tuple(name for name, (_, of_all) in DECIDE_ON_GAINS.items() if not of_all)
+_OF_ROOFS = tuple(name for name, (_, of_all) in DECIDE_ON_GAINS.items() if not of_all and name not in CHANCES_OF_ROOFS)
 _OWN_NUMBERS = (LIFE, YIELD, *_OF_COLUMNS, *OF_EACH_HOME, *_OF_ROOFS, *tables.choices())
-# Of an array that nobody has measured, drawn for themselves: few sites have any.
-_OF_ARRAYS = tuple(UNKNOWN_GEOMETRY.values())
+# Of an array that nobody has measured, of heat pumps, and chances of one retrofit: drawn for themselves, few have any.
+_OF_FEW = (*UNKNOWN_GEOMETRY.values(), HEAT_PUMP, *CHANCES_OF_ROOFS)
 _ACTS_ON_ALL = (*MONEY, *tables.ranges("price_levels.csv"), *UNKNOWN_ENDS, YIELD_OF_ALL)
 
 
@@ -79,7 +81,7 @@ class CommonNumbers:
 
     def own(self, name: str, rows: npt.NDArray[np.intp]) -> Floats:
         """Return the numbers of each site for one of its own unknowns, (D, S)."""
-        if name in _OF_ARRAYS:
+        if name in _OF_FEW:
             keys = ([self._seed, crc32(name.encode()), crc32(str(self._site_ids[row]).encode())] for row in rows)
             drawn = [np.random.default_rng(key).random(self._draws) for key in keys]
             return np.stack(drawn, axis=1) if drawn else np.empty((self._draws, 0))

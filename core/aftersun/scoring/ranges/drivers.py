@@ -36,6 +36,7 @@ TRIANGULAR = "triangular"  # between low and high with its mode at the value use
 NORMAL = "normal"  # low and high are the values exceeded with 90 % and 10 %
 STANDARD_NORMAL_P10 = 1.2816  # exceeded with 10 %
 CHANCE = "chance"  # low = no, high = yes, the value used is the chance of yes
+OUTCOME = "outcome"  # the same of what no customer knows
 
 LIFE, YIELD, YIELD_OF_ALL = "life_of_the_pv_system", "yield", "yield_of_all_sites"
 _YIELDS = {
@@ -48,10 +49,12 @@ DECIDE_ON_GAINS = {
     "soiling_rate_factor": ("soiling_rate_per_day", False),
     "rain_threshold_mm": ("soiling_rate_per_day", True),
     "droppings_loss_nested": ("droppings_loss", False),
-    "excess_loss_chance": ("excess_loss", True),
+    "excess_loss_chance": ("excess_loss", False),
     "excess_loss_size": ("excess_loss", False),
     "shunt_share": ("shunt_share", False),
 }
+# Of these a chance that something is so at a roof: it is so or not, and a range of what may come holds both.
+CHANCES_OF_ROOFS = ("excess_loss_chance",)
 # Assumptions of ``system.csv`` that stand in for facts in numbers that may be unknown: of each the column, and whether
 # it holds where people live (True), where nobody does (False), or everywhere (None).
 UNKNOWN_NUMBERS: Mapping[str, tuple[str, bool | None]] = {
@@ -68,7 +71,7 @@ UNKNOWN_GEOMETRY = {
     "unknown_rating_ratio": "dc_rating_kw",
 }
 COLUMNS_OF_NUMBERS = tuple(dict.fromkeys(column for column, _ in UNKNOWN_NUMBERS.values()))
-BOILER = "water_efficiency_boiler"
+BOILER, HEAT_PUMP = "water_efficiency_boiler", "water_efficiency_heat_pump"
 UNKNOWN_ENDS = (NET_METERING_YEARS, SUPPORT_YEARS)  # until when today's export rule and support hold
 _OF_HOT_WATER = ("occupants", "hot_water_litres_per_day", "water_store_litres")
 # What differs from home to home where water is heated, and nobody knows of any home.
@@ -114,7 +117,7 @@ class Driver:
 
         0 = not at all, 1 = there.
         """
-        if self.spread == CHANCE:
+        if self.spread in (CHANCE, OUTCOME):
             yes = quantiles < (self.used if self.chance is None else self.chance)
             return np.where(yes, 0.0, 1.0), np.where(yes, 1.0, 0.0)
         if self.spread == NORMAL:
@@ -197,11 +200,14 @@ def of_systems(case: Case, parts: Parts, heats_water: bool) -> Iterator[Driver]:
     changed = case.simulations.changed_columns()
     for name, (column, of_all) in DECIDE_ON_GAINS.items():
         given = system[name]
+        if is_chance := name in CHANCES_OF_ROOFS:
+            given = replace(given, low=0.0, high=1.0)
         others = [replace(cohort, overrides={**cohort.overrides, name: end}) for end in (given.low, given.high)]
         if column in changed and any(moved_columns(cohort, other) for other in others):
             baselines = (_standing(case.baseline, other, case.simulations) for other in others)
             ends = (evaluate(replace(case, baseline=other)) for other in baselines)
-            yield from driver(name, given, cohort.overrides.get(name, given.mode), of_all, *ends)
+            for one in driver(name, given, cohort.overrides.get(name, given.mode), of_all, *ends):
+                yield replace(one, spread=OUTCOME) if is_chance else one
     for name in OF_EACH_HOME if heats_water else ():
         given, used = system[name], cohort.overrides.get(name, system[name].mode)
         if name == BOILER:  # the heat stays the same, and what it costs in fuel goes by the efficiency
@@ -212,6 +218,14 @@ def of_systems(case: Case, parts: Parts, heats_water: bool) -> Iterator[Driver]:
             told = ({**cohort.overrides, name: end} for end in (given.low, given.high))
             homes = (standing_as(case, cohort.answering(cohort.sites, overrides)) for overrides in told)
         yield from driver(name, given, used, False, *(evaluate(home) for home in homes))
+    pumps = np.flatnonzero(case.baseline.plant.water_heat == "heat pump")
+    if len(pumps) and heats_water:
+        given, some = system[HEAT_PUMP], case.take(pumps)
+        here = some.baseline.cohort
+        told = ({**here.overrides, HEAT_PUMP: end} for end in (given.low, given.high))
+        ends = (evaluate(standing_as(some, here.answering(here.sites, overrides))) for overrides in told)
+        some_rows = driver(HEAT_PUMP, given, cohort.overrides.get(HEAT_PUMP, given.mode), False, *ends)
+        yield from (_among_all(one, pumps, parts) for one in some_rows)
     home = is_home(cohort.sites)
     for name, (column, at_home) in UNKNOWN_NUMBERS.items():
         unknown = cohort.sites[column].isna().to_numpy(dtype=bool)

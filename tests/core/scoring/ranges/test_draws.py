@@ -29,6 +29,7 @@ from aftersun.scoring.ranges.draws import (
     total_by_retrofit,
 )
 from aftersun.scoring.ranges.drivers import DECIDE_ON_GAINS, NORMAL, OF_EACH_HOME, TRIANGULAR, Driver, Parts, drivers
+from aftersun.scoring.ranges.information import answer_values
 from aftersun.scoring.value.nearby import NearbySimulations, Slopes
 from aftersun.scoring.value.simulations import Baseline, Simulations, baseline_of
 from aftersun.scoring.value.valuation import Case, Valuation, evaluate
@@ -278,3 +279,37 @@ def test_price_levels_move_what_they_price_and_nothing_else(baseline: Baseline, 
     assert (dearer > 0).all()
     assert cheaper == pytest.approx(dearer * -0.4)  # 0.9 and 1.25 of the hours' price
     assert (labour.at_high.saving == parts.saving).all()
+
+
+def drivers_of(name: str, company: Company, **facts: object) -> tuple[Valuation, dict[str, Driver]]:
+    """Return what a retrofit is worth at two homes, of which the second has these facts, and its drivers."""
+    sites = [SITES[0], {**SITES[0], "site_id": "B", **facts}]
+    cohort = make_cohort(make_weather(), sites, [{**PLANE, "site": 0}, {**PLANE, "site": 1}])
+    case, valuation = case_of(retrofit(name), baseline_of(cohort, company, NO_READINGS)[0], company)
+    return valuation, {one.name: one for one in drivers(case, valuation)}
+
+
+@pytest.mark.slow
+def test_a_system_has_a_loss_beyond_ageing_or_has_it_not(company: Company) -> None:
+    # by the chance of 0.03 in system.csv, 120 +- 11 of 4,000 draws; whoever has it not has paid for the diagnosis
+    valuation, found = drivers_of("degradation_mitigation", company, measured_excess_loss=None)
+    driver = found["excess_loss_chance"]
+    draws = npv_draws("degradation_mitigation", valuation.parts, [driver], numbers(2, 4000), np.arange(2))
+    diagnosis = driver.at_low.cost[1]
+    assert driver.at_low.saving[1] == pytest.approx(0.0, abs=1e-6)
+    assert draws[:, 0] == pytest.approx(valuation.npv[0])  # of the first a loss is measured
+    assert 76 <= (abs(draws[:, 1] + diagnosis) > 1.0).sum() <= 164
+    assert np.quantile(draws[:, 1], (0.1, 0.5, 0.9)) == pytest.approx(np.full(3, -diagnosis))
+    # nobody can tell it on the phone
+    asked = answer_values("degradation_mitigation", pd.Index(["A", "B"]), list(found.values()), valuation.npv, 0.8)
+    assert "excess_loss_chance" not in set(asked["fact"])
+
+
+@pytest.mark.slow
+def test_what_a_heat_pump_makes_of_a_kilowatt_hour_is_drawn_where_there_is_one(company: Company) -> None:
+    # heat by a pump of 3 costs two thirds of that by one of 2, and a diverter saves as much less
+    valuation, found = drivers_of("hot_water_diverter", company, water_heat="heat pump")
+    driver = found["water_efficiency_heat_pump"]
+    assert (driver.low, driver.used, driver.high, driver.shared) == (2.0, 2.5, 3.0, False)
+    assert [driver.at_low.npv[0], driver.at_high.npv[0]] == pytest.approx([valuation.npv[0]] * 2)
+    assert driver.at_low.npv[1] > valuation.npv[1] > driver.at_high.npv[1]
