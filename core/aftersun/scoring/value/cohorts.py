@@ -122,7 +122,8 @@ def read_portfolio(
     latitude, longitude, height = (
         valued[name].to_numpy(float, na_value=np.nan) for name in ("latitude", "longitude", "elevation_m")
     )
-    height = np.where(np.isnan(height), heights_at(latitude, longitude), height)
+    height, unknown = height.copy(), np.isnan(height)
+    height[unknown] = heights_at(latitude[unknown], longitude[unknown])
     places = weather_for(latitude, longitude, height, stations).set_index(valued.index)
     valued = valued.assign(
         country=pd.array(countries_at(latitude, longitude), dtype="string"),

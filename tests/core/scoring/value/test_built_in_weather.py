@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from unittest.mock import patch
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from aftersun.climate.sun import hours_table, weather_year
 from aftersun.energy.baseline import baseline
 from aftersun.energy.soiling import annual_soiling_loss
-from aftersun.scoring.value.cohorts import GridCell, StationYear, year_of
+from aftersun.inventory.store import read
+from aftersun.inventory.store.file import Inventory
+from aftersun.scoring.value.cohorts import GridCell, StationYear, read_portfolio, year_of
 from aftersun.testing import sample_cohort
 
 
@@ -40,3 +44,18 @@ def test_out_at_sea_a_station_has_no_rain_but_its_own():
     place = replace(built_in.station, latitude=-40.0, longitude=-120.0, utc_offset_h=-8.0)
     year = weather_year(place, hours_table(replace(built_in, rain_mm=None)))
     assert year_of(StationYear(place, hours_table(year))).rain_mm is None
+
+
+@pytest.mark.slow
+def test_a_site_without_a_height_is_counted_at_that_of_the_nearest_place(demo):
+    """The demo lies in Guilford County, 180 to 300 m high (from memory); one height is taken out."""
+    with Inventory.open(demo.inventory, read_only=True) as inventory:
+        table = read.sites(inventory)
+        blank = table.assign(elevation_m=table["elevation_m"].where(table.index != 0))
+        with patch.object(read, "sites", lambda _: blank):
+            portfolio = read_portfolio(inventory, demo.as_of)
+    sites = pd.concat([chunk.sites for chunk in portfolio.chunks])
+    assert 180 < sites.loc[table["site_id"][0], "elevation_m"] < 300
+    told = table.set_index("site_id")["elevation_m"].iloc[1:].dropna()
+    told = told[told.index.isin(sites.index)]
+    assert (sites.loc[told.index, "elevation_m"] == told).all()
