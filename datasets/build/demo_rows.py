@@ -101,7 +101,7 @@ PLANTED = (
     Planted("site", "S0901", "latitude", "not a number", "S0001", {"latitude": "36.1 N"}),
     Planted("site", "S0902", "customer_id", "unknown customer", "S0002", {"customer_id": "C0999"}),
     Planted("site", "S0903", "roof_kind", "misspelt choice", "S0003", {"roof_kind": "pitched tyle"}),
-    Planted("site", "S0904", "longitude", "missing required value", "S0004", {"longitude": ""}),
+    Planted("site", "S0904", "customer_id", "missing required value", "S0004", {"customer_id": ""}),
     Planted("site", "S0905", "annual_demand_kwh", "below the limit", "S0005", {"annual_demand_kwh": "-3200"}),
     Planted("array", "S0012-A9", "tilt_deg", "above the limit", "S0012-A1", {"tilt_deg": "95"}),
     Planted("array", "S0013-A9", "", "ragged row", cells=("S0013-A9", "S0013", "30", "180", "4.2")),

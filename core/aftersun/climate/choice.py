@@ -11,7 +11,6 @@ from aftersun.climate.limits import limit
 from aftersun.climate.normals import cell_of, ghi_sd_shares
 from aftersun.climate.synthesis.year import synthetic_id
 from aftersun.model import tables
-from aftersun.model.errors import AftersunError
 from aftersun.model.ranges import Floats
 from aftersun.model.sphere import great_circle_km
 from aftersun.model.weather import Station
@@ -84,23 +83,14 @@ def weather_for(latitude: Floats, longitude: Floats, elevation_m: Floats, statio
     Returns
     -------
     DataFrame
-        One row a site: ``weather_id`` (a station, or the cell of the grid), ``basis`` (STATION or NORMALS),
+        One row a site: ``weather_id`` (a station, or the cell of the grid; empty where there is no station and the
+        normals have no land), ``basis`` (STATION or NORMALS),
         ``cell_latitude``, ``cell_longitude``, ``distance_km`` and ``height_difference_m`` (of the station; NaN for
         normals), ``weather_sd_share`` (standard deviation of the year's in-plane irradiation, share of it),
         ``station_far``, ``station_steep`` (as `nearest_station` says, false for normals).
-
-    Raises
-    ------
-    AftersunError
-        If there is no station and a site lies where the normals have no land.
     """
     cell_latitude, cell_longitude = cell_of(latitude, longitude)
     grid_sd = ghi_sd_shares(latitude, longitude)
-    if not stations and np.isnan(grid_sd).any():
-        raise AftersunError(
-            f"{int(np.isnan(grid_sd).sum())} sites lie where the built-in normals have no land.",
-            "Check their position, or add the weather of a station with 'aftersun weather add'.",
-        )
     near = nearest_station(latitude, longitude, elevation_m, stations)
     climb_m = near["height_difference_m"].abs().fillna(0.0)
     station_sd = np.hypot(_share("station_per_km") * near["distance_km"], _share("station_per_m") * climb_m)

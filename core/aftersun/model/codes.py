@@ -57,6 +57,8 @@ class NotCalled(StrEnum):
 
     NO_ARRAY = "no_array"  # nothing could be valued
     NO_TARIFF = "no_tariff"
+    NO_POSITION = "no_position"
+    NO_WEATHER = "no_weather"  # for its position
     NO_OFFER = "no_offer"  # nothing is worth it there
     TOO_FAR = "too_far"  # something fits, but the site is farther than the company drives: the detail, km by road
     OTHER_OFFER = "other_offer"  # at this site

@@ -75,9 +75,9 @@ def exclusions(owners: pd.Series, rules: pd.Series, left_out: pd.DataFrame) -> p
     """Return by site_id why nobody is called about it, "" where the owner may be: contact rules before anything.
 
     ``owners`` has the customer_id of every site, ``rules`` is what :func:`contact_rule` returns, ``left_out`` the
-    columns site_id and reason of sites that could not be valued.
+    reason by site_id of sites that could not be valued.
     """
-    rule, no_value = rules.to_dict(), dict(zip(left_out["site_id"], left_out["reason"], strict=True))
+    rule, no_value = rules.to_dict(), left_out["reason"].to_dict()
     reasons = [
         rule.get(customer, ContactRule.NOT_SETTLED) or no_value.get(site, "") for site, customer in owners.items()
     ]

@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from aftersun.host.guard import Guard
-from aftersun.host.registry import Loaded
+from aftersun.host.registry import Loaded, Registry
 from aftersun.inventory.store.tables import RUN_TABLES
 from aftersun.model.change import DOES_NOT_FIT, SURVEY_FIRST, Notes, Screening
 from aftersun.model.codes import OFFERED, Obstacle, Status
@@ -253,6 +253,20 @@ def _known_danger(notes: Notes) -> Bools:
     """Tell per site whether a danger is known to stand there now, whatever is bought."""
     known = [mask for note, mask in notes.entries if note.tell_owner]
     return np.logical_or.reduce(known) if known else np.zeros(notes.size, dtype=bool)
+
+
+def known_dangers(cohort: Cohort, registry: Registry) -> pd.DataFrame:
+    """Return the rows of ``safety_note`` that the owners are told whatever is bought; nothing is valued.
+
+    A plugin that fails here says nothing; where it fails in a run, that is said there.
+    """
+    guard, parts = Guard(), []
+    for loaded in registry.retrofits:
+        notes = guard.safety(loaded, cohort)
+        if notes is not None:
+            parts.append({"safety_note": _safety_rows(cohort, loaded, notes)})
+    rows = rows_of("safety_note", parts)
+    return rows[rows["tell_owner"].eq(True)]
 
 
 def _still_fitted(fitted: pd.DataFrame, loaded: Loaded, cohort: Cohort) -> Bools:

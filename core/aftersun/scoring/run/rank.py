@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, date, datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -17,6 +17,7 @@ from aftersun.host.registry import Registry
 from aftersun.host.sources import program_hash, read_sources, versions
 from aftersun.inventory.runs import stored_runs
 from aftersun.inventory.store.file import Inventory, is_still
+from aftersun.model import tables
 from aftersun.model.codes import Obstacle
 from aftersun.model.errors import AftersunError
 from aftersun.money.company import Company, load_company
@@ -25,16 +26,18 @@ from aftersun.scoring.calls.contact_rules import contact_rule, exclusions
 from aftersun.scoring.calls.month import plan_month
 from aftersun.scoring.calls.urgency import urgency
 from aftersun.scoring.offers.chunk import VALUE_DRAW
+from aftersun.scoring.offers.singles import known_dangers
 from aftersun.scoring.ranges.draws import portfolio_range
 from aftersun.scoring.run.catalogue import catalogue, check_names, chunk_hashes, hashes
 from aftersun.scoring.run.engine import Progress, engine_for, work_off
 from aftersun.scoring.run.finished_chunks import FinishedChunks
 from aftersun.scoring.run.run_folder import RunFolder, Stopped, digest, held_run_folder
 from aftersun.scoring.run.work import RunRequest, forget_plugins, versions_of
-from aftersun.scoring.value.cohorts import CHUNK_SITES, Portfolio, read_portfolio
+from aftersun.scoring.value.cohorts import CHUNK_SITES, Portfolio, cohort_of, left_out_chunk, read_portfolio, year_of
 
 Say = Callable[[str], None]
 
+_NOTE = ["site_id", "retrofit", "note_id", "severity", "text", "who", "tell_owner"]
 _GO_ON = "What is finished is kept; rank again to go on."
 
 
@@ -83,17 +86,18 @@ def rank(
                 portfolio = read_portfolio(inventory, settings.as_of, chunk_sites=settings.chunk_sites)
             _check_there_is_work(portfolio, request.registry)
             finished, chunks = _finished_chunks(folder, request, portfolio, settings, say), len(portfolio.chunks)
+            left_out = _dangers_left_out(portfolio, request)
             with engine_for(chunks, request.registry, request, settings.workers, settings.scheduler) as engine:
                 work_off(engine, portfolio, request, finished, progress, _GO_ON)
             record = _record(started, settings, request, portfolio, finished.failures)
-            tables = _tables(finished, portfolio, request)
+            rows = _tables(finished, portfolio, request, left_out, folder.path)
             with Inventory.open(inventory_file, may_use=[folder.path]) as inventory:
                 if not is_still(file_read, inventory_file):
                     raise AftersunError(
                         f"The inventory {inventory_file} was replaced while it was ranked (say, restored or pruned).",
                         "Rank again; nothing was stored.",
                     )
-                stored_runs.write_run(inventory, record, tables)
+                stored_runs.write_run(inventory, record, rows)
             folder.clear()
     except (KeyboardInterrupt, duckdb.InterruptException):
         raise Stopped(chunks - len(finished.todo()) if finished else 0, chunks) from None
@@ -143,26 +147,49 @@ def _finished_chunks(
     return finished
 
 
-def _tables(finished: FinishedChunks, portfolio: Portfolio, request: RunRequest) -> dict[str, stored_runs.Rows]:
-    """Return all that is stored of a run by table: what is large as files, one a chunk."""
+def _dangers_left_out(portfolio: Portfolio, request: RunRequest) -> pd.DataFrame:
+    """Return the notes of dangers known at sites that cannot be valued: their owners are told all the same."""
+    facts = sorted({row.fact for row in tables.danger_urgency()})
+    known = portfolio.left_out[facts].eq(True).fillna(False).any(axis=1)
+    if not known.any():
+        return pd.DataFrame(columns=_NOTE)
+    chunk = left_out_chunk(replace(portfolio, left_out=portfolio.left_out[known]), request.company)
+    cohort = cohort_of(chunk, year_of(portfolio.weather[chunk.weather_id]), request.as_of, request.company)
+    return known_dangers(cohort, request.registry)
+
+
+def _tables(
+    finished: FinishedChunks, portfolio: Portfolio, request: RunRequest, left_out: pd.DataFrame, folder: Path
+) -> dict[str, stored_runs.Rows]:
+    """Return all that is stored of a run by table: what is large as files, one a chunk.
+
+    ``left_out`` are the notes of sites that were not valued; they go through a file in ``folder`` like the others.
+    """
     places = portfolio.places.rename(columns={"weather_id": "station_id", "basis": "weather_basis"})
     places = places.drop(columns=["cell_latitude", "cell_longitude"])
+    stored: dict[str, list[Path]] = finished.tables()
+    if len(left_out):
+        left_out.to_parquet(folder / "left_out_notes.parquet", index=False)
+        stored["safety_note"] = [*stored.get("safety_note", []), folder / "left_out_notes.parquet"]
     return {
         **catalogue(request.registry, request.company),
-        **finished.tables(),
+        **stored,
         "site_energy": finished.whole("site_energy").join(places, on="site_id"),
-        **_calls_of_month(finished, portfolio, request.company),
+        **_calls_of_month(finished, portfolio, request.company, left_out),
         "run_value": portfolio_range(finished.whole(VALUE_DRAW)),
     }
 
 
-def _calls_of_month(finished: FinishedChunks, portfolio: Portfolio, company: Company) -> dict[str, pd.DataFrame]:
+def _calls_of_month(
+    finished: FinishedChunks, portfolio: Portfolio, company: Company, left_out: pd.DataFrame
+) -> dict[str, pd.DataFrame]:
     """Choose the calls of the month: contact rules first, then what the crews can do."""
     calls = company.calls
     rules = contact_rule(portfolio.customers, portfolio.log, portfolio.as_of, int(calls.quiet_days))
     offers = finished.whole("offer")
     chances = chance_of_offers(offers, finished.whole("offer_member"), portfolio.log, calls)
     dangers = finished.rows("safety_note", ["site_id", "note_id"], "tell_owner", True)
+    dangers = pd.concat([dangers, left_out[["site_id", "note_id"]].astype("str")], ignore_index=True)
     far = finished.rows("ranking", ["site_id"], "obstacle", Obstacle.TOO_FAR)
     evidence = finished.whole("site_evidence")
     standing = evidence[evidence["idle_since"].notna()].sort_values(
@@ -176,7 +203,7 @@ def _calls_of_month(finished: FinishedChunks, portfolio: Portfolio, company: Com
         portfolio.owners,
         exclusions(portfolio.owners, rules, portfolio.left_out),
         company,
-        urgency(dangers, sites, portfolio.dangers_found),
+        urgency(dangers, pd.concat([sites, portfolio.left_out]), portfolio.dangers_found),
         pd.Index(far["site_id"].unique()),
         pd.Index(standing["site_id"]),
     )

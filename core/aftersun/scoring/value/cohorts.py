@@ -80,14 +80,15 @@ class Chunk:
 class Portfolio:
     """All that a run needs from the inventory, read in one go so that the file is held only for a moment.
 
-    ``left_out`` has the columns site_id and reason; ``places`` is indexed by site_id and says which weather each site
-    has, as :func:`aftersun.climate.choice.weather_for` does.
+    ``left_out`` has the reason and the facts of each site that cannot be valued, by site_id; ``places`` is indexed by
+    site_id and says which weather each site has, as :func:`aftersun.climate.choice.weather_for` does.
     """
 
     chunks: tuple[Chunk, ...]
     weather: Mapping[str, Weather]
     places: pd.DataFrame
     left_out: pd.DataFrame
+    arrays_left_out: pd.DataFrame  # of these, as a chunk has them
     customers: pd.DataFrame  # as the contact rules take them
     log: pd.DataFrame  # of calls, without remarks
     dangers_found: pd.DataFrame  # since when: site_id, fact, found_on
@@ -99,13 +100,7 @@ class Portfolio:
 def read_portfolio(
     inventory: Inventory, as_of: date, chunk_sites: int = CHUNK_SITES, site_id: str | None = None
 ) -> Portfolio:
-    """Read the sites that can be valued, each with the tariff in force on ``as_of`` and its weather.
-
-    Raises
-    ------
-    AftersunError
-        If there is no weather for a site.
-    """
+    """Read the sites that can be valued, each with the tariff in force on ``as_of`` and its weather, and the others."""
     sites = read.sites(inventory)
     choices, age = fleet_choices(sites), fleet_age(sites, as_of)
     if site_id is not None:
@@ -114,21 +109,27 @@ def read_portfolio(
     arrays = read.arrays(inventory)
     tariffs = read.tariffs_in_force(inventory, as_of)
     sites = sites.merge(tariffs, on="tariff_id", how="left").set_index("site_id").sort_index()
-    without_array = ~sites.index.isin(arrays["site_id"])
-    left_out = without_array | sites["import_price"].isna().to_numpy()
-    reason = np.where(without_array, NotCalled.NO_ARRAY, NotCalled.NO_TARIFF)
-    valued = sites[~left_out]
-    stations = weather_store.stations(inventory)
+    position = sites["latitude"].notna() & sites["longitude"].notna()
+    reason = np.select(
+        [~sites.index.isin(arrays["site_id"]), sites["import_price"].isna(), ~position],
+        [NotCalled.NO_ARRAY, NotCalled.NO_TARIFF, NotCalled.NO_POSITION],
+        "",
+    )
+    valued = sites[reason == ""]
     latitude, longitude, height = (
         valued[name].to_numpy(float, na_value=np.nan) for name in ("latitude", "longitude", "elevation_m")
     )
     height, unknown = height.copy(), np.isnan(height)
     height[unknown] = heights_at(latitude[unknown], longitude[unknown])
+    stations = weather_store.stations(inventory)
     places = weather_for(latitude, longitude, height, stations).set_index(valued.index)
     valued = valued.assign(
         country=pd.array(countries_at(latitude, longitude), dtype="string"),
         elevation_m=pd.array(height, dtype="Float64"),
     )
+    served = places["weather_id"] != ""
+    reason[reason == ""] = np.where(served, "", NotCalled.NO_WEATHER)
+    places, valued = places[served], valued[served]
     return Portfolio(
         chunks=tuple(
             replace(chunk, choices=choices, fleet_age_years=age)
@@ -136,7 +137,8 @@ def read_portfolio(
         ),
         weather=_weather(inventory, stations, places),
         places=places,
-        left_out=pd.DataFrame({"site_id": sites.index[left_out], "reason": reason[left_out]}),
+        left_out=sites.assign(reason=reason)[reason != ""],
+        arrays_left_out=_of_chunk(arrays, sites.index[reason != ""]),
         customers=call_log.customers(inventory),
         log=call_log.entries(inventory),
         dangers_found=dangers_found(inventory),
@@ -179,16 +181,21 @@ def _chunks(
     arrays = _by_site(arrays)
     for weather_id, members in places.groupby("weather_id", sort=True):
         for ids in _even(members.index, most):
-            of_ids = arrays.loc[ids].reset_index()
-            of_ids = of_ids.assign(site=ids.get_indexer(pd.Index(of_ids["site_id"])))
             yield Chunk(
                 sites=sites.loc[ids],
-                arrays=of_ids.sort_values(["site", "array_id"]).set_index("array_id"),
+                arrays=_of_chunk(arrays.loc[ids].reset_index(), ids),
                 fitted=fitted.loc[fitted.index.intersection(ids)].reset_index(),
                 readings=read.readings(inventory, list(ids)),
                 horizons={site: skylines[site] for site in ids if site in skylines},
                 weather_id=str(weather_id),
             )
+
+
+def _of_chunk(arrays: pd.DataFrame, ids: pd.Index) -> pd.DataFrame:
+    """Return the arrays of sites as a chunk has them: with the position of their site, in its order."""
+    arrays = arrays[arrays["site_id"].isin(ids)]
+    arrays = arrays.assign(site=ids.get_indexer(pd.Index(arrays["site_id"])))
+    return arrays.sort_values(["site", "array_id"]).set_index("array_id")
 
 
 def _even(ids: pd.Index, most: int) -> list[pd.Index]:
@@ -213,6 +220,25 @@ def _weather(inventory: Inventory, stations: list[Station], places: pd.DataFrame
         else:
             weather[name] = StationYear(by_id[name], weather_store.weather_hours(inventory, name))
     return weather
+
+
+def left_out_chunk(portfolio: Portfolio, company: Company) -> Chunk:
+    """Return the sites that cannot be valued as a chunk to ask safety notes of, on the weather of any other.
+
+    A site without a position is taken to be at the company's base: no note rests on it.
+    """
+    base = {name: getattr(company.travel, f"base_{name}") for name in ("latitude", "longitude")}
+    sites, like = portfolio.left_out.drop(columns="reason").fillna(base), portfolio.chunks[0]
+    arrays = portfolio.arrays_left_out.reset_index()
+    country = pd.array(countries_at(*(sites[name].to_numpy(float) for name in base)), dtype="string")
+    return replace(
+        like,
+        sites=sites.assign(country=country),
+        arrays=_of_chunk(arrays, sites.index),
+        fitted=like.fitted.head(0),
+        readings=like.readings.head(0),
+        horizons={},
+    )
 
 
 def cohort_of(chunk: Chunk, year: WeatherYear, as_of: date, company: Company) -> Cohort:

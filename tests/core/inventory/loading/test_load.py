@@ -52,7 +52,7 @@ def test_every_problem_of_a_file_is_found(loaded: Inventory, write: Write) -> No
         "M1,C1,forty,-200,2.5,straw,maybe,2019-02-30,T1\n"  # six problems in one row
         "M2,C1,95,0,0,Pitched  TILE,NO,2019-03-01,T1\n"  # two
         "M3,C9,40,0,2,,,,T9\n"  # two references
-        ",C1,,0,,,,,\n"  # key and latitude missing
+        ",,,0,,,,,\n"  # key and customer missing; a position may be
         "M5,C1,40,0,2,ground,1,,\n"
     )
     report = load_file(loaded, "site", write("s.csv", text))
@@ -69,7 +69,7 @@ def test_every_problem_of_a_file_is_found(loaded: Inventory, write: Write) -> No
         (4, "customer_id", "no customer with this customer_id is loaded"),
         (4, "tariff_id", "no tariff with this tariff_id is loaded"),
         (5, "site_id", "missing"),
-        (5, "latitude", "missing"),
+        (5, "customer_id", "missing"),
     ]
     assert all(rejects.open_rejects(loaded)["what_to_do"].str.endswith("."))
 
@@ -177,13 +177,12 @@ def test_unknown_columns_are_named_and_the_rest_is_loaded(loaded: Inventory, wri
 
 def test_header_faults_are_all_named(inventory: Inventory, write: Write, contents: Contents) -> None:
     before = contents(inventory)
-    text = "site_id,customer_id,latitud,storeys,Storeys,element_kw,element_kw\nS1,C1,1,2,2,1,1\n"
+    text = "site_id,custmer_id,latitude,storeys,Storeys,element_kw,element_kw\nS1,C1,1,2,2,1,1\n"
     with pytest.raises(AftersunError) as error:
         load_file(inventory, "site", write("s.csv", text))
     message = str(error.value)
     for part in (
-        "required column latitude is missing (is it 'latitud'?)",
-        "required column longitude is missing",
+        "required column customer_id is missing (is it 'custmer_id'?)",
         "column storeys occurs 2 times",
         "column element_kw occurs 2 times",
     ):

@@ -175,6 +175,19 @@ def test_only_a_missing_or_doubled_key_rejects_a_row(inventory: Inventory, write
     assert "array.tilt_deg: 1 cell, beyond what is allowed, 0 to 90 deg, e.g. '999' on line 2." in doubt_lines(prepared)
 
 
+def test_a_roof_whose_place_nobody_knows_is_kept_and_told(inventory: Inventory, write: Write) -> None:
+    head = "Customer No;Name;Town;Country;kWp;Tilt;Direction\n"
+    text = head + "1;Ada Rook;Nowhere-on-Sea;GB;4,2;30;S\n2;Bo Finch;;;3,5;20;W\n"
+    prepared, reports = _load(inventory, write("list.csv", text))
+    assert (reports["site"].added, reports["site"].rejected) == (2, 0)
+    assert (reports["array"].added, reports["array"].rejected) == (2, 0)
+    assert _rows(inventory, "SELECT site_id, latitude, longitude FROM site ORDER BY 1") == [
+        ("1", None, None),
+        ("2", None, None),
+    ]
+    assert any("no place of this name is known" in line for line in doubt_lines(prepared))
+
+
 @pytest.mark.slow
 def test_several_sites_and_arrays_of_one_customer(inventory: Inventory, write: Write) -> None:
     """The same street again is another array; another street is another site, and keeps its number in any order."""

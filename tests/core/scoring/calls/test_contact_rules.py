@@ -39,7 +39,7 @@ RANKING = pd.DataFrame(
     ],
     columns=["site_id", "retrofit", "npv", "status"],
 ).assign(for_safety=False)
-LEFT_OUT = pd.DataFrame({"site_id": ["f"], "reason": [NotCalled.NO_TARIFF]})
+LEFT_OUT = pd.DataFrame({"reason": [NotCalled.NO_TARIFF]}, index=pd.Index(["f"], name="site_id"))
 
 
 @pytest.fixture

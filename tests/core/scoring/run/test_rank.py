@@ -13,6 +13,7 @@ from run_support import plugin, small, stored
 from aftersun.inventory.loading.load import load_file
 from aftersun.inventory.store.dictionary import tables
 from aftersun.inventory.store.file import Inventory
+from aftersun.model.codes import ContactRule
 from aftersun.model.errors import AftersunError
 from aftersun.scoring.run.rank import Settings, rank
 from aftersun.scoring.value import cohorts
@@ -94,3 +95,38 @@ def test_chunks_are_even_in_size_and_number_and_lose_nobody(sites, most, sizes):
     parts = _even(ids, most)
     assert [len(part) for part in parts] == sizes
     assert [site for part in parts for site in part] == list(ids)
+
+
+@pytest.mark.slow
+def test_a_danger_at_a_site_that_cannot_be_valued_is_told_with_its_note(tmp_path):
+    made = small(tmp_path / "made", 5, keep=("connector_replacement",))
+    with duckdb.connect(str(made.inventory)) as connection:
+        sites = [site for (site,) in connection.execute("SELECT site_id FROM site ORDER BY 1").fetchall()]
+        connection.execute("UPDATE site SET hot_connector = (site_id <> ?)", [sites[4]])
+        connection.execute("UPDATE site SET latitude = NULL, longitude = NULL WHERE site_id = ?", [sites[0]])
+        connection.execute('DELETE FROM "array" WHERE site_id = ?', [sites[1]])
+        connection.execute("UPDATE site SET tariff_id = NULL WHERE site_id = ?", [sites[2]])
+    rank(made.inventory, made.settings())
+    tables = stored(made.inventory)
+    left_out = tables["call"].set_index("site_id").loc[sites[:3]]
+    for why, expected in zip(left_out["excluded_reason"], ("no_position", "no_array", "no_tariff"), strict=True):
+        assert why in {expected, *map(str, ContactRule)}  # whom nobody may call about offers is told all the same
+    assert left_out["kind"].tolist() == ["notice"] * 3
+    told = tables["safety_note"][tables["safety_note"]["tell_owner"].eq(True)]
+    hot = told[told["note_id"] == "known_hot_connector"].set_index("site_id")["text"]
+    assert sorted(hot.index) == sites[:4]
+    assert hot.nunique() == 1
+
+
+@pytest.mark.slow
+def test_a_site_at_sea_is_left_out_and_the_others_are_ranked(tmp_path):
+    made = small(tmp_path / "made", 2, keep=("monitoring_add_on",))
+    with duckdb.connect(str(made.inventory)) as connection:
+        (sea,) = connection.execute("SELECT min(site_id) FROM site").fetchone()
+        connection.execute("UPDATE site SET latitude = -40, longitude = -120 WHERE site_id = ?", [sea])
+        for table in ("weather_hour", "weather_station"):
+            connection.execute(f"DELETE FROM {table}")
+    rank(made.inventory, made.settings())
+    tables = stored(made.inventory)
+    assert len(tables["site_energy"]) == 1
+    assert tables["call"].set_index("site_id").loc[sea, "excluded_reason"] in {"no_weather", *map(str, ContactRule)}
