@@ -43,6 +43,13 @@ def status_text(code: str, language: str = ENGLISH.language) -> str:
     return _known("status", code, language)
 
 
+def hazard_text(note_id: str, language: str = ENGLISH.language) -> str:
+    """Return the name of a known hazard by the id of its note; of a plugin's own note its words."""
+    if note_id in _texts(language)["hazard"]:
+        return say(f"hazard.{note_id}", language)
+    return note_id.removeprefix("known_").replace("_", " ")
+
+
 def not_called_text(code: str, detail: str | None = None, language: str = ENGLISH.language) -> str:
     """Return why a site is not called: columns excluded_reason and excluded_detail of table call."""
     if code == NotCalled.SHORT_OF_CAPACITY and detail is not None:

@@ -10,22 +10,21 @@ from typing import NoReturn
 import typer
 
 from aftersun.cli import call_log, company, customer, inventory, letter, outputs, plugin, ranking, weather
+from aftersun.cli.declaring import group
 from aftersun.cli.old_names import with_new_names
 from aftersun.cli.terminal import terminal
 from aftersun.model.errors import EXIT_BAD_INPUT, AftersunError
 
-app = typer.Typer(
+app = group(
     name="aftersun",
     help="Which retrofit is worth it on which roof, what it costs, and what can hurt someone.\n\n"
     "Example: aftersun demo aftersun-demo",
-    no_args_is_help=True,
-    rich_markup_mode=None,
     pretty_exceptions_enable=False,
     add_completion=False,
 )
 for command in (*ranking.COMMANDS, *outputs.COMMANDS):
     app.command(command.__name__.replace("_", "-"))(command)
-for name, group in {
+for name, commands in {
     "inventory": inventory.app,
     "customer": customer.app,
     "weather": weather.app,
@@ -34,7 +33,7 @@ for name, group in {
     "plugin": plugin.app,
     "letter": letter.app,
 }.items():
-    app.add_typer(group, name=name)
+    app.add_typer(commands, name=name)
 
 
 def _print_version(wanted: bool) -> None:

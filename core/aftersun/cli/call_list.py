@@ -7,68 +7,174 @@ from typing import Any
 
 import pandas as pd
 
-from aftersun.cli.terminal import amount, cell, counted, terminal
+from aftersun.cli.terminal import amount, cell, counted, money, money_range, terminal
 from aftersun.documents.run_view import RunView
 from aftersun.documents.summary import summary
 from aftersun.model.change import severity_order
-from aftersun.model.codes import TO_TELL, TO_WARN, CallKind
+from aftersun.model.codes import TO_TELL, TO_WARN, CallKind, Status
 from aftersun.model.figures import ENGLISH
-from aftersun.wording import capacity_text, not_called_text, plan_text, say, shortage_text
+from aftersun.wording import capacity_text, hazard_text, not_called_text, plan_text, say, shortage_text
 
 _CALL = ("position", "site_id", "customer_id", "kind", "urgency", "retrofit", "npv", "must_call", "chance_of_yes")
 _COMPANY = ("expected_value", "crew_hours", "per_crew_hour")
 _WARNED = ("site_id", "customer_id", "kind", "urgency", "found_on", "position")
 _PASSING = ("site_id", "customer_id", "retrofit", "npv", "contribution")
 _OFFER = ("npv_p90", "npv_p10", "chance_npv_positive", "upfront", "contribution")
+_WAYS = {"phone": "phone", "email": "e-mail"}  # to notify somebody, by column; else by letter
 _NOTE = ("note_id", "severity", "text", "who")
 
 Row = Mapping[Any, Any]
 
 
-def show_calls(view: RunView, first: int) -> None:
-    """Print whom to warn and whom to sell to, the first of each with safety notes, and who is left out and why."""
-    calls, known = view.calls(), view.to_tell()
-    terminal.heading(f"Whom to call first: {view.company['company']['name']}, {view.as_of:%Y-%m-%d}")
-    terminal.say("call_list.about", currency=view.currency, calls=len(calls), sites=view.run.sites)
-    _show_total(view)
-    warned, served = calls["kind"].isin(TO_WARN), calls["kind"] == CallKind.SERVICE
-    notes = _show_list(view, calls[warned].head(first), known, "Whom to warn, the most urgent first")
-    notes |= _show_list(view, calls[served].head(first), known, "Whom to call now: their systems stand still")
-    notes |= _show_list(view, calls[~warned & ~served].head(first), known, "Whom to call about offers")
-    show_notes(pd.DataFrame(notes.values()), "Safety notes for these calls")
-    _show_known_dangers(view, known)
-    _show_standing_not_called(view)
-    _show_in_passing(view, first)
-    far = view.far_from_weather()
-    if far:
-        terminal.result("")
-        terminal.say("call_list.far_weather", sites=far)
-    _show_month(view)
-    terminal.heading("Not called")
-    terminal.result(*(f"{count:>6}  {reason}" for reason, count in view.excluded().items()))
+def show_calls(view: RunView, first: int, in_full: bool = False) -> None:
+    """Print the run in six lines, the hazards to notify and the first calls, a line each, and all their safety notes.
+
+    ``in_full`` adds what to say and to ask on each call, offers to make in passing, the month's capacity, and who is
+    not called and why.
+    """
+    calls = view.calls()
+    terminal.heading(say("call_list.title", company=view.company["company"]["name"], day=view.as_of))
+    terminal.result(*summary(view, terminal.width))
+    if not view.run.settings.get("ranges", True):
+        terminal.say("call_list.look")
+    served, sold = calls["kind"] == CallKind.SERVICE, calls["kind"] == CallKind.OFFER
+    warned, to_make = calls[~served & ~sold].head(first), calls[served | sold].head(first)
+    known = view.hazards()
+    _show_hazards(known, first)
+    _show_to_make(view, to_make)
+    _show_stopped_not_called(view)
+    shown = pd.concat([warned, to_make])
+    if in_full:
+        _show_what_to_say(view, shown)
+        _show_in_passing(view, first)
+        _show_month(view)
+        if far := view.far_from_weather():
+            terminal.say("call_list.far_weather", sites=far)
+        terminal.heading("Not called")
+        for reason, count in view.excluded().items():
+            terminal.paragraph(f"{count:>6}  {reason}", hang=8)
+    _show_lettered_notes(view, shown)
 
 
-def _show_list(view: RunView, calls: pd.DataFrame, known: pd.DataFrame, heading: str) -> dict[str, dict[Hashable, Any]]:
-    """Print these calls under a heading; return the safety notes of their work by id."""
-    notes: dict[str, dict[Hashable, Any]] = {}
+def _show_hazards(known: pd.DataFrame, first: int) -> None:
+    """Print whom to notify of a hazard, the most urgent first: a service message that sells nothing."""
+    if known.empty:
+        return
+    terminal.result("")
+    terminal.say("call_list.hazards", sites=counted(len(known), "site"))
+    rows = [
+        [
+            cell(row["position"]),
+            row["site_id"],
+            cell(row["name"]) or cell(row["customer_id"]),
+            cell(row["phone"]),
+            ", ".join(map(hazard_text, row["note_ids"])),
+            next((f"by {how}" for name, how in _WAYS.items() if cell(row[name])), "by letter"),
+        ]
+        for row in known.head(first).to_dict("records")
+    ]
+    terminal.table(["no", "site", "customer", "phone", "hazard", "notify"], rows, "><<<<<", cut=True)
+    if len(known) > first:
+        terminal.say("call_list.more_hazards", sites=counted(len(known) - first, "more site"))
+
+
+def _show_to_make(view: RunView, calls: pd.DataFrame) -> None:
+    """Print the calls to make, a line each."""
     if calls.empty:
-        return notes
-    terminal.heading(heading)
-    people, titles, texts = view.contacts().set_index("customer_id"), view.titles(), view.call_texts()
+        return
+    terminal.result("")
+    terminal.say("call_list.to_make", currency=view.currency)
+    people, titles = view.contacts().set_index("customer_id"), view.titles()
+    rows, flags = [], set()
     for call in calls.to_dict("records"):
-        _show_call(view, call, titles)
-        _show_person(call["customer_id"], people.loc[call["customer_id"]])
-        terminal.paragraph(texts[call["site_id"]], indent=4)
+        offer, person = _offer(view, call), people.loc[call["customer_id"]]
+        flag = _flag(view, call, offer)
+        flags.add(flag)
+        service = pd.isna(call["retrofit"])
+        what = say("call_list.stopped") if service else " + ".join(titles[m] for m in view.members(call["retrofit"]))
+        chance = offer["chance_npv_positive"]
+        rows.append(
+            [
+                cell(call["position"]),
+                call["site_id"],
+                cell(person["name"]) or call["customer_id"],
+                _reach(person),
+                what,
+                money(offer["upfront"]),
+                money(call["npv"]),
+                money_range(offer["npv_p90"], offer["npv_p10"]),
+                "" if pd.isna(chance) else _percent(chance),
+                money(offer["contribution"]),
+                flag,
+            ]
+        )
+    header = ["no", "site", "customer", "phone", "offer", "price", "NPV", "80 % range", "chance", "ours", ""]
+    terminal.table(header, rows, "><<<<>>>>><", cut=True)
+    if keys := [say(f"call_list.flag_{flag}") for flag in sorted(flags - {""})]:
+        terminal.paragraph(f"Flags: {'; '.join(keys)}.")
+
+
+def _reach(person: Row) -> str:
+    """Return how a customer is reached."""
+    return cell(person["phone"]) or ("by e-mail" if cell(person["email"]) else "by letter")
+
+
+def _flag(view: RunView, call: Row, offer: Row) -> str:
+    """Return what is to be minded of an offer, as a letter: it is asked first, or surveyed first."""
+    if pd.isna(call["retrofit"]):
+        return ""
+    if not pd.isna(offer["chance_allowed"]) and offer["chance_allowed"] < 1:
+        return "A"
+    ranking = view.table("ranking", call["site_id"])
+    mine = ranking.loc[ranking["retrofit"].isin(view.members(call["retrofit"])), "status"]
+    return "S" if (mine == Status.SUBJECT_TO_SURVEY).any() else ""
+
+
+def _show_what_to_say(view: RunView, calls: pd.DataFrame) -> None:
+    """Print what to say and what to ask on each call, and what it is for the company."""
+    terminal.heading("What to say and to ask")
+    texts = view.call_texts()
+    for call in calls.to_dict("records"):
+        terminal.paragraph(f"{call['position']:>4}  {call['site_id']}: {texts[call['site_id']]}", hang=6)
         _show_company(view, call)
         for question in view.to_ask(call["site_id"]):
-            terminal.paragraph(f"ask: {question}", indent=4, hang=5)
-        mine = _notes(view, call)
-        notes.update({note["note_id"]: note for note in mine})
-        if mine:
-            terminal.paragraph(f"safety: {', '.join(note['note_id'] for note in mine)}", indent=4, hang=8)
-        for danger in known.loc[known["site_id"] == call["site_id"], "text"]:
-            terminal.paragraph(f"known danger, tell the owner: {danger}", indent=4, hang=2)
-    return notes
+            terminal.paragraph(f"ask: {question}", indent=6, hang=5)
+
+
+def _show_lettered_notes(view: RunView, calls: pd.DataFrame) -> None:
+    """Print every safety note of these calls and every known hazard once, by letter, and which call has which."""
+    known = view.to_tell()
+    notes: dict[Hashable, dict[Hashable, Any]] = {}
+    of_call: dict[int, set[Hashable]] = {}
+    for call in calls.to_dict("records"):
+        mine = {note["note_id"]: note for note in _notes(view, call)}
+        notes |= mine
+        of_call[call["position"]] = set(mine)
+    for note in known.drop_duplicates("note_id").to_dict("records"):
+        notes.setdefault(note["note_id"], note)
+    if not notes:
+        return
+    terminal.heading("Safety notes")
+    ordered = worst_first(pd.DataFrame(notes.values()))
+    letters = {note["note_id"]: _letter(number) for number, note in enumerate(ordered)}
+    alike: dict[tuple[str, ...], list[int]] = {}
+    for position, ids in of_call.items():
+        alike.setdefault(tuple(letters[name] for name in letters if name in ids), []).append(position)
+    for signs, positions in alike.items():
+        if signs:
+            numbers = ", ".join(map(str, positions))
+            terminal.paragraph(f"{'call' if len(positions) == 1 else 'calls'} {numbers}: {' '.join(signs)}", hang=4)
+    for note in ordered:
+        where = known.loc[known["note_id"] == note["note_id"], "site_id"]
+        sites = f" Known at: {', '.join(where)}." if len(where) else ""
+        terminal.paragraph(f"{letters[note['note_id']]:<3}{in_full(note)}{sites}", hang=3)
+    terminal.say("call_list.local_first")
+
+
+def _letter(number: int) -> str:
+    """Return A to Z, then AA, AB and on."""
+    more, last = divmod(number, 26)
+    return (_letter(more - 1) if more else "") + chr(ord("A") + last)
 
 
 def calls_as_data(view: RunView, first: int) -> dict[str, Any]:
@@ -136,16 +242,14 @@ def in_full(note: Row) -> str:
 
 def sureness(row: Row, currency: str) -> str:
     """Say how sure a worth is: what is exceeded with 90 and 10 %, and the chance of a gain, which is never certain."""
-    chance = row["chance_npv_positive"]
-    percent = "over 99 %" if chance > 0.99 else "under 1 %" if chance < 0.01 else ENGLISH.percent(chance)
+    percent = {">99 %": "over 99 %", "<1 %": "under 1 %"}.get(chance := _percent(row["chance_npv_positive"]), chance)
     p90, p10 = amount(row["npv_p90"]), amount(row["npv_p10"])
     return say("call_list.range", p90=p90, p10=p10, currency=currency, chance=percent)
 
 
-def show_summary(view: RunView) -> None:
-    """Print the run in ten lines."""
-    terminal.heading("In short")
-    terminal.result(*summary(view))
+def _percent(chance: float) -> str:
+    """Return a chance, which is never certain."""
+    return ">99 %" if chance > 0.99 else "<1 %" if chance < 0.01 else ENGLISH.percent(chance)
 
 
 def first_site(view: RunView) -> str:
@@ -154,29 +258,13 @@ def first_site(view: RunView) -> str:
     return str((calls if len(calls) else view.table("call"))["site_id"].iloc[0])
 
 
-def _show_call(view: RunView, call: Row, titles: Mapping[str, str]) -> None:
-    """Print what a call is about and what that is worth."""
-    terminal.result("")
-    if pd.isna(call["retrofit"]):
-        about = say("call_list.service", site=call["site_id"])
-        terminal.paragraph(f"{call['position']:>2}. {about}", hang=4)
-        return
-    key = "worth" if not call["must_call"] else "worth_and_safety" if call["npv"] > 0 else "safety"
-    worth = say(f"call_list.{key}", npv=amount(call["npv"]), currency=view.currency)
-    what = " and ".join(titles[name] for name in view.members(call["retrofit"]))
-    terminal.paragraph(f"{call['position']:>2}. {what} at {call['site_id']}, {worth}", hang=4)
-    offer = _offer(view, call)
-    if call["npv"] > 0 and not pd.isna(offer["chance_npv_positive"]):
-        terminal.paragraph(sureness(offer, view.currency), indent=4)
-
-
 def _show_company(view: RunView, call: Row) -> None:
     """Print what a call is for the company; what is told for safety alone is weighed by nobody."""
     if call["kind"] == CallKind.WARN or pd.isna(call["per_crew_hour"]):
         return
     figures = {name: amount(call[name]) for name in ("contribution", "per_crew_hour")}
     chance = ENGLISH.percent(call["chance_of_yes"])
-    terminal.paragraph(say("call_list.company", currency=view.currency, chance=chance, **figures), indent=4)
+    terminal.paragraph(say("call_list.company", currency=view.currency, chance=chance, **figures), indent=6)
 
 
 def _show_in_passing(view: RunView, first: int) -> None:
@@ -202,34 +290,13 @@ def _show_in_passing(view: RunView, first: int) -> None:
     )
 
 
-def _show_person(customer_id: str, person: pd.Series) -> None:
-    name, town, phone, email = map(cell, person[["name", "town", "phone", "email"]])
-    reach = phone or email or "no phone number or e-mail address"
-    terminal.paragraph(", ".join(filter(None, [name or customer_id, town, reach])), indent=4)
-
-
-def _show_known_dangers(view: RunView, known: pd.DataFrame) -> None:
-    """Print the dangers that stand on sites now, the most urgent first: a service message, apart from the calls."""
-    if known.empty:
-        return
-    terminal.heading("Known dangers: tell these owners, whether or not anything is sold")
-    for (severity, text, who), group in known.groupby(["severity", "text", "who"], sort=False):
-        terminal.paragraph(f"{str(severity).upper()} {text} Who: {who}.", hang=2)
-        terminal.paragraph(f"Sites: {', '.join(group['site_id'])}.", indent=2, hang=2)
-    listed = view.table("call")
-    by_notice = known.loc[known["site_id"].isin(listed.loc[listed["kind"] == CallKind.NOTICE, "site_id"]), "site_id"]
-    if len(by_notice):
-        terminal.say("call_list.by_notice", sites=", ".join(by_notice.drop_duplicates()))
-
-
-def _show_standing_not_called(view: RunView) -> None:
-    """Name the sites whose systems stand still and whose owners may not be called about offers."""
+def _show_stopped_not_called(view: RunView) -> None:
+    """Name the sites whose systems have stopped and whose owners may not be called about offers."""
     listed, evidence = view.table("call"), view.table("site_evidence")
     noticed = listed.loc[listed["kind"] == CallKind.NOTICE, "site_id"]
-    still = evidence.loc[evidence["idle_since"].notna() & evidence["site_id"].isin(noticed), "site_id"]
-    if len(still):
-        terminal.result("")
-        terminal.say("call_list.still_by_notice", sites=", ".join(still))
+    stopped = evidence.loc[evidence["idle_since"].notna() & evidence["site_id"].isin(noticed), "site_id"]
+    if len(stopped):
+        terminal.say("call_list.stopped_by_letter", sites=", ".join(stopped))
 
 
 def _show_month(view: RunView) -> None:
@@ -257,16 +324,6 @@ def _show_month(view: RunView) -> None:
     ]
     if rows:
         terminal.table(["capacity", "bookable", "expected", "one more is worth", "next job"], rows, "<>>><")
-
-
-def _show_total(view: RunView) -> None:
-    """Print what the best offers of all roofs come to, whoever may be called, and how sure that is."""
-    if not view.run.settings.get("ranges", True):
-        terminal.say("call_list.look")
-    value = view.table("run_value")
-    for row in value[value["retrofit"] == ""].to_dict("records"):
-        npv, p90, p10 = (amount(row[name]) for name in ("npv", "npv_p90", "npv_p10"))
-        terminal.say("call_list.total", offers=row["offers"], currency=view.currency, npv=npv, p90=p90, p10=p10)
 
 
 def _notes(view: RunView, call: Row) -> list[dict[Hashable, Any]]:

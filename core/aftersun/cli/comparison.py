@@ -21,6 +21,7 @@ def difference_as_data(difference: Difference) -> dict[str, Any]:
         "tables_that_differ": _tables(difference),
         "sites": difference.sites,
         "movers": difference.movers,
+        "calls_that_differ": difference.calls,
         "safety_notes_that_differ": difference.notes,
     }
 
@@ -33,6 +34,7 @@ def show_difference(difference: Difference) -> None:
         terminal.result(f"{name:<7} {run.run_id}  {when}  {run.sites:,} sites")
     _show_causes(difference)
     _show_results(difference)
+    _show_calls(difference)
     _show_notes(difference)
 
 
@@ -86,6 +88,21 @@ def _show_results(difference: Difference) -> None:
     if rows:
         terminal.result("", f"Largest changes of the best offer's net present value, {difference.currency}:")
         terminal.table(["site", "first", "worth", "second", "worth", "change"], rows, "<<><>>", indent=2)
+
+
+def _show_calls(difference: Difference) -> None:
+    """Print who came on the call list and who left it."""
+    terminal.heading("Call list")
+    came, left = (difference.calls[difference.calls[f"position_{run}"].isna()] for run in ("first", "second"))
+    if difference.calls.empty:
+        terminal.result("The same customers are on it.")
+    for what, rows, which in (("came on it", came, "second"), ("left it", left, "first")):
+        names = [
+            f"{row['site_id']} (no {row[f'position_{which}']:.0f}, {in_words(row['offer']) or 'service'})"
+            for row in rows.to_dict("records")
+        ]
+        if names:
+            terminal.paragraph(f"{len(names)} {what}: {', '.join(names)}.", hang=2)
 
 
 def _show_notes(difference: Difference) -> None:

@@ -9,12 +9,26 @@ from functools import partial
 from typing import Any
 
 import typer
+from typer.core import TyperGroup
 
 import aftersun_datasets
 from aftersun.model.errors import AftersunError
 
 TEXTS = tomllib.loads(aftersun_datasets.path("help.toml", "aftersun.cli").read_text("utf-8"))
-group = partial(typer.Typer, no_args_is_help=True, rich_markup_mode=None)
+
+
+class WholeSentences(TyperGroup):
+    """A group of commands whose help says what each does in a whole sentence."""
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """Write each command with the first paragraph of its help."""
+        found = ((name, self.get_command(ctx, name)) for name in self.list_commands(ctx))
+        rows = [(name, " ".join((command.help or "").split("\n\n")[0].split())) for name, command in found if command]
+        with formatter.section("Commands"):
+            formatter.write_dl(rows)
+
+
+group = partial(typer.Typer, cls=WholeSentences, no_args_is_help=True, rich_markup_mode=None)
 
 
 def argument(text: str, **settings: Any) -> Any:

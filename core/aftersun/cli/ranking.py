@@ -38,7 +38,7 @@ def demo(folder: Annotated[Path, argument("ranking.folder")], workers: Workers =
 
     Example: aftersun demo aftersun-demo
     """
-    from aftersun.cli.call_list import first_site, show_calls, show_summary
+    from aftersun.cli.call_list import first_site, show_calls
     from aftersun.scoring.run.demo import make_demo
     from aftersun.scoring.run.rank import Settings
     from aftersun.scoring.run.rank import rank as run_rank
@@ -52,7 +52,6 @@ def demo(folder: Annotated[Path, argument("ranking.folder")], workers: Workers =
         record = run_rank(made.inventory, Settings(made.company, made.as_of, workers=workers), progress)
     with stored_run(made.inventory) as view:
         show_calls(view, 10)
-        show_summary(view)
         first = first_site(view)
     terminal.heading("Where everything is")
     terminal.result(
@@ -85,7 +84,7 @@ def rank(
 
     Example: aftersun rank company.duckdb --company company.toml
     """
-    from aftersun.cli.call_list import calls_as_data, show_calls, show_summary
+    from aftersun.cli.call_list import calls_as_data, show_calls
     from aftersun.scoring.run.rank import Settings
     from aftersun.scoring.run.rank import rank as run_rank
 
@@ -106,7 +105,6 @@ def rank(
             terminal.json(calls_as_data(view, first))
         else:
             show_calls(view, first)
-            show_summary(view)
             terminal.result("", f"Stored as run {record.run_id} in {inventory}.")
         remind_of_copy(view.inventory)
     _end_with(record)
@@ -119,8 +117,15 @@ def _end_with(record: RunRecord) -> None:
     terminal.end_with(failures, "The results of all other retrofits are complete.")
 
 
-def calls(inventory: InventoryFile, first: Count = 10, json: AsJson = False) -> None:
-    """Show the call list of the last run: whom to call first, why, and what can hurt someone.
+def calls(
+    inventory: InventoryFile,
+    first: Count = 10,
+    in_full: Annotated[bool, flag("ranking.calls_in_full", "--all")] = False,
+    json: AsJson = False,
+) -> None:
+    """Show the call list of the last run: hazards to notify, calls to make, and every safety note once.
+
+    With --all also what to say and ask, what to offer in passing, the month's capacity, and who is not called and why.
 
     Example: aftersun calls company.duckdb --first 20
     """
@@ -130,7 +135,7 @@ def calls(inventory: InventoryFile, first: Count = 10, json: AsJson = False) -> 
         if json:
             terminal.json(calls_as_data(view, first))
         else:
-            show_calls(view, first)
+            show_calls(view, first, in_full)
 
 
 def ask(inventory: InventoryFile, site: SiteOrAll = None, json: AsJson = False) -> None:

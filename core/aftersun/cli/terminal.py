@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import shutil
 import sys
 import textwrap
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, is_dataclass
 from datetime import date, datetime, time
+from itertools import zip_longest
 from typing import TYPE_CHECKING, Any
 
 import typer
@@ -20,7 +22,10 @@ if TYPE_CHECKING:
 
     from aftersun.host.asking import Failure
 
-WIDTH = 80
+PIPED_WIDTH = 100  # characters, where there is no terminal to follow
+_NARROWEST, _LONGEST_LINE = 40, 120  # of a table's room; of a text that is read
+_IN_HUNDREDS = 10_000  # amounts of money from here on
+_LEAST_COLUMN = 8  # characters that are left of a column that gives room to others
 
 
 class Terminal:
@@ -30,13 +35,18 @@ class Terminal:
         """Print lines of the result to stdout."""
         sys.stdout.writelines(f"{line}\n" for line in lines)
 
+    @property
+    def width(self) -> int:
+        """Characters in a line of the terminal."""
+        return max(shutil.get_terminal_size((PIPED_WIDTH, 24)).columns, _NARROWEST)
+
     def paragraph(self, text: str, indent: int = 0, hang: int = 0) -> None:
         """Print a text wrapped to the page, each line indented, lines after the first by ``hang`` more."""
         pad = " " * indent
         self.result(
             textwrap.fill(
                 text,
-                WIDTH,
+                min(self.width, _LONGEST_LINE),
                 initial_indent=pad,
                 subsequent_indent=pad + " " * hang,
                 break_long_words=False,
@@ -52,19 +62,39 @@ class Terminal:
 
     def heading(self, text: str) -> None:
         """Print a heading with an empty line before it."""
-        self.result("", text, "-" * min(len(text), WIDTH))
+        self.result("", text, "-" * min(len(text), self.width))
 
-    def table(self, header: Sequence[str], rows: Sequence[Sequence[Any]], align: str = "", indent: int = 0) -> None:
-        """Print columns as wide as they need to be; ``align`` has one of ``<`` and ``>`` a column."""
+    def table(
+        self,
+        header: Sequence[str],
+        rows: Sequence[Sequence[Any]],
+        align: str = "",
+        indent: int = 0,
+        *,
+        cut: bool = False,
+    ) -> None:
+        """Print columns as wide as they need to be; ``align`` has one of ``<`` and ``>`` a column.
+
+        No line is longer than the terminal's: the widest columns of texts give room, and what is longer then goes on
+        below in its own column; with ``cut`` it ends with three dots, and a row stays one line. Where even that is too
+        wide, each row is a text.
+        """
         lines = [list(header), *([cell(value) for value in row] for row in rows)]
-        widths = [max(map(len, column)) for column in zip(*lines, strict=True)]
+        align = align or "<" * len(header)
+        columns = list(zip(*lines, strict=True))
+        least = [_LEAST_COLUMN if cut else _longest_word(column) for column in columns]
+        widths = _fitted([max(map(len, column)) for column in columns], least, align, self.width - indent)
+        if indent + sum(widths) + 2 * (len(widths) - 1) > self.width:
+            for line in lines[1:]:
+                named = (f"{name} {text}".lstrip() for name, text in zip(header, line, strict=True) if text)
+                self.paragraph("; ".join(named), indent, 4)
+            return
         lines.insert(1, ["-" * width for width in widths])
         for line in lines:
-            cells = (
-                f"{text:{side}{width}}"
-                for text, side, width in zip(line, align or "<" * len(header), widths, strict=True)
-            )
-            self.result((" " * indent + "  ".join(cells)).rstrip())
+            cells = [_in_column(text, width, cut) for text, width in zip(line, widths, strict=True)]
+            for row in zip_longest(*cells, fillvalue=""):
+                texts = (f"{text:{side}{width}}" for text, side, width in zip(row, align, widths, strict=True))
+                self.result((" " * indent + "  ".join(texts)).rstrip())
 
     def json(self, value: Any) -> None:
         """Print a value as JSON to stdout: tables as lists of rows, records as objects, what is unknown as null."""
@@ -108,6 +138,30 @@ class Terminal:
             yield lambda done, total: bar.update(task, completed=done, total=total)
 
 
+def _fitted(widths: list[int], least: Sequence[int], align: str, room: int) -> list[int]:
+    """Return the widths of columns that two spaces part, the widest of texts made narrower until all fit."""
+    widths = list(widths)
+    while sum(widths) + 2 * (len(widths) - 1) > room:
+        texts = [column for column, side in enumerate(align) if side == "<" and widths[column] > least[column]]
+        if not texts:
+            break
+        widths[max(texts, key=lambda column: widths[column])] -= 1
+    return widths
+
+
+def _longest_word(column: Sequence[str]) -> int:
+    return max(len(word) for text in column for word in text.split() or [""])
+
+
+def _in_column(text: str, width: int, cut: bool) -> list[str]:
+    """Return a cell as lines of its column."""
+    if len(text) <= width:
+        return [text]
+    if cut:
+        return [f"{text[: width - 1].rstrip()}…"]
+    return textwrap.wrap(text, width, break_long_words=False, break_on_hyphens=False)
+
+
 terminal = Terminal()
 
 
@@ -131,6 +185,17 @@ def amount(value: float | None) -> str:
     from aftersun.model.figures import ENGLISH
 
     return "" if value is None or value != value else ENGLISH.number(value)
+
+
+def money(value: float | None) -> str:
+    """Return an amount of money as it is read in lists: whole units, hundreds above 10,000; nothing for none."""
+    known: float | None = _plain(value)  # of a nullable column, too
+    return amount(known if known is None or abs(known) < _IN_HUNDREDS else round(known, -2))
+
+
+def money_range(low: float | None, high: float | None) -> str:
+    """Return a range of money; nothing where none was drawn."""
+    return f"{money(low)} to {money(high)}" if money(low) else ""
 
 
 def in_words(name: Any) -> str:

@@ -34,16 +34,38 @@ def show_comparison(view: RunView, comparison: Comparison, changes: Sequence[str
     if site_id is None:
         _show_all(comparison)
     else:
-        _show_site(comparison)
+        _show_site(view, comparison)
+        _show_why_nothing_changed(view, comparison, changes, site_id)
     show_notes(comparison.notes, "Safety notes for what would be offered")
 
 
-def _show_site(comparison: Comparison) -> None:
+def _show_site(view: RunView, comparison: Comparison) -> None:
+    titles = view.titles()
     rows = [
-        [in_words(row["retrofit"]), *_worth(row, "stored"), *_worth(row, "supposed")]
+        [titles.get(row["retrofit"], row["retrofit"]), *_worth(row, "stored"), *_worth(row, "supposed")]
         for row in comparison.rows.to_dict("records")
     ]
     terminal.table(["retrofit", "stored", "", "what if", ""], rows, "<><><")
+
+
+def _show_why_nothing_changed(view: RunView, comparison: Comparison, changes: Sequence[str], site_id: str) -> None:
+    """Say of each change why it moved nothing at this site; nothing if any result moved."""
+    rows = comparison.rows
+    both = ((rows[f"{name}_stored"], rows[f"{name}_supposed"]) for name in ("npv", "status", "upfront"))
+    if any([*map(cell, stored)] != [*map(cell, supposed)] for stored, supposed in both):
+        return
+    facts, titles = view.facts(site_id), view.titles()
+    status = view.table("ranking", site_id).set_index("retrofit")["status"]
+    for change in changes:
+        place, _, value = change.partition("=")
+        table, _, name = place.strip().partition(".")
+        if table == "site" and cell(facts.get(name)) == value.strip():
+            terminal.say("what_if.is_so_already", change=change)
+        elif table in status and table not in set(rows["retrofit"]):
+            why = status_text(status[table])
+            terminal.say("what_if.not_valued", change=change, retrofit=titles[table], status=why)
+        else:
+            terminal.say("what_if.nothing_depends", change=change)
 
 
 def _show_all(comparison: Comparison) -> None:

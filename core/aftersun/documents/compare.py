@@ -39,8 +39,9 @@ class Difference:
     ``tables`` says of each result table whether all its rows are the same. ``sites`` counts sites: of_both,
     only_in_first, only_in_second, best_offer_changed, ranking_changed. ``movers`` has site_id, offer_first,
     offer_second, npv_first, npv_second, npv_change of the sites whose best offer or its worth changed, largest change
-    first. ``notes`` has every safety note that only one of the runs has: site_id, retrofit, note_id, severity, text,
-    who, tell_owner, and only_in, first or second.
+    first. ``calls`` has site_id, offer, position_first and position_second of the sites that are on the call list of
+    one run alone. ``notes`` has every safety note that only one of the runs has: site_id, retrofit, note_id, severity,
+    text, who, tell_owner, and only_in, first or second.
     """
 
     first: RunRecord
@@ -49,6 +50,7 @@ class Difference:
     tables: Mapping[str, bool]
     sites: Mapping[str, int]
     movers: pd.DataFrame
+    calls: pd.DataFrame
     notes: pd.DataFrame
 
     @property
@@ -80,6 +82,7 @@ def compare(inventory: Inventory, first: str | None = None, second: str | None =
         {table: _same(inventory, table, ids) for table in RUN_TABLES},
         sites={str(name): int(count) for name, count in counts.items()},
         movers=inventory.connection.execute(f"{_MOVERS} LIMIT $3", [*ids, movers]).df(),
+        calls=inventory.connection.execute(_CALLS, ids).df(),
         notes=inventory.connection.execute(_NOTES, [*ids, list(SEVERITIES)]).df(),
     )
 
@@ -176,6 +179,13 @@ SELECT site_id, a.offer AS offer_first, b.offer AS offer_second, a.npv AS npv_fi
 FROM a FULL JOIN b USING (site_id)
 WHERE a.offer IS DISTINCT FROM b.offer OR a.npv IS DISTINCT FROM b.npv
 ORDER BY abs(npv_change) DESC, site_id
+"""
+_CALLS = """
+WITH a AS (FROM call WHERE run_id = $1 AND position IS NOT NULL),
+    b AS (FROM call WHERE run_id = $2 AND position IS NOT NULL)
+SELECT site_id, coalesce(a.retrofit, b.retrofit) AS offer, a.position AS position_first, b.position AS position_second
+FROM a FULL JOIN b USING (site_id) WHERE a.position IS NULL OR b.position IS NULL
+ORDER BY coalesce(b.position, a.position), site_id
 """
 _NOTE = "site_id, retrofit, note_id, severity, text, who, tell_owner"
 _NOTES = f"""

@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
 PER_CALL = 3  # questions to ask on one call
 LEAST_KWH = 0.5  # a year; losses below it are not shown
+_HAZARD = ("site_id", "customer_id", "position", "kind", "urgency", "found_on")
 CONTACT_COLUMNS = ("customer_id", "name", "street", "town", "phone", "email")
 
 
@@ -289,6 +290,23 @@ class RunView:
         order["found_on"] = order["found_on"].fillna(pd.Timestamp(0))  # known from the beginning
         order = order.sort_values(["urgency", "found_on"], kind="stable")
         return self._shown(known.take(order.index.to_numpy()).reset_index(drop=True))
+
+    def hazards(self) -> pd.DataFrame:
+        """Return whom to notify of hazards known to stand, one row a site, the most urgent first.
+
+        Columns: site_id, customer_id, position, kind, urgency, found_on, note_ids (a tuple, the most urgent first), and
+        name, street, town, phone, email. Who may not be called has neither phone nor e-mail address here: the notice
+        goes by letter, or is given in person. Without names all five are empty.
+        """
+        told = self.to_tell().groupby("site_id", sort=False)["note_id"].agg(tuple).rename("note_ids").reset_index()
+        known = told.merge(self.table("call")[list(_HAZARD)], on="site_id", how="left")
+        if self.personal:
+            people = read.contacts(self.inventory, sorted(set(known["customer_id"].dropna())))[list(CONTACT_COLUMNS)]
+        else:
+            people = self.contacts()
+        known = known.merge(people, on="customer_id", how="left")
+        known.loc[known["kind"] == CallKind.NOTICE, ["phone", "email"]] = pd.NA
+        return known
 
     def safety_notes(self) -> SafetyNotes:
         """Return which safety notes stand where."""

@@ -1,4 +1,4 @@
-"""A stored run in ten lines: what it comes to, whom to tell, whom to call, what is in the way."""
+"""A stored run in six lines: hazards, calls, net benefit, what is recommended, who is not called, what is short."""
 
 from __future__ import annotations
 
@@ -8,63 +8,59 @@ from aftersun.documents.asked import by_question
 from aftersun.documents.run_view import RunView
 from aftersun.model.codes import CallKind, NotCalled, Status
 from aftersun.model.figures import ENGLISH
-from aftersun.wording import capacity_text, status_text
+from aftersun.wording import capacity_text
 
-LINE_WIDTH = 80
-_LABEL = 15
-
-
-def summary(view: RunView) -> list[str]:
-    """Return at most ten lines of at most 80 characters, each a label and a figure with its words."""
-    return [f"{label:<{_LABEL}}{_cut(text)}" for label, text in _lines(view)]
+_LABEL = 13
 
 
-def _cut(text: str) -> str:
-    most = LINE_WIDTH - _LABEL
-    return text if len(text) <= most else f"{text[: most - 3].rstrip()}..."
+def summary(view: RunView, width: int) -> list[str]:
+    """Return at most six lines of at most so many characters, each a label and figures with their words."""
+    return [_cut(f"{label:<{_LABEL}}{'; '.join(parts)}", width) for label, parts in _lines(view)]
 
 
-def _lines(view: RunView) -> Iterator[tuple[str, str]]:
-    calls, currency = view.calls(), view.currency
-    yield "sites", f"{view.run.sites:,} valued, {len(view.table('call')):,} in the inventory"
-    listed = view.table("call")
-    dangers, by_notice = view.to_tell()["site_id"].nunique(), int((listed["kind"] == CallKind.NOTICE).sum())
-    told = f"at {dangers:,} sites: tell these owners, {by_notice:,} of them by notice"
-    yield "known dangers", told if dangers else "none recorded"
-    worth, if_asked = view.worth_it()
-    far = int((listed["excluded_reason"] == NotCalled.TOO_FAR).sum())
-    passing = len(view.in_passing())
-    good = [f"at {worth:,} sites"]
-    good += [f"at {if_asked:,} more if asked first"] if if_asked else []
-    good += [f"{passing:,} in passing"] if passing else []
-    good += [f"{far:,} too far"] if far else []
-    yield "worth it", "; ".join(good)
+def _cut(text: str, width: int) -> str:
+    return text if len(text) <= width else f"{text[: width - 1].rstrip()}…"
+
+
+def _lines(view: RunView) -> Iterator[tuple[str, list[str]]]:
+    calls, listed = view.calls(), view.table("call")
+    hazards, by_letter = view.to_tell()["site_id"].nunique(), int((listed["kind"] == CallKind.NOTICE).sum())
+    told = [f"at {hazards:,} sites: notify these owners", *([f"{by_letter:,} by letter"] if by_letter else [])]
+    yield "hazards", told if hazards else ["none recorded"]
+    stopped = int((calls["kind"] == CallKind.SERVICE).sum())
+    several = sum(len(view.members(offer)) > 1 for offer in calls["retrofit"])
+    about = [
+        f"{len(calls):,} customers",
+        f"{int(calls['must_call'].fillna(False).sum()):,} about hazards",
+        *([f"{stopped:,} stopped systems"] if stopped else []),
+        *([f"{several:,} about several retrofits"] if several else []),
+    ]
+    yield "calls", about
     value = view.table("run_value")
     for row in value[value["retrofit"] == ""].to_dict("records"):
-        yield (
-            "together",
-            f"{ENGLISH.amount(row['npv'], currency)}; P90 {ENGLISH.number(row['npv_p90'])}, "
-            f"P10 {ENGLISH.number(row['npv_p10'])}",
-        )
-    parts = value[value["retrofit"] != ""].sort_values("offers", ascending=False, kind="stable").head(3)
-    if len(parts):
-        titles = view.titles()
-        most = (f"{titles.get(row['retrofit'], row['retrofit'])} {row['offers']:,}" for row in parts.to_dict("records"))
-        yield "most often", ", ".join(most)
-    unsure = (view.table("ranking")["status"] == Status.TOO_UNCERTAIN).sum()
-    if unsure:
-        yield status_text(Status.TOO_UNCERTAIN), f"{unsure:,} offers held back: too small a chance of a gain"
-    must = int(calls["must_call"].fillna(False).sum())
-    several = sum(len(view.members(offer)) > 1 for offer in calls["retrofit"])
-    still = int((calls["kind"] == CallKind.SERVICE).sum())
-    about = [f"{must:,} of them for safety", *([f"{still:,} stand still"] if still else [])]
-    yield "to call", f"{len(calls):,} customers, {', '.join(about)}, {several:,} about several retrofits"
-    for reason, count in view.excluded().head(1).items():
-        yield "not called", f"{view.excluded().sum():,} sites; most: {reason} ({count:,})"
-    asked = by_question(view.table("question"))
-    for row in asked.head(1).to_dict("records"):
-        yield "to ask first", f"{row['question']} (unknown at {row['sites']:,})"
-    short = view.table("run_capacity")
-    names = short.loc[short["binding"].fillna(False).astype(bool), "name"]
-    if len(names):
-        yield "short of", ", ".join(map(capacity_text, names))
+        low, high = ENGLISH.number(row["npv_p90"]), ENGLISH.number(row["npv_p10"])
+        total = ENGLISH.amount(row["npv"], view.currency)
+        yield "net benefit", [f"{total} for all owners together", f"80 % range {low} to {high}"]
+    as_it_is, if_asked = view.worth_it()
+    far, passing = int((listed["excluded_reason"] == NotCalled.TOO_FAR).sum()), len(view.in_passing())
+    unsure = int((view.table("ranking")["status"] == Status.TOO_UNCERTAIN).sum())
+    recommended = [
+        f"at {as_it_is:,} of {view.run.sites:,} sites",
+        *([f"{if_asked:,} more if asked first"] if if_asked else []),
+        *([f"{passing:,} in passing"] if passing else []),
+        *([f"{far:,} too far"] if far else []),
+        *([f"{unsure:,} offers too uncertain"] if unsure else []),
+    ]
+    yield "recommended", recommended
+    reasons = view.excluded()
+    for reason, count in reasons.head(1).items():
+        yield "not called", [f"{reasons.sum():,} sites", f"most: {reason} ({count:,})"]
+    capacities = view.table("run_capacity")
+    names = capacities.loc[capacities["binding"].fillna(False).astype(bool), "name"]
+    short = [f"short of {', '.join(map(capacity_text, names))}"] if len(names) else []
+    asked = [
+        f"ask first: {row['question'].partition(':')[0].rstrip('?')}? (unknown at {row['sites']:,})"
+        for row in by_question(view.table("question")).head(1).to_dict("records")
+    ]
+    if short or asked:
+        yield "this month", short + asked

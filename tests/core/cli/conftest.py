@@ -21,6 +21,11 @@ class Ran(NamedTuple):
     err: str
 
 
+@pytest.fixture(autouse=True)
+def _terminal_of_100_columns(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "100")
+
+
 @pytest.fixture
 def aftersun(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Callable[..., Ran]:
     def run(*words: object) -> Ran:

@@ -8,6 +8,7 @@ from datetime import UTC, date, datetime, timedelta
 import pandas as pd
 import pytest
 
+from aftersun.cli.comparison import show_difference
 from aftersun.documents.compare import COMPANY, COMPUTED, FAILURE, INPUT, PLUGIN, PROGRAM, SETTING, causes, compare
 from aftersun.inventory.runs.stored_runs import RunRecord, write_run
 from aftersun.inventory.store.file import Inventory
@@ -100,6 +101,20 @@ def test_one_bit_is_a_difference(inventory):
 def test_a_row_that_stands_twice_is_a_difference(inventory):
     second(inventory, {"ranking": FIRST, "safety_note": pd.concat([NOTES, NOTES, NOTES])})
     assert not compare(inventory).tables["safety_note"]
+
+
+def test_who_came_on_the_call_list_and_who_left_it(inventory, capsys):
+    call = pd.DataFrame({"site_id": ["S1", "S2", "S3"], "customer_id": "C1", "retrofit": "bird_mesh"})
+    run = replace(RUN, run_id="three", finished_at=AT + timedelta(hours=1))
+    write_run(inventory, run, {"ranking": FIRST, "call": call.assign(position=[1, 2, None])})
+    run = replace(RUN, run_id="two", finished_at=AT + timedelta(hours=2))
+    write_run(inventory, run, {"ranking": FIRST, "call": call.assign(position=[None, 2, 1])})
+    found = compare(inventory)
+    assert list(found.calls["site_id"]) == ["S1", "S3"]
+    show_difference(found)
+    printed = capsys.readouterr().out
+    assert "1 came on it: S3 (no 1, bird mesh)." in printed
+    assert "1 left it: S1 (no 1, bird mesh)." in printed
 
 
 @pytest.mark.slow

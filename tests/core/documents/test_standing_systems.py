@@ -60,7 +60,10 @@ def test_they_are_called_after_the_dangers_or_told_by_notice_and_nothing_is_sold
     assert (cost[still] > 0).all()
 
 
-def test_every_way_to_look_says_so(view: RunView, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_every_way_to_look_says_so(
+    view: RunView, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "140")
     served = view.calls().query("kind == 'service'")
     site, row = str(served["site_id"].iloc[0]), view.table("site_evidence").set_index("site_id")
     month = f"{row.loc[site, 'idle_cost_a_month']:,.0f}"
@@ -68,12 +71,15 @@ def test_every_way_to_look_says_so(view: RunView, tmp_path: Path, capsys: pytest
     assert f"loses about {month} {view.currency} a month" in view.call_texts()[site]
     show_calls(view, 10)
     printed = " ".join(capsys.readouterr().out.split())
-    assert "Whom to call now: their systems stand still" in printed
+    assert printed.count("system has stopped: service") == len(served)
+    assert "Stopped systems whose owners may not be called about offers" in printed
+    show_calls(view, 10, in_full=True)
+    printed = " ".join(capsys.readouterr().out.split())
     assert printed.count(SAID) == view.calls()["site_id"].isin(row.index).sum()
     show_report(view, site, None, ())
     assert SAID in " ".join(capsys.readouterr().out.split())
     assert [call["site_id"] for call in calls_as_data(view, 10)["to_serve"]] == list(served["site_id"])
-    assert any(f"{len(served)} stand still" in line for line in summary(view))
+    assert any(f"{len(served)} stopped systems" in line for line in summary(view, 100))
     (sheet,) = CallSheet().write(view, tmp_path, {})
     book = openpyxl.load_workbook(sheet)
     mine = next(line for line in rows(book["Calls"]) if line["site"] == site)
