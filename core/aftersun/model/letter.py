@@ -51,11 +51,11 @@ class LetterMonth:
 
 @dataclass(frozen=True)
 class LetterYear:
-    """One year of an option from the owner's purse, at today's prices; year 0 is the day of the work."""
+    """One year of an option from the owner's purse; year 0 is the day of the work. The last one's sum is the npv."""
 
     year: int  # 0 = the day of the work
-    net: float  # of the year
-    cumulative: float  # of this and all years before, not discounted
+    net: float  # of the year, at today's prices
+    cumulative: float  # of this and all years before, in today's money: each year counts by the letter's discount_rate
 
 
 @dataclass(frozen=True)
@@ -110,9 +110,9 @@ class LetterPart:
 class LetterOption:
     """One thing that the owner may choose; ``offer`` "" is doing nothing now, which costs and brings nothing.
 
-    Amounts are in the letter's currency, tax included, at today's prices. ``yearly`` is what it brings a year on
-    average over ``years`` before its price; P90 is exceeded with 90 %. Ranges and chance are None where the run has
-    drawn none. ``discounted_payback_years`` None = never within ``years``.
+    Amounts are in the letter's currency, tax included, in today's money. ``yearly`` is the even amount a year over
+    ``years`` that comes to npv + price at the letter's ``discount_rate``; P90 is exceeded with 90 %. Ranges and chance
+    are None where the run has drawn none. ``discounted_payback_years`` None = never within ``years``.
     """
 
     offer: str  # id, members joined by "+"; "" = nothing now
@@ -124,7 +124,7 @@ class LetterOption:
     price_lines: tuple[LetterPrice, ...] = ()  # add up to price_before
     first_year_saving: float = 0.0  # money in the first year
     apart: tuple[LetterPrice, ...] = ()  # what it brings a year that is no energy: work, risk, nuisance avoided
-    yearly: float = 0.0  # money a year as expected, on average over the years, before the price
+    yearly: float = 0.0  # money a year as expected, even over the years, before the price
     yearly_p90: float | None = None  # exceeded with 90 %
     yearly_p10: float | None = None  # exceeded with 10 %
     npv: float = 0.0  # expected net present value
@@ -185,6 +185,7 @@ class Letter:
     program_version: str  # that made it
     price_date: date  # day the price book was checked
     currency: str  # three letters
+    discount_rate: float = 0.0  # a year, real: by how much less a later year counts
     sales_tax_rate: float = 0.0  # share of the price before tax
     tax_reclaimed: bool = False  # the customer gets sales tax back: no amount contains any
     customer: tuple[str, ...]  # name and address, line by line

@@ -1,17 +1,18 @@
-"""The offer letter: one PDF for each letter, two to three pages in plain language, and safety notices of one."""
+"""The offer letter: a PDF for each letter in plain language, safety notices of one page, and the crew's job sheets."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Any
 
 from aftersun import api
-from aftersun_reports.offer_letter.page import page
+from aftersun_reports.offer_letter.page import job_page, page
 from aftersun_reports.offer_letter.typeset import Typesetter
 from aftersun_reports.offer_letter.wording import english
 
-__all__ = ["OfferLetter", "aftersun_outputs"]
+__all__ = ["JobSheet", "OfferLetter", "aftersun_outputs"]
 
 
 class OfferLetter:
@@ -24,6 +25,8 @@ class OfferLetter:
     )
     of = api.OF_LETTER
     personal = True
+    _layout = "letter.typ"
+    _file = "letter"
 
     @property
     def words(self) -> Mapping[str, str]:
@@ -42,22 +45,42 @@ class OfferLetter:
         """
         unknown = sorted(set(settings) - {"fonts"})
         if unknown:
-            raise api.AftersunError(f"The offer letter has no setting {unknown[0]!r}.", "It knows fonts=FOLDER.")
+            raise api.AftersunError(
+                f"The {self.id.replace('_', ' ')} has no setting {unknown[0]!r}.", "It knows fonts=FOLDER."
+            )
         fonts = [Path(settings["fonts"])] if settings.get("fonts") else []
         if fonts and not fonts[0].is_dir():
             raise api.AftersunError(f"There is no folder of fonts at {fonts[0]}.", "Give the folder that holds them.")
         head = run.letterhead
         written: list[Path] = []
         with TemporaryDirectory(dir=folder) as scratch:
-            typesetter = Typesetter(head, Path(scratch), fonts)
+            typesetter = Typesetter(head, Path(scratch), fonts, self._layout)
             for count, letter in enumerate(run.letters(), start=1):
-                path = folder / f"letter-{count}.pdf"
-                path.write_bytes(typesetter.pdf(page(letter, head)))
+                path = folder / f"{self._file}-{count}.pdf"
+                path.write_bytes(typesetter.pdf(self._page(letter, head)))
                 written.append(path)
         return written
+
+    def _page(self, letter: api.Letter, head: api.Letterhead) -> Mapping[str, Any]:
+        return page(letter, head)
+
+
+class JobSheet(OfferLetter):
+    """Writes the crew's sheets of a letter: one page a job, with every safety note of its work."""
+
+    id = "site_job_sheet"
+    writes = (
+        "A sheet for the crew with each letter as PDF, a page a job: address, access, parts, every safety note, "
+        "measurements, sign-off."
+    )
+    _layout = "job.typ"
+    _file = "job"
+
+    def _page(self, letter: api.Letter, head: api.Letterhead) -> Mapping[str, Any]:
+        return job_page(letter, head)
 
 
 @api.hookimpl
 def aftersun_outputs() -> list[api.Output]:
-    """Return the offer letter."""
-    return [OfferLetter()]
+    """Return the offer letter and the job sheet."""
+    return [OfferLetter(), JobSheet()]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -54,13 +55,64 @@ def options(letter: api.Letter, letters: Sequence[str], words: Words) -> dict[st
             }
         )
     return {
-        "lead": words.counted(
-            "options_lead_net" if letter.tax_reclaimed else "options_lead",
-            len(letter.options),
-            currency=clean(letter.currency),
-        ),
+        "lead": words("convention", **_convention(letter, words)) if promises else "",
         "groups": groups,
         "explained": words("ranges_explained") if promises else "",
+    }
+
+
+def recommended(letter: api.Letter, words: Words) -> dict[str, Any] | None:
+    """Return page one of what is recommended first: three sentences, its figures by label, and how sure they are."""
+    if not letter.options or not letter.options[0].offer:
+        return None
+    option = letter.options[0]
+    title, price = words.title(letter, option), words.figures.exact(option.price)
+    if option.safety_remedial:
+        sentences = [
+            words("recommend_safety", title=title),
+            words("recommend_safety_price", price=price),
+            words("recommend_safety_free"),
+        ]
+        return {"sentences": sentences, "figures": [[words("key_price"), price]], "range": ""}
+    rounded, years = words.figures.rounded, option.years
+    payback = option.discounted_payback_years
+    paid_back = (
+        words("not_paid_back", n=years) if payback is None else words("paid_back", n=words.figures.fixed(payback, 1))
+    )
+    chance = "" if option.chance_npv_positive is None else words.chance(option.chance_npv_positive)
+    summary = " ".join(sentence(breakable(part.summary)) for part in option.parts)
+    if summary[1:2].islower() or summary.startswith("A "):  # goes on within the sentence
+        summary = summary[0].lower() + summary[1:]
+    known = option.npv_p90 is not None and option.npv_p10 is not None
+    low, high = rounded(option.npv_p90 or 0.0), rounded(option.npv_p10 or 0.0)
+    return {
+        "sentences": [
+            words("recommend", title=title, summary=summary),
+            words("recommend_figures", price=price, yearly=rounded(option.yearly), n=years, payback=paid_back),
+            words.say(
+                api.LetterFact("recommend_net", {"net": rounded(option.npv), **({"chance": chance} if chance else {})})
+            ),
+        ],
+        "figures": [
+            [words("key_price"), price],
+            [words("key_yearly"), rounded(option.yearly)],
+            [words("key_payback"), words("key_years", n=words.figures.fixed(payback, 1)) if payback else paid_back],
+            [words("key_net"), rounded(option.npv)],
+            *(
+                [[words("key_range"), words("up_to", low=rounded(option.npv_p90 or 0.0, mark=False), high=high)]]
+                if known
+                else []
+            ),
+        ],
+        "range": words("plain_range", low=low, high=high) if known else words("plain_range_none"),
+    }
+
+
+def _convention(letter: api.Letter, words: Words) -> dict[str, Any]:
+    return {
+        "currency": clean(letter.currency),
+        "tax": words("convention_net" if letter.tax_reclaimed else "convention_tax"),
+        "rate": words.figures.percent(letter.discount_rate),
     }
 
 
@@ -164,11 +216,23 @@ def _what(line: api.LetterPrice, words: Words) -> str:
         return words(f"price_{line.kind}")
     item = _item(line, words)
     if line.kind == api.LABOUR:
-        return words.say(api.LetterFact("price_labour", {"item": item, "n": round(line.quantity, 2)}))
+        return words("price_labour", item=breakable(item))
     if line.kind == api.ACCESS or line.quantity == 1:
         return breakable(item)
+    if line.unit in _COUNTED and line.quantity != round(line.quantity):  # an expected number, as of what may be needed
+        return words("price_if_needed" if line.quantity < 1 else "price_as_needed", item=breakable(item))
     unit = {} if line.unit in _COUNTED else {"unit": line.unit}
-    return words.say(api.LetterFact("price_item", {"item": item, "quantity": line.quantity, **unit}))
+    whole = float(max(round(line.quantity), 1))
+    return words.say(api.LetterFact("price_item", {"item": item, "quantity": whole, **unit}))
+
+
+def job_line(line: api.LetterPrice, words: Words) -> str:
+    """Return what the crew brings or plans for, with the quantity that was reckoned."""
+    if line.unit in _COUNTED and line.quantity < 1:  # an expected number
+        return words("job_line_if_needed", item=breakable(_item(line, words)))
+    whole = math.ceil(line.quantity) if line.unit in _COUNTED else round(line.quantity, 1)
+    quantity = words.figures.number(whole)
+    return words("job_line", item=breakable(_item(line, words)), quantity=quantity, unit=breakable(line.unit))
 
 
 def _item(line: api.LetterPrice, words: Words) -> str:

@@ -4,13 +4,21 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Any
 
 from aftersun import api
 from aftersun_reports.offer_letter import charts, choices
 from aftersun_reports.offer_letter.wording import Words, breakable, clean, english, sentence
 
+_OWNER_NOTES = {
+    "owner_scald": "scald",
+    "owner_data": "data_notice",
+}  # sentences to owners, by the note that asks for it
+_ESTIMATES = {
+    "common practice, no source": "industry_estimate",
+    "assumption": "our_estimate",
+    "from memory": "our_estimate",
+}
 _ASSUMPTIONS = 6  # that move the result most are printed; those that turn the advice or were replaced always are
 
 
@@ -37,15 +45,23 @@ def page(letter: api.Letter, head: api.Letterhead) -> dict[str, Any]:
         "closing_lines": _lines(head.closing),
         "customer": _lines(letter.customer),
         "reference": _reference(letter, words),
+        "valid_until": [words("valid_until"), words.figures.day(letter.valid_until)],
         "notice": letter.notice,
         "dangers": [_note(note, words) for note in letter.dangers],
-        "opening": words(_opening(letter)),
+        "opening": words("notice_opening") if letter.notice else "",
+        "greeting": _greeting(letter, words),
+        "recommended": choices.recommended(letter, words),
+        "choices": [
+            [tag, words.title(letter, option), words.figures.exact(option.price) if option.offer else ""]
+            for tag, option in zip(letters, letter.options, strict=True)
+        ],
         "remark": _lines(letter.remark.split("\n")),
         "changes_title": words("changes_title", before=version - 1),
         "changes": [text for text in map(words.say, letter.changes) if text],
         "system": _system(letter, words),
         "options": choices.options(letter, letters, words),
-        "safety": _safety(letter, letters, words),
+        "safety": _owner_safety(letter, words),
+        "years": _years(letter, letters, words),
         "cash": charts.cash(letter, letters, words),
         "months": charts.months(letter, letters, words),
         "claims": _claims(letter, letters, words),
@@ -76,20 +92,18 @@ def _about(letter: api.Letter, words: Words) -> list[list[str]]:
     ]
 
 
-def _opening(letter: api.Letter) -> str:
-    """Return the key of the opening: from records unless there are readings, and a known danger goes first."""
-    if letter.notice:
-        return "notice_opening"
-    return f"opening{'_meters' if letter.from_meters else ''}{'_danger' if letter.dangers else ''}"
+def _greeting(letter: api.Letter, words: Words) -> str:
+    """Return the salutation by name, where there is one."""
+    name = breakable(letter.customer[0]) if letter.customer else ""
+    return words("greeting", name=name) if name else words("greeting_nobody")
 
 
 def _answer(letter: api.Letter, head: api.Letterhead, words: Words) -> str:
     """Return what is asked of the customer; of a known danger to phone the company, whatever is decided."""
     date = words.figures.day(letter.valid_until)
-    if not letter.dangers:
-        return words("answer", date=date)
     contact = ", ".join(_lines(head.contact))
-    key = ("notice_phone" if letter.notice else "answer_danger") + ("" if contact else "_no_contact")
+    key = "notice_phone" if letter.notice else "accept_danger" if letter.dangers else "accept"
+    key += "" if contact else "_no_contact"
     return words(key, contact=contact, date=date)
 
 
@@ -103,26 +117,79 @@ def _note(note: api.LetterNote, words: Words) -> dict[str, str]:
         "severity": words(key) if words.has(key) else breakable(note.severity),
         "text": breakable(note.text),
         "who": words("who", who=sentence(breakable(note.who))) if note.who.strip() else "",
-        "letters": "",
     }
 
 
-def _safety(letter: api.Letter, letters: Sequence[str], words: Words) -> list[dict[str, str]]:
-    """Return every note of every option; one that several options share stands once, with all their letters.
+def _owner_safety(letter: api.Letter, words: Words) -> list[str]:
+    """Return at most five sentences for the owner; all notes for the crew stand in the job sheet."""
+    noted = {note.note_id for option in letter.options for note in option.notes}
+    if not noted:
+        return []
+    keys = ["owner_live", "owner_licensed", "owner_signs"]
+    keys += [key for key, note_id in _OWNER_NOTES.items() if note_id in noted]
+    return [words(key) for key in keys]
 
-    Where there is work of one option alone, no letter has to tell which.
-    """
-    named: dict[api.LetterNote, list[str]] = {}
-    for tag, option in zip(letters, letter.options, strict=True):
-        for note in dict.fromkeys(replace(note, note_id="") for note in option.notes):
-            named.setdefault(note, []).append(tag)
-    several = sum(bool(option.notes) for option in letter.options) > 1
-    order = [api.DANGER, api.WARNING, api.CAUTION]
-    worst_first = sorted(named, key=lambda note: order.index(note.severity) if note.severity in order else -1)
-    return [
-        _note(note, words) | ({"letters": words("note_for", letters=", ".join(named[note]))} if several else {})
-        for note in worst_first
+
+def _years(letter: api.Letter, letters: Sequence[str], words: Words) -> dict[str, Any] | None:
+    """Return what has come back by the end of each year, a column an option that promises a gain."""
+    sold = [
+        (tag, option)
+        for tag, option in zip(letters, letter.options, strict=True)
+        if option.offer and option.cash and not option.safety_remedial
     ]
+    if not sold:
+        return None
+    last = max(len(option.cash) for _, option in sold)
+    return {
+        "heads": [words("years_year"), *(tag for tag, _ in sold)],
+        "rows": [
+            [
+                str(year),
+                *(
+                    words.figures.rounded(option.cash[year].cumulative, mark=False) if year < len(option.cash) else ""
+                    for _, option in sold
+                ),
+            ]
+            for year in range(last)
+        ],
+    }
+
+
+def job_page(letter: api.Letter, head: api.Letterhead) -> dict[str, Any]:
+    """Return all texts of a letter's job sheets: one for each option that is work, with every note of its crew."""
+    amounts = [option.price for option in letter.options]
+    words = Words(head, clean(letter.currency), amounts)
+    number, version = breakable(letter.number), letter.version
+    return {
+        "paper": "us-letter" if head.paper == "letter" else "a4",
+        "language": head.language,
+        "title": words("job_pdf_title", number=clean(letter.number), version=version),
+        "made_on": [letter.made_on.year, letter.made_on.month, letter.made_on.day],
+        "footer": words("job_footer", number=number, version=version),
+        "words": {key: words(key) for key in english()},
+        "name": breakable(head.name),
+        "customer": _lines(letter.customer),
+        "reference": _reference(letter, words),
+        "system": [[words.say(api.LetterFact(f"{fact.code}_label")), words.say(fact)] for fact in letter.system],
+        "dangers": [_note(note, words) for note in letter.dangers],
+        "jobs": [
+            {
+                "title": words("job_title", title=words.title(letter, option)),
+                "access": [
+                    *(sentence(words.listed([fact], "; ")) for fact in option.survey_first),
+                    *(choices.job_line(line, words) for line in option.price_lines if line.kind == api.ACCESS),
+                ],
+                "tools": [
+                    choices.job_line(line, words)
+                    for line in option.price_lines
+                    if line.kind not in (api.ACCESS, api.CostKind.TRAVEL, "other")
+                ],
+                "notes": _halves([_note(note, words) for note in option.notes]),
+            }
+            for option in letter.options
+            if option.offer
+        ],
+    }
 
 
 def _system(letter: api.Letter, words: Words) -> dict[str, Any] | None:
@@ -149,7 +216,7 @@ def _claims(letter: api.Letter, letters: Sequence[str], words: Words) -> list[di
         {
             "letter": tag,
             "text": breakable(claim.text),
-            "source": words("source", source=sentence(breakable(claim.source))) if claim.source.strip() else "",
+            "source": words("source", source=sentence(_source(claim.source, words))) if claim.source.strip() else "",
             "computed": words.say(claim.computed),
         }
         for tag, option in zip(letters, letter.options, strict=True)
@@ -182,12 +249,27 @@ def _assumptions(letter: api.Letter, words: Words) -> dict[str, Any] | None:
                 ],
                 "used": words.with_unit(one.used, None, one.unit),
                 "range": words.with_unit(one.low, one.high, one.unit),
-                "source": breakable(one.source),
+                "source": _source(one.source, words),
             }
             for one in shown
         ],
         "more": words.counted("assumptions_more", left) if left else "",
     }
+
+
+def _halves(notes: list[dict[str, str]]) -> list[list[dict[str, str]]]:
+    """Return notes in two columns of about the same length, in their order."""
+    lengths = [len(note["text"]) + len(note["who"]) for note in notes]
+    first = [note for place, note in enumerate(notes) if sum(lengths[:place]) < sum(lengths) / 2]
+    return [first, notes[len(first) :]]
+
+
+def _source(source: str, words: Words) -> str:
+    """Return where a number is from, in the customer's words."""
+    for start, key in _ESTIMATES.items():
+        if source.startswith(start):
+            return words(key) + breakable(source[len(start) :])
+    return breakable(source)
 
 
 def _question(question: api.LetterQuestion, currency: str, words: Words) -> list[str]:

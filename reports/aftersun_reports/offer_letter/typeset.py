@@ -13,7 +13,7 @@ import typst
 
 from aftersun import api
 
-_SOURCES = ("letter.typ", "charts.typ")
+_SOURCES = ("letter.typ", "charts.typ", "job.typ")
 
 
 class Typesetter:
@@ -23,11 +23,13 @@ class Typesetter:
     fonts, for scripts that the wheel's own fonts lack.
     """
 
-    def __init__(self, head: api.Letterhead, folder: Path, font_folders: Sequence[Path] = ()) -> None:
+    def __init__(
+        self, head: api.Letterhead, folder: Path, font_folders: Sequence[Path] = (), layout: str = _SOURCES[0]
+    ) -> None:
         package = files("aftersun_reports.offer_letter")
         for name in _SOURCES:
             (folder / name).write_bytes(package.joinpath(name).read_bytes())
-        self._start = str(folder / _SOURCES[0])
+        self._start = str(folder / layout)
         # the compiler reads no file outside its root, whatever a logo links to
         self._compiler = typst.Compiler(
             root=str(folder), ignore_system_fonts=True, font_paths=[str(fonts) for fonts in font_folders]

@@ -289,6 +289,7 @@ def _letter(source: Source, stored: Stored, records: Sequence[Records], choices:
         _dangers_alone(source, stored, made_on),
         valid_until=choices.valid_until or made_on + timedelta(days=choices.valid_days),
         price_date=company.identity.price_date,
+        discount_rate=company.money.real_discount_rate,
         sales_tax_rate=company.money.sales_tax_rate,
         tax_reclaimed=tax_reclaimed(stored),
         weather=weather_of(stored.energy),

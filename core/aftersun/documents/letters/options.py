@@ -23,7 +23,7 @@ from aftersun.model.letter import (
     LetterYear,
 )
 from aftersun.money.company import Company
-from aftersun.money.measures import capital_recovery, discounted_payback, npv
+from aftersun.money.measures import capital_recovery, discounted_payback
 from aftersun.money.template import TRAVEL
 from aftersun.wording import Row, survey_text, value_of
 
@@ -91,9 +91,9 @@ def option_of(records: Records, price: float | None, catalogue: Catalogue, compa
     The price is certain, and paid in year 0: another one moves the net present value and each of its percentiles by
     the difference. The chance of a gain is then read from the 21 stored percentiles, moved likewise, by linear
     interpolation between them; beyond the lowest and highest draw it is 1 and 0. With the price as computed it is the
-    stored one, which counts the draws themselves. Payback is that of the moved cash flow. ``yearly`` is the net present
-    value with all prices, of later visits too, put back, as an even amount a year over ``years`` (capital recovery at
-    the run's discount rate).
+    stored one, which counts the draws themselves. Payback is that of the moved cash flow. All is in today's money at
+    the run's discount rate: ``yearly`` is the net present value with the price put back, as an even amount a year over
+    ``years`` (capital recovery), and the course of cash ends at the net present value.
     """
     offer, money = records.offer, company.money
     years = int(offer["years"])
@@ -101,17 +101,16 @@ def option_of(records: Records, price: float | None, catalogue: Catalogue, compa
     paid = before if price is None else _money(price)
     lower = 0.0 if price is None else float(offer["upfront"]) - paid  # what the owner keeps by the price that was set
     cash = records.rows("cash_flow")
-    net, upfront = (np.array([float(row[name]) for row in cash]) for name in ("net", "upfront"))
+    net = np.array([float(row["net"]) for row in cash])
     net[0] += lower
-    sums = np.cumsum(net)
-    all_prices = float(npv(money.real_discount_rate, upfront)) - lower
+    sums = np.cumsum(net * (1.0 + money.real_discount_rate) ** -np.arange(net.size))
     share = float(capital_recovery(money.real_discount_rate, years)) if years >= 1 else 0.0
     gains: dict[str, Any] = {}
     for level in ("", "_p90", "_p10"):
         worth = value_of(offer, f"npv{level}")
         value = None if worth is None else _money(float(worth) + lower)
         gains[f"npv{level}"] = value
-        gains[f"yearly{level}"] = None if value is None else _money((value + all_prices) * share)
+        gains[f"yearly{level}"] = None if value is None else _money((value + paid) * share)
     payback = float(discounted_payback(money.real_discount_rate, paid, net[1:])) if net.size > 1 else np.inf
     return LetterOption(
         offer=records.name,

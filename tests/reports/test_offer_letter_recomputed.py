@@ -1,0 +1,112 @@
+"""Price, saving, payback, net benefit and course of a letter, recomputed from the letter's own text alone."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from datetime import date
+from pathlib import Path
+
+import pytest
+from letter_support import HEAD, StoredRun
+from pypdf import PdfReader
+
+from aftersun import api
+from aftersun.documents.letters.compose import Choices, compose
+from aftersun.documents.run_view import RunView
+from aftersun.inventory.store.file import Inventory
+from aftersun.scoring.run.demo import Demo
+from aftersun_reports.offer_letter import JobSheet, OfferLetter
+
+pytestmark = pytest.mark.slow  # a dozen letters of the demo
+
+
+@pytest.fixture(scope="module")
+def letters(demo: Demo) -> Iterator[tuple[api.Letter, ...]]:
+    """Letters to all of the demo's call list to whom something is sold or told."""
+    with Inventory.open(demo.inventory, read_only=True) as inventory:
+        view = RunView(inventory)
+        sites = list(view.calls_to_write()["site_id"])
+        yield compose(inventory, view, sites, Choices(), date(2026, 6, 2), batch=True).letters
+
+
+def number(text: str) -> float:
+    return float(text.replace("\u2212", "-").replace(",", ""))
+
+
+NUMBER = r"(\u2212?[\d,]+(?:\.\d+)?)"
+
+
+def test_every_figure_of_page_one_follows_from_the_others(letters: tuple[api.Letter, ...], tmp_path: Path) -> None:
+    sold = [letter for letter in letters if letter.options[0].offer and not letter.options[0].safety_remedial]
+    assert len(sold) >= 5
+    for letter, path in zip(sold, OfferLetter().write(StoredRun(sold, HEAD), tmp_path, {}), strict=True):
+        pages = [" ".join(page.extract_text().split()) for page in PdfReader(path).pages]
+        first, text = pages[0], " ".join(pages)
+        said = re.search(
+            rf"It costs {NUMBER} EUR and should save you about {NUMBER} EUR a year over (\d+) years", first
+        )
+        net = re.search(rf"you should be left with about {NUMBER} EUR", first)
+        rate = re.search(r"counts less, by ([\d.]+) % a year", text)
+        assert said
+        assert net
+        assert rate
+        price, yearly, years = number(said[1]), number(said[2]), int(said[3])
+        net_benefit, r = number(net[1]), float(rate[1]) / 100
+        annuity = (1 - (1 + r) ** -years) / r
+        assert yearly * annuity - price == pytest.approx(net_benefit, abs=0.5 * annuity + 0.5)
+        # the same figures wherever they stand: key figures, choices to sign, and what the price consists of
+        assert text.count(said[1]) >= 4
+        assert text.count(f"{net[1]} EUR") >= 3
+        course = added_up(path)
+        assert list(course) == list(range(years + 1))
+        assert course[0] == pytest.approx(-price, abs=0.51)
+        assert course[years] == pytest.approx(net_benefit, abs=1.01)
+        payback = re.search(r"paid back after ([\d.]+) years", first)
+        if payback is None:
+            assert f"not paid back within {years} years" in first
+            assert all(money < 1 for money in course.values())
+            continue
+        after = next(year for year, money in course.items() if money >= 0)
+        before, reached = course[after - 1], course[after]
+        assert float(payback[1]) == pytest.approx(after - 1 - before / (reached - before), abs=0.15)
+
+
+def added_up(path: Path) -> dict[int, float]:
+    """Return by year what the annex shows of the first choice."""
+    for page in PdfReader(path).pages:
+        _, found, table = page.extract_text().partition("Added up year by year, in today\u2019s money")
+        if not found:
+            _, found, table = page.extract_text().partition("Added up year by year, in today's money")
+        if found:
+            rows = re.findall(rf"(?m)^(\d+) ?\n?{NUMBER}\b", table)
+            course: dict[int, float] = {}
+            for year, money in rows:
+                if int(year) == len(course):
+                    course[int(year)] = number(money)
+            return course
+    return {}
+
+
+def test_no_note_is_lost_between_letter_and_job_sheet_and_a_job_is_one_page(
+    letters: tuple[api.Letter, ...], tmp_path: Path
+) -> None:
+    (tmp_path / "jobs").mkdir()
+    (tmp_path / "letters").mkdir()
+    sheets = JobSheet().write(StoredRun(letters, HEAD), tmp_path / "jobs", {})
+    papers = OfferLetter().write(StoredRun(letters, HEAD), tmp_path / "letters", {})
+    for letter, sheet, paper in zip(letters, sheets, papers, strict=True):
+        jobs = [option for option in letter.options if option.offer]
+        pages = [bare(page.extract_text()) for page in PdfReader(sheet).pages]
+        assert len(pages) == len(jobs)
+        for page, job in zip(pages, jobs, strict=True):
+            for note in (*job.notes, *letter.dangers):
+                assert bare(note.text) in page
+                assert bare(note.who) in page
+        text = "".join(page.extract_text() for page in PdfReader(paper).pages)
+        assert all(bare(note.text) in bare(text) for note in letter.dangers)
+        assert not re.search(r"(?m)(?:valve|element|pair|device|visit|module)s?, \d*\.\d", text)  # no piece in parts
+
+
+def bare(text: str) -> str:
+    return re.sub(r"[\s\u00a0\u200b\u00ad\u2010-]", "", text)
