@@ -40,7 +40,7 @@ NUMBER = r"(\u2212?[\d,]+(?:\.\d+)?)"
 def test_every_figure_of_page_one_follows_from_the_others(letters: tuple[api.Letter, ...], tmp_path: Path) -> None:
     sold = [letter for letter in letters if letter.options[0].offer and not letter.options[0].safety_remedial]
     assert len(sold) >= 5
-    for letter, path in zip(sold, OfferLetter().write(StoredRun(sold, HEAD), tmp_path, {}), strict=True):
+    for path in OfferLetter().write(StoredRun(sold, HEAD), tmp_path, {}):
         pages = [" ".join(page.extract_text().split()) for page in PdfReader(path).pages]
         first, text = pages[0], " ".join(pages)
         said = re.search(

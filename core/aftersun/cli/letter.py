@@ -8,7 +8,7 @@ from typing import Annotated
 
 from aftersun.cli.declaring import argument, day_option, day_or_none, flag, group, option, pairs
 from aftersun.cli.options import AsJson, InventoryFile, PluginFolder, SiteOrAll, Sites, opened
-from aftersun.cli.outputs import Letterhead, Only, Set, show_report
+from aftersun.cli.outputs import AlthoughOld, Letterhead, Only, Set, show_report
 from aftersun.cli.terminal import terminal
 from aftersun.model.errors import AftersunError
 
@@ -32,6 +32,7 @@ def make(
     only: Only = None,
     settings: Set = None,
     company: Letterhead = None,
+    although_old: AlthoughOld = False,
     plugins_from: PluginFolder = None,
     json: AsJson = False,
 ) -> None:
@@ -55,7 +56,7 @@ def make(
     )
     if bool(sites) == bool(first):
         raise AftersunError("It is not clear whom to write to.", "Name sites, or give --first, not both.")
-    order = Order(tuple(only or ()), tuple(settings or ()), company, plugins_from)
+    order = Order(tuple(only or ()), tuple(settings or ()), company, plugins_from, although_old=although_old)
     with terminal.progress("writing letters") as progress:
         report = make_letters(inventory, sites or first, choices, order, _folder(to, inventory), date.today(), progress)
     show_report(inventory, report, json)

@@ -11,10 +11,13 @@ from aftersun.cli.options import AsJson, InventoryFile, PluginFolder, SwitchedOf
 from aftersun.cli.terminal import counted, terminal
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from aftersun.documents.output_folder import Report
 
 Only = Annotated[list[str] | None, option("outputs.only")]
 Set = Annotated[list[str] | None, option("outputs.set", "--set")]
+AlthoughOld = Annotated[bool, flag("outputs.although_old", "--although-old")]
 Letterhead = Annotated[Path | None, option("outputs.letterhead", "--company")]
 
 
@@ -51,26 +54,41 @@ def write(
     without_names: Annotated[bool, flag("outputs.without_names", "--without-names")] = False,
     settings: Set = None,
     company: Letterhead = None,
+    issue: Annotated[bool, flag("outputs.issue", "--issue")] = False,
+    although_old: AlthoughOld = False,
     replace: Annotated[bool, flag("outputs.replace", "--replace")] = False,
     plugins_from: PluginFolder = None,
     json: AsJson = False,
 ) -> None:
-    """Write the folder of the last run: every output, letters to the first of the call list, and a manifest.
+    """Write the folder of the last run: every output, drafts of letters and notices of hazards, and a manifest.
 
-    Letters are kept in the inventory and count as offers made; what was chosen for the last letter of a site holds on.
-    The folder appears as a whole or not at all.
+    With --issue letters and notices are numbered and kept in the inventory, and letters count as offers made; what was
+    chosen for the last letter of a site holds on. The folder appears as a whole or not at all.
 
     Example: aftersun write company.duckdb --to june --letters 20
     """
     from aftersun.documents.output_folder import Order, write_folder
 
-    order = Order(tuple(only or ()), tuple(settings or ()), company, plugins_from, without_names)
+    order = Order(tuple(only or ()), tuple(settings or ()), company, plugins_from, without_names, although_old)
     with terminal.progress("writing") as progress:
-        report = write_folder(inventory, to, letters, order, date.today(), replace, progress)
+        day = date.today()
+        report = write_folder(inventory, to, letters, order, day, replace, progress, drafts=not issue, notices=True)
     show_report(inventory, report, json)
 
 
 COMMANDS = (outputs, write)
+_FILES_NAMED = 24  # of a folder; more are counted
+
+
+def _files_in_short(paths: Sequence[str]) -> list[str]:
+    """Return paths as lines, the files of a folder of many as one."""
+    folders = [path.rpartition("/")[0] for path in paths]
+    many = {folder for folder in folders if folder and folders.count(folder) > _FILES_NAMED}
+    lines = (
+        f"{folder}/ ({folders.count(folder)} files)" if folder in many else path
+        for folder, path in zip(folders, paths, strict=True)
+    )
+    return list(dict.fromkeys(lines))
 
 
 def show_report(inventory: Path, report: Report, json: bool) -> None:
@@ -79,7 +97,7 @@ def show_report(inventory: Path, report: Report, json: bool) -> None:
     if json:
         letters = [
             {name: getattr(letter, name) for name in ("number", "version", "site_id", "made_on")}
-            | {"new": letter in batch.new_letters}
+            | {"new": letter in batch.new_letters, "notice": letter.notice}
             for letter in batch.letters
         ]
         terminal.json(
@@ -97,9 +115,11 @@ def show_report(inventory: Path, report: Report, json: bool) -> None:
         terminal.result("Nothing was written.")
     else:
         terminal.result(f"Wrote {counted(len(report.files), 'file')} into {report.folder}, from run {report.run_id}.")
-        terminal.result(*(f"  {path}" for _, path in report.files))
+        terminal.result(*(f"  {line}" for line in _files_in_short([path for _, path in report.files])))
         old = sum(letter not in batch.new_letters for letter in batch.letters)
-        if old:
+        if batch.drafts:
+            terminal.say("output.drafts", drafts=batch.drafts)
+        elif old:
             terminal.result(f"The same as issued before, byte for byte: {old} of {len(batch.letters)}.")
     terminal.message(*(f"{name} was left out: it can do nothing without names." for name in report.skipped))
     terminal.message(*report.remarks)

@@ -15,7 +15,7 @@ from typing import Any, ParamSpec
 
 from aftersun.documents import placing
 from aftersun.documents.letters.compose import Choices, Composed, closed_to_offers, compose, compose_notices
-from aftersun.documents.letters.issue import Batch, issue
+from aftersun.documents.letters.issue import Batch, draft, issue
 from aftersun.documents.run_view import RunView
 from aftersun.documents.writing import Job, Overtaken, left_in_english, outputs_named, settings_of, write_elsewhere
 from aftersun.host.asking import Failure, limit_s
@@ -35,7 +35,8 @@ Progress = Callable[[int, int], None]
 Asked = ParamSpec("Asked")
 
 MANIFEST = "manifest.json"
-LETTERS = "letters"
+LETTERS, NOTICES = "letters", "notices"
+_OLD_RUN_DAYS, _OLD_PRICES_DAYS = 30, 365  # from which on nothing is offered without a word
 _ATTEMPTS = 3
 
 
@@ -48,6 +49,7 @@ class Order:
     """What is asked for: outputs by name, none = all; settings as name=value; files that are not the usual ones.
 
     ``without_names`` leaves out whatever can do nothing without names, and has the rest written with pseudonyms.
+    ``although_old`` has offers written from an old run or old prices.
     """
 
     only: tuple[str, ...] = ()
@@ -55,6 +57,7 @@ class Order:
     company_file: Path | None = None
     plugin_folder: Path | None = None
     without_names: bool = False
+    although_old: bool = False
 
 
 @dataclass(frozen=True)
@@ -87,7 +90,26 @@ def make_letters(
         As :func:`aftersun.documents.letters.compose.compose`, or if no output writes letters or the folder cannot be
         written to; nothing is stored or written then.
     """
-    return _issued(inventory_file, order, folder, lambda job: _composed(job, recipients, choices, made_on), progress)
+
+    def offers(job: Job) -> Composed:
+        old = _old(job, made_on)
+        if old and not order.although_old:
+            raise AftersunError(" ".join(old), say("output.although_old"))
+        composed = _composed(job, recipients, choices, made_on)
+        return replace(composed, remarks=(*old, *composed.remarks))
+
+    return _issued(inventory_file, order, folder, offers, progress)
+
+
+def _old(job: Job, made_on: date) -> list[str]:
+    """Return what is too old to offer on: the run, or the prices that it took."""
+    remarks, priced_on = [], job.run.used_company().identity.price_date
+    days = (made_on - job.run.made_at.date()).days
+    if days > _OLD_RUN_DAYS:
+        remarks.append(say("output.old_run", days=days))
+    if (job.run.as_of - priced_on).days > _OLD_PRICES_DAYS:
+        remarks.append(say("output.old_prices", day=priced_on))
+    return remarks
 
 
 def make_notices(
@@ -245,11 +267,16 @@ def write_folder(
     made_on: date,
     replace_folder: bool = False,
     progress: Progress = _silent,
+    *,
+    drafts: bool = False,
+    notices: bool = False,
 ) -> Report:
     """Write every output of the newest run into a new folder, with letters to the first of the call list.
 
     An output that fails is named in the report and in the manifest; the others are written. Without names there are no
-    letters.
+    letters. ``drafts`` are letters without a number, of which nothing is kept; ``notices`` adds a safety notice for
+    every site where a hazard is known to stand. Offers from an old run or old prices are left out unless the order says
+    otherwise.
 
     Raises
     ------
@@ -275,14 +302,25 @@ def write_folder(
                 failures.append(files)
             else:
                 entries += [(output.id, name) for name in _take(files, job.work / output.id, made, output.id)]
-        batch, remarks = Batch(), job.remarks
-        if letters and of_letters and len(job.run.calls_to_write()):
+        batch, old = Batch(), _old(job, made_on) if letters and of_letters else []
+        remarks = (*job.remarks, *old)
+        if old and not order.although_old:
+            remarks = (*remarks, say("output.no_offers"), say("output.although_old"))
+        parts: dict[str, Callable[[], Composed]] = {}
+        if letters and of_letters and len(job.run.calls_to_write()) and (order.although_old or not old):
+            parts[LETTERS] = lambda: _composed(job, letters, Choices(), made_on)
+        hazards = sorted(set(job.run.to_tell()["site_id"])) if notices and of_letters and letters else []
+        if hazards:
+            parts[NOTICES] = lambda: compose_notices(job.inventory, job.run, hazards, made_on, batch=True)
+        for name, compose_part in parts.items():
             progress(len(of_run), steps)
-            composed = _composed(job, letters, Choices(), made_on)
-            batch, remarks = issue(replace(job, outputs=of_letters), composed), (*remarks, *composed.remarks)
-            failures += batch.failures
-            paths = _lay_out(batch.files, made / LETTERS)
-            entries += [(file.output, f"{LETTERS}/{path.name}") for file, path in zip(batch.files, paths, strict=True)]
+            composed = compose_part()
+            part = (draft if drafts else issue)(replace(job, outputs=of_letters), composed)
+            remarks = (*remarks, *composed.remarks)
+            failures += part.failures
+            paths = _lay_out(part.files, made / name)
+            entries += [(file.output, f"{name}/{path.name}") for file, path in zip(part.files, paths, strict=True)]
+            batch += part
         report = Report(job.run.run_id, folder, (*entries, ("", MANIFEST)), batch, skipped, tuple(failures), remarks)
         if not entries:
             return replace(report, files=())

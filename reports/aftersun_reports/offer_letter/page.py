@@ -29,13 +29,13 @@ def page(letter: api.Letter, head: api.Letterhead) -> dict[str, Any]:
     lines = [line.price for option in letter.options for line in option.price_lines]
     words = Words(head, clean(letter.currency), [*itertools.chain(*amounts), *lines])
     letters = words.letters(len(letter.options))
-    number, version = breakable(letter.number), letter.version
+    number, version = breakable(letter.number) or words("draft"), letter.version
     return {
         "paper": "us-letter" if head.paper == "letter" else "a4",
         "language": head.language,
         "accent": head.accent_colour,
         "accent_reads": _reads_on_white(head.accent_colour),
-        "title": words(f"{kind}pdf_title", number=clean(letter.number), version=version),
+        "title": words(f"{kind}pdf_title", number=clean(letter.number) or words("draft"), version=version),
         "made_on": [letter.made_on.year, letter.made_on.month, letter.made_on.day],
         "footer": words(f"{kind}footer", number=number, version=version),
         "words": {key: words(key) for key in english()},  # the layout takes those that need no figure
@@ -74,8 +74,8 @@ def page(letter: api.Letter, head: api.Letterhead) -> dict[str, Any]:
 
 def _reference(letter: api.Letter, words: Words) -> list[list[str]]:
     return [
-        [words("notice_number" if letter.notice else "number"), breakable(letter.number)],
-        [words("version"), str(letter.version)],
+        [words("notice_number" if letter.notice else "number"), breakable(letter.number) or words("draft")],
+        *([[words("version"), str(letter.version)]] if letter.version else []),
         [words("date"), words.figures.day(letter.made_on)],
         *([] if letter.notice else [[words("valid_until"), words.figures.day(letter.valid_until)]]),
         [words("site"), breakable(letter.site_id)],
@@ -159,11 +159,11 @@ def job_page(letter: api.Letter, head: api.Letterhead) -> dict[str, Any]:
     """Return all texts of a letter's job sheets: one for each option that is work, with every note of its crew."""
     amounts = [option.price for option in letter.options]
     words = Words(head, clean(letter.currency), amounts)
-    number, version = breakable(letter.number), letter.version
+    number, version = breakable(letter.number) or words("draft"), letter.version
     return {
         "paper": "us-letter" if head.paper == "letter" else "a4",
         "language": head.language,
-        "title": words("job_pdf_title", number=clean(letter.number), version=version),
+        "title": words("job_pdf_title", number=clean(letter.number) or words("draft"), version=version),
         "made_on": [letter.made_on.year, letter.made_on.month, letter.made_on.day],
         "footer": words("job_footer", number=number, version=version),
         "words": {key: words(key) for key in english()},

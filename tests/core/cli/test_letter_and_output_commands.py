@@ -158,11 +158,17 @@ def test_the_folder_of_a_run(aftersun, folder, inventory, company):
     assert (ran.code, ran.err) == (0, "")
     told = json.loads(ran.out)
     assert [file["path"] for file in told["files"]][-1] == "manifest.json"
-    assert len(told["letters"]) == 2
+    letters, notices = ([one for one in told["letters"] if one["notice"] is kind] for kind in (False, True))
+    with Inventory.open(inventory, read_only=True) as opened:
+        assert {one["site_id"] for one in notices} == set(RunView(opened).to_tell()["site_id"])
+        assert opened.connection.execute("SELECT count(*) FROM letter").fetchone() == (0,)
+    assert [(one["number"], one["version"]) for one in letters] == [("", 0)] * 2  # drafts
     assert all((folder / "june" / file["path"]).is_file() for file in told["files"])
     ran = aftersun(*words)
     assert ran.code == 2
     assert "exists already" in ran.err
+    issued = json.loads(aftersun(*words, "--replace", "--letters", "2", "--issue", "--json").out)["letters"]
+    assert len({one["number"] for one in issued}) == len(letters) + len(notices)
     ran = aftersun(*words, "--replace", "--letters", "0")
     assert ran.code == 0
     assert sorted(path.name for path in (folder / "june").iterdir()) == ["manifest.json", "sheet.txt"]

@@ -131,14 +131,18 @@ def test_five_who_log_at_once_beside_readers_and_a_writer_of_letters_all_succeed
 
     processes = [running(*call(inventory, site)) for site in SITES[:5]]
     processes += [running("calls", inventory), running("log", "show", inventory)]
-    processes.append(running("write", inventory, "--to", tmp_path / "out", "--letters", 2, "--only", "offer_letter"))
+    processes.append(
+        running("write", inventory, "--to", tmp_path / "out", "--letters", 2, "--only", "offer_letter", "--issue")
+    )
     ended = [(process.communicate(timeout=300), process.returncode) for process in processes]
     assert [code for _, code in ended] == [0] * 8, ended
     with Inventory.open(inventory, read_only=True) as opened:
         found = opened.connection.execute("SELECT site_id FROM call_log ORDER BY site_id").fetchall()
         letters = opened.connection.execute("SELECT number, version FROM letter").fetchall()
     assert found == [(site,) for site in SITES[:5]]
-    assert sorted((number[5:], version) for number, version in letters) == [("000001", 1), ("000002", 1)]
+    assert sorted(int(number[5:]) for number, _ in letters) == list(range(1, len(letters) + 1))
+    assert len(letters) > 2  # two offers, and a notice for each site with a hazard
+    assert {version for _, version in letters} == {1}
     assert (tmp_path / "out" / "manifest.json").exists()
 
 
@@ -220,7 +224,7 @@ def test_office_hours(inventory, tmp_path):
             ["inventory", "check", inventory],
             ["inventory", "backup", inventory, "--to", tmp_path / f"{turn}.duckdb"],
             ["calls", inventory],
-            ["write", inventory, "--to", tmp_path / f"out-{turn}", "--letters", 1, "--only", "offer_letter"],
+            ["write", inventory, "--to", tmp_path / f"out-{turn}", "--letters", 1, "--only", "offer_letter", "--issue"],
         ]
         moments.shuffle(words)
         running = []

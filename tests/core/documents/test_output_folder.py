@@ -10,6 +10,7 @@ from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 
+import duckdb
 import pytest
 from office_support import write_plugins
 
@@ -637,3 +638,51 @@ def test_a_number_is_given_once_though_its_letter_was_not_kept(inventory, order,
         with pytest.raises(RuntimeError):
             make(inventory, order, tmp_path / "one", site)
     assert only_letter(make(inventory, order, tmp_path / "two", site)).number == "2026-000002"
+
+
+@pytest.mark.slow
+def test_drafts_have_no_number_and_nothing_is_kept_of_them(inventory, order, tmp_path):
+    report = write_folder(inventory, tmp_path / "june", 2, order, DAY, drafts=True, notices=True)
+    assert {(letter.number, letter.version) for letter in report.letters.letters} == {("", 0)}
+    names = [path for _, path in report.files if path.startswith("letters/")]
+    assert len(names) == 2
+    assert all(name.endswith("_draft.txt") for name in names)
+    assert issued(inventory) == []
+    again = write_folder(inventory, tmp_path / "july", 2, order, DAY)
+    assert [letter.number for letter in again.letters.letters] == ["2026-000001", "2026-000002"]
+
+
+@pytest.mark.slow
+def test_the_folder_has_a_notice_for_every_known_hazard_whoever_may_be_called(inventory, order, tmp_path):
+    report = write_folder(inventory, tmp_path / "june", 1, order, DAY, notices=True)
+    with Inventory.open(inventory, read_only=True) as opened:
+        hazards = set(RunView(opened).to_tell()["site_id"])
+        forbidden = set(RunView(opened).may_not_be_called())
+    assert hazards & forbidden
+    notices = [letter for letter in report.letters.letters if letter.notice]
+    assert {letter.site_id for letter in notices} == hazards
+    assert sum(path.startswith("notices/") for _, path in report.files) == len(hazards)
+    assert len(issued(inventory)) == len(hazards) + 1
+
+
+@pytest.mark.slow
+def test_nothing_is_offered_from_an_old_run_or_old_prices_without_a_word_and_notices_are_written(
+    inventory, order, tmp_path, site
+):
+    with Inventory.open(inventory, read_only=True) as opened:
+        made = RunView(opened).made_at.date()
+    late = made + timedelta(days=31)
+    make(inventory, order, tmp_path / "fresh", site, made + timedelta(days=30))
+    with pytest.raises(AftersunError, match="31 days old") as refused:
+        make(inventory, order, tmp_path / "old", site, late)
+    assert "--although-old" in refused.value.hint
+    make(inventory, replace(order, although_old=True), tmp_path / "old", site, late)
+    report = write_folder(inventory, tmp_path / "june", 2, order, late, drafts=True, notices=True)
+    assert all(letter.notice for letter in report.letters.letters)
+    assert report.letters.letters
+    assert "The last run is 31 days old." in report.remarks
+    price = 'json_merge_patch(settings, \'{"company": {"company": {"price_date": "2025-05-01"}}}\')'
+    with duckdb.connect(str(inventory)) as connection:
+        connection.execute(f"UPDATE run SET settings = {price}")
+    with pytest.raises(AftersunError, match="more than a year old: 2025-05-01"):
+        make(inventory, order, tmp_path / "prices", site, made)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 
 from aftersun.documents.letters.changes import changes_between
@@ -20,7 +20,7 @@ from aftersun.inventory.store.file import Inventory
 from aftersun.model.letter import Letter
 from aftersun.model.output import Letterhead
 
-_UNGIVEN = 0  # in place of a version
+DRAFT = _UNGIVEN = 0  # in place of a version
 _LETTERHEAD = "letterhead"  # its fingerprint is kept with the choices
 
 
@@ -29,7 +29,7 @@ class Batch:
     """Letters with the files that outputs made of them, and which of both are to be stored.
 
     ``files`` are all, stored before or not, letter by letter. ``new_letters`` have something to offer that is not kept
-    yet.
+    yet. Of drafts, which have no number, nothing is stored.
     """
 
     letters: tuple[Letter, ...] = ()
@@ -37,6 +37,33 @@ class Batch:
     new_files: tuple[LetterFile, ...] = ()
     new_letters: tuple[Letter, ...] = ()
     failures: tuple[Failure, ...] = ()
+
+    def __add__(self, other: Batch) -> Batch:
+        """Return both together."""
+        return Batch(*(getattr(self, part.name) + getattr(other, part.name) for part in fields(self)))
+
+    @property
+    def drafts(self) -> int:
+        """How many of the letters are drafts."""
+        return sum(letter.version == DRAFT for letter in self.letters)
+
+
+def draft(job: Job, composed: Composed) -> Batch:
+    """Have each output of the job write letters without a number, of which nothing is stored."""
+    letters, failures = composed.letters, []
+    files: list[list[LetterFile]] = []
+    for output in job.outputs if letters else ():
+        made = job.write(output, letters)
+        if isinstance(made, Failure):
+            failures.append(made)
+            continue
+        pairs = zip(letters, made, strict=True)
+        files.append(
+            [LetterFile(output.id, one, {}, _name(one, path.suffix), path.read_bytes()) for one, path in pairs]
+        )
+    return Batch(
+        letters, tuple(file for of_letter in zip(*files, strict=True) for file in of_letter), failures=tuple(failures)
+    )
 
 
 def issue(job: Job, composed: Composed) -> Batch:
@@ -133,5 +160,6 @@ def _fingerprint(head: Letterhead) -> str:
 def _name(letter: Letter, suffix: str) -> str:
     """Return the file name of a letter: site and number only, nothing that a file system or a shell could trip over."""
     kind = "_safety-notice" if letter.notice else ""
-    stem = f"{harmless(letter.site_id, 'site')}_{harmless(letter.number, 'letter')}-v{letter.version}"
+    number = "draft" if letter.version == DRAFT else f"{harmless(letter.number, 'letter')}-v{letter.version}"
+    stem = f"{harmless(letter.site_id, 'site')}_{number}"
     return f"{stem}{kind}{suffix.lower()}"
