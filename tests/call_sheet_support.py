@@ -181,6 +181,11 @@ class SmallRun:
         known = table[table["tell_owner"].fillna(False)]
         return known[["site_id", "note_id", "severity", "text", "who"]].drop_duplicates(ignore_index=True)
 
+    def hazards(self) -> pd.DataFrame:
+        told = self.to_tell().groupby("site_id", sort=False)["note_id"].agg(tuple).rename("note_ids").reset_index()
+        known = told.merge(self.table("call")[["site_id", "customer_id"]], on="site_id", how="left")
+        return known.merge(self.contacts(), on="customer_id", how="left")
+
     def safety_notes(self) -> api.SafetyNotes:
         return gathered(self.table("safety_note"))
 

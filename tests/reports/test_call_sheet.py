@@ -20,7 +20,7 @@ from aftersun_reports.call_sheet import CallSheet, aftersun_outputs, book
 from aftersun_reports.call_sheet.text import CONTINUED, CONTINUES, LARGEST_CELL, pieces, plain
 
 SHEETS = [
-    "Calls", "How to read this", "call_log", "Known dangers", "Safety notes", "Questions", "Offers", "All retrofits",
+    "Calls", "How to read this", "call_log", "Hazard register", "Safety notes", "Questions", "Offers", "All retrofits",
     "Not called", "Month", "Assumptions", "Claims of the trade", "Retrofits", "Run",
 ]  # fmt: skip
 
@@ -145,14 +145,16 @@ def test_every_safety_note_stands_whole_worst_first(small: Any) -> None:
 
 
 def test_known_dangers_of_those_not_called_too(small: Any) -> None:
-    found = rows(small["Known dangers"])
+    found = rows(small["Hazard register"])
     assert [(row["site"], row["customer number"], row["position on the call list"]) for row in found] == [
         ("S2", "C2", 1),
         ("S4", "C3", None),
     ]
     assert [row["what it is and what to do"] for row in found] == [ARC, ARC]
+    assert (found[0]["name"], found[0]["phone"], found[0]["address"]) == ("Household 2", "0002", "LK 02 Sallowby")
+    assert [found[0][title] for title in ("notified on", "by", "acknowledged")] == [None] * 3  # to be filled in
     assert found[1]["why not on the call list"] == "the customer may not be called"
-    assert [row["how to tell"] for row in found] == ["call", "letter or in person"]
+    assert [row["how to notify"] for row in found] == ["call", "letter or in person"]
 
 
 def test_what_is_good_for_the_owner_and_not_called_stands_first_with_whose_money_it_is(tmp_path: Path) -> None:
@@ -173,7 +175,7 @@ def test_a_text_too_long_for_a_row_is_continued_and_says_so(tmp_path: Path) -> N
     workbook = written(SmallRun().with_rows("safety_note", long), tmp_path)
     for name, column in (
         ("Safety notes", "what can happen and what to do"),
-        ("Known dangers", "what it is and what to do"),
+        ("Hazard register", "what it is and what to do"),
     ):
         mine = [row for row in rows(workbook[name]) if row["note"] in ("arc", None) and row.get("site", "S2") == "S2"]
         parts = [row[column] for row in mine if row[column] and "word" in row[column]]
@@ -259,7 +261,7 @@ def test_nobody_to_call_still_makes_a_useful_workbook(tmp_path: Path) -> None:
     sheet = workbook["Calls"]
     assert "Nobody is to be called" in sheet.cell(header_row(sheet) + 1, 1).value
     assert len(rows(workbook["All retrofits"])) == 4
-    assert len(rows(workbook["Known dangers"])) == 2
+    assert len(rows(workbook["Hazard register"])) == 2
     assert rows(workbook["Not called"])[0]["why not"] == "the customer may not be called"
 
 

@@ -19,6 +19,7 @@ from aftersun.inventory.log import learnt_facts
 from aftersun.inventory.log.call_log import COLUMNS, OUTCOMES, entries
 from aftersun.inventory.log.call_table import load_calls
 from aftersun.inventory.store.file import Inventory
+from aftersun.model.errors import AftersunError
 from aftersun.scoring.run.demo import Demo
 from aftersun_reports.call_sheet import layout
 
@@ -141,10 +142,20 @@ def test_the_filled_in_workbook_is_loaded_as_it_is(inventory: Inventory, tmp_pat
 
 
 @pytest.mark.slow
-def test_an_untouched_workbook_records_nothing(inventory: Inventory, tmp_path: Path) -> None:
-    written(RunView(inventory), tmp_path / "out")
-    done = load_calls(inventory, tmp_path / "out" / "call_sheet.xlsx", today=TODAY)
-    assert (done.rows_read, done.recorded, done.rejected) == (0, 0, 0)
+def test_a_workbook_saved_without_values_of_formulas_is_refused_with_the_reason(
+    inventory: Inventory, tmp_path: Path
+) -> None:
+    book = written(RunView(inventory), tmp_path / "out")
+    _fill(book, 1, called_on=datetime(2026, 6, 2), outcome="no")
+    book.save(tmp_path / "filled.xlsx")  # as a program that does not calculate
+    for path in (tmp_path / "out" / "call_sheet.xlsx", tmp_path / "filled.xlsx"):
+        with pytest.raises(AftersunError, match="saved without the values of its formulas") as refused:
+            load_calls(inventory, path, today=TODAY)
+        assert "save it there" in refused.value.hint
+    assert (
+        load_calls(inventory, _saved(written(RunView(inventory), tmp_path / "again"), tmp_path), today=TODAY).recorded
+        == 0
+    )
 
 
 @pytest.mark.slow

@@ -123,7 +123,7 @@ def test_it_has_three_pages_or_four_of_the_paper_asked_for(write: Write, paper: 
     reader = PdfReader(write(LETTER, head=replace(HEAD, paper=paper))[0])
     width, height = {"a4": (595.28, 841.89), "letter": (612.0, 792.0)}[paper]
     assert len(reader.pages) in (3, 4)
-    assert all(len(page.extract_text().splitlines()) > 12 for page in reader.pages)  # none with a few lines alone
+    assert all(len(page.extract_text().splitlines()) > 8 for page in reader.pages)  # none with a few lines alone
     assert float(reader.pages[0].mediabox.width) == pytest.approx(width, abs=0.1)
     assert float(reader.pages[0].mediabox.height) == pytest.approx(height, abs=0.1)
 

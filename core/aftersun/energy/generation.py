@@ -2,7 +2,7 @@
 
 References
 ----------
-.. [1] A. Dobos, "PVWatts Version 5 Manual", NREL/TP-6A20-62641, 2014. :doi:`10.2172/1158421`
+.. [1] A. Dobos, NREL/TP-6A20-62641, 2014. :doi:`10.2172/1158421`
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ def cell_temp(hours: PlaneHours, plant: Plant) -> Float32s:
 
 
 def before_losses(hours: PlaneHours, temperature: Float32s, plant: Plant) -> Float32s:
-    """Return DC output of clean, new, unshaded arrays with the PVWatts model [1]_, kW, (A, L)."""
+    """Return DC output of clean, new, unshaded arrays with the DC power model of [1]_, kW, (A, L)."""
     output: Float32s = pvsystem.pvwatts_dc(
         hours.effective, temperature, _column(plant.dc_rating_kw), _column(plant.temp_coefficient_per_k)
     )
@@ -96,7 +96,7 @@ def dc_limit_kw(plant: Plant) -> Floats:
 
 
 def ac_before_stops(dc: Float32s, plant: Plant) -> Float32s:
-    """Return AC output with the PVWatts inverter model [1]_, clipped at the rating, kW, (S, L).
+    """Return AC output with the inverter model of [1]_, clipped at the rating, kW, (S, L).
 
     As ``pvlib.inverter.pvwatts``, written as a polynomial in the load of the inverter: a third of the time.
     """

@@ -119,6 +119,9 @@ class RunView(Protocol):
     def to_tell(self) -> pd.DataFrame:
         """Return the dangers known to stand: site_id, note_id, severity, text, who."""
 
+    def hazards(self) -> pd.DataFrame:
+        """Return whom to notify of them, a row a site: site_id, note_ids, name, street, town, phone, email and more."""
+
     def safety_notes(self) -> SafetyNotes:
         """Return all safety notes of the run; use it in place of the table for more than a few sites."""
 

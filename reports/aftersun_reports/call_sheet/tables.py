@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from aftersun import api
-from aftersun_reports.call_sheet.book import drawn, records_of, values_of
+from aftersun_reports.call_sheet.book import ENTRIES, drawn, records_of, values_of
 from aftersun_reports.call_sheet.calls import CallList
 from aftersun_reports.call_sheet.layout import Made, Table, rows_of, sheet, table
 from aftersun_reports.shared import sites, titled
@@ -18,14 +18,17 @@ _NO_ADVICE = (
     api.Status.NOT_APPLICABLE, api.Status.ALREADY_FITTED, api.Status.FAILED, api.Status.NOT_COST_EFFECTIVE,
 )  # fmt: skip
 _RANGE: Made = {name: ((name, "npv"), drawn) for name in ("npv_p90", "npv_p10", "chance_npv_positive")}
+_PERSON = ("name", "street", "town", "phone")
 _BY_CALL, _BY_NOTICE = "call", "letter or in person"
 _AT_ONCE = 10_000  # rows of the ranking that are in memory as text at once
 
 
 def dangers(calls: CallList, called: pd.DataFrame) -> Table:
-    """The dangers known to stand: their owners are told, on the call list or not."""
+    """The register of hazards known to stand: their owners are notified, on the call list or not, and by whom."""
     wanted = ["site_id", "customer_id", "position", "excluded_reason", "excluded_detail", "urgency", "found_on"]
     by_site = {row["site_id"]: row for row in records_of(called[wanted])}
+    owners = calls.run.hazards()[["site_id", *_PERSON]].astype("string")
+    people = {row["site_id"]: row for row in records_of(owners)}
     layout = sheet(calls.run, "dangers")
 
     def rows() -> Iterator[Sequence[Any]]:
@@ -34,8 +37,11 @@ def dangers(calls: CallList, called: pd.DataFrame) -> Table:
             why = api.not_called_text(call.get("excluded_reason", ""), call.get("excluded_detail"))
             for note in (calls.notes.notes[position] for position in standing):
                 said = {"note": note.id, "severity": note.severity, "text": note.text, "who": note.who}
-                cells = {**call, **said, "site_id": site, "why": why, "how": _BY_NOTICE if why else _BY_CALL}
-                yield [cells.get(column.key) for column in layout.columns]
+                person = people.get(site, {})
+                address = ", ".join(person[part] for part in ("street", "town") if person.get(part))
+                cells = {**call, **person, **said, "site_id": site, "why": why, "address": address}
+                cells["how"] = _BY_NOTICE if why else _BY_CALL
+                yield [cells.get(column.key, "" if column.kind in ENTRIES else None) for column in layout.columns]
 
     return layout, rows()
 

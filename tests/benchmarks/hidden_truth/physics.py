@@ -1,6 +1,6 @@
 """Generation by the hour, and a house by the quarter of an hour: load, hot-water store, battery, grid.
 
-Hay & Davies 1980 for the sloped plane, ASHRAE incidence (b0 = 0.05), NOCT cell temperature, PVWatts DC (Dobos 2014).
+Hay & Davies 1980 for the sloped plane, ASHRAE incidence (b0 = 0.05), NOCT cell temperature, DC power (Dobos 2014).
 All arrays: time first, roof second. Energies in kWh, powers in kW, temperatures in degrees C, volumes in litres.
 """
 

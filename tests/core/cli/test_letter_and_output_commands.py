@@ -62,7 +62,7 @@ def test_outputs_are_listed_with_what_they_write(aftersun, folder):
     ran = aftersun("outputs", "--plugins-from", folder / "plugins")
     assert (ran.code, ran.err) == (0, "")
     assert "note  one for each letter, needs names  (file)\n    One text a letter.\n" in ran.out
-    assert max(map(len, ran.out.splitlines())) <= 80
+    assert max(map(len, ran.out.splitlines())) <= 100
 
 
 def test_an_output_that_cannot_be_loaded_is_named_with_code_3(aftersun, folder):

@@ -77,7 +77,7 @@ def test_the_call_sheet_leaves_out_the_customer_and_keeps_the_danger(company, tm
     assert listed[0] == second
     assert first not in listed
     sites = {sheet.title: {row.get("site") for row in rows(sheet)} for sheet in book if sheet.auto_filter.ref}
-    assert first in sites["Known dangers"]
+    assert first in sites["Hazard register"]
     assert first in sites["Not called"]
 
 

@@ -63,7 +63,7 @@ def test_an_extra_temperature_is_that_of_full_sun_and_falls_with_the_light(plant
 
 
 def test_dc_output_by_hand(plant: Plant) -> None:
-    # PVWatts manual, NREL/TP-6A20-62641, equation 8: 4 kW x 0.8 x (1 - 0.005 (45 - 25)) = 2.88 kW
+    # NREL/TP-6A20-62641, equation 8: 4 kW x 0.8 x (1 - 0.005 (45 - 25)) = 2.88 kW
     part = plant.replace(dc_rating_kw=np.array([4.0]), temp_coefficient_per_k=np.array([-0.005]))
     hours = PlaneHours(*np.array([[[900.0]], [[800.0]], [[45.0]]], dtype=np.float32))
     assert before_losses(hours, hours.cell_temp, part)[0, 0] == pytest.approx(2.88, rel=1e-6)

@@ -1,4 +1,4 @@
-"""EnergyPlus weather files."""
+"""EPW weather files."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import pvlib
 from aftersun.climate.formats.raw import RawWeather, numbers, place_name, position, station_number
 from aftersun.climate.text import Unusable
 
-# From these values on a field counts as missing (EnergyPlus documentation, Auxiliary Programs, EPW fields).
+# From these values on a field counts as missing (documentation of the format, Auxiliary Programs, EPW fields).
 EPW_MISSING = pd.Series(
     {"ghi": 9999.0, "dni": 9999.0, "dhi": 9999.0, "ghi_extra": 9999.0, "temp_air": 99.9, "wind_speed": 999.0}
     | {"albedo": 999.0, "rain_mm": 999.0, "rain_period_h": 99.0}

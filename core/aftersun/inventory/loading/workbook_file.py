@@ -31,7 +31,7 @@ WORKBOOK_SUFFIXES = (".xlsx", ".xlsm")
 
 _CHUNK = 1 << 18
 _MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
-_ITEM, _TEXT, _RUN, _ROW, _VALUE = (f"{{{_MAIN}}}{name}" for name in ("si", "t", "r", "row", "v"))
+_ITEM, _TEXT, _RUN, _ROW, _VALUE, _FORMULA = (f"{{{_MAIN}}}{name}" for name in ("si", "t", "r", "row", "v", "f"))
 _CLEARED = (f"{_MAIN} row", f"{_MAIN} si")  # openpyxl lets go of them one by one
 
 
@@ -83,6 +83,8 @@ def opened_workbook(path: Path) -> Iterator[Any]:
         raise bounds.unreadable(path, error) from error
     except AftersunError:
         raise
+    except _NotCalculated as error:
+        raise refusal("not_calculated", path=path) from error
     except Exception as error:  # a damaged or locked workbook fails in many places of the libraries that read it
         raise refusal("no_workbook", path=path) from error
 
@@ -102,6 +104,10 @@ def rows_of(sheet: Any) -> Iterator[tuple[int, list[Any]]]:
             date_formats=book._date_formats,
             timedelta_formats=book._timedelta_formats,
         ).parse()
+
+
+class _NotCalculated(Exception):
+    """A formula has no value: the program that saved the workbook did not calculate it."""
 
 
 class _Rows(WorkSheetParser):  # type: ignore[misc]
@@ -127,6 +133,8 @@ class _Rows(WorkSheetParser):  # type: ignore[misc]
                 read = self.parse_cell(cell)
                 self.col_counter, value = read["column"], read["value"]
             if value is None:
+                if cell.get("t") != "str" and cell.find(_FORMULA) is not None:  # a saved "" is a string
+                    raise _NotCalculated
                 continue
             if self.col_counter > len(values):
                 values += [None] * (self.col_counter - len(values))
