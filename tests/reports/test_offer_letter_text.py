@@ -193,7 +193,7 @@ def test_a_quotation_has_whole_quantities_and_what_may_be_needed_says_so(write: 
         api.LetterPrice("labour", "electrician", 2.62, "h", 262.0),
     )
     text = text_of(write(replace(LETTER, options=(replace(DIVERTER, price_lines=lines), NOTHING)))[0])
-    for present in ("Mixingvalve,ifneeded:plusitsshareatafixedrate", "Connectorpair,asmanyasneeded", "Birdmesh,24m"):
+    for present in ("Mixingvalve,ifneeded:flatshare", "Connectorpair,asmanyasneeded", "Birdmesh,24m"):
         assert present in text
     for absent in ("0.5", "11.4", "23.7", "2.62"):
         assert absent not in text

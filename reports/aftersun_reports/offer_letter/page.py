@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 from collections.abc import Sequence
 from typing import Any
 
@@ -19,6 +20,7 @@ _ESTIMATES = {
     "assumption": "our_estimate",
     "from memory": "our_estimate",
 }
+_OF_THE_PROJECT = re.compile(r" \(tests/[^)]*\)")  # a file of ours, which says nothing to a customer
 _ASSUMPTIONS = 6  # that move the result most are printed; those that turn the advice or were replaced always are
 
 
@@ -266,6 +268,7 @@ def _halves(notes: list[dict[str, str]]) -> list[list[dict[str, str]]]:
 
 def _source(source: str, words: Words) -> str:
     """Return where a number is from, in the customer's words."""
+    source = _OF_THE_PROJECT.sub("", source)
     for start, key in _ESTIMATES.items():
         if source.startswith(start):
             return words(key) + breakable(source[len(start) :])
