@@ -76,7 +76,7 @@ def test_all_that_is_to_be_said_of_a_retrofit_in_order() -> None:
         "look at the plugs. Look at the roof, too"
     )
     assert reason_text(row, "EUR").removeprefix(reason_text(VALUED, "EUR")) == (
-        f" Survey first: {survey_text(row)}. Best way: diverter. Never in the nesting season. "
+        f" Subject to survey: {survey_text(row)}. Best way: diverter. Never in the nesting season. "
         "Remaining life not known, 14 years assumed. Export price not known, counted as nothing. "
         "Fuel price not known, counted as nothing."
     )

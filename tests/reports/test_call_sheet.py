@@ -72,7 +72,7 @@ def test_the_first_sheet_says_what_is_needed_on_the_phone(small: Any) -> None:
     assert second["safety notes of the work offered"] == "DANGER fall\nWARNING scald"
     assert (
         second["before the price holds"]
-        == "Hot water from surplus, survey first: whether the element has its own cut-out is not known"
+        == "Hot water from surplus, subject to survey: whether the element has its own cut-out is not known"
     )
     assert (second["price with tax [NOK]"], second["expected worth [NOK]"]) == (1840, 500)
     assert [second[f"worth {name} [NOK]"] for name in ("P90", "P10")] == [120, 910]
@@ -117,7 +117,7 @@ def test_what_has_to_be_looked_at_stands_with_safety_matters_too(tmp_path: Path)
     said = {"screening_reason": "see which plugs are old. See the roof, too", "for_safety": True}
     ranking = [{**row, **said} if row["site_id"] == "S2" else row for row in TABLES["ranking"]]
     first, _ = rows(written(SmallRun().with_rows("ranking", ranking), tmp_path)["Calls"])
-    assert first["before the price holds"] == "survey first: see which plugs are old. See the roof, too"
+    assert first["before the price holds"] == "subject to survey: see which plugs are old. See the roof, too"
 
 
 def test_number_formats_and_wrapping(small: Any) -> None:
@@ -290,10 +290,10 @@ def test_what_was_not_drawn_is_said_and_not_nought(tmp_path: Path) -> None:
 def test_other_sheets_hold_the_stored_tables(small: Any) -> None:
     ranked = rows(small["All retrofits"])
     assert [(row["site"], row["rank"], row["retrofit"], row["status"]) for row in ranked] == [
-        ("S1", 1, "Hot water from surplus", "survey first"),
-        ("S1", 2, "Bird mesh", "advised"),
-        ("S2", 1, "Connector replacement", "safety matter"),
-        ("S4", 1, "Bird mesh", "does not fit"),
+        ("S1", 1, "Hot water from surplus", "subject to survey"),
+        ("S1", 2, "Bird mesh", "recommended"),
+        ("S2", 1, "Connector replacement", "safety remedial"),
+        ("S4", 1, "Bird mesh", "not applicable"),
     ]
     assert ranked[1]["worth P90 [NOK]"] == "not drawn"
     assert ranked[1]["energy gain [kWh a year]"] == 130

@@ -12,6 +12,7 @@ import pytest
 from notes_support import gathered
 from old_inventory_support import unpacked
 
+import aftersun_datasets
 from aftersun import api
 from aftersun.documents.letters.compose import Choices, compose
 from aftersun.documents.run_view import RunView
@@ -20,7 +21,7 @@ from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.tables import RUN_TABLES
 from aftersun.model.errors import AftersunError
 from aftersun.scoring.run.rank import Settings, rank
-from aftersun.wording import reason_text, station_text, status_text, survey_text
+from aftersun.wording import reason_text, station_text, survey_text
 
 WORST_FIRST = ("danger", "warning", "caution")  # ANSI Z535.6 signal words
 
@@ -302,8 +303,12 @@ def test_a_run_of_version_0_1_0_says_what_it_said(tmp_path):
         assert view.call_texts() == sentences
         assert view.excluded().to_dict() == left
         rows = view.table("ranking").to_dict("records")
-        told = {(r["site_id"], r["retrofit"], status_text(r["status"]), reason_text(r, view.currency)) for r in rows}
-        assert told == set(advised)
+        words = pd.read_csv(aftersun_datasets.path("sentences_of_0_1_0.csv", "aftersun.inventory"))
+        code = words[words["column"] == "status"].set_index("before")["now"].to_dict()
+        told = {(r["site_id"], r["retrofit"], r["status"], reason_text(r, view.currency)) for r in rows}
+        assert told == {
+            (site, retrofit, code.get(status, status), reason) for site, retrofit, status, reason in advised
+        }
         for row in rows:
             assert f"Survey first: {survey_text(row)}" in row["reason"] or not survey_text(row)
             assert bool(survey_text(row)) == ("Survey first: " in row["reason"])
