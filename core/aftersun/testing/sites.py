@@ -15,6 +15,7 @@ Value = Callable[[Column], object]
 
 _RANDOM_SITES = 12
 _UNKNOWN_CHANCE = 0.25
+_POSITION = ("latitude", "longitude")  # a site without is kept and never shown to a retrofit
 _OLD, _TODAY, _FAR = pd.Timestamp("1990-01-01"), pd.Timestamp(AS_OF), pd.Timestamp("2060-01-01")
 
 
@@ -45,7 +46,7 @@ def odd_sites() -> tuple[Facts, ...]:
 
 
 def unknown_site() -> Facts:
-    """Return a site of which only what the dictionary requires is known."""
+    """Return a site of which only what the dictionary requires is known, and where it stands."""
     return {
         **{column.name: None for column in _optional("site", "tariff")},
         "arrays": [{column.name: None for column in _optional("array")}],
@@ -59,7 +60,7 @@ def legal_sites(count: int, seed: int = 0) -> tuple[Facts, ...]:
     def drawn(column: Column) -> object:
         place = f"{column.table}.{column.name}"  # a column that is added leaves the others as they are
         random = generators.setdefault(place, np.random.default_rng([seed, crc32(place.encode())]))
-        if not column.required and random.random() < _UNKNOWN_CHANCE:
+        if not _always_known(column) and random.random() < _UNKNOWN_CHANCE:
             return None
         if column.type == BOOLEAN:
             return bool(random.integers(2))
@@ -87,7 +88,11 @@ def _open(*tables: str) -> list[Column]:
 
 
 def _optional(*tables: str) -> list[Column]:
-    return [column for column in _open(*tables) if not column.required]
+    return [column for column in _open(*tables) if not _always_known(column)]
+
+
+def _always_known(column: Column) -> bool:
+    return column.required or column.name in _POSITION
 
 
 def _at_limit(column: Column, limit: float | None, day: pd.Timestamp, position: int) -> object:
