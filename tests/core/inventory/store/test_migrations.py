@@ -31,7 +31,6 @@ from aftersun.wording import (
     plan_text,
     replaced_text,
     station_text,
-    status_text,
     untold_text,
     when_text,
 )
@@ -47,6 +46,17 @@ OF_RUNS = {
 }
 VERSIONS = {**{name: int(name.rpartition("-")[2]) for name in OLDER}, **OF_RUNS}
 """By name of an older file its layout."""
+
+# of version 0.1.0, as its files have them
+_STATUS_WORDS = {
+    "recommended": "advised",
+    "subject_to_survey": "survey first",
+    "not_cost_effective": "not worth it",
+    "not_applicable": "does not fit",
+    "already_fitted": "already fitted",
+    "safety_remedial": "safety matter",
+    "failed": "failed",
+}
 
 Rows = dict[str, list[dict[str, object]]]
 
@@ -82,7 +92,7 @@ def _said(row: dict[str, object], column: str) -> object:
         return ""
     value = row[column]
     if column == "status":
-        return plan_text(str(value)) if "greedy_value" in row else status_text(str(value))
+        return plan_text(str(value)) if "greedy_value" in row else _STATUS_WORDS[str(value)]
     if column == "hour_method":
         return {"resolved": "solved again with one hour more"}.get(str(value), value)
     if column == "excluded_reason" and value is not None:
