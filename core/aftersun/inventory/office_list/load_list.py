@@ -224,7 +224,8 @@ def known_to(inventory: Inventory, where: Where | None = None) -> Known:
         rows = inventory.connection.execute(f"SELECT DISTINCT {column} FROM {table}").fetchall()
         return {str(value) for (value,) in rows}
 
-    held = inventory.connection.execute(f"SELECT site_id, {', '.join(POSITION)} FROM site").fetchall()
+    placed = f"SELECT site_id, {', '.join(POSITION)} FROM site WHERE latitude + longitude IS NOT NULL"
+    held = inventory.connection.execute(placed).fetchall()
     return Known(
         lambda text: f"{_MADE}{keyed_hash(key, _KIND, text)[:_DIGITS]}",
         all_of("site_id", "site"),

@@ -156,7 +156,11 @@ def from_grid(path: Path, grid: Grid, sites: Sites, settings: Settings, said: Re
             raise _with_heading(open_one, proposals) from None
         notes += judged
     frame = frame.assign(written=frame["at"])
-    zones = {site: zone_at(*sites.table.loc[site, ["latitude", "longitude"]]) for site in frame["site_id"].unique()}
+    # a site whose place nobody knows is taken to have the clock of the others
+    where = sites.table[["latitude", "longitude"]].fillna(sites.table[["latitude", "longitude"]].median())
+    if where.isna().to_numpy().any():
+        raise refusal("no_clock", name=path.name)
+    zones = {site: zone_at(*where.loc[site]) for site in frame["site_id"].unique()}
     standard = {site: clocks.standard_offset(zone, int(frame["at"].dt.year.min())) for site, zone in zones.items()}
     frame, clock, causes = clocks.to_standard(frame, pd.Series(zones), settings.clock, pd.Series(standard))
     notes += [(f"by_{clock}".replace(" ", "_"), "")] if clock else []
