@@ -379,7 +379,7 @@ def test_what_is_beyond_limits_or_learnt_stays_and_what_looks_right_is_refused(
 ) -> None:
     convert_it = ("inventory", "convert", homes.path)
     homes.connection.execute("UPDATE site SET annual_demand_kwh = annual_demand_kwh / 1000")
-    homes.connection.execute("UPDATE site SET annual_demand_kwh = 5000 WHERE site_id = 'S01'")
+    homes.connection.execute("UPDATE site SET annual_demand_kwh = 50000 WHERE site_id = 'S01'")
     homes.connection.execute("UPDATE site SET annual_demand_kwh = NULL WHERE site_id = 'S03'")
     homes.close()
     assert aftersun("log", "fact", homes.path, "S02", "--origin", "visit", "annual_demand_kwh=900").code == EXIT_DONE
