@@ -218,8 +218,8 @@ def test_parquet(loaded: Inventory, tmp_path: Path) -> None:
     frame = pd.DataFrame(
         {
             "site_id": ["P1", "P2", "P3"],
-            "customer_id": "C1",
-            "longitude": [0.1, 0.2, float("nan")],
+            "customer_id": ["C1", "C1", None],
+            "longitude": [0.1, 0.2, 0.3],
             "latitude": [40.0, 99.0, 40.0],
             "commissioned_on": [date(2018, 5, 1), None, None],
             "birds_seen": pd.array([True, None, False], dtype="boolean"),

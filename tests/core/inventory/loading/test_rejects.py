@@ -98,7 +98,7 @@ def test_mend_cycle(loaded: Inventory, write: Write, tmp_path: Path) -> None:
 @pytest.mark.slow
 def test_export_loaded_as_it_is_lets_nothing_in(loaded: Inventory, write: Write, tmp_path: Path) -> None:
     """Also of two rows that contradict each other neither slips in."""
-    text = SITE + "R1,C1,forty,0\nR2,C1,40,0\nR2,C1,41,0\n,C1,1,1\n,C1,1,1\nR5,C1\n"
+    text = SITE + "R1,C1,forty,0\nR2,C1,40,0\nR2,C1,41,0\n,C1,1,1\n,C1,1,1\nR5\n"
     load_file(loaded, "site", write("s.csv", text))
     before = set(open_rejects(loaded)["reject_id"])
     export_rejects(loaded, "site", tmp_path / "out.csv")
