@@ -236,6 +236,17 @@ def test_offsets_are_brought_to_the_standard_time_of_the_place(times: list[str],
     assert found[0][2] == first
 
 
+def test_a_site_without_a_position_has_the_clock_of_the_others_or_is_refused(write: Write) -> None:
+    times = quarters("2024-06-10", 96, "%Y-%m-%dT%H:%M:%SZ")
+    path = write("S001.csv", "time,yield kWh\n" + "".join(f"{t},{n % 3}\n" for n, t in enumerate(times)))
+    nowhere = SITES.table.loc[["S001", "S002"]].copy()
+    nowhere.loc["S001", ["latitude", "longitude"]] = float("nan")
+    found = rows(prepare(path, Sites(nowhere), Settings(labels="start")))
+    assert found[0][2] == "2024-06-10 00:00"  # that of S002 in Exeter: UTC
+    with pytest.raises(AftersunError, match="no site has a position"):
+        prepare(path, Sites(nowhere.loc[["S001"]]), Settings(labels="start"))
+
+
 def a_year_of_wall_clock(zone: str, hours: pd.DatetimeIndex) -> list[str]:
     return [f"{t:%Y-%m-%d %H:%M}" for t in hours.tz_localize("UTC").tz_convert(zone)]
 
