@@ -9,7 +9,7 @@ from typing import NoReturn
 
 import typer
 
-from aftersun.cli import call_log, company, customer, inventory, letter, outputs, plugin, ranking, weather
+from aftersun.cli import call_log, company, customer, inventory, job, letter, outputs, plugin, ranking, weather
 from aftersun.cli.declaring import group
 from aftersun.cli.old_names import with_new_names
 from aftersun.cli.terminal import terminal
@@ -30,6 +30,7 @@ for name, commands in {
     "weather": weather.app,
     "company": company.app,
     "log": call_log.app,
+    "job": job.app,
     "plugin": plugin.app,
     "letter": letter.app,
 }.items():

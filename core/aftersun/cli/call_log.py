@@ -57,11 +57,11 @@ def call(
         "remark": remark,
         "array_id": array,
     }
-    facts = _facts(fact)
+    facts = facts_of(fact)
     with opened(inventory, read_only=False) as target:
         done = record_call(target, entry, facts)
         standing = dangers_that_work_may_end(target, site) if outcome == DONE else []
-    lines = [f"Recorded as entry {done.entries[0]}; {done.facts} facts learnt.", *_closed(done.closed)]
+    lines = [f"Recorded as entry {done.entries[0]}; {done.facts} facts learnt.", *closed_contacts(done.closed)]
     terminal.answer(json, done, *lines)
     for name, value, mended in standing:
         terminal.message(
@@ -108,7 +108,7 @@ def correct(
         "array_id": array,
     }
     changes = {name: value for name, value in said.items() if value is not None}
-    facts = _facts(fact)
+    facts = facts_of(fact)
     with opened(inventory, read_only=False) as target:
         done = correct_call(target, entry, why, changes, facts, withdraw, although_objection, although_danger)
     instead = f"in its place stands entry {done.entries[0]}" if done.entries else "nothing stands in its place"
@@ -123,7 +123,7 @@ def correct(
         f"Customer {number} may still not be called, as a table loaded since may have said so: load what holds now."
         for number in done.still_closed
     ]
-    terminal.answer(json, done, *lines, *_closed(done.closed))
+    terminal.answer(json, done, *lines, *closed_contacts(done.closed))
 
 
 @app.command()
@@ -142,7 +142,7 @@ def fact(
     """
     from aftersun.inventory.log.call_log import learn
 
-    learnt = _facts(facts)
+    learnt = facts_of(facts)
     with opened(inventory, read_only=False) as target:
         count = learn(target, site, learnt, origin, day(on).isoformat(), array)
     terminal.answer(json, {"facts": count}, f"{count} facts learnt; what they replace is kept.")
@@ -224,7 +224,7 @@ def load(
         )
         for problem in report.problems:
             terminal.paragraph(problem, indent=2, hang=2)
-        terminal.result(*_closed(report.closed))
+        terminal.result(*closed_contacts(report.closed))
     if report.rejects is not None:
         terminal.message(f"Rejected rows are in {report.rejects}: correct them there and load that file.")
         raise typer.Exit(EXIT_LOSSES)
@@ -292,11 +292,11 @@ def chances(inventory: InventoryFile, json: AsJson = False) -> None:
         terminal.table(("retrofit", "yes", "answered", "chance", "range"), rows, "<>>>>")
 
 
-def _facts(given: Sequence[str] | None) -> dict[str, str]:
+def facts_of(given: Sequence[str] | None) -> dict[str, str]:
     return pairs(given, "Fact", "column=value", "birds_seen=yes")
 
 
-def _closed(customers: Sequence[str]) -> list[str]:
+def closed_contacts(customers: Sequence[str]) -> list[str]:
     return [f"Customer {number} may not be called any more: contact_allowed is no." for number in customers]
 
 

@@ -134,6 +134,28 @@ def standing_devices() -> Sequence[StandingDevice]:
     )
 
 
+class WorkFact(NamedTuple):
+    """What is true of a site once a retrofit is done there in this way; ``variant`` "" = in any way.
+
+    ``value`` is a text as a table to load says it; DAY_OF_WORK stands for that day.
+    """
+
+    retrofit: str
+    variant: str
+    column: str
+    value: str
+
+
+DAY_OF_WORK = "day of the work"
+
+
+@cache
+def work_facts() -> Sequence[WorkFact]:
+    """Return what work that is done makes true, from ``work_facts.csv``."""
+    rows = aftersun_datasets.rows("work_facts.csv")
+    return tuple(WorkFact(*(row[name] for name in WorkFact._fields)) for row in rows)
+
+
 class Urgency(NamedTuple):
     """How soon the owner has to hear of a known danger: ``rank`` 1 = first, of the note that tells it.
 

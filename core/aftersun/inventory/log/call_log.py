@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from aftersun.inventory.log import learnt_facts
+from aftersun.inventory.log.jobs import keep_jobs
 from aftersun.inventory.store import read, rules
 from aftersun.inventory.store.dictionary import PERSONAL_TABLES, Column, read_columns
 from aftersun.inventory.store.file import Inventory
@@ -48,6 +49,8 @@ COLUMNS: Mapping[str, Column] = {column.name: column for column in read_columns(
 """What an entry says, apart from the facts learnt."""
 CORRECTION = ("corrected_at", "corrected_by", "corrected_why", "corrected_into")
 """Columns of the log that say of an entry that it was wrong."""
+WORK: Mapping[str, Column] = {column.name: column for column in read_columns("jobs.csv")["job"]}
+"""What an entry of work done says besides."""
 ENTRY_KEY = ("site_id", "called_on", "outcome", "retrofit")
 
 
@@ -65,8 +68,8 @@ def read_text(
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the values of entries given as text, and their problems as in :mod:`aftersun.inventory.store.rules`.
 
-    ``text`` has columns of ``COLUMNS`` and of :func:`aftersun.inventory.log.learnt_facts.fact_columns`, one row an
-    entry. Columns of ``COLUMNS`` that it lacks come back empty. Problems hold no value.
+    ``text`` has columns of ``COLUMNS``, ``WORK`` and :func:`aftersun.inventory.log.learnt_facts.fact_columns`, one row
+    an entry. Columns of ``COLUMNS`` and ``WORK`` that it lacks come back empty. Problems hold no value.
     """
     values, wrong = read_cells(text, decimal_comma)
     values, strange = compared(connection, values, today)
@@ -76,7 +79,7 @@ def read_text(
 def read_cells(text: pd.DataFrame, decimal_comma: bool) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Do what :func:`read_text` does as far as no inventory is needed for it."""
     facts = {name: column for name, column in learnt_facts.fact_columns().items() if name in text}
-    given = {**COLUMNS, **facts}
+    given = {**COLUMNS, **WORK, **facts}
     cells = text.reindex(columns=list(given)).astype("string")
     cleaned, frame, problems = rules.read(list(given.values()), cells, decimal_comma)
     wrong = rules.gather(problems)
@@ -115,7 +118,14 @@ def _row_problems(connection: duckdb.DuckDBPyConnection, rows: pd.DataFrame, tod
     strange = named_one & ~all_known & bool(len(run_ids))
     later = rows["outcome"] == LATER
     too_soon = later & ~(rows["leave_until"] > rows["called_on"]).fillna(False)
+    done = rows["outcome"] == DONE
+    about_work = rows[list(WORK)].notna().any(axis=1)
+    began = connection.execute("SELECT site_id, commissioned_on FROM site").df().set_index("site_id")["commissioned_on"]
     return [
+        rules.where(about_work & ~done, "work_unasked"),
+        rules.where(rows["price"].notna() & rows["currency"].isna(), "price_without_currency"),
+        rules.where(rows["promised_p10_kwh"] < rows["promised_p90_kwh"], "promise_backward"),
+        rules.where(done & (rows["called_on"] < rows["site_id"].map(began)), "done_before_start"),
         rules.where(
             rows["site_id"].notna() & ~rows["site_id"].isin(sites), "not_loaded", column="site_id", owner="site"
         ),
@@ -136,7 +146,7 @@ def record_call(
     Parameters
     ----------
     entry
-        By name of ``COLUMNS``; called_on is today if left out.
+        By name of ``COLUMNS`` and, of work done, ``WORK``; called_on is today if left out.
     facts
         By name of :func:`aftersun.inventory.log.learnt_facts.fact_columns`.
 
@@ -196,7 +206,7 @@ def store_calls(connection: duckdb.DuckDBPyConnection, values: pd.DataFrame) -> 
     """Store checked entries and what follows from them, within the caller's transaction.
 
     ``values`` are those of :func:`read_text`; without a column customer_id the calls were with the owners of today.
-    Retrofits that are done become fitted, open offers get their state,
+    Retrofits that are done become jobs and fitted, and make true what such work does; open offers get their state,
     facts go into the inventory, and an objection, or a no on two days, ends the permission to call.
     An entry about several retrofits, joined by ``SET``, is stored as one entry for each.
     """
@@ -217,10 +227,13 @@ def store_calls(connection: duckdb.DuckDBPyConnection, values: pd.DataFrame) -> 
     rows["run_id"] = rows["run_id"].fillna(about.astype("string"))
     insert_frame(connection, _CALL_LOG, rows)
     _fit(connection, rows[rows["outcome"] == DONE])
+    work = rows.assign(row=source_rows)[rows["outcome"] == DONE]
+    values = keep_jobs(connection, work, values)
     settle_offers(connection, rows)
     closed = close_contact(connection, rows.loc[rows["outcome"].isin([NO, OBJECTION]), "customer_id"].unique())
     first_of = entries.set_axis(source_rows)[~source_rows.duplicated()].reindex(values.index)
-    origins = "phone call, entry " + first_of.astype("string")
+    told = values["outcome"].map({DONE: "work done"}).fillna("phone call")
+    origins = told.astype("string") + ", entry " + first_of.astype("string")
     fact_count = learnt_facts.store_facts(connection, values, origins, first_of, now)
     return Recorded(tuple(map(int, entries)), fact_count, closed)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
@@ -21,10 +21,12 @@ from aftersun.inventory.loading.header import match_header
 from aftersun.inventory.loading.raw_table import RawTable
 from aftersun.inventory.loading.table_file import read_file
 from aftersun.inventory.log import learnt_facts
-from aftersun.inventory.log.call_log import COLUMNS, ENTRY_KEY, compared, read_cells, store_calls
+from aftersun.inventory.log.call_log import COLUMNS, DONE, ENTRY_KEY, WORK, compared, read_cells, store_calls
 from aftersun.inventory.store import rules
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.sql import registered
+
+DONE_ON = "done_on"  # what a table of work calls the day
 
 
 @dataclass(frozen=True)
@@ -54,10 +56,13 @@ class CallTable:
     remark: str
     values: pd.DataFrame
     problems: pd.DataFrame
+    of_work: bool = False
 
 
-def read_calls(path: Path | str) -> CallTable:
-    """Read a table: columns of ``call_log.COLUMNS`` and, as facts learnt, of sites, arrays and tariffs.
+def read_calls(path: Path | str, of_work: bool = False) -> CallTable:
+    """Read a table: columns of ``call_log.COLUMNS``, ``WORK`` and, as facts learnt, of sites, arrays and tariffs.
+
+    A table ``of_work`` has a column done_on in place of called_on, and no outcome: all of it is done.
 
     Raises
     ------
@@ -66,12 +71,19 @@ def read_calls(path: Path | str) -> CallTable:
     """
     path = Path(path)
     raw = as_written(read_file(path, "call_log"))
-    wanted = [*COLUMNS.values(), *learnt_facts.fact_columns().values()]
-    header = match_header(wanted, raw.header, path.name, "a call log", may_name=bool(raw.fits.any()))
+    wanted = [*COLUMNS.values(), *WORK.values(), *learnt_facts.fact_columns().values()]
+    if of_work:
+        day = replace(COLUMNS["called_on"], name=DONE_ON)
+        needed = {name: replace(COLUMNS[name], required=True) for name in ("site_id", "retrofit")}
+        wanted = [day, *({**COLUMNS, **needed}[c.name] if c.name in COLUMNS else c for c in wanted[2:])]
+        wanted = [needed["site_id"], *(column for column in wanted if column.name != "outcome")]
+    header = match_header(wanted, raw.header, path.name, "work done" if of_work else "a call log", bool(raw.fits.any()))
     text = header.cells(raw)
+    if of_work:
+        text = text.rename(columns={DONE_ON: "called_on"}).assign(outcome=DONE)
     values, wrong = read_cells(text, raw.decimal_comma)
     again = rules.repeated_keys(ENTRY_KEY, values, raw.lines[text.index])
-    return CallTable(path, raw, header.remark, values, rules.gather([of_wrong_width(raw), wrong, again]))
+    return CallTable(path, raw, header.remark, values, rules.gather([of_wrong_width(raw), wrong, again]), of_work)
 
 
 def load_calls(
@@ -102,6 +114,8 @@ def store_table(
         with inventory.transaction() as connection:
             values, strange = compared(connection, table.values, today or date.today())
             problems = rules.gather([table.problems, strange])
+            if table.of_work:
+                problems = problems.replace({"column": {"called_on": DONE_ON}})
             good = values.loc[values.index.difference(pd.Index(problems["row"]))]
             with registered(connection, given=good[list(ENTRY_KEY)].assign(row_number=good.index)):
                 in_log = f"SELECT row_number FROM given SEMI JOIN call_log USING ({', '.join(ENTRY_KEY)})"

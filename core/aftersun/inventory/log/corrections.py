@@ -11,6 +11,7 @@ import duckdb
 
 from aftersun.inventory.log import call_log
 from aftersun.inventory.log.call_log import COLUMNS, DONE, LATER, NO, OBJECTION, OPEN, SET, SOURCE, STATE_AFTER
+from aftersun.inventory.log.jobs import made_true, told_of
 from aftersun.inventory.log.learnt_facts import fact_columns
 from aftersun.inventory.log.taking_back import take_back
 from aftersun.inventory.store import trail
@@ -101,10 +102,11 @@ def correct_call(
         if old["outcome"] == OBJECTION and not although_objection and not _objects(connection, old, stored.entries):
             raise refusal("objection_corrected", entry=entry)
         reopened, still_closed = _reopen_contact(connection, old, source)
-        ended = trail.dangers_ended(inventory, before)
-        if ended and not although_danger:
-            raise refusal("danger_corrected", dangers=", ".join(f"{column} of {key}" for key, column in ended))
         changed = {f"{column} of {key}" for _, key, column in trail.net_changes(inventory, before)}
+        ended = [f"{column} of {key}" for key, column in trail.dangers_ended(inventory, before)]
+        ended = [cell for cell in ended if cell in changed]  # not what the work had ended, and ends again
+        if ended and not although_danger:
+            raise refusal("danger_corrected", dangers=", ".join(ended))
     gone = tuple(cell for cell, _ in told if cell in changed)
     left = tuple(cell for cell, stays in told if stays and cell not in changed)
     return Corrected(stored.entries, stored.facts, gone, left, stored.closed, reopened, still_closed)
@@ -163,6 +165,8 @@ def _record_instead(
     said = {name: str(old[name]) for name in COLUMNS if old.get(name) is not None}
     if "outcome" in changes and changes["outcome"] != LATER:
         said.pop("leave_until", None)
+    if old["outcome"] == DONE == changes.get("outcome", DONE):
+        said |= {name: str(value) for name, value in told_of(connection, old["entry"]).items()}
     if "called_on" in changes or not scalar(connection, "SELECT count(*) FROM run WHERE run_id = ?", [old["run_id"]]):
         said.pop("run_id", None)
     same_site = changes.get("site_id", old["site_id"]).strip() == old["site_id"]
@@ -192,6 +196,8 @@ def _told(connection: duckdb.DuckDBPyConnection, old: Mapping[str, Any]) -> tupl
     told = {name: value for _, _, name, value in rows if name in fact_columns()}
     if any(table == "tariff" for table, *_ in rows):
         told.pop("tariff_id", None)  # nobody told it: the price got the site a tariff of its own
+    by_work = made_true(connection, old["entry"])
+    told = {name: value for name, value in told.items() if by_work.get(name) != value}
     return told, next((key for table, key, *_ in rows if table == "array"), None)
 
 

@@ -63,5 +63,6 @@ CHANGES: tuple[Change, ...] = (
     RenamedColumn("run_value", "npv_mean", "npv"),
     *_statements("call_lists_of_0_2_0.sql"),
     *_statements("changes_of_0_3_0.sql"),
+    *_statements("changes_of_0_4_0.sql"),
 )
 """What made each further layout out of the one before, in order. Never edited once released; add another one."""

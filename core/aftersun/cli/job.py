@@ -1,0 +1,132 @@
+"""Commands on work that was done."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from aftersun.cli.call_log import On, facts_of
+from aftersun.cli.declaring import argument, day, flag, group, option
+from aftersun.cli.options import AsJson, InventoryFile, Site, SiteOrAll, opened
+from aftersun.cli.terminal import terminal
+from aftersun.model.errors import EXIT_LOSSES, AftersunError
+
+app = group(help="Work that was done: what, when, hours, parts, price, who.")
+
+
+@app.command()
+def done(
+    inventory: InventoryFile,
+    site: Site,
+    retrofit: Annotated[str, option("job.retrofit")],
+    on: On = None,
+    hours: Annotated[float | None, option("job.hours", min=0)] = None,
+    price: Annotated[float | None, option("job.price", min=0)] = None,
+    currency: Annotated[str, option("job.currency")] = "",
+    parts: Annotated[str, option("job.parts")] = "",
+    crew: Annotated[str, option("job.crew")] = "",
+    photo: Annotated[list[str] | None, option("job.photo")] = None,
+    variant: Annotated[str, option("job.variant")] = "",
+    promised: Annotated[float | None, option("job.promised")] = None,
+    fact: Annotated[list[str] | None, option("job.fact")] = None,
+    remark: Annotated[str, option("job.remark")] = "",
+    json: AsJson = False,
+) -> None:
+    """Record work that was done, with what it took: all of it, or nothing if any of it cannot be right.
+
+    It stands in the call log as done, counts as fitted, and what such work makes true of a site is changed there. An
+    entry that was wrong is corrected with 'log correct'.
+
+    Example: aftersun job done company.duckdb S001 --retrofit bird_mesh --hours 11.5 --price 980 --currency NOK
+    """
+    from aftersun.inventory.log.call_log import DONE, record_call
+    from aftersun.inventory.log.learnt_facts import dangers_that_work_may_end
+
+    numbers = {"hours": hours, "price": price, "promised_kwh": promised}
+    entry = {
+        "site_id": site,
+        "called_on": day(on).isoformat(),
+        "outcome": DONE,
+        "retrofit": retrofit,
+        "remark": remark,
+        "currency": currency,
+        "parts": parts,
+        "crew": crew,
+        "photos": ";".join(photo or ()),
+        "variant": variant,
+        **{name: f"{value:.15g}" for name, value in numbers.items() if value is not None},
+    }
+    with opened(inventory, read_only=False) as target:
+        recorded = record_call(target, entry, facts_of(fact))
+        standing = dangers_that_work_may_end(target, site)
+    entries = ", ".join(map(str, recorded.entries))
+    terminal.answer(json, recorded, f"Recorded as entry {entries} of the call log; {recorded.facts} facts changed.")
+    for name, value, mended in standing:
+        terminal.message(
+            f"On record at {site} stands {name} = {value}. If this work has ended it: "
+            f'aftersun log fact {inventory} {site} {name}={mended} --origin "work done"'
+        )
+
+
+@app.command()
+def load(
+    inventory: InventoryFile,
+    file: Annotated[Path, argument("job.file")],
+    rejects: Annotated[Path | None, option("call_log.rejects")] = None,
+    json: AsJson = False,
+) -> None:
+    """Record work done from a table: site_id, done_on, retrofit, and whatever else is known of it.
+
+    Rows that cannot be right go into a file, to be corrected and loaded. The same table again changes nothing.
+
+    Example: aftersun job load company.duckdb jobs-of-may.csv
+    """
+    from aftersun.inventory.log.call_table import read_calls, store_table
+    from aftersun.inventory.store.file import Inventory
+
+    Inventory.open(inventory).close()  # before anything is read, whether it can be written to
+    table = read_calls(file, of_work=True)
+    with opened(inventory, read_only=False) as target:
+        report = store_table(target, table, rejects)
+    if json:
+        terminal.json(report)
+    else:
+        terminal.result(
+            f"{file.name}: {report.rows_read} rows, {report.recorded} recorded, {report.known} on record already, "
+            f"{report.rejected} rejected; {report.facts} facts changed"
+        )
+        for problem in report.problems:
+            terminal.paragraph(problem, indent=2, hang=2)
+    if report.rejects is not None:
+        terminal.message(f"Rejected rows are in {report.rejects}: correct them there and load that file.")
+        raise typer.Exit(EXIT_LOSSES)
+
+
+@app.command()
+def show(
+    inventory: InventoryFile,
+    site: SiteOrAll = None,
+    crew: Annotated[bool, flag("job.show_crew", "--crew")] = False,
+    json: AsJson = False,
+) -> None:
+    """Show the work done, of one site or all.
+
+    Example: aftersun job show company.duckdb S001
+    """
+    from aftersun.inventory.log.jobs import jobs
+    from aftersun.inventory.store.read import sites
+
+    with opened(inventory) as source:
+        if site and site not in set(sites(source)["site_id"]):
+            raise AftersunError("There is no such site in the inventory.", "Check the number (column site_id).")
+        done = jobs(source, site, crew)
+    if json:
+        terminal.json(done)
+    elif done.empty:
+        terminal.result("No work is on record.")
+    else:
+        names = ["entry", "done_on", "site_id", "retrofit", "hours", "price", "currency", "promised_kwh"]
+        names += ["crew", "parts", "photos"] if crew else []
+        terminal.table(names, done[names].to_numpy(dtype=object).tolist())
