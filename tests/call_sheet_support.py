@@ -218,19 +218,29 @@ def rows(sheet: Any) -> list[dict[str, Any]]:
     return [dict(zip(header, row, strict=True)) for row in found]
 
 
-_REFERENCE = re.compile(r"INDEX\(Calls!\$([A-Z]+):\$[A-Z]+,ROW\(\)([+-]\d+)?\)")
+_OF_CALL = r"INDEX\(Calls!\$([A-Z]+):\$[A-Z]+,ROW\(\)([+-]\d+)?\)"
+_OF_DETAILS = rf"INDEX\(Details!\$([A-Z]+):\$[A-Z]+,MATCH\({_OF_CALL},Details!\$([A-Z]+):\$[A-Z]+,0\)\)"
+_REFERENCE = re.compile(f"{_OF_DETAILS}|{_OF_CALL}")
 
 
 def reckoned(book: Any) -> None:
     """Put into the sheet call_log what a spreadsheet program shows there: every formula is nothing or its last part."""
-    calls, log = book["Calls"], book["call_log"]
+    calls, details, log = book["Calls"], book["Details"], book["call_log"]
+
+    def seen(row: int, column: str, number: str, away: str, numbers: str, own: str, own_away: str) -> Any:
+        if own:
+            return calls[f"{own}{row + int(own_away or 0)}"].value
+        call = calls[f"{number}{row + int(away or 0)}"].value
+        at = [cell.row for cell in details[numbers] if call is not None and cell.value == call]
+        return details[f"{column}{at[0]}"].value if at else None
+
     for row in log.iter_rows(min_row=2):
         for cell in row:
             if cell.data_type != "f":
                 continue
             found = _REFERENCE.findall(cell.value)
             assert found, cell.value
-            seen = [calls[f"{column}{cell.row + int(away or 0)}"].value for column, away in found]
-            literal = re.search(r'"([^"]+)"\)$', cell.value)
-            last = literal[1] if literal else seen[-1]
-            cell.value = None if any(value in (None, "") for value in seen) else last
+            values = [seen(cell.row, *reference) for reference in found]
+            literal = re.search(r'"([^"]+)"\)+$', cell.value)
+            last = literal[1] if literal else values[-1]
+            cell.value = None if any(value in (None, "") for value in values) else last

@@ -15,8 +15,6 @@ import numpy as np
 import pandas as pd
 
 from aftersun import wording
-from aftersun.documents.run_view import RunView
-from aftersun.inventory.store.file import Inventory
 
 Tables = dict[str, pd.DataFrame]
 
@@ -57,10 +55,6 @@ def _not_called(after: Tables) -> list[str]:
     return [
         wording.not_called_text(*pair) for pair in zip(call["excluded_reason"], call["excluded_detail"], strict=True)
     ]
-
-
-def _call_texts(after: Tables) -> list[str | None]:
-    return [after["call texts"].at["text", site] for site in after["call"]["site_id"]]
 
 
 def _cost_notes(after: Tables) -> list[str]:
@@ -107,7 +101,6 @@ PRINTED: Mapping[tuple[str, str], Callable[[Tables], list]] = {
     ("ranking", "status"): _statuses,
     ("ranking", "reason"): _reasons,
     ("call", "excluded_reason"): _not_called,
-    ("call", "sentence"): _call_texts,
     ("cost_item", "note"): _cost_notes,
     ("offer", "equipment"): _equipment,
     ("question", "retrofits"): _questions,
@@ -130,9 +123,6 @@ def tables(path: str) -> Tables:
 def printed(path: str) -> Tables:
     """Return all tables of an inventory of today, with the sentences that are printed in place of their codes."""
     after = tables(path)
-    with Inventory.open(path, read_only=True) as inventory:
-        texts = RunView(inventory).call_texts()
-    after["call texts"] = pd.DataFrame({site: [texts.get(site)] for site in after["call"]["site_id"]}, index=["text"])
     made = {place: make(after) for place, make in PRINTED.items()}
     for (table, column), said in made.items():
         after[table] = after[table].assign(**{column: said})

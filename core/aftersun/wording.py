@@ -101,26 +101,73 @@ def survey_text(row: Row, language: str = ENGLISH.language) -> str:
     return "; ".join(filter(None, [quick, str(value_of(row, "screening_reason") or "")]))
 
 
-def call_text(offer: Row, members: Sequence[Row], currency: str, write: Figures = ENGLISH) -> str:
-    """Return what to say on a call: ``offer`` is the row of table offer, ``members`` are those of table ranking."""
-    npv, told = float(offer["npv"]), bool(value_of(offer, "must_call"))
-    if npv > 0 and len(members) == 1:
-        return reason_text(members[0], currency, write)
-    # Told and not sold: nothing of it may read like an offer.
-    key = "call.together" if npv > 0 or not told else "call.danger"
-    names = {"upfront": "upfront", "first_year": "first_year_saving", "npv": "npv"}
-    amounts = {name: _amount(offer[column], currency, write) for name, column in names.items()}
-    return _sentences([say(key, write.language, **amounts)])
+def call_text(
+    offer: Row,
+    members: Sequence[Row],
+    currency: str,
+    write: Figures = ENGLISH,
+    hazards: Sequence[str] = (),
+    questions: Sequence[str] = (),
+) -> str:
+    """Return what to say on a call, as it is spoken.
+
+    ``offer`` is the row of table offer with ``yearly_saving``, what a letter calls saving a year; ``members`` are those
+    of table ranking with ``title`` and ``summary`` of the retrofit. ``hazards`` are the texts of the notes of hazards
+    known at the site: they come first, and what only ends one is not sold.
+    """
+    language, told = write.language, bool(value_of(offer, "must_call")) and not float(offer["npv"]) > 0
+    parts = [say("call.hazard", language, hazards=" ".join(hazards))] if hazards or told else []
+    if told:
+        return " ".join([*parts, say("call.hazard_price", language, price=_amount(offer["upfront"], currency, write))])
+    return " ".join([*parts, _sentences(_offered(offer, members, currency, write, questions))])
 
 
-def standstill_text(row: Row, currency: str, write: Figures = ENGLISH) -> str:
-    """Return since when a system stands still and what that costs, "" = it does not: ``row`` of table site_evidence."""
+def _offered(
+    offer: Row, members: Sequence[Row], currency: str, write: Figures, questions: Sequence[str]
+) -> Iterator[str]:
+    """Yield what is recommended, what it costs and brings, what has to be asked and looked at first."""
+    language = write.language
+    for number, row in enumerate(members):
+        title, summary = (value_of(row, name) or str(row["retrofit"]) for name in ("title", "summary"))
+        yield say("call.recommend_too" if number else "call.recommend", language, title=title, summary=_small(summary))
+    chance = value_of(offer, "chance_allowed")
+    allowed = 1.0 if chance is None or not chance > 0 else float(chance)
+    # with something to ask first, price, saving and net benefit are those where the answers allow it
+    amounts = {"price": offer["upfront"], "yearly": offer["yearly_saving"], "npv": float(offer["npv"]) / allowed}
+    written = {name: _amount(value, currency, write) for name, value in amounts.items()}
+    yield say("call.figures", language, years=write.number(offer["years"]), **written)
+    net, p90 = say("call.net", language, **written), value_of(offer, "npv_p90")
+    if allowed < 1:
+        yield say("call.net_allowed", language, net=net)
+        yield say("call.ask", language, questions=" ".join(questions))
+    elif p90 is None:
+        yield net
+    else:
+        key, least = ("net_sure", p90) if p90 > 0 else ("net_unsure", -p90)
+        yield say(f"call.{key}", language, net=net, least=_amount(least, currency, write))
+    if surveys := [
+        str(row["screening_reason"]) for row in members if survey_text(row) and value_of(row, "screening_reason")
+    ]:
+        yield say("call.survey", language, condition="; ".join(surveys))
+
+
+def _small(text: str) -> str:
+    """Return a text as it goes on after a colon: a capital that begins a word of capitals stays."""
+    return text if text[1:2].isupper() else text[:1].lower() + text[1:]
+
+
+def standstill_text(row: Row, currency: str, write: Figures = ENGLISH, spoken: bool = False) -> str:
+    """Return since when a system stands still and what that costs, "" = it does not: ``row`` of table site_evidence.
+
+    ``spoken`` = as it is said to the owner on the phone.
+    """
     since = value_of(row, "idle_since")
     if since is None:
         return ""
     figures = {name: write.number(row[f"idle_{name}"]) for name in ("days", "kwh", "expected_kwh")}
     chance, cost = write.percent(row["standstill_chance"]), _amount(row["idle_cost_a_month"], currency, write)
-    return say("call.stands_still", write.language, since=write.day(since), chance=chance, cost=cost, **figures)
+    key = "call.stands_still_spoken" if spoken else "call.stands_still"
+    return say(key, write.language, since=write.day(since), chance=chance, cost=cost, **figures)
 
 
 def changed_text(row: Row, write: Figures = ENGLISH) -> str:

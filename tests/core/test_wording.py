@@ -112,19 +112,36 @@ def test_a_reason_that_an_older_run_stored_is_told_as_it_is() -> None:
     assert reason_text(VALUED | {"reason": "As it was."}, "EUR") == "As it was."
 
 
+MESH = VALUED | {"retrofit": "bird_mesh", "title": "Bird mesh", "summary": "Mesh around the modules"}
+
+
 @pytest.mark.parametrize("npv", [-900.0, 0.0])
-def test_of_a_danger_nothing_reads_like_an_offer(npv: float) -> None:
-    offer = {"npv": npv, "must_call": True, "upfront": 950.0, "first_year_saving": 3.0}
-    said = call_text(offer, [VALUED], "EUR")
-    assert said == "A danger is known to stand here: tell the owner; its remedy costs 950 EUR."
+def test_of_a_hazard_nothing_is_sold_and_the_price_is_told_if_asked(npv: float) -> None:
+    offer = {"npv": npv, "must_call": True, "upfront": 950.0, "yearly_saving": 3.0, "years": 9}
+    said = call_text(offer, [MESH], "EUR", hazards=["A hot plug has been seen."])
+    assert said.startswith("I am calling about your safety, not to sell you anything.")
+    assert "A hot plug has been seen." in said
+    assert said.endswith("(Only if you are asked: it costs 950 EUR, tax included.)")
+    assert not {"Bird mesh", "recommend", "save"} & set(said.split())
 
 
 def test_what_to_say_of_one_retrofit_and_of_several() -> None:
-    offer = {"npv": 700.0, "must_call": False, "upfront": 2000.0, "first_year_saving": 9.5}
-    assert call_text(offer, [VALUED], "EUR") == reason_text(VALUED, "EUR")
-    assert call_text(offer, [VALUED, VALUED], "EUR") == (
-        "In one visit with one way up: costs 2,000 EUR together and brings 9.50 EUR in the first year: worth 700 EUR."
+    offer = {"npv": 700.0, "npv_p90": 210.0, "must_call": False, "upfront": 2000.0, "yearly_saving": 9.5, "years": 12}
+    assert call_text(offer, [MESH], "EUR").startswith(
+        "For your solar system we recommend Bird mesh: mesh around the modules. It costs 2,000 EUR, tax included, and "
+        "should save you about 9.50 EUR a year over 12 years. After its price you should be about 700 EUR better off, "
+        "in nine cases out of ten by more than 210 EUR."
     )
+    loses = call_text(offer | {"npv_p90": -40.0}, [MESH, MESH | {"title": "PID recovery"}], "EUR")
+    assert "In the same visit we would do PID recovery: mesh around the modules." in loses
+    assert "700 EUR better off on average, but in one case out of ten you would lose more than 40 EUR by it." in loses
+
+
+def test_what_is_asked_first_is_asked_in_the_call_and_its_figures_hold_if_the_answers_allow_it() -> None:
+    offer = {"npv": 300.0, "chance_allowed": 0.5, "upfront": 900.0, "yearly_saving": 80.0, "years": 12}
+    said = call_text(offer, [MESH], "EUR", questions=["What heats the water now?"])
+    assert "about 600 EUR better off, if it suits your house." in said
+    assert "may I ask you first: What heats the water now?" in said
 
 
 def test_details_of_why_a_site_is_not_called() -> None:

@@ -20,8 +20,8 @@ from aftersun_reports.call_sheet import CallSheet, aftersun_outputs, book
 from aftersun_reports.call_sheet.text import CONTINUED, CONTINUES, LARGEST_CELL, pieces, plain
 
 SHEETS = [
-    "Calls", "How to read this", "call_log", "Hazard register", "Safety notes", "Questions", "Offers", "All retrofits",
-    "Not called", "Month", "Assumptions", "Claims of the trade", "Retrofits", "Run",
+    "Calls", "Details", "How to read this", "call_log", "Hazard register", "Safety notes", "Questions", "Offers",
+    "All retrofits", "Not called", "Month", "Assumptions", "Claims of the trade", "Retrofits", "Run",
 ]  # fmt: skip
 
 
@@ -59,75 +59,98 @@ def test_sheets_with_frozen_header_filter_over_all_rows_and_print_setup(small: A
         assert "Page &P of &N" in f"{sheet.oddFooter.right.text}".replace("&[Page]", "&P").replace("&[Pages]", "&N")
 
 
-def test_the_first_sheet_says_what_is_needed_on_the_phone(small: Any) -> None:
-    first, second = rows(small["Calls"])
-    assert (second["position"], second["round"], second["site"]) == (2, 1, "S1")
-    assert (second["customer name"], second["town"], second["phone"]) == ("Household 1", "LK 01 Larkmoor", "000 0001")
-    assert second["e-mail"] == "none recorded"
-    assert second["kind of call"] == "offer"
+def test_the_first_sheet_has_ten_columns_with_the_cells_to_fill_in_beside_the_phone(small: Any) -> None:
+    sheet = small["Calls"]
+    assert [cell.value for cell in sheet[header_row(sheet)]] == [
+        "call", "customer", "phone", "called on", "outcome", "call back on", "remark", "offer, price with tax",
+        "what to say", "net benefit [NOK]",
+    ]  # fmt: skip
+    first, second = rows(sheet)
+    assert (second["call"], second["customer"], second["phone"]) == (2, "Household 1", "000 0001")
+    assert second["offer, price with tax"] == "Bird mesh and Hot water from surplus, 1,840 NOK"
     assert second["what to say"] == "In one visit with one way up."
-    assert second["best offer"] == "Bird mesh and Hot water from surplus"
+    assert second["net benefit [NOK]"] == 500
+    assert [second[title] for title in ("called on", "outcome", "call back on", "remark")] == [None] * 4
+    # of a hazard nobody is to weigh what it brings
+    assert (first["call"], first["net benefit [NOK]"]) == (1, None)
+
+
+def test_the_details_have_all_else_by_the_same_number(small: Any) -> None:
+    first, second = rows(small["Details"])
+    assert (second["call"], second["round"], second["site"]) == (2, 1, "S1")
+    assert (second["customer"], second["town"], second["e-mail"]) == (
+        "Household 1",
+        "LK 01 Larkmoor",
+        "none recorded",
+    )
+    assert second["kind of call"] == "offer"
     assert second["what to ask"] == "1. Do birds nest there? [birds_seen]\n2. Do you live there? [owner_present]"
-    assert second["what may hurt someone: known dangers here"] == "no danger is known here"
+    assert second["known hazards here"] == "no danger is known here"
     assert second["safety notes of the work offered"] == "DANGER fall\nWARNING scald"
     assert (
-        second["before the price holds"]
+        second["before the price is firm"]
         == "Hot water from surplus, subject to survey: whether the element has its own cut-out is not known"
     )
-    assert (second["price with tax [NOK]"], second["expected worth [NOK]"]) == (1840, 500)
-    assert [second[f"worth {name} [NOK]"] for name in ("P90", "P10")] == [120, 910]
+    assert second["price with tax [NOK]"] == 1840
+    assert [second[f"net benefit {name} [NOK]"] for name in ("P90", "P10")] == [120, 910]
     assert (second["chance of a gain"], second["first-year saving [NOK]"]) == (0.93, 212)
     assert (second["chance of yes"], second["contribution to the company if yes [NOK]"]) == (0.2, 321)
     assert "No objection" in second["contact rule"]
     assert "90 days" in second["contact rule"]
+    assert (second["retrofit"], second["retrofit_2"]) == ("bird_mesh", "hot_water_diverter")
     assert first["kind of call"] == "safety: tell, do not sell"
 
 
 def test_one_row_a_customer_with_all_dangers_and_further_sites(small: Any) -> None:
-    first, second = rows(small["Calls"])
-    told = first["what may hurt someone: known dangers here"]
+    call, _ = rows(small["Calls"])
+    assert call["what to say"] == "At S2: A danger is known to stand here.\nAt S3: Heats water from surplus."
+    assert call["offer, price with tax"] == (
+        "At S2: Connector replacement, 910 NOK\nAt S3: Hot water from surplus, 640 NOK"
+    )
+    first, second = rows(small["Details"])
+    told = first["known hazards here"]
     assert told == f"At S2: DANGER [arc] {ARC} Who: licensed electrician.\nAt S3: no danger is known here"
     assert first["safety notes of the work offered"] == "At S2: DANGER fall, arc\nAt S3: WARNING scald"
-    further = first["same customer, further sites"]
-    assert further == (
-        "S3, position 3, offer: Hot water from surplus, price with tax 640 NOK. Heats water from surplus."
-    )
+    assert first["same customer, further sites"] == "S3, number 3 on the list, offer"
     assert second["same customer, further sites"] is None
 
 
 def test_a_recorded_basis_is_the_contact_rule(tmp_path: Path) -> None:
     people = [{"customer_id": "C1", "contact_basis": "agreed on 2025-03-01", "on_register": False}]
-    _, second = rows(written(SmallRun(people=people), tmp_path)["Calls"])
+    _, second = rows(written(SmallRun(people=people), tmp_path)["Details"])
     assert "Basis: agreed on 2025-03-01." in second["contact rule"]
     assert "Not on a do-not-call register." in second["contact rule"]
 
 
-def test_what_is_told_for_safety_says_how_and_weighs_no_sale(small: Any) -> None:
-    first, second = rows(small["Calls"])
-    assert first["what to say"] == (
-        "Tell the danger first; give the price only if asked. A danger is known to stand here."
-    )
+def test_what_is_told_for_safety_weighs_no_sale(small: Any) -> None:
+    first, _ = rows(small["Details"])
     assert (first["chance of yes"], first["contribution to the company if yes [NOK]"]) == (None, None)
     assert first["price with tax [NOK]"] == 910
-    assert "only if asked" not in second["what to say"]
 
 
 @pytest.mark.slow
 def test_what_has_to_be_looked_at_stands_with_safety_matters_too(tmp_path: Path) -> None:
     said = {"screening_reason": "see which plugs are old. See the roof, too", "for_safety": True}
     ranking = [{**row, **said} if row["site_id"] == "S2" else row for row in TABLES["ranking"]]
-    first, _ = rows(written(SmallRun().with_rows("ranking", ranking), tmp_path)["Calls"])
-    assert first["before the price holds"] == "subject to survey: see which plugs are old. See the roof, too"
+    first, _ = rows(written(SmallRun().with_rows("ranking", ranking), tmp_path)["Details"])
+    assert first["before the price is firm"] == "subject to survey: see which plugs are old. See the roof, too"
 
 
 def test_number_formats_and_wrapping(small: Any) -> None:
-    sheet = small["Calls"]
-    at = {cell.value: cell.column for cell in sheet[header_row(sheet)]}
-    row = header_row(sheet) + 1
-    assert sheet.cell(row, at["price with tax [NOK]"]).number_format == "#,##0"
-    assert sheet.cell(row, at["chance of a gain"]).number_format == '[>0.99]"over 99 %";[<0.01]"under 1 %";0%'
-    for title in ("what to say", "what may hurt someone: known dangers here", "what to ask"):
-        assert sheet.cell(row, at[title]).alignment.wrap_text
+    wanted = {
+        "Calls": {"net benefit [NOK]": "#,##0", "what to say": ""},
+        "Details": {
+            "chance of a gain": '[>0.99]"over 99 %";[<0.01]"under 1 %";0%',
+            "known hazards here": "",
+            "what to ask": "",
+        },
+    }
+    for name, titles in wanted.items():
+        sheet = small[name]
+        at = {cell.value: cell.column for cell in sheet[header_row(sheet)]}
+        for title, number_format in titles.items():
+            cell = sheet.cell(header_row(sheet) + 2, at[title])
+            assert cell.number_format == number_format if number_format else cell.alignment.wrap_text
 
 
 def test_every_safety_note_stands_whole_worst_first(small: Any) -> None:
@@ -163,7 +186,7 @@ def test_what_is_good_for_the_owner_and_not_called_stands_first_with_whose_money
     barred = {"site_id": "S1", "customer_id": "C3", "excluded_reason": "not_allowed", "npv": 500.0, "kind": ""}
     first, second = rows(written(SmallRun().with_rows("call", [barred, passing]), tmp_path)["Not called"])
     assert (first["site"], first["to be told or done in passing"]) == ("S3", "Hot water from surplus")
-    assert [value for title, value in first.items() if "its worth" in title or "contribution" in title] == [77.0, 0.5]
+    assert [value for title, value in first.items() if "net benefit" in title or "contribution" in title] == [77.0, 0.5]
     assert (second["site"], second["to be told or done in passing"]) == ("S1", None)
     assert 500.0 not in second.values()
 
@@ -183,11 +206,11 @@ def test_a_text_too_long_for_a_row_is_continued_and_says_so(tmp_path: Path) -> N
         assert all(len(part) < 32_767 for part in parts)
         whole = "".join(part.removeprefix(CONTINUED).removesuffix(CONTINUES) for part in parts)
         assert whole == text
-    row = rows(workbook["Calls"])
+    row = rows(workbook["Details"])
     told = "".join(
-        (one["what may hurt someone: known dangers here"] or "").removeprefix(CONTINUED).removesuffix(CONTINUES)
+        (one["known hazards here"] or "").removeprefix(CONTINUED).removesuffix(CONTINUES)
         for one in row
-        if one["position"] == 1
+        if one["call"] == 1
     )
     assert text in told
 
@@ -221,8 +244,11 @@ def test_hostile_text_stays_the_text_it_is(tmp_path: Path) -> None:
     at = {cell.value: cell.column for cell in sheet[header_row(sheet)]}
     for number, text in enumerate(HOSTILE, 1):
         shown = text.replace("_x0041_", "_x005F_x0041_")  # how the format writes these letters down
-        for title in ("customer name", "town", "phone", "e-mail", "what to say"):
-            cell = sheet.cell(header_row(sheet) + number, at[title])
+        details = workbook["Details"]
+        in_details = {cell.value: cell.column for cell in details[header_row(details)]}
+        cells = [sheet.cell(header_row(sheet) + number, at[title]) for title in ("customer", "phone", "what to say")]
+        cells += [details.cell(header_row(details) + number, in_details[title]) for title in ("town", "e-mail")]
+        for cell in cells:
             assert (cell.value, cell.data_type) == (shown, "s")
             assert cell.hyperlink is None
     for one in workbook:
@@ -245,8 +271,9 @@ def test_characters_that_xml_forbids_are_shown_and_markup_of_the_library_is_not_
     with zipfile.ZipFile(tmp_path / "call_sheet.xlsx") as archive:
         for part in archive.namelist():
             ElementTree.fromstring(archive.read(part))
-    _, second = rows(openpyxl.load_workbook(tmp_path / "call_sheet.xlsx")["Calls"])
-    assert second["customer name"] == "a␀b␛␡␍c\ufffd"
+    workbook = openpyxl.load_workbook(tmp_path / "call_sheet.xlsx")
+    second = rows(workbook["Calls"])[1] | rows(workbook["Details"])[1]
+    assert second["customer"] == "a␀b␛␡␍c\ufffd"
     assert plain("\ud800\x85") == "\ufffd\ufffd"
     assert second["town"].rstrip(" ") == "<r><t>x</t></r></is></c><c><f>1+1</f></c><r></r>"
     assert second["phone"] == "␍=1"
@@ -278,8 +305,8 @@ def test_what_was_not_drawn_is_said_and_not_nought(tmp_path: Path) -> None:
     for name in ("offer", "ranking"):
         run = run.with_rows(name, [{**row, **blank} for row in TABLES[name]])
     workbook = written(run, tmp_path)
-    titles = ("worth P90 [NOK]", "worth P10 [NOK]", "chance of a gain")
-    for name in ("Calls", "Offers"):
+    titles = ("net benefit P90 [NOK]", "net benefit P10 [NOK]", "chance of a gain")
+    for name in ("Details", "Offers"):
         for row in rows(workbook[name]):
             assert [row[title] for title in titles] == ["not drawn"] * 3
     ranked = rows(workbook["All retrofits"])
@@ -295,13 +322,13 @@ def test_other_sheets_hold_the_stored_tables(small: Any) -> None:
         ("S2", 1, "Connector replacement", "safety remedial"),
         ("S4", 1, "Bird mesh", "not applicable"),
     ]
-    assert ranked[1]["worth P90 [NOK]"] == "not drawn"
+    assert ranked[1]["net benefit P90 [NOK]"] == "not drawn"
     assert ranked[1]["energy gain [kWh a year]"] == 130
     assert [row["safety notes"] for row in ranked] == ["WARNING scald", "DANGER fall", "DANGER fall, arc", None]
     assert ranked[3]["reason"] == "A flat roof."
     asked = rows(small["Questions"])
     assert [row["fact"] for row in asked] == ["birds_seen", "owner_present", "open_string"]
-    assert (asked[0]["worth by phone [NOK]"], asked[0]["a visit costs us [NOK]"]) == (70, 110)
+    assert (asked[0]["value of an answer by phone [NOK]"], asked[0]["a visit costs us [NOK]"]) == (70, 110)
     offered = {row["site"]: row for row in rows(small["Offers"])}
     assert offered["S3"]["position on the call list"] == 3
     assert offered["S2"]["safety matter"] == "yes"
@@ -342,7 +369,9 @@ def test_without_names_their_columns_are_left_out(tmp_path: Path) -> None:
     workbook = written(SmallRun(personal=False), tmp_path)
     assert "call_log" not in workbook.sheetnames
     header = [cell.value for cell in workbook["Calls"][header_row(workbook["Calls"])]]
-    assert not {"customer name", "town", "phone", "e-mail", "outcome", "remark"} & set(header)
+    assert not {"customer", "phone", "called on", "outcome", "remark"} & set(header)
+    assert header[1] == "site"
+    assert not {"customer", "town", "e-mail"} & set(rows(workbook["Details"])[0])
     with zipfile.ZipFile(tmp_path / "call_sheet.xlsx") as archive:
         text = "".join(archive.read(part).decode() for part in archive.namelist())
     for told in ("Household", "Larkmoor<", "000 0001", "Sallowby", ">C1<", ">C3<", "workshop;"):
@@ -397,9 +426,9 @@ def test_settings_are_refused(tmp_path: Path) -> None:
 
 
 def test_every_column_of_the_calls_is_explained(small: Any) -> None:
-    explained = {row["column"] for row in rows(small["How to read this"]) if row["sheet"] == "Calls"}
-    header = {cell.value for cell in small["Calls"][header_row(small["Calls"])]}
-    assert header <= explained
+    for name in ("Calls", "Details"):
+        explained = {row["column"] for row in rows(small["How to read this"]) if row["sheet"] == name}
+        assert {cell.value for cell in small[name][header_row(small[name])]} <= explained
     sheets = {row["sheet"] for row in rows(small["How to read this"])}
     assert sheets == set(SHEETS) - {"How to read this"}
 
@@ -407,12 +436,12 @@ def test_every_column_of_the_calls_is_explained(small: Any) -> None:
 def test_no_text_of_ours_names_an_amount_without_its_currency(small: Any) -> None:
     for sheet in small:
         for cell in sheet[header_row(sheet)]:
-            if re.match(r"(price|worth( |$)|contribution|first-year|one more)", str(cell.value)):
+            if re.match(r"(price|net benefit|value (of|if)|contribution|first-year)", str(cell.value)):
                 assert str(cell.value).endswith("[NOK]"), cell.value
 
 
 @pytest.mark.slow
 def test_a_call_where_a_danger_stands_is_of_that_kind_whatever_it_is_about(tmp_path: Path) -> None:
     call = {**TABLES["call"][1], "kind": "warn_and_offer", "must_call": False}
-    (row,) = rows(written(SmallRun().with_rows("call", [call]), tmp_path)["Calls"])
+    (row,) = rows(written(SmallRun().with_rows("call", [call]), tmp_path)["Details"])
     assert row["kind of call"] == "safety, and an offer"

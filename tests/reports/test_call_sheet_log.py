@@ -9,6 +9,7 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
+import openpyxl
 import pandas as pd
 import pytest
 from call_sheet_support import SmallRun, header_row, reckoned, rows, written
@@ -23,8 +24,10 @@ from aftersun.model.errors import AftersunError
 from aftersun.scoring.run.demo import Demo
 from aftersun_reports.call_sheet import layout
 
+WIDE = Path(__file__).parents[1] / "data" / "call_sheet_one_wide_sheet.xlsx"
 TODAY = date(2026, 6, 30)
-RANGE = {"npv_p90": "worth P90", "npv_p10": "worth P10"}
+RANGE = {"npv_p90": "net benefit P90", "npv_p10": "net benefit P10"}
+TITLES = {"called_on": "called on", "leave_until": "call back on"}  # of the sheet of calls
 
 
 @pytest.fixture
@@ -52,10 +55,12 @@ def shown(demo: Demo, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Show
 
 
 def _fill(book: Any, row: int, **entered: Any) -> None:
-    sheet = book["Calls"]
-    at = {cell.value: cell.column for cell in sheet[header_row(sheet)]}
-    for title, value in entered.items():
-        sheet.cell(header_row(sheet) + row, at[title]).value = value
+    for name in ("Calls", "Details"):
+        sheet = book[name]
+        at = {cell.value: cell.column for cell in sheet[header_row(sheet)]}
+        for title, value in entered.items():
+            if TITLES.get(title, title) in at:
+                sheet.cell(header_row(sheet) + row, at[TITLES.get(title, title)]).value = value
 
 
 def _saved(book: Any, folder: Path) -> Path:
@@ -79,11 +84,12 @@ def test_outcomes_and_titles_are_those_of_the_call_log(tmp_path: Path) -> None:
 @pytest.mark.slow
 def test_cells_to_fill_in_have_their_drop_downs(tmp_path: Path) -> None:
     book = written(SmallRun(), tmp_path)
-    for name in ("Calls", "call_log"):
-        rules = {rule.promptTitle or rule.errorTitle: rule for rule in book[name].data_validations.dataValidation}
+    both = [rule for name in ("Calls", "Details") for rule in book[name].data_validations.dataValidation]
+    for found in (both, book["call_log"].data_validations.dataValidation):
+        rules = {TITLES.get(rule.errorTitle, rule.errorTitle): rule for rule in found}
         assert rules["outcome"].formula1 == '"unreached,no,later,yes,done,objection"'
         assert rules["birds_seen"].formula1 == '"yes,no"'
-        assert rules["called_on"].type == "date"
+        assert rules["called on"].type == "date"
         ids = rules["retrofit"].formula1
         assert ids == "Retrofits!$A$3:$A$5"
         found = [cell.value for (cell,) in book["Retrofits"][ids.partition("!")[2].replace("$", "")]]
@@ -105,10 +111,11 @@ def test_an_offer_of_two_gives_an_entry_for_each_and_facts_once(tmp_path: Path) 
 
 
 @pytest.mark.slow
-def test_it_does_no_harm_to_sort_or_delete_rows_of_the_calls(tmp_path: Path) -> None:
+@pytest.mark.parametrize("sheet", ["Calls", "Details"])
+def test_it_does_no_harm_to_sort_or_delete_rows(tmp_path: Path, sheet: str) -> None:
     book = written(SmallRun(), tmp_path)
     _fill(book, 2, called_on=datetime(2026, 6, 3), outcome="unreached")
-    book["Calls"].delete_rows(header_row(book["Calls"]) + 1)
+    book[sheet].delete_rows(header_row(book[sheet]) + 1)
     reckoned(book)
     found = [row for row in rows(book["call_log"]) if row["site_id"]]
     assert [(row["site_id"], row["retrofit"]) for row in found] == [("S1", "bird_mesh"), ("S1", "hot_water_diverter")]
@@ -121,7 +128,7 @@ def test_the_filled_in_workbook_is_loaded_as_it_is(inventory: Inventory, tmp_pat
     once = called[~called["customer_id"].duplicated(keep=False)]
     first, second = once.iloc[0], once.iloc[1]
     book = written(view, tmp_path / "out")
-    at = {row["site"]: number for number, row in enumerate(rows(book["Calls"]), 1)}
+    at = {row["site"]: number for number, row in enumerate(rows(book["Details"]), 1)}
     _fill(book, at[first["site_id"]], called_on=datetime(2026, 6, 2), outcome="yes", remark="rang twice")
     later = datetime(2026, 9, 1)
     _fill(book, at[second["site_id"]], called_on=datetime(2026, 6, 3), outcome="later", leave_until=later)
@@ -139,6 +146,25 @@ def test_the_filled_in_workbook_is_loaded_as_it_is(inventory: Inventory, tmp_pat
     assert kept["leave_until"].iloc[1] == pd.Timestamp(later)
     again = load_calls(inventory, _saved(book, tmp_path), today=TODAY)
     assert (again.recorded, again.rejected) == (0, 0)
+
+
+@pytest.mark.slow
+def test_a_filled_in_workbook_of_the_older_form_is_loaded_too(inventory: Inventory, tmp_path: Path) -> None:
+    """A workbook that an earlier program wrote: one wide sheet of calls, filled in and reckoned."""
+    book = openpyxl.load_workbook(WIDE)
+    (runs,) = [column for column in book["call_log"].iter_cols() if column[0].value == "run_id"]
+    run_id = RunView(inventory).run_id
+    for cell in runs[1:]:
+        cell.value = cell.value and run_id
+    book.save(tmp_path / "older.xlsx")
+    done = load_calls(inventory, tmp_path / "older.xlsx", today=TODAY)
+    assert (done.problems, done.recorded, done.rejected) == ((), 2, 0)
+    log = entries(inventory, "S0161", True)
+    mine = log[log["called_on"] == pd.Timestamp(2026, 6, 3)]
+    assert sorted(mine["retrofit"]) == ["bird_mesh", "hot_water_diverter"]
+    assert set(mine["outcome"]) == {"later"}
+    assert set(mine["leave_until"]) == {pd.Timestamp(2026, 9, 1)}
+    assert done.facts == 1
 
 
 @pytest.mark.slow
@@ -166,16 +192,17 @@ def test_every_figure_of_the_demo_is_the_stored_one(shown: Shown) -> None:
         "offer.upfront, offer.first_year_saving FROM call JOIN offer USING (run_id, site_id) "
         "WHERE position IS NOT NULL AND call.retrofit = offer.offer ORDER BY position"
     ).df()
-    found = rows(book["Calls"])
+    found = [calls | details for calls, details in zip(rows(book["Calls"]), rows(book["Details"]), strict=True)]
     first, texts = stored.drop_duplicates("customer_id"), shown.view.call_texts()
     assert [row["site"] for row in found] == list(first["site_id"])
     for row, (_, one) in zip(found, first.iterrows(), strict=True):
-        assert (row["position"], row["round"]) == (one["position"], one["round"])
+        assert (row["call"], row["round"]) == (one["position"], one["round"])
         told = row["kind of call"] == "safety: tell, do not sell"
-        first = "Tell the danger first; give the price only if asked. " if told else ""
-        assert row["what to say"] == first + texts[one["site_id"]]
+        several = (stored["customer_id"] == one["customer_id"]).sum() > 1
+        assert texts[one["site_id"]] in row["what to say"] if several else texts[one["site_id"]] == row["what to say"]
         assert row["price with tax [EUR]"] == pytest.approx(one["upfront"])
-        assert row["expected worth [EUR]"] == pytest.approx(one["npv"])
+        assert f"{one['upfront']:,.0f} EUR" in row["offer, price with tax"]
+        assert row["net benefit [EUR]"] == (None if told else pytest.approx(one["npv"]))
         weighed = row["contribution to the company if yes [EUR]"], row["chance of yes"]
         assert weighed == ((None, None) if told else pytest.approx((one["contribution"], one["chance_of_yes"])))
         for name, title in RANGE.items():
@@ -192,7 +219,7 @@ def test_every_figure_of_the_demo_is_the_stored_one(shown: Shown) -> None:
         assert (row["rank"], row["status"]) == (rank, api.status_text(status))
         if status in (api.Status.SUBJECT_TO_SURVEY, api.Status.NOT_APPLICABLE):
             assert (reason or "")[1:] in row["reason"]  # as a sentence its first letter is a capital
-        assert row["expected worth [EUR]"] == (None if npv is None else pytest.approx(npv))
+        assert row["net benefit [EUR]"] == (None if npv is None else pytest.approx(npv))
         assert row["price with tax [EUR]"] == (None if upfront is None else pytest.approx(upfront))
 
 
@@ -202,8 +229,8 @@ def test_all_notes_of_the_demo_stand_whole_and_every_danger_in_its_row(shown: Sh
     texts = {text for (text,) in shown.inventory.connection.execute("SELECT DISTINCT text FROM safety_note").fetchall()}
     assert {row["what can happen and what to do"] for row in rows(book["Safety notes"])} == texts
     told = shown.view.to_tell()
-    called = {row["site"]: row for row in rows(book["Calls"])}
-    hurt = "what may hurt someone: known dangers here"
+    called = {row["site"]: row for row in rows(book["Details"])}
+    hurt = "known hazards here"
     seen = 0
     for site, text in told[["site_id", "text"]].itertuples(index=False):
         if site in called:

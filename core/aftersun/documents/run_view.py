@@ -22,12 +22,14 @@ from aftersun.inventory.store.tables import RUN_TABLES
 from aftersun.model.change import Note, severity_order
 from aftersun.model.codes import CallKind, ContactRule, NotCalled
 from aftersun.model.errors import AftersunError
+from aftersun.model.figures import ENGLISH
 from aftersun.model.letter import Letter
 from aftersun.model.output import Letterhead, SafetyNotes
 from aftersun.money.company import Company
 from aftersun.money.letterhead import letterhead_of
+from aftersun.money.measures import even_saving
 from aftersun.scoring.calls.contact_rules import contact_rule, without_forbidden
-from aftersun.wording import call_text, not_called_text, replaced_text, say, standstill_text
+from aftersun.wording import call_text, not_called_text, replaced_text, say, standstill_text, value_of
 
 if TYPE_CHECKING:
     from aftersun.model import output
@@ -246,19 +248,27 @@ class RunView:
         return table.loc[(table["kwh"].abs() >= LEAST_KWH) | ends, ["step", "kwh"]]
 
     def call_texts(self) -> dict[str, str]:
-        """Return what to say on each call, by site_id."""
-        calls = self.calls()
+        """Return what to say on each call, as it is spoken, by site_id."""
+        calls, known = self.calls(), self.to_tell()
         about = calls[["site_id", "retrofit"]].rename(columns={"retrofit": "offer"})
         offers = self.table("offer").merge(about, on=["site_id", "offer"])
         ranking = self.table_of_sites("ranking", list(calls["site_id"]))
+        ranking = ranking.merge(self.table("run_retrofit")[["retrofit", "title", "summary"]], on="retrofit", how="left")
         ranked = {(row["site_id"], row["retrofit"]): row for row in ranking.to_dict("records")}
+        hazards = known.groupby("site_id", sort=False)["text"].agg(list)
         texts = dict(zip(calls["site_id"], calls["sentence"].fillna(""), strict=True))  # of older runs as stored
+        rate = self.used_company().money.real_discount_rate
         for offer in offers.to_dict("records"):
             site = offer["site_id"]
+            if texts[site]:
+                continue
             members = [ranked[site, name] for name in self.members(offer["offer"])]
-            texts[site] = texts[site] or call_text(offer, members, self.currency)
+            allowed = value_of(offer, "chance_allowed") or 1.0
+            yearly = even_saving(offer["npv"] / allowed + offer["upfront"], rate, int(offer["years"]))
+            told, asked = hazards.get(site, ()), self.to_ask(site) if allowed < 1 else ()
+            texts[site] = call_text({**offer, "yearly_saving": yearly}, members, self.currency, ENGLISH, told, asked)
         for evidence in self.table_of_sites("site_evidence", list(calls["site_id"])).to_dict("records"):
-            said = texts[evidence["site_id"]], standstill_text(evidence, self.currency)
+            said = texts[evidence["site_id"]], standstill_text(evidence, self.currency, spoken=True)
             texts[evidence["site_id"]] = " ".join(filter(None, said))
         return texts
 

@@ -35,6 +35,11 @@ def capital_recovery(rate: npt.ArrayLike, years: npt.ArrayLike) -> Floats:
         return np.where(rate == 0.0, 1.0 / years, -rate / np.expm1(-years * np.log1p(rate)))
 
 
+def even_saving(value: float, rate: float, years: int) -> float:
+    """Return the even amount a year that comes to ``value``, today's money, over ``years``; 0 where there are none."""
+    return float(value * capital_recovery(rate, years)) if years >= 1 else 0.0
+
+
 def npv(rate: npt.ArrayLike, cash_flow: npt.ArrayLike) -> Floats:
     """Return the net present value of each row.
 

@@ -69,7 +69,7 @@ def _fill(book: Book, run: api.RunView) -> None:
     """Write all sheets. Each table of the run is read once."""
     called, titles = run.table("call"), run.titles()
     calls = CallList(run, NotesOfRun.of(run), titles, run.table("ranking"), run.table("offer"), run.table("question"))
-    first, listed = calls.sheet(), facts.retrofits(run)
+    first, details, listed = calls.sheet("calls"), calls.sheet("details"), facts.retrofits(run)
     after = [
         tables.dangers(calls, called),
         tables.safety_notes(calls),
@@ -83,11 +83,13 @@ def _fill(book: Book, run: api.RunView) -> None:
         listed,
         facts.run_facts(run),
     ]
-    written = book.write(first, calls.rows())
-    shown = [(first.name, first.columns), *([(name_of("call_log"), calls.columns("call_log"))] if run.personal else [])]
+    written = [book.write(layout, calls.rows(key))[0] for key, layout in (("calls", first), ("details", details))]
+    shown = [(layout.name, layout.columns) for layout in (first, details)]
+    shown += [(name_of("call_log"), calls.columns("call_log"))] if run.personal else []
     book.write(*_guide(run, [*shown, *((layout.name, layout.columns) for layout, _ in after)]))
     if run.personal:
-        log.write_log(book, calls, first.columns, written[0], _retrofit_ids(listed[0], len(titles)))
+        on_calls, on_details = map(log.FilledIn, (first, details), written)
+        log.write_log(book, calls, on_calls, on_details, _retrofit_ids(listed[0], len(titles)))
     for layout, rows in after:
         book.write(layout, rows)
 

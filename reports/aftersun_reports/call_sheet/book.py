@@ -256,6 +256,6 @@ def records_of(frame: pd.DataFrame) -> list[Mapping[str, Any]]:
 NOT_DRAWN = "not drawn"
 
 
-def drawn(value: Any, worth: Any) -> Any:
-    """Return a number of the range of a worth; where there is a worth but no range of it, words instead of nothing."""
-    return NOT_DRAWN if worth == worth and (value is None or value != value) else value
+def drawn(value: Any, npv: Any) -> Any:
+    """Return a number of the range of a net present value; where it has none, words instead of nothing."""
+    return NOT_DRAWN if npv == npv and (value is None or value != value) else value

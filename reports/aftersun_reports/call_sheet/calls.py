@@ -1,4 +1,4 @@
-"""The first sheet: whom to call, in order, one row a customer, with everything that is needed on the phone."""
+"""The first two sheets: whom to call, in order, one row a customer; and all else of these calls by the same number."""
 
 from __future__ import annotations
 
@@ -19,6 +19,7 @@ PER_CALL = 3  # questions on one call; the others stand on their own sheet
 CALLED_ON, OUTCOME, LEAVE_UNTIL, RETROFIT, REMARK, SITE = (
     "called_on", "outcome", "leave_until", "retrofit", "remark", "site_id",
 )  # fmt: skip
+FILLED_IN_ON_CALLS = (CALLED_ON, OUTCOME, LEAVE_UNTIL, REMARK)
 
 _SAFETY, _BOTH, _OFFER = "safety: tell, do not sell", "safety, and an offer", "offer"
 _SERVICE = "service: stands still"
@@ -28,7 +29,6 @@ _KINDS = {
     api.CallKind.SERVICE: _SERVICE,
     api.CallKind.OFFER: _OFFER,
 }
-_TELL_FIRST = "Tell the danger first; give the price only if asked."
 NONE_RECORDED = "none recorded"
 _PSEUDONYM_WIDTH = 18  # characters
 _RANGE = ("npv_p90", "npv_p10", "chance_npv_positive")
@@ -58,11 +58,6 @@ class Call:
     def kind(self) -> str:
         """What kind of call it is."""
         return _KINDS[api.CallKind(self.row["kind"])]
-
-    @property
-    def say(self) -> str:
-        """What to say; of what is told for safety, how to tell it, too."""
-        return f"{_TELL_FIRST} {self.text}" if self.kind == _SAFETY else self.text
 
     @property
     def ask(self) -> str:
@@ -152,15 +147,15 @@ class CallList:
             self._ids[positions] = "\n".join(lines) or _NO_NOTE
         return self._ids[positions]
 
-    def sheet(self) -> Sheet:
-        """Return the sheet's layout."""
+    def sheet(self, key: str) -> Sheet:
+        """Return the layout of the sheet of calls or of their details."""
         run = self.run
         held = 3 if run.personal else 2
-        layout = sheet(run, "calls", company=str(run.company.get("company", {}).get("name", "")))
-        return replace(layout, columns=self.columns("calls"), keys=held, held=held)
+        layout = sheet(run, key, company=str(run.company.get("company", {}).get("name", "")))
+        return replace(layout, columns=self.columns(key), keys=held, held=held)
 
     def columns(self, key: str) -> list[Column]:
-        """Return the columns of the sheet of calls or the call log: one for each fact that is asked and each member."""
+        """Return the columns of one of these sheets or the call log: one for each fact asked and each member."""
         several = {
             "answer": [{"fact": fact} for fact in self.facts],
             "further_retrofit": [{"number": str(number)} for number in range(2, self.members + 1)],
@@ -181,52 +176,62 @@ class CallList:
         """Whether any customer is called about several sites."""
         return len(self.customers) < len(self.calls)
 
-    def rows(self) -> list[list[Any]]:
-        """Return a row for each customer."""
-        return [self._row(customer) for customer in self.customers]
+    def rows(self, key: str) -> list[list[Any]]:
+        """Return a row of the sheet of calls or of their details for each customer."""
+        wanted = self.columns(key)
+        return [[cells.get(column.key, cells.get(column.title)) for column in wanted] for cells in self._cells]
 
-    def _row(self, customer: Customer) -> list[Any]:
+    @cached_property
+    def _cells(self) -> list[dict[str, Any]]:
+        return [self._cells_of(customer) for customer in self.customers]
+
+    def _cells_of(self, customer: Customer) -> dict[str, Any]:
         call = customer.first
-        cells = {
-            **{name: customer.person.get(name) or NONE_RECORDED for name in ("name", "town", "phone", "email")},
+        person = {name: customer.person.get(name) for name in ("name", "town", "email")}
+        reached = customer.person.get("phone") or customer.person.get("email")
+        return {
+            **{name: value or NONE_RECORDED for name, value in person.items()},
+            "phone": reached or NONE_RECORDED,
             "position": call.row["position"],
             "round": call.row["round"],
             "site": call.site_id,
             "kind": call.kind,
-            "say": call.say,
+            "say": customer.by_site(lambda call: call.text),
             "dangers": customer.by_site(lambda call: call.dangers),
             "notes": customer.by_site(lambda call: self.note_ids(call.site_id, call.members)),
             "ask": customer.by_site(lambda call: call.ask),
             "contact_rule": contact_rule(self.run, customer.person),
-            "offer": self.title(call.row["retrofit"]) if call.members else None,
+            "offer": customer.by_site(self._offer_and_price),
             "survey": self._survey_first(call),
             "upfront": call.offer.get("upfront"),
-            "npv": call.row["npv"],
+            # what is told for safety is no sale: nobody weighs what it would bring
+            "npv": None if call.kind == _SAFETY else call.row["npv"],
             **{name: drawn(call.offer.get(name), call.row["npv"]) for name in _RANGE},
             "first_year_saving": call.offer.get("first_year_saving"),
-            # what is told for safety is no sale: nobody weighs what it would bring
             **{name: None if call.kind == _SAFETY else call.row[name] for name in _FOR_US},
             "further": "\n".join(map(self._further, customer.calls[1:])),
             **self._entries(customer),
         }
-        return [cells[column.key if column.key in cells else column.title] for column in self._columns]
+
+    def _offer_and_price(self, call: Call) -> str:
+        """Return what a call is about, with its price."""
+        if not call.members:
+            return call.kind
+        price, title = call.offer.get("upfront"), self.title(call.row["retrofit"])
+        return title if price is None or price != price else f"{title}, {api.ENGLISH.amount(price, self.run.currency)}"
 
     def _entries(self, customer: Customer) -> dict[str, str | None]:
-        """Return what is filled in already of the cells to be filled in, by title of the column."""
+        """Return what is filled in already of the cells to be filled in, by key or title of the column."""
         call = customer.first
         asked = [question["fact"] for question in call.questions] if len(customer.calls) == 1 else []
         further = [*call.members[1:], *[""] * self.members]
         return {
-            **dict.fromkeys((CALLED_ON, OUTCOME, LEAVE_UNTIL, REMARK), ""),
+            **dict.fromkeys(FILLED_IN_ON_CALLS, ""),
             RETROFIT: call.members[0] if call.members else "",
             **{f"{RETROFIT}_{number}": name for number, name in zip(range(2, self.members + 1), further, strict=False)},
             # None = not asked at this site, or it is not plain of which site: nothing to fill in.
             **{fact: "" if fact in asked else None for fact in self.facts},
         }
-
-    @cached_property
-    def _columns(self) -> list[Column]:
-        return self.columns("calls")
 
     def title(self, offer: str) -> str:
         """Return the titles of all that an offer consists of."""
@@ -247,12 +252,7 @@ class CallList:
         return f"{first}: {surveys[call.members[0]]}" if call.kind == _SAFETY else first
 
     def _further(self, call: Call) -> str:
-        price = call.offer.get("upfront")
-        costs = ""
-        if price is not None and price == price:
-            costs = f", price with tax {api.ENGLISH.amount(price, self.run.currency)}"
-        what = f"{call.kind}: {self.title(call.row['retrofit'])}{costs}" if call.members else call.kind
-        return f"{call.site_id}, position {call.row['position']:.0f}, {what}. {call.say}"
+        return f"{call.site_id}, number {call.row['position']:.0f} on the list, {call.kind}"
 
     def _dangers(self, site_id: str) -> str:
         standing = (self.notes.notes[position] for position in self.notes.known.get(site_id, ()))

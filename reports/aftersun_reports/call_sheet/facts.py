@@ -89,7 +89,7 @@ def _result_rows(run: api.RunView) -> Iterator[Sequence[Any]]:
         title = titles.get(row["retrofit"], row["retrofit"]) or "all best offers together"
         npv, p90, p10 = (_amount(row[name]) for name in ("npv", "npv_p90", "npv_p10"))
         remark = f"best offers of {sites(row['offers'])}, called or not"
-        yield "worth", title, f"{npv} (P90 {p90}, P10 {p10}) {run.currency}", remark
+        yield "net benefit", title, f"{npv} (P90 {p90}, P10 {p10}) {run.currency}", remark
     call = run.table("call")
     left = call.loc[call["position"].isna(), ["excluded_reason", "excluded_detail"]].fillna("")
     for code, detail, count in left.value_counts().reset_index().itertuples(index=False, name=None):

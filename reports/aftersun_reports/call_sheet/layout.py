@@ -20,6 +20,8 @@ Table = tuple[Sheet, Iterator[Sequence[Any]]]
 # by key of a column: the columns of a table that its cells are made of, and what makes them
 Made = Mapping[str, tuple[Sequence[str], Callable[..., Any]]]
 
+# by whether names may be read: what column with_names may say of a column that is shown
+_SHOWN = {True: ("yes", "no"), False: ("no", "only without")}
 _AS_STORED: Made = {}
 _AT_ONCE = 20_000  # rows held as Python values
 
@@ -54,7 +56,7 @@ def columns(run: api.RunView, key: str) -> list[Column]:
             row["key"], row["title"].format(**figures), int(row["width"]), row["kind"], row["says"].format(**figures)
         )
         for row in _columns()
-        if row["sheet"] == key and (run.personal or row["with_names"] == "no")
+        if row["sheet"] == key and row["with_names"] in _SHOWN[run.personal]
     ]
 
 

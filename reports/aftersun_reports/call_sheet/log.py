@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
 from xlsxwriter.utility import xl_col_to_name
 
 from aftersun_reports.call_sheet.book import ENTRIES, ENTRY_DAY, LARGEST_SHEET, Book, Column, Sheet, Written
-from aftersun_reports.call_sheet.calls import CALLED_ON, LEAVE_UNTIL, OUTCOME, REMARK, RETROFIT, SITE, CallList
+from aftersun_reports.call_sheet.calls import FILLED_IN_ON_CALLS, OUTCOME, RETROFIT, SITE, CallList
 from aftersun_reports.call_sheet.layout import OUTCOMES, name_of
 
 SPARE_ROWS = 10  # rows that may be put in between on the sheet of calls
@@ -18,40 +19,55 @@ _RUN = "run_id"
 _FIRST_DAY = date(2000, 1, 1)  # what is earlier is a slip
 
 
-def write_log(book: Book, calls: CallList, shown: Sequence[Column], written: Written, retrofits: str) -> None:
-    """Write the sheet, and the drop-downs of the cells to be filled in on it and on the sheet of calls.
+@dataclass(frozen=True)
+class FilledIn:
+    """A sheet with cells to be filled in, and where its rows are."""
 
-    ``shown`` are the columns of the sheet of calls, ``written`` where its rows are; ``retrofits`` is the range of cells
-    with the ids of all retrofits.
+    layout: Sheet
+    written: Written
 
-    Every cell looks at the row of the other sheet that has its own number, so sorting, filtering and deleting there
-    does no harm. An offer of several retrofits has an entry for each: one block of rows for the first of them, one
-    for the second.
+    def column(self, name: str) -> str:
+        """Return the letter of a column by its key or its title."""
+        columns = self.layout.columns
+        return str(
+            xl_col_to_name(next(at for at, one in enumerate(columns) if name in (one.title, one.key)), col_abs=True)
+        )
+
+
+def write_log(book: Book, calls: CallList, first: FilledIn, details: FilledIn, retrofits: str) -> None:
+    """Write the sheet, and the drop-downs of the cells to be filled in on it, on the calls and on their details.
+
+    ``retrofits`` is the range of cells with the ids of all retrofits.
+
+    Every cell looks at the row of the calls that has its own number, and for the details by the number of that call,
+    so sorting, filtering and deleting on either does no harm. An offer of several retrofits has an entry for each: one
+    block of rows for the first of them, one for the second.
     """
     mine = calls.columns("call_log")
     worksheet = book.begin(Sheet(name_of("call_log"), (), mine))
-    number_of = {column.title: number for number, column in enumerate(shown)}
-    length = written.last - written.first + 1 + SPARE_ROWS if calls.calls else 0
+    length = first.written.last - first.written.first + 1 + SPARE_ROWS if calls.calls else 0
     row = 1
     for member in range(calls.members if length else 0):
         about = RETROFIT if member == 0 else f"{RETROFIT}_{member + 1}"
-        away = written.first - row
+        away = first.written.first - row
         given = {
-            SITE: _cell(number_of["site"], away),
             _RUN: f'"{book.run.run_id.replace(chr(34), chr(34) * 2)}"',
-            RETROFIT: _cell(number_of[about], away),
-            **{name: _cell(number_of[name], away) for name in (CALLED_ON, OUTCOME, LEAVE_UNTIL, REMARK)},
+            SITE: _detail(first, details, "site", away),
+            RETROFIT: _detail(first, details, about, away),
+            **{name: _call(first, name, away) for name in FILLED_IN_ON_CALLS},
             # What was learnt is told once.
-            **{fact: _cell(number_of[fact], away) for fact in calls.facts if member == 0},
+            **{fact: _detail(first, details, fact, away) for fact in calls.facts if member == 0},
         }
-        filled = [f'{given[OUTCOME]}=""', *([f'{given[RETROFIT]}=""'] if member else [])]
-        nothing = filled[0] if len(filled) == 1 else f"OR({','.join(filled)})"
+        needed = [OUTCOME, *([RETROFIT] if member else [])]
         for _ in range(min(length, LARGEST_SHEET - FREE_ROWS - row)):
             for at, column in enumerate(mine):
                 if column.title in given:
-                    value = given[column.title]
-                    either = f'OR({nothing},{value}="")' if column.title not in (OUTCOME, _RUN) else nothing
-                    worksheet.write_formula(row, at, f'=IF({either},"",{value})', book.formatted(column.kind), "")
+                    names = dict.fromkeys([*needed, *([] if column.title == _RUN else [column.title])])
+                    formula = given[column.title]
+                    # one after another: where nothing is entered there may be no details to look up
+                    for name in reversed(names):
+                        formula = f'IF({given[name]}="","",{formula})'
+                    worksheet.write_formula(row, at, f"={formula}", book.formatted(column.kind), "")
             row += 1
     for free in range(row, row + FREE_ROWS):
         for at, column in enumerate(mine):
@@ -59,15 +75,22 @@ def write_log(book: Book, calls: CallList, shown: Sequence[Column], written: Wri
     last = row + FREE_ROWS - 1
     worksheet.autofilter(0, 0, last, len(mine) - 1)
     _drop_downs(worksheet, mine, row, last, calls, retrofits)
-    if calls.calls:
-        _drop_downs(written.worksheet, shown, written.first, written.last, calls, retrofits)
+    for sheet in (first, details) if calls.calls else ():
+        written = sheet.written
+        _drop_downs(written.worksheet, sheet.layout.columns, written.first, written.last, calls, retrofits)
 
 
-def _cell(number: int, away: int) -> str:
+def _call(first: FilledIn, name: str, away: int) -> str:
     """Return a formula's word for a column of the sheet of calls, in the row ``away`` rows below one's own."""
-    column = xl_col_to_name(number, col_abs=True)
+    column = first.column(name)
     step = f"+{away}" if away > 0 else str(away) if away else ""
-    return f"INDEX({name_of('calls')}!{column}:{column},ROW(){step})"
+    return f"INDEX({first.layout.name}!{column}:{column},ROW(){step})"
+
+
+def _detail(first: FilledIn, details: FilledIn, name: str, away: int) -> str:
+    """Return a formula's word for a column of the details, in the row of the call in that row."""
+    sheet, column, number = details.layout.name, details.column(name), details.column("position")
+    return f"INDEX({sheet}!{column}:{column},MATCH({_call(first, 'position', away)},{sheet}!{number}:{number},0))"
 
 
 def _drop_downs(
@@ -77,7 +100,7 @@ def _drop_downs(
         if column.kind not in ENTRIES:
             continue
         rule: dict[str, Any]
-        if column.title == OUTCOME:
+        if OUTCOME in (column.key, column.title):
             rule = {"validate": "list", "source": list(OUTCOMES), "error_message": "Choose one of the outcomes."}
         elif column.title in calls.facts:
             rule = {"validate": "list", "source": ["yes", "no"], "error_message": "yes, no, or leave it empty."}

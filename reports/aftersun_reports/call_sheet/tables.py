@@ -87,7 +87,7 @@ def offers(calls: CallList, called: pd.DataFrame) -> Table:
 
 
 def ranking(calls: CallList) -> Table:
-    """Every retrofit on every site, with its worth or the reason why not."""
+    """Every retrofit on every site, with its net benefit or the reason why not."""
 
     def notes(site: str, retrofit: str, status: str) -> str | None:
         return None if status in _NO_ADVICE else calls.note_ids(site, [retrofit])

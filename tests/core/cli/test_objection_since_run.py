@@ -73,7 +73,7 @@ def test_the_call_sheet_leaves_out_the_customer_and_keeps_the_danger(company, tm
         book = written(RunView(inventory), tmp_path / "out")
         owner = RunView(inventory).call_of(first)["customer_id"]
         assert owner not in set(RunView(inventory).contacts()["customer_id"])
-    listed = [row["site"] for row in rows(book["Calls"])]
+    listed = [row["site"] for row in rows(book["Details"])]
     assert listed[0] == second
     assert first not in listed
     sites = {sheet.title: {row.get("site") for row in rows(sheet)} for sheet in book if sheet.auto_filter.ref}

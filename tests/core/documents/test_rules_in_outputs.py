@@ -73,7 +73,9 @@ def test_what_is_too_uncertain_stands_in_the_call_sheet_with_that_word_and_in_no
     never = {(row.site_id, titles[row.retrofit]) for row in uncertain.itertuples()}
     shown = {pair: row["status"] for pair, row in advice_in(book).items()}
     assert {shown[pair] for pair in never} == {status_text(Status.TOO_UNCERTAIN)}
-    best = [(row["site"], part) for row in rows(book["Calls"]) for part in row["best offer"].split(" and ")]
+    both = zip(rows(book["Details"]), rows(book["Calls"]), strict=True)
+    offered = [(details["site"], call["offer, price with tax"].rpartition(", ")[0]) for details, call in both]
+    best = [(site, part) for site, offer in offered for part in offer.split(" and ")]
     assert len(best)
     assert not never & set(best)
 

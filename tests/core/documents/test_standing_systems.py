@@ -26,6 +26,7 @@ from aftersun_reports.portfolio_page import PortfolioPage
 pytestmark = pytest.mark.slow  # a run of its own
 
 SAID = "by its meter the system has stood still since"
+SPOKEN = "By your meter your solar system has stood still since"
 
 
 @pytest.fixture(scope="module")
@@ -67,23 +68,24 @@ def test_every_way_to_look_says_so(
     served = view.calls().query("kind == 'service'")
     site, row = str(served["site_id"].iloc[0]), view.table("site_evidence").set_index("site_id")
     month = f"{row.loc[site, 'idle_cost_a_month']:,.0f}"
-    assert SAID in view.call_texts()[site]
-    assert f"loses about {month} {view.currency} a month" in view.call_texts()[site]
+    assert SPOKEN in view.call_texts()[site]
+    assert f"you lose about {month} {view.currency} a month" in view.call_texts()[site]
     show_calls(view, 10)
     printed = " ".join(capsys.readouterr().out.split())
     assert printed.count("system has stopped: service") == len(served)
     assert "Stopped systems whose owners may not be called about offers" in printed
     show_calls(view, 10, in_full=True)
     printed = " ".join(capsys.readouterr().out.split())
-    assert printed.count(SAID) == view.calls()["site_id"].isin(row.index).sum()
+    assert printed.count(SPOKEN) == view.calls()["site_id"].isin(row.index).sum()
     show_report(view, site, None, ())
     assert SAID in " ".join(capsys.readouterr().out.split())
     assert [call["site_id"] for call in calls_as_data(view, 10)["to_serve"]] == list(served["site_id"])
     assert any(f"{len(served)} stopped systems" in line for line in summary(view, 100))
     (sheet,) = CallSheet().write(view, tmp_path, {})
     book = openpyxl.load_workbook(sheet)
-    mine = next(line for line in rows(book["Calls"]) if line["site"] == site)
+    mine = next(line for line in rows(book["Details"]) if line["site"] == site)
     assert mine["kind of call"] == "service: stands still"
-    assert SAID in mine["what to say"]
-    assert mine["best offer"] is None
+    call = next(line for line in rows(book["Calls"]) if line["call"] == mine["call"])
+    assert SPOKEN in call["what to say"]
+    assert call["offer, price with tax"] == "service: stands still"
     assert PortfolioPage().write(view, tmp_path, {})

@@ -23,7 +23,7 @@ from aftersun.model.letter import (
     LetterYear,
 )
 from aftersun.money.company import Company
-from aftersun.money.measures import capital_recovery, discounted_payback
+from aftersun.money.measures import discounted_payback, even_saving
 from aftersun.money.template import TRAVEL
 from aftersun.wording import Row, survey_text, value_of
 
@@ -104,13 +104,14 @@ def option_of(records: Records, price: float | None, catalogue: Catalogue, compa
     net = np.array([float(row["net"]) for row in cash])
     net[0] += lower
     sums = np.cumsum(net * (1.0 + money.real_discount_rate) ** -np.arange(net.size))
-    share = float(capital_recovery(money.real_discount_rate, years)) if years >= 1 else 0.0
     gains: dict[str, Any] = {}
     for level in ("", "_p90", "_p10"):
         worth = value_of(offer, f"npv{level}")
         value = None if worth is None else _money(float(worth) + lower)
         gains[f"npv{level}"] = value
-        gains[f"yearly{level}"] = None if value is None else _money((value + paid) * share)
+        gains[f"yearly{level}"] = (
+            None if value is None else _money(even_saving(value + paid, money.real_discount_rate, years))
+        )
     payback = float(discounted_payback(money.real_discount_rate, paid, net[1:])) if net.size > 1 else np.inf
     return LetterOption(
         offer=records.name,
