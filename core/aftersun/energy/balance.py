@@ -12,11 +12,12 @@ from aftersun.energy import hot_water
 from aftersun.energy.assumptions import Float32s, system_values
 from aftersun.energy.battery import run_batteries
 from aftersun.energy.demand import direct_use
-from aftersun.energy.generation import DECIDE_ON_GENERATION, generated_in_parts
+from aftersun.energy.generation import DECIDE_ON_GENERATION, generated_in_parts, spread_within_hours
 from aftersun.energy.planes import lit_hours
 from aftersun.model.cohort import Cohort
 from aftersun.model.energy import Energy, HourlyKwh
 from aftersun.model.plant import Plant
+from aftersun.model.ranges import Floats
 from aftersun.model.weather import HOURS_PER_YEAR, WeatherYear
 
 BLOCK_SITES = 500  # measured: more do not fit the processor's caches, fewer cost more a site
@@ -29,8 +30,9 @@ def simulate(cohort: Cohort, plant: Plant) -> Energy:
     What is generated serves, in this order: the household's load at once, electric water heating that runs in that
     hour, the battery, the diverter's element, the grid up to the export limit; the rest is curtailed. The battery
     serves all that would be bought, water heating too. Beside a diverter it is charged as if it served the household
-    alone before the diverter takes, and then by what that leaves. One site alone gives the same bits as in a batch. An
-    unknown name in ``cohort.overrides`` raises AftersunError.
+    alone before the diverter takes, and then by what that leaves. Stops are hours without output: a column has the mean
+    of the hours that run, as many as ``availability`` says, and of those that do not. One site alone gives the same
+    bits as in a batch. An unknown name in ``cohort.overrides`` raises AftersunError.
     """
     values = system_values(cohort.overrides)
     lit = lit_hours(cohort.weather)
@@ -39,15 +41,20 @@ def simulate(cohort: Cohort, plant: Plant) -> Energy:
         load = household_load(cohort, plant, sites)
         load_by_day = load.take(lit, axis=1)
         base = plant.base_load_kw[sites] + plant.standby_kwh[sites] / HOURS_PER_YEAR
-        used = direct_use(load_by_day, generated, plant.load_evenness[sites], base)
+        runs = plant.availability[sites].astype(np.float32)[:, None]
+        used = runs * direct_use(load_by_day, generated, plant.load_evenness[sites], base)
         year.imported[sites] = load
         year.imported[sites, lit] = load_by_day - used
+        generated = runs * generated
         year.generated[sites, lit] = generated
         year.used[sites, lit] = used
         year.exported[sites, lit] = generated - used  # all surplus, until somebody takes it
     _heat_water(year, cohort.weather, plant, values)
     _add_batteries(year, plant, values)
-    _limit_export(year, plant)
+    if np.isfinite(plant.export_limit_kw).any():
+        spread = np.zeros(HOURS_PER_YEAR, dtype=np.float32)
+        spread[lit] = spread_within_hours(cohort.weather, values)
+        _limit_export(year, plant, spread)
     return year
 
 
@@ -123,7 +130,7 @@ def _heat_water(year: Energy, weather: WeatherYear, plant: Plant, values: Mappin
         surplus, charged = year.exported[fed], plant.battery_kwh[fed] > 0
         if charged.any():
             surplus[charged] -= _batteries(year, plant, fed[charged], values)[0]
-        offer = _diverter_offer(surplus, plant.diverter_kw[fed], values)
+        offer = _diverter_offer(surplus, plant.diverter_kw[fed], plant.availability[fed], values)
         stores = hot_water.run_stores(weather, plant, fed, offer, values)
         year.water_backup[fed], year.to_water[fed] = stores.backup, stores.diverted
         year.exported[fed] -= year.to_water[fed]
@@ -133,24 +140,42 @@ def _heat_water(year: Energy, weather: WeatherYear, plant: Plant, values: Mappin
     electric = np.flatnonzero(store & np.isin(plant.water_heat, hot_water.ELECTRIC_HEATERS))
     wanted = year.water_backup[electric]
     # A thermostat switches: the heater draws its full power for a part of the hour, and surplus meets a part of that.
-    met = np.minimum(year.exported[electric] / plant.heater_kw[electric].astype(np.float32)[:, None], 1)
+    runs = plant.availability[electric].astype(np.float32)[:, None]
+    met = np.minimum(year.exported[electric] / plant.heater_kw[electric].astype(np.float32)[:, None], runs)
     at_once = wanted * met
     year.used[electric] += at_once
     year.exported[electric] -= at_once
     year.imported[electric] += wanted - at_once
 
 
-def _diverter_offer(surplus: HourlyKwh, element_kw: npt.NDArray[np.float64], values: Mapping[str, float]) -> Float32s:
-    """Return what diverters could take: surplus above the margin, from the least power to the element's."""
-    above = surplus - np.float32(values["diverter_margin_kw"])
-    offer: Float32s = np.minimum(above, element_kw.astype(np.float32)[:, None])
-    offer[above < values["diverter_least_kw"]] = 0
-    return offer
+def _diverter_offer(surplus: HourlyKwh, element_kw: Floats, runs: Floats, values: Mapping[str, float]) -> Float32s:
+    """Return what diverters could take: surplus above the margin, from the least power to the element's.
+
+    ``runs`` is the share of the hours with output, in which all of the ``surplus`` comes.
+    """
+
+    def while_running(power: float | Floats) -> Float32s:
+        return (power * runs).astype(np.float32)[:, None]
+
+    above = surplus - while_running(values["diverter_margin_kw"])
+    offer: Float32s = np.minimum(above, while_running(element_kw))
+    offer[above < while_running(values["diverter_least_kw"])] = 0
+    return np.maximum(offer, 0, out=offer)
 
 
-def _limit_export(year: Energy, plant: Plant) -> None:
-    """Curtail what the export limits do not let through, in place."""
+def _limit_export(year: Energy, plant: Plant, spread: Float32s) -> None:
+    """Curtail what the export limits do not let through, in place.
+
+    Surplus strays from its mean within the hour by as much as what is generated, ``spread`` (H,) of it.
+    """
     sites = np.flatnonzero(plant.export_limit_kw < np.inf)
     surplus = year.exported[sites]
-    year.exported[sites] = np.minimum(surplus, plant.export_limit_kw[sites].astype(np.float32)[:, None])
+    runs = plant.availability[sites].astype(np.float32)[:, None]
+    limit = runs * plant.export_limit_kw[sites].astype(np.float32)[:, None]
+    stray = np.minimum(spread * year.generated[sites], surplus)
+    site, hour = np.nonzero(surplus + stray > limit)
+    mean, width, most = surplus[site, hour], stray[site, hour], limit[site, 0]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        passed = mean - (mean + width - most) ** 2 / (4 * width)
+    year.exported[sites[site], hour] = np.where(mean - width >= most, most, passed)
     year.curtailed[sites] = surplus - year.exported[sites]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from itertools import pairwise
 
@@ -12,18 +13,24 @@ import pandas as pd
 from aftersun.energy.assumptions import Float32s, system_values
 from aftersun.energy.generation import (
     ARRAY_LOSSES,
+    LOSSES_BY_HOUR,
     ac_before_stops,
+    add_losses_by_hour,
     add_low_light_loss,
     before_losses,
     cell_temp,
+    constant_share,
     dc_by_site,
     dc_limit_kw,
+    inverter_load,
     soiling_lit,
+    spread_within_hours,
 )
 from aftersun.energy.planes import PlaneHours, few_sites, plant_hours_in_parts
 from aftersun.model.cohort import Cohort
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Floats
+from aftersun.model.weather import WeatherYear
 
 
 def loss_chain(cohort: Cohort, plant: Plant) -> pd.DataFrame:
@@ -34,7 +41,8 @@ def loss_chain(cohort: Cohort, plant: Plant) -> pd.DataFrame:
     ``in_plane_kwh - sum of the steps = generated_kwh``.
     """
     one_row = plant.replace(ground_cover_ratio=np.zeros_like(plant.tilt_deg))
-    ratios, ratio_of = soiling_lit(cohort, plant, system_values(cohort.overrides))
+    values = system_values(cohort.overrides)
+    ratios, ratio_of = soiling_lit(cohort, plant, values)
     sites, arrays = few_sites(cohort)
     hours = (
         plant_hours_in_parts(replace(cohort, horizons={}), one_row, arrays),
@@ -45,7 +53,8 @@ def loss_chain(cohort: Cohort, plant: Plant) -> pd.DataFrame:
     parts = [{name: np.empty(0) for name in _STEPS}]
     for few, of_few, free, skyline, seen in zip(sites, arrays, *hours, strict=True):
         part, position = plant.take(few, of_few), site[of_few] - few.start
-        parts.append(_left(part, position, free.poa, skyline.poa, seen, ratios[ratio_of[of_few]]))
+        soiling = ratios[ratio_of[of_few]]
+        parts.append(_left(part, position, free.poa, skyline.poa, seen, soiling, cohort.weather, values))
     left = {name: np.concatenate([part[name] for part in parts]) for name in _STEPS}
     steps = {f"{name}_kwh": left[before] - left[name] for before, name in pairwise(_STEPS)}
     return pd.DataFrame(
@@ -68,6 +77,8 @@ def _left(
     skyline_poa: Float32s,
     hours: PlaneHours,
     soiling: Float32s,
+    weather: WeatherYear,
+    values: Mapping[str, float],
 ) -> dict[str, Floats]:
     """Return what is left after each step, kWh a year per site; ``site`` has the position of each array's site."""
     dc = before_losses(hours, cell_temp(hours, plant), plant)
@@ -91,7 +102,7 @@ def _left(
         "open_strings": plant.strings_working,
         "calibration": plant.calibration[site],
     }
-    share = np.ones_like(plant.tilt_deg)  # constant steps need the year's sum only
+    share = np.ones_like(plant.tilt_deg)  # these steps need the year's sum only
     for name, factor in factors.items():
         share = share * factor
         left[name] = left["shunts_in_low_light"] * share
@@ -99,10 +110,11 @@ def _left(
     of_site: dict[str, Floats] = {
         name: np.bincount(site, energy, size).astype(np.float64) for name, energy in left.items()
     }
-    site_dc = dc_by_site(site, size, shunted * share.astype(np.float32)[:, None])
-    clipped = np.minimum(site_dc, dc_limit_kw(plant).astype(np.float32)[:, None])
-    of_site["clipping"] = _year(clipped)
-    of_site["inverter"] = _year(ac_before_stops(clipped, plant))
+    add_losses_by_hour(shunted, weather, plant, values)
+    shunted *= (constant_share(plant, LOSSES_BY_HOUR) * plant.calibration[site]).astype(np.float32)[:, None]
+    load = inverter_load(dc_by_site(site, size, shunted), plant, spread_within_hours(weather, values))
+    of_site["clipping"] = _year(load) * dc_limit_kw(plant)
+    of_site["inverter"] = _year(ac_before_stops(load, plant))
     of_site["stops"] = of_site["inverter"] * plant.availability
     return of_site
 

@@ -45,10 +45,10 @@ class Plant:
     washes_per_year: Floats  # evenly spread over the year, besides what rain does
     transmittance: Floats  # 1 = glass as delivered
     droppings_loss: Floats  # bird droppings, beyond even soiling
-    shading_loss: Floats  # by trees and buildings, of the year's output
+    shading_loss: Floats  # by trees and buildings, of the year's output; they hide the low sun first
     mismatch_loss: Floats  # between unequal modules
-    wiring_loss: Floats  # in DC cables
-    connection_loss: Floats  # in plug connectors
+    wiring_loss: Floats  # in DC cables, of the year's output; it grows with the current
+    connection_loss: Floats  # in plug connectors, likewise
     light_induced_loss: Floats  # first days of light, once
     nameplate_loss: Floats  # of modules weaker than their label
     excess_loss: Floats  # degradation beyond normal ageing, in full sun (1000 W/m2)
@@ -58,7 +58,7 @@ class Plant:
     # --- per site (S,)
     inverter_rating_kw: Floats  # AC, all inverters together
     inverter_efficiency: Floats  # nominal, 0..1
-    availability: Floats  # share of the year's output that is not lost to stops
+    availability: Floats  # share of the hours, and of the year's output, that is not lost to stops
     ageing_per_year: Floats  # normal ageing, share of output a year
     calibration: Floats  # factor on DC output that meter readings call for, 1 = none
     export_limit_kw: Floats  # inf = none, 0 = no export

@@ -117,7 +117,8 @@ def test_a_switched_element_meets_only_a_part_of_its_power_from_the_sun(make_coh
     energy = simulate(cohort, plant.replace(demand_kwh=np.zeros(2)))
     surplus = energy.used + energy.exported  # there is no other load
     for row, power in enumerate((1.0, 3.0)):
-        met = energy.water_backup[row] * np.minimum(surplus[row] / power, 1)
+        runs = plant.availability[row]  # the sun's part of the year; while it runs, its surplus is that much larger
+        met = energy.water_backup[row] * runs * np.minimum(surplus[row] / runs / power, 1)
         np.testing.assert_allclose(energy.used[row], met, atol=1e-6)
     assert energy.annual("used")[0] > 1.2 * energy.annual("used")[1]
 
@@ -156,9 +157,10 @@ def test_diverter_keeps_to_its_element_and_its_margin(mixed: tuple[Cohort, Plant
     left = balance.exported + balance.curtailed + balance.used
     assert (balance.to_water[hot] >= 0).all()
     assert (left[hot] > 0).all()
-    # Where the present heater takes no electricity, at least the margin of 0.05 kW stays for the grid
+    # Where the present heater takes no electricity, the margin of 0.05 kW stays for the grid in the 97 % of the hours
+    # in which there is output
     fuel = np.isin(plant.water_heat, ["gas boiler", "district heat"])
-    assert (balance.exported + balance.curtailed)[hot & fuel[:, None]].min() >= 0.05 - 1e-5
+    assert (balance.exported + balance.curtailed)[hot & fuel[:, None]].min() >= 0.97 * 0.05 - 1e-5
 
 
 def test_sites_without_a_store_or_a_known_heater_heat_no_water(mixed: tuple[Cohort, Plant], balance: Energy) -> None:

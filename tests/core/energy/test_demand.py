@@ -161,7 +161,7 @@ def test_one_home_s_spread_reaches_a_measured_one(samples: Path, make_cohort: An
         for size in (0.18, 0.36, 0.72)
     ]
     cohort = make_cohort(*homes, on=weather)
-    even = replace(cohort, overrides={"base_load_share": 0.45, "load_evenness": 0.5})  # within both ranges
+    even = replace(cohort, overrides={"base_load_share": 0.48, "load_evenness": 0.6})  # within both ranges
     energy = simulate(even, baseline(even))
     assert energy.annual("used") / energy.annual("generated") == pytest.approx([0.93, 0.70, 0.44], abs=0.05)
 
@@ -262,7 +262,7 @@ def test_a_shop_uses_more_of_its_roof_at_once_than_a_home_with_the_same_demand(m
     facts = {"annual_demand_kwh": 6000.0, "arrays": [{"dc_rating_kw": 6.0}]}
     cohort = make_cohort(*({**facts, "use": use} for use in ("home", "shop")))
     cohort = replace(cohort, sites=cohort.sites.assign(load_shape=shape_rows(cohort.sites)))
-    as_even = baseline(cohort).replace(load_evenness=np.full(2, 0.2))  # by its hours alone
+    as_even = baseline(cohort).replace(load_evenness=np.full(2, 0.22))  # by its hours alone
     by_hours, in_all = (simulate(cohort, plant).annual("used") for plant in (as_even, baseline(cohort)))
     assert by_hours[1] > 1.05 * by_hours[0]
     assert in_all[0] == by_hours[0]
@@ -274,11 +274,11 @@ def test_the_load_of_a_firm_is_the_more_even_the_larger_it_is(make_cohort: Any) 
     firms = make_cohort(*({"use": "workshop", "annual_demand_kwh": kwh} for kwh in sizes))
     growing = replace(firms, overrides={"load_evenness_growth": 1.0})
     # mode of system.csv for a home, and by independent loads 8 and 64 times that
-    assert baseline(growing).load_evenness == pytest.approx([0.2, 0.2, 8 * 0.2, 64 * 0.2])
+    assert baseline(growing).load_evenness == pytest.approx([0.22, 0.22, 8 * 0.22, 64 * 0.22])
     one_machine = replace(firms, overrides={"load_evenness_growth": 0.0})
-    assert baseline(one_machine).load_evenness == pytest.approx(0.2)
+    assert baseline(one_machine).load_evenness == pytest.approx(0.22)
     homes = make_cohort(*({"annual_demand_kwh": kwh} for kwh in sizes))
-    assert baseline(homes).load_evenness == pytest.approx(0.2)
+    assert baseline(homes).load_evenness == pytest.approx(0.22)
 
 
 def test_evenness_of_each_site_is_that_of_the_site_alone() -> None:

@@ -13,7 +13,7 @@ from pvlib import inverter
 
 from aftersun.energy.balance import simulate
 from aftersun.energy.baseline import baseline
-from aftersun.energy.generation import ac_before_stops, annual_generation, before_losses, cell_temp
+from aftersun.energy.generation import ac_before_stops, annual_generation, before_losses, cell_temp, inverter_load
 from aftersun.energy.planes import PlaneHours, cell_temperature
 from aftersun.model.cohort import Horizon
 from aftersun.model.plant import Plant
@@ -29,13 +29,15 @@ def test_the_inverter_is_that_of_pvlib(plant: Plant, load: float, rating: float,
     dc = load * rating / efficiency
     part = plant.replace(inverter_rating_kw=np.array([rating]), inverter_efficiency=np.array([efficiency]))
     expected = inverter.pvwatts(np.array([dc]), rating / efficiency, eta_inv_nom=efficiency)
-    found = ac_before_stops(np.array([[dc]], dtype=np.float32), part)
+    steady = np.array([1e-6], dtype=np.float32)
+    found = ac_before_stops(inverter_load(np.array([[dc]], dtype=np.float32), part, steady), part)
     assert found[0] == pytest.approx(expected, rel=2e-6, abs=1e-6 * rating)
 
 
 def test_an_inverter_far_too_small_runs_at_its_rating(plant: Plant) -> None:
     part = plant.replace(inverter_rating_kw=np.array([0.1]))
-    assert ac_before_stops(np.array([[100.0]], dtype=np.float32), part)[0, 0] == pytest.approx(0.1)
+    load = inverter_load(np.array([[100.0]], dtype=np.float32), part, np.array([0.8], dtype=np.float32))
+    assert ac_before_stops(load, part)[0, 0] == pytest.approx(0.1)
 
 
 def test_without_an_inverter_nothing_comes_out(make_cohort: Any) -> None:

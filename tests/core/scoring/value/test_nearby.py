@@ -52,9 +52,10 @@ def test_a_plant_close_to_a_known_one_is_reckoned_as_simulated(
     near = NearbySimulations(exact, Slopes(baseline), np.arange(len(baseline.cohort)))
     plant = changed(baseline.plant, column, factor, more)
     reckoned, simulated = near.of(plant), exact.anew(plant)
-    # a tenth of the change: the bill bends with surplus, and an inverter that clips takes part of what DC gains
+    # an eighth of the change: the bill bends with surplus, and an inverter that clips takes part of what DC gains, of
+    # what plugs gain the more
     bill = simulated.bill.electricity - baseline.bill.electricity
-    np.testing.assert_allclose(reckoned.bill.electricity - baseline.bill.electricity, bill, rtol=0.1)
+    np.testing.assert_allclose(reckoned.bill.electricity - baseline.bill.electricity, bill, rtol=0.125)
     kwh = simulated.yearly_kwh["generated"] - baseline.yearly_kwh["generated"]
     np.testing.assert_allclose(
         reckoned.yearly_kwh["generated"] - baseline.yearly_kwh["generated"], kwh, rtol=0.1, atol=0.5
