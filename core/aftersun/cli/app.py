@@ -9,7 +9,19 @@ from typing import NoReturn
 
 import typer
 
-from aftersun.cli import call_log, company, customer, inventory, job, letter, outputs, plugin, ranking, weather
+from aftersun.cli import (
+    call_log,
+    company,
+    customer,
+    delivered,
+    inventory,
+    job,
+    letter,
+    outputs,
+    plugin,
+    ranking,
+    weather,
+)
 from aftersun.cli.declaring import group
 from aftersun.cli.old_names import with_new_names
 from aftersun.cli.terminal import terminal
@@ -31,6 +43,7 @@ for name, commands in {
     "company": company.app,
     "log": call_log.app,
     "job": job.app,
+    "delivered": delivered.app,
     "plugin": plugin.app,
     "letter": letter.app,
 }.items():

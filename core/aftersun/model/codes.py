@@ -121,3 +121,21 @@ class Untold(StrEnum):
     NO_TREND = "no_trend"  # too few full years for one
     LOW_LIGHT = "low_light"  # little output in it
     OTHER_BALANCE = "other_balance"  # import or export by the meters is not what is computed
+
+
+class Unmeasured(StrEnum):
+    """Why meters do not tell what work delivered."""
+
+    NOT_VALUED = "not_valued"  # the site cannot be simulated: place, array or tariff is missing
+    NO_READINGS = "no_readings"  # of that meter
+    SHORT_BEFORE = "short_before"  # too few months before the work
+    STOPPED = "stopped"  # the readings end before the work, or with it
+    SHORT_AFTER = "short_after"  # too few months since the work
+
+
+class Basis(StrEnum):
+    """How the weather was taken out of readings before and after work."""
+
+    WEATHER = "weather"  # by the light of those months, as loaded
+    NEIGHBOURS = "neighbours"  # by sites without work in the same time
+    TYPICAL = "typical"  # not at all: typical years on both sides, with the spread of years in the interval

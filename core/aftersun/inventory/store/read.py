@@ -51,6 +51,11 @@ def readings(inventory: Inventory, site_ids: Sequence[str]) -> pd.DataFrame:
     return _read(inventory, "reading", kept, [list(site_ids)])
 
 
+def past_weather(inventory: Inventory) -> pd.DataFrame:
+    """Return the light of months of real years that is loaded."""
+    return _read(inventory, "past_weather")
+
+
 def horizons(inventory: Inventory) -> dict[str, Horizon]:
     """Return the skylines that are known, by site_id."""
     points = _read(inventory, "horizon")

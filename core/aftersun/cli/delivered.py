@@ -1,0 +1,121 @@
+"""Commands on what done work delivered."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import TYPE_CHECKING, Annotated, Any
+
+from aftersun.cli.declaring import day, day_option, group
+from aftersun.cli.options import AsJson, CompanyFile, InventoryFile, SiteOrAll, opened
+from aftersun.cli.terminal import amount, cell, terminal
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+app = group(help="What done work delivered by the meters, against what had been promised.")
+
+AsOfToday = Annotated[datetime | None, day_option("delivered.as_of", "--as-of")]
+
+
+@app.command()
+def measure(
+    inventory: InventoryFile, company: CompanyFile = None, as_of: AsOfToday = None, json: AsJson = False
+) -> None:
+    """Measure what work delivered, from meter readings before and after it, and keep it.
+
+    All of the months before the work make the baseline; weather is taken out by the light of those months where it is
+    loaded (table past_weather), else by neighbours without work. Work that falls together shares one result.
+
+    Example: aftersun delivered measure company.duckdb --company company.toml
+    """
+    from aftersun.delivered.measure import measure as measured
+    from aftersun.delivered.measure import store
+    from aftersun.inventory.store.file import Inventory
+    from aftersun.money.company import load_company
+
+    known = load_company(inventory.parent / "company.toml" if company is None else company)
+    with Inventory.open(inventory, read_only=True) as source, terminal.progress("measuring") as progress:
+        found = measured(source, known, day(as_of), progress)
+    with opened(inventory, read_only=False) as target:
+        store(target, found)
+    counts = _counts(found)
+    seen = f"of {counts['measured']} measured {counts['seen']} can be seen at their site"
+    terminal.answer(json, counts, f"{counts['work']} times work was done, {seen}.")
+    if not json:
+        _obstacles(found)
+
+
+@app.command()
+def show(inventory: InventoryFile, site: SiteOrAll = None, json: AsJson = False) -> None:
+    """Show what each work delivered, as it was measured last.
+
+    Example: aftersun delivered show company.duckdb S001
+    """
+    from aftersun.delivered.measure import stored
+
+    with opened(inventory) as source:
+        found = stored(source)
+    if site is not None:
+        found = found[found["site_id"] == site]
+    if json:
+        terminal.json(found)
+    elif found.empty:
+        terminal.result("Nothing was measured yet: 'aftersun delivered measure' does.")
+    elif site is not None:
+        for row in found.to_dict("records"):
+            _one(row)
+        terminal.say("delivered.one_site")
+    else:
+        names = ("site", "done on", "retrofit", "promised", "delivered", "90 % interval", "seen")
+        terminal.table(names, [_line(row) for row in found.to_dict("records")], "<<<>>><")
+
+
+def _counts(found: pd.DataFrame) -> dict[str, Any]:
+    measured = found["obstacle"].isna()
+    return {
+        "work": len(found),
+        "measured": int(measured.sum()),
+        "seen": int((found["seen"] & measured).sum()),
+        "obstacles": {str(name): int(count) for name, count in found["obstacle"].value_counts().items()},
+    }
+
+
+def _obstacles(found: pd.DataFrame) -> None:
+    from aftersun.wording import say
+
+    for code, count in found["obstacle"].value_counts().items():
+        terminal.paragraph(f"{count}: {say(f'unmeasured.{code}')}", indent=2, hang=2)
+
+
+def _line(row: dict[Any, Any]) -> tuple[str, ...]:
+    from aftersun.wording import value_of
+
+    gain, low, high = (amount(value_of(row, name)) for name in ("gain_kwh", "gain_low_kwh", "gain_high_kwh"))
+    seen = value_of(row, "seen")
+    told = "" if seen is None else "yes" if seen else "no"
+    reach = f"{low} to {high}" if gain else ""
+    promised = amount(value_of(row, "promised_kwh"))
+    return cell(row["site_id"]), cell(row["done_on"]), cell(row["retrofit"]), promised, gain, reach, told
+
+
+def _one(row: dict[Any, Any]) -> None:
+    from aftersun.wording import say, value_of
+
+    terminal.heading(f"{cell(row['done_on'])} {row['retrofit']}")
+    obstacle = value_of(row, "obstacle")
+    if obstacle:
+        terminal.say(f"unmeasured.{obstacle}")
+        return
+    basis = say(f"basis.{row['basis']}", neighbours=row["neighbours"])
+    gain, low, high = (amount(row[name]) for name in ("gain_kwh", "gain_low_kwh", "gain_high_kwh"))
+    key = "delivered.found" if row["seen"] else "delivered.unseen"
+    terminal.say(key, gain=gain, low=low, high=high, basis=basis)
+    promised = value_of(row, "promised_kwh")
+    if promised is not None:
+        terminal.result(f"Promised: {amount(promised)} kWh a year.")
+    if not row["seen"]:
+        months = value_of(row, "months_to_see")
+        terminal.say("delivered.never" if months is None else "delivered.to_see", months=months)
+    for remark in ("shared", "meter_replaced"):
+        if value_of(row, remark):
+            terminal.say(f"delivered.{remark}")
