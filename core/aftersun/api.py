@@ -51,7 +51,7 @@ from aftersun.model.codes import OFFERED, CallKind, ContactRule, CostKind, NotCa
 from aftersun.model.cohort import Cohort
 from aftersun.model.energy import Energy
 from aftersun.model.errors import AftersunError
-from aftersun.model.figures import ENGLISH, Figures
+from aftersun.model.figures import ENGLISH, LETTER_LANGUAGES, Figures
 from aftersun.model.letter import (
     Letter,
     LetterAssumption,
@@ -86,6 +86,7 @@ from aftersun.wording import (
     station_text,
     status_text,
     survey_text,
+    translated,
     untold_text,
 )
 
@@ -105,6 +106,7 @@ __all__ = [
     "FITS",
     "INSPECTION",
     "LABOUR",
+    "LETTER_LANGUAGES",
     "MATERIAL",
     "NIGHT_HOURS",
     "OFFERED",
@@ -182,6 +184,7 @@ __all__ = [
     "station_text",
     "status_text",
     "survey_text",
+    "translated",
     "untold_text",
 ]
 

@@ -11,6 +11,7 @@ from functools import cache
 from typing import Any
 
 import pandas as pd
+from babel.messages.pofile import read_po
 
 import aftersun_datasets
 from aftersun.model import tables
@@ -36,6 +37,14 @@ def say(key: str, language: str = ENGLISH.language, **figures: Any) -> str:
     """
     section, _, name = key.partition(".")
     return _texts(language)[section][name].format_map(figures)
+
+
+def translated(text: str, language: str) -> str | None:
+    """Return what a text of the program's own data is in another language, None = it has not been translated.
+
+    Texts are found by their English: one that was changed since counts as not translated until somebody has looked.
+    """
+    return _translations(language).get(text)
 
 
 def status_text(code: str, language: str = ENGLISH.language) -> str:
@@ -316,6 +325,17 @@ def _sentences(parts: Iterable[str]) -> str:
 def _known(section: str, code: str, language: str, **figures: Any) -> str:
     """Return the text of a code; what is none, as older runs may have it, as it is."""
     return say(f"{section}.{code}", language, **figures) if code in _texts(language)[section] else code
+
+
+@cache
+def _translations(language: str) -> Mapping[str, str]:
+    """Return the translations of a language by English text, from its PO file; none where it has no file."""
+    file = aftersun_datasets.path(f"wording/{language}.po")
+    if not file.is_file():
+        return {}
+    with file.open(encoding="utf-8") as opened:
+        messages = read_po(opened, locale=language)
+    return {str(one.id): str(one.string) for one in messages if one.id and one.string and not one.fuzzy}
 
 
 @cache

@@ -304,7 +304,8 @@ def build() -> dict[str, list[Row]]:
             town = place.pop("town")
             if turn not in story.shared:
                 allowed = permission(rng, story, turn)
-                customers.append(forget(rng, customer(rng, len(customers) + 1, business, town, allowed)))
+                person = forget(rng, customer(rng, len(customers) + 1, business, town, allowed))
+                customers.append({**person, "language": ""})  # letters to all are in the company's
             cells = {"n-type crystalline": 1.5 if year > 2018 else 0, "thin film": 0.4 if year < 2014 else 0}
             cell = given.setdefault("cell_type", pick(rng, {"p-type crystalline": 5, **cells}))
             site_id = f"S{len(sites) + 1:04d}"

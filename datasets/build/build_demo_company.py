@@ -44,13 +44,12 @@ MONTH = {
     "# scaffold = 8": "scaffold = 4\ntower = 6",
 }
 
-# How it writes. The German words lie beside it: take the # away from their line, and the letters change.
+# How it writes.
 LETTER = {
     "address = []": 'address = ["Slate Lane 3", "LK 1 Larkmoor (invented)"]',
     "contact = []": 'contact = ["Telephone 0555 0100", "office@larkmoor.example"]',
     "closing = []": 'closing = ["Invented for a demo: no such company exists, and nothing here is for sale."]',
     '# logo = "logo.svg"': 'logo = "logo.svg"',
-    '# language = "words.toml"': '# language = "words_de.toml"',
     'accent_colour = "#2b5a66"': 'accent_colour = "#2f5d50"',
 }
 

@@ -112,7 +112,7 @@ def test_a_second_write_gives_the_same_bytes() -> None:
 def test_title_language_and_date_are_the_letter_s() -> None:
     reader = PdfReader(io.BytesIO(pdf(LETTER, replace(HEAD, language="de"))))
     assert reader.metadata is not None
-    assert reader.metadata.title == "Offer 2026-000012, version 1: your solar system"
+    assert reader.metadata.title == "Angebot 2026-000012, Fassung 1: Ihre Solaranlage"
     assert reader.metadata.author == "Larkmoor Roofs & Light (invented)"
     assert reader.metadata["/CreationDate"] == "D:20260504000000Z"
     assert reader.trailer["/Root"]["/Lang"] == "de"

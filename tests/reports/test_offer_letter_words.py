@@ -1,12 +1,12 @@
-"""The words of the offer letter: a sentence for each code, in English and in the demo's language file."""
+"""The words of the offer letter: a sentence for each code, in each of its languages."""
 
 from __future__ import annotations
 
 import csv
 import re
-import tomllib
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import date
 from importlib.resources import files
 
 import pytest
@@ -16,11 +16,9 @@ from aftersun import api
 from aftersun.energy.losses import _CONSTANT, _STEPS
 from aftersun.energy.readings.checks import FINDINGS
 from aftersun_reports.offer_letter import OfferLetter
-from aftersun_reports.offer_letter.wording import Words, english
+from aftersun_reports.offer_letter.wording import Words, english, words_in
 
-GERMAN = tomllib.loads(files("aftersun_datasets").joinpath("demo", "words_de.toml").read_text(encoding="utf-8"))[
-    "words"
-]
+PLACEHOLDER = re.compile(r"\{\w+(?::[^{}]*)?\}")
 
 
 def words(head: api.Letterhead = HEAD) -> Words:
@@ -31,23 +29,32 @@ def said(code: str, head: api.Letterhead = HEAD, **values: object) -> str:
     return words(head).say(api.LetterFact(code, values)).replace("\u00a0", " ").replace("\u2212", "-")  # type: ignore[arg-type]
 
 
-IN_GERMAN = replace(HEAD, words=GERMAN, language="de", decimal_mark=",", thousands_mark=".", date_format="%d. %B %Y")
+IN_GERMAN = replace(HEAD, language="de", decimal_mark=",", thousands_mark=".", date_format="%d. %B %Y")
 
 
 def part(code: str, **values: object) -> api.LetterFact:
     return api.LetterFact(code, values)  # type: ignore[arg-type]
 
 
-def names(text: str) -> set[str]:
-    return set(re.findall(r"\{(\w+)", text))
+def slots(text: str) -> list[str]:
+    """Return what is filled in and how it is written; the word that stands between several is the language's own."""
+    return sorted(re.sub(r": \w+ \}", ": and }", slot) for slot in PLACEHOLDER.findall(text))
 
 
-def test_the_demo_s_language_file_has_every_text_and_no_name_that_is_never_filled_in() -> None:
-    assert [key for key in english() if key not in GERMAN] == []
-    for key, text in english().items():
-        known = names(text) | ({"readings"} if key.startswith("finding_reading") else set())
-        assert names(GERMAN[key]) <= known, key
-    assert [key for key in GERMAN if key not in english() and not key.startswith("item_")] == []
+def optional(text: str) -> list[list[str]]:
+    return sorted(slots(part) for part in re.findall(r"\[([^\[\]]*)\]", text))
+
+
+@pytest.mark.parametrize("language", api.LETTER_LANGUAGES)
+def test_each_language_has_every_text_with_the_same_figures_in_it(language: str) -> None:
+    texts = words_in(language)
+    assert texts.keys() == english().keys()
+    different = [
+        key
+        for key, text in english().items()
+        if slots(text) != slots(texts[key]) or optional(text) != optional(texts[key]) or bool(text) != bool(texts[key])
+    ]
+    assert different == []
 
 
 def codes_of_data() -> Iterator[str]:
@@ -195,7 +202,23 @@ def test_an_output_tells_its_english_texts_so_that_what_a_language_file_lacks_is
     assert OfferLetter().words == english()
 
 
-def test_every_item_of_the_price_book_has_a_german_name() -> None:
+def test_every_item_of_the_price_book_has_a_name() -> None:
     rows = csv.DictReader(files("aftersun_datasets").joinpath("price_items.csv").read_text("utf-8").splitlines())
     kinds = {"labour", "access", "inspection", "material"}  # what stands in a price
-    assert [row["key"] for row in rows if row["kind"] in kinds and f"item_{row['key']}" not in GERMAN] == []
+    assert [row["key"] for row in rows if row["kind"] in kinds and f"item_{row['key']}" not in english()] == []
+
+
+def test_the_customer_s_language_goes_before_the_company_s_with_marks_of_its_own() -> None:
+    own = replace(HEAD, words={"closing": "Bye"}, country="AT")
+    company, customer = Words(own, "EUR", [0.5]), Words(own, "EUR", [0.5], "de")
+    assert (company("closing"), customer("closing")) == ("Bye", "Mit freundlichen Grüßen")
+    # in Austria thousands are parted by a space and the first month is called Jänner (CLDR, de_AT)
+    assert customer.figures.exact(1234.5).replace("\u00a0", " ") == "1 234,50 EUR"
+    assert customer.figures.day(date(2026, 1, 4)).replace("\u00a0", " ") == "4. Jänner 2026"
+    assert Words(own, "EUR", [0.5], "nl").figures.exact(1234.5).replace("\u00a0", " ") == "EUR 1.234,50"
+
+
+def test_a_note_without_a_translation_stays_english_and_says_so() -> None:
+    french = Words(HEAD, "EUR", [0.5], "fr")
+    assert french.note("Keep off the flux.") == "(en anglais, pas encore traduit) Keep off the flux."
+    assert Words(HEAD, "EUR", [0.5]).note("Keep off the flux.") == "Keep off the flux."

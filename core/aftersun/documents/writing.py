@@ -23,6 +23,7 @@ from aftersun.host.sources import Source
 from aftersun.host.workers import Workers
 from aftersun.inventory.store.file import Inventory
 from aftersun.model.errors import AftersunError, InUse
+from aftersun.model.figures import LETTER_LANGUAGES
 from aftersun.model.letter import Letter
 from aftersun.model.output import OF_LETTER, Letterhead, Output
 from aftersun.money.company import Company
@@ -198,8 +199,13 @@ def settings_of(given: Sequence[str], outputs: Sequence[Output]) -> dict[str, di
 
 
 def left_in_english(outputs: Sequence[Output], head: Letterhead) -> list[str]:
-    """Return a remark for each output of which the company's language file, if it has one, lacks texts."""
-    remarks = []
+    """Return a remark for each output of which the company's language file, if it has one, lacks texts.
+
+    Of a language that letters are written in the file may hold as few as it likes.
+    """
+    remarks: list[str] = []
+    if head.language in LETTER_LANGUAGES:
+        return remarks
     for output in outputs:
         english: Collection[str] = getattr(output, "words", ())
         missing = [key for key in english if key not in head.words] if head.words else []

@@ -190,6 +190,7 @@ class Letter:
     tax_reclaimed: bool = False  # the customer gets sales tax back: no amount contains any
     customer: tuple[str, ...]  # name and address, line by line
     site_id: str  # the site
+    language: str = ""  # that the customer reads, two letters of ISO 639-1; "" = the letterhead's
     weather: LetterFact | None = None  # that the energy was computed with; None in a notice
     system: tuple[LetterFact, ...] = ()  # what is known of it
     findings: tuple[LetterFact, ...] = ()  # what stands out

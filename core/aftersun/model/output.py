@@ -22,7 +22,7 @@ class Letterhead:
     """How the company writes: section [letter] of the company file, read and checked.
 
     ``logo`` holds a PNG, JPEG or SVG picture, None = none. ``words`` are the texts of the company's language file by
-    key, on top of the output's own English ones. ``paper`` is a4 or letter. Colours are #rrggbb.
+    key, on top of the output's own. ``paper`` is a4 or letter. Colours are #rrggbb.
     """
 
     name: str  # the company's
@@ -33,12 +33,13 @@ class Letterhead:
     logo_format: str  # png, jpg, svg or ""
     accent_colour: str  # #rrggbb
     paper: str  # a4 or letter
-    language: str  # two-letter code of ISO 639-1; "en" where ``words`` is empty
-    words: Mapping[str, str]  # texts by key, on top of the English ones
+    language: str  # two-letter code of ISO 639-1
+    words: Mapping[str, str]  # texts by key, on top of the output's own
     decimal_mark: str  # in numbers
     thousands_mark: str  # in numbers
-    date_format: str  # as strftime takes it
+    date_format: str  # as strftime takes it; "" = as is usual in language and country
     currency_first: bool  # currency before the number
+    country: str = ""  # two letters of ISO 3166-1; "" = not said
 
 
 @dataclass(frozen=True, eq=False)

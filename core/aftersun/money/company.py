@@ -20,6 +20,7 @@ from pydantic import (
 from aftersun.model import tables
 from aftersun.model.change import ACCESS
 from aftersun.model.errors import AftersunError
+from aftersun.model.figures import ENGLISH, LETTER_LANGUAGES, Figures
 from aftersun.model.toml_file import read_toml
 from aftersun.money.complaints import complaints
 from aftersun.money.template import SECTIONS, company_template
@@ -58,6 +59,7 @@ class Identity(_Part):
 
     name: str = Field(min_length=1, description="the company's name as customers know it")
     currency: str = Field(pattern="^[A-Z]{3}$", description='three capital letters, for example "NOK"')
+    country: str = Field(default="", pattern="^([A-Z]{2})?$", description='two capital letters, for example "NO"')
     price_date: date = Field(description="day the prices were checked, for example 2026-03-31, no quotes")
     prices_include_tax: bool = Field(description="true or false: do the costs here contain sales tax?")
 
@@ -198,17 +200,30 @@ class LetterSection(_Part):
         description='a colour as # and six digits 0 to 9 or a to f, for example "#2b5a66"',
     )
     paper: Literal["a4", "letter"] = Field(default="a4", description='"a4" or "letter"')
-    language: str = Field(default="", description="path of a language file (TOML), beside this file; empty = English")
-    decimal_mark: Literal[".", ","] = Field(default=".", description='"." or ","')
-    thousands_mark: str = Field(default=",", max_length=1, description="one character, or empty for none")
-    date_format: str = Field(default="%d %B %Y", min_length=1, max_length=40, description='for example "%d.%m.%Y"')
-    currency_first: bool = Field(default=False, description="true or false: does the currency stand before the amount?")
+    language: str = Field(default=ENGLISH.language, description="two letters, or path of a language file (TOML)")
+    decimal_mark: Literal[".", ","] | None = Field(default=None, description='"." or ","')
+    thousands_mark: str | None = Field(default=None, max_length=1, description="one character, or empty for none")
+    date_format: str | None = Field(default=None, min_length=1, max_length=40, description='for example "%d.%m.%Y"')
+    currency_first: bool | None = Field(
+        default=None, description="true or false: does the currency stand before the amount?"
+    )
     valid_days: int = Field(default=30, ge=1, le=730, description="whole days that an offer holds")
     most_options: int = Field(default=2, ge=1, le=4, description="options of a letter beside doing nothing")
 
+    @field_validator("language")
+    @classmethod
+    def _is_written(cls, value: str) -> str:
+        """Take two letters for a language that letters are written in, anything longer for a file."""
+        if len(value) == 2 and value not in LETTER_LANGUAGES:
+            known = ", ".join(LETTER_LANGUAGES)
+            raise ValueError(f"letters are written in {known}; for another give the path of your own words")
+        return value or ENGLISH.language
+
     @field_validator("date_format")
     @classmethod
-    def _writes_a_day(cls, value: str) -> str:
+    def _writes_a_day(cls, value: str | None) -> str | None:
+        if value is None:
+            return None
         two_days = date(2026, 3, 4), date(2027, 5, 6)
         if len({day.strftime(value) for day in two_days}) < len(two_days):
             raise ValueError('does not write day, month and year; write for example "%d.%m.%Y"')
@@ -216,14 +231,16 @@ class LetterSection(_Part):
 
     @field_validator("thousands_mark")
     @classmethod
-    def _is_no_digit(cls, value: str) -> str:
-        if value.isalnum() or value in ("-", "+"):
+    def _is_no_digit(cls, value: str | None) -> str | None:
+        if value is not None and (value.isalnum() or value in ("-", "+")):
             raise ValueError("would be read as a part of the number; write a comma, a point, a space, or nothing")
         return value
 
     @model_validator(mode="after")
     def _marks_differ(self) -> LetterSection:
-        if self.decimal_mark == self.thousands_mark:
+        usual = Figures.usual(self.language if self.language in LETTER_LANGUAGES else ENGLISH.language)
+        decimal = usual.decimal_mark if self.decimal_mark is None else self.decimal_mark
+        if decimal == (usual.thousands_mark if self.thousands_mark is None else self.thousands_mark):
             raise ValueError("decimal_mark and thousands_mark are the same; one number could be read as another")
         return self
 

@@ -7,22 +7,35 @@ from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 from xml.etree import ElementTree
 
 from aftersun.model.errors import AftersunError
+from aftersun.model.figures import ENGLISH, LETTER_LANGUAGES, Figures
 from aftersun.model.output import Letterhead
 from aftersun.model.toml_file import parse_toml
 from aftersun.money.company import Company
 
-ENGLISH = "en"
-
+_MARKS = ("decimal_mark", "thousands_mark", "date_format", "currency_first")
 _MOST_BYTES = 5_000_000  # of a picture or a language file; a larger one is a mistake
 
 
 def letterhead_of(company: Company) -> Letterhead:
     """Return what a company file says by itself: without the logo and the words of other files."""
-    own = company.letter.model_dump(exclude={"logo", "language", "valid_days", "most_options"})
-    return Letterhead(name=company.identity.name, **own, logo=None, logo_format="", language=ENGLISH, words={})
+    own = company.letter.model_dump(exclude={"logo", "language", "valid_days", "most_options", *_MARKS})
+    language = company.letter.language if company.letter.language in LETTER_LANGUAGES else ENGLISH.language
+    marks = _marks(language, company)
+    country = company.identity.country
+    return Letterhead(
+        name=company.identity.name,
+        **own,
+        **marks,
+        logo=None,
+        logo_format="",
+        language=language,
+        words={},
+        country=country,
+    )
 
 
 def read_letterhead(company: Company, company_file: Path) -> Letterhead:
@@ -37,10 +50,16 @@ def read_letterhead(company: Company, company_file: Path) -> Letterhead:
     if own.logo:
         picture = _bytes(company_file, "logo", own.logo)
         head = replace(head, logo=picture, logo_format=_format_of(company_file, own.logo, picture))
-    if own.language:
+    if own.language not in LETTER_LANGUAGES:
         code, words = _words(company_file, own.language)
-        head = replace(head, language=code, words=words)
+        head = replace(head, language=code, words=words, **_marks(code, company))
     return head
+
+
+def _marks(language: str, company: Company) -> dict[str, Any]:
+    """Return the marks that the company file names, and else those that are usual in the language."""
+    usual, own = Figures.usual(language, company.identity.country), company.letter
+    return {name: getattr(usual if getattr(own, name) is None else own, name) for name in _MARKS}
 
 
 def _bytes(company_file: Path, setting: str, named: str) -> bytes:

@@ -19,6 +19,7 @@ _GAINS = (
     "chance",
     "payback",
 )  # rows left out where no option promises any
+_CAPITAL_NOUNS = ("de",)  # languages that write them with a capital
 _COUNTED = ("piece", "pair", "module", "check", "visit")
 _LINE = 25  # characters that the line of a column holds, about
 _STAYS_WHOLE = 700  # characters in a cell
@@ -80,8 +81,9 @@ def recommended(letter: api.Letter, words: Words) -> dict[str, Any] | None:
         words("not_paid_back", n=years) if payback is None else words("paid_back", n=words.figures.fixed(payback, 1))
     )
     chance = "" if option.chance_npv_positive is None else words.chance(option.chance_npv_positive)
-    summary = " ".join(sentence(breakable(part.summary)) for part in option.parts)
-    if summary[1:2].islower() or summary.startswith("A "):  # goes on within the sentence
+    summary = " ".join(sentence(words.text(part.summary)) for part in option.parts)
+    within = words.language not in _CAPITAL_NOUNS  # else its first word may be a noun
+    if within and (summary[1:2].islower() or summary[1:2] == " "):  # goes on within the sentence
         summary = summary[0].lower() + summary[1:]
     known = option.npv_p90 is not None and option.npv_p10 is not None
     low, high = rounded(option.npv_p90 or 0.0), rounded(option.npv_p10 or 0.0)
@@ -160,12 +162,15 @@ def _cells(letter: api.Letter, option: api.LetterOption, words: Words) -> dict[s
             | {"what_it_is": _cell(words("told_not_sold"))}
         )
     single, years, payback = len(option.parts) == 1, option.years, option.discounted_payback_years
-    summaries = [part.summary if single else f"{part.title}: {part.summary}" for part in option.parts]
+    summaries = [
+        words.text(part.summary) if single else f"{words.text(part.title)}: {words.text(part.summary)}"
+        for part in option.parts
+    ]
     yearly = (option.yearly_p90, option.yearly_p10)
     net_worth = (option.npv_p90, option.npv_p10)
     chance = option.chance_npv_positive
     return cells | {
-        "what_it_is": _cell("\n".join(sentence(breakable(text)) for text in summaries)),
+        "what_it_is": _cell("\n".join(map(sentence, summaries))),
         "yearly": _gain(option.yearly, yearly, words.counted("over_years", years), words),
         "apart": _cell(
             lines=[(_item(line, words), words.figures.rounded(line.price, mark=False)) for line in option.apart]
@@ -232,7 +237,7 @@ def job_line(line: api.LetterPrice, words: Words) -> str:
         return words("job_line_if_needed", item=breakable(_item(line, words)))
     whole = math.ceil(line.quantity) if line.unit in _COUNTED else round(line.quantity, 1)
     quantity = words.figures.number(whole)
-    return words("job_line", item=breakable(_item(line, words)), quantity=quantity, unit=breakable(line.unit))
+    return words("job_line", item=breakable(_item(line, words)), quantity=quantity, unit=words.text(line.unit))
 
 
 def _item(line: api.LetterPrice, words: Words) -> str:

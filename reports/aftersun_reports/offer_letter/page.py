@@ -29,12 +29,12 @@ def page(letter: api.Letter, head: api.Letterhead) -> dict[str, Any]:
     kind = "notice_" if letter.notice else ""
     amounts = [(option.price, option.price_before, option.sales_tax) for option in letter.options]
     lines = [line.price for option in letter.options for line in option.price_lines]
-    words = Words(head, clean(letter.currency), [*itertools.chain(*amounts), *lines])
+    words = Words(head, clean(letter.currency), [*itertools.chain(*amounts), *lines], letter.language)
     letters = words.letters(len(letter.options))
     number, version = breakable(letter.number) or words("draft"), letter.version
     return {
         "paper": "us-letter" if head.paper == "letter" else "a4",
-        "language": head.language,
+        "language": words.language,
         "accent": head.accent_colour,
         "accent_reads": _reads_on_white(head.accent_colour),
         "title": words(f"{kind}pdf_title", number=clean(letter.number) or words("draft"), version=version),
@@ -117,8 +117,8 @@ def _note(note: api.LetterNote, words: Words) -> dict[str, str]:
     key = f"severity_{note.severity}"
     return {
         "severity": words(key) if words.has(key) else breakable(note.severity),
-        "text": breakable(note.text),
-        "who": words("who", who=sentence(breakable(note.who))) if note.who.strip() else "",
+        "text": words.note(note.text),
+        "who": words("who", who=sentence(words.text(note.who))) if note.who.strip() else "",
     }
 
 
@@ -217,7 +217,7 @@ def _claims(letter: api.Letter, letters: Sequence[str], words: Words) -> list[di
     return [
         {
             "letter": tag,
-            "text": breakable(claim.text),
+            "text": words.text(claim.text),
             "source": words("source", source=sentence(_source(claim.source, words))) if claim.source.strip() else "",
             "computed": words.say(claim.computed),
         }
@@ -244,7 +244,7 @@ def _assumptions(letter: api.Letter, words: Words) -> dict[str, Any] | None:
     return {
         "rows": [
             {
-                "meaning": breakable(one.meaning),
+                "meaning": words.text(one.meaning),
                 "remarks": [
                     *([words("assumption_turns")] if one.turns else []),
                     *([words("assumption_replaced", why=sentence(breakable(one.replaced)))] if one.replaced else []),
@@ -271,14 +271,14 @@ def _source(source: str, words: Words) -> str:
     source = _OF_THE_PROJECT.sub("", source)
     for start, key in _ESTIMATES.items():
         if source.startswith(start):
-            return words(key) + breakable(source[len(start) :])
-    return breakable(source)
+            return words(key) + words.text(source[len(start) :])
+    return words.text(source)
 
 
 def _question(question: api.LetterQuestion, currency: str, words: Words) -> list[str]:
     """Return what to ask, and what the answer is good for."""
     values: dict[str, Any] = {"advice": question.retrofits, "worth": question.worth, "currency": currency}
-    return [breakable(question.question), words.say(api.LetterFact("question_worth", values))]
+    return [words.text(question.question), words.say(api.LetterFact("question_worth", values))]
 
 
 def _reads_on_white(colour: str) -> bool:

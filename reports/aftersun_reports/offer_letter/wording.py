@@ -1,4 +1,4 @@
-"""The letter's sentences and figures: English words with the company's language file on top, in the company's marks."""
+"""The letter's sentences and figures in the language of its reader, with the company's language file on top."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import re
 import tomllib
 from collections.abc import Iterable, Sequence
 from datetime import date
-from functools import lru_cache
+from functools import cache
 from importlib.resources import files
 from typing import Any
 
@@ -33,15 +33,15 @@ _BREAK = "\u200b"  # zero-width space: a line may end here
 
 
 class Figures:
-    """Writes numbers as the letterhead asks for. Amounts are in ``currency``.
+    """Writes numbers as ``plain`` does. Amounts are in ``currency``.
 
     ``prices`` are all exact amounts of the letter: where none has a fraction, no decimals are written, as suits
     currencies without a smaller coin.
     """
 
-    def __init__(self, head: api.Letterhead, currency: str, prices: Iterable[float]) -> None:
-        self._plain, self._currency = api.Figures.of(head), currency
-        self._isolated = head.language in _FROM_THE_RIGHT
+    def __init__(self, plain: api.Figures, currency: str, prices: Iterable[float]) -> None:
+        self._plain, self._currency = plain, currency
+        self._isolated = plain.language in _FROM_THE_RIGHT
         self._decimals = 2 if any(abs(price - round(price)) >= 0.005 for price in prices) else 0
 
     def fixed(self, value: float, decimals: int = 0, *, sign: bool = False) -> str:
@@ -99,14 +99,18 @@ class Figures:
 
 
 class Words:
-    """Texts by key: English ones with the company's language file on top, and ``figures`` in the company's marks.
+    """Texts by key and ``figures`` in a language, "" = the letterhead's, with the company's language file on top.
 
-    What the language file lacks stays English, what is unknown here is unused.
+    What has no translation stays English, what is unknown here is unused. The company's words and marks are those of
+    its own language: a letter in another one is written as is usual there.
     """
 
-    def __init__(self, head: api.Letterhead, currency: str, prices: Iterable[float]) -> None:
-        self._texts = {**english(), **head.words}
-        self.figures = Figures(head, currency, prices)
+    def __init__(self, head: api.Letterhead, currency: str, prices: Iterable[float], language: str = "") -> None:
+        own = language in ("", head.language)
+        self.language = language or head.language
+        self._texts = {**english(), **words_in(self.language), **(head.words if own else {})}
+        plain = api.Figures.of(head) if own else api.Figures.usual(self.language, head.country)
+        self.figures = Figures(plain, currency, prices)
 
     def __call__(self, key: str, **values: object) -> str:
         """Return the text with {placeholders} filled in, in one pass: braces within a value stay as they are.
@@ -141,8 +145,33 @@ class Words:
         if isinstance(value, api.LetterFact):
             return self.say(value).lower() if how == "lower" else self.say(value)
         if isinstance(value, str):
-            return self.figures.day(date.fromisoformat(value)) if how == "day" else breakable(value)
+            return self.figures.day(date.fromisoformat(value)) if how == "day" else self.text(value)
         return self.figures.specified(value, how)
+
+    def text(self, text: str) -> str:
+        """Return a text that came with the data in the letter's language, ready to be set; in English if it must be.
+
+        Several with "; " between them are looked up one by one, and so is what stands behind a title and a colon.
+        """
+        return breakable(self._translated(text) or text)
+
+    def note(self, text: str) -> str:
+        """Return a safety note in the letter's language; one without a translation stays English and says so."""
+        known = self.language == "en" or not text.strip() or self._translated(text)
+        return self.text(text) if known else f"{self('note_in_english')} {breakable(text)}"
+
+    def _translated(self, text: str) -> str:
+        """Return the translation of a text, or of the parts that it was put together from; "" if one has none."""
+        if whole := api.translated(text, self.language):
+            return whole
+        for between in ("; ", ": "):
+            parts = text.split(between)
+            for length in range(len(parts) - 1, 0, -1):
+                first = api.translated(between.join(parts[:length]), self.language)
+                rest = self._translated(between.join(parts[length:])) if first else ""
+                if first and rest:
+                    return first + between + rest
+        return ""
 
     def listed(self, values: Sequence[api.LetterFact | str], between: str) -> str:
         """Return several facts or texts with something between them."""
@@ -164,7 +193,7 @@ class Words:
         elif self.has(key):
             name = self(key)
         else:
-            name = breakable(unit.replace("share", "%", 1) if in_percent else unit)
+            name = self.text(unit.replace("share", "%", 1) if in_percent else unit)
         text = self.figures.number(low * scale)
         if high is not None:
             text = self("up_to", low=text, high=self.figures.number(high * scale))
@@ -191,11 +220,18 @@ class Words:
         return clean(self._texts[key]).replace(" %", f"{FIXED_SPACE}%")
 
 
-@lru_cache(maxsize=1)
 def english() -> dict[str, str]:
     """Return the English texts by key."""
-    text = files("aftersun_reports.offer_letter").joinpath("words.toml").read_text(encoding="utf-8")
-    return {key: str(value) for key, value in tomllib.loads(text).items()}
+    return words_in("en")
+
+
+@cache
+def words_in(language: str) -> dict[str, str]:
+    """Return the texts of a language by key; none of a language that is not among those that letters are written in."""
+    if language not in api.LETTER_LANGUAGES:
+        return {}
+    file = files("aftersun_reports.offer_letter").joinpath("words", f"{language}.toml")
+    return {key: str(value) for key, value in tomllib.loads(file.read_text(encoding="utf-8")).items()}
 
 
 def clean(text: str) -> str:

@@ -138,11 +138,20 @@ def test_without_its_files_the_letterhead_is_plain(company_file):
     assert (head.logo, head.language, head.address) == (None, "en", ("A",))
 
 
-def test_the_demo_has_a_letterhead_and_german_words(tmp_path):
-    for name in ("company.toml", "logo.svg", "words_de.toml"):
+def test_the_demo_has_a_letterhead(tmp_path):
+    for name in ("company.toml", "logo.svg"):
         (tmp_path / name).write_bytes(aftersun_datasets.path(f"demo/{name}").read_bytes())
-    path = tmp_path / "company.toml"
-    assert head_of(path).logo_format == "svg"
-    path.write_text(path.read_text(encoding="utf-8").replace("# language =", "language ="), encoding="utf-8")
-    head = head_of(path)
-    assert (head.language, head.words["price"]) == ("de", "Preis mit Steuer")
+    assert head_of(tmp_path / "company.toml").logo_format == "svg"
+
+
+def test_a_language_brings_its_own_marks_unless_others_are_given(company_file):
+    assert (marks := head_of(company_file('language = "de"'))).language == "de"
+    assert (marks.decimal_mark, marks.thousands_mark, marks.date_format, marks.currency_first) == (",", ".", "", False)
+    own = head_of(company_file('language = "de"\nthousands_mark = " "'))
+    assert (own.decimal_mark, own.thousands_mark) == (",", " ")
+
+
+def test_a_language_that_no_letter_is_written_in_names_those_that_there_are(company_file):
+    with pytest.raises(AftersunError) as caught:
+        head_of(company_file('language = "sv"'))
+    assert "letter.language: letters are written in en, de, fr, es, it, nl, pt, pl" in caught.value.hint

@@ -196,6 +196,7 @@ def _dangers_alone(source: Source, stored: Stored, made_on: date) -> Letter:
         currency=view.currency,
         customer=source.customer(stored.site),
         site_id=stored.site_id,
+        language=source.language(stored.site),
         dangers=stored.dangers,
     )
 

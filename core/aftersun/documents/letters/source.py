@@ -37,6 +37,7 @@ class Source:
         self._tables = {name: _by(table, "site_id") for name, table in tables.items()}
         owners = {str(row["customer_id"]) for row in self.sites.values() if value_of(row, "customer_id") is not None}
         self._people = _by(read.contacts(inventory, sorted(owners)), "customer_id")
+        self._languages = read.languages(inventory)
         facts = learnt_facts.facts(inventory)
         new = facts["recorded_at"] > pd.Timestamp(view.made_at).tz_localize(None)
         self.learnt_since = frozenset(facts.loc[new, "site_id"])
@@ -55,6 +56,10 @@ class Source:
     def usual_demand_kwh(self, site: Row) -> float:
         """Return the electricity of a year that the run takes at a site where nothing tells it."""
         return float(yearly_demand(pd.DataFrame([{**site, "annual_demand_kwh": np.nan}]), self._assumed)[0])
+
+    def language(self, site: Row) -> str:
+        """Return the language that a site's customer reads, "" = not said."""
+        return self._languages.get(str(site["customer_id"]), "")
 
     def customer(self, site: Row) -> tuple[str, ...]:
         """Return name and address of a site's customer, line by line."""

@@ -24,6 +24,12 @@ def contacts(inventory: Inventory, customer_ids: Sequence[str]) -> pd.DataFrame:
     return _read(inventory, PERSONAL_TABLES["customer"], kept, [list(customer_ids)])
 
 
+def languages(inventory: Inventory) -> dict[str, str]:
+    """Return the language that letters are written in to a customer, of those of whom it is known."""
+    query = "SELECT customer_id, language FROM customer WHERE language IS NOT NULL"
+    return dict(inventory.connection.execute(query).fetchall())
+
+
 def sites(inventory: Inventory) -> pd.DataFrame:
     """Return all sites."""
     return _read(inventory, "site")

@@ -47,7 +47,7 @@ def make_demo(folder: Path) -> Demo:
     made.mkdir(parents=True)
     for name in (*(f"{table}.csv" for table in tables()), "README.md"):
         (made / name).write_bytes(aftersun_datasets.path(f"demo/{name}").read_bytes())
-    for name in ("company.toml", "logo.svg", "words_de.toml"):  # the company file and what it names
+    for name in ("company.toml", "logo.svg"):  # the company file and what it names
         (folder / name).write_bytes(aftersun_datasets.path(f"demo/{name}").read_bytes())
     inventory = folder / "demo.duckdb"
     accepted = rejected = 0

@@ -59,6 +59,7 @@ def test_contact_data_is_apart() -> None:
     stored = stored_tables("customer")
     assert [column.name for column in stored["customer"]] == [
         "customer_id",
+        "language",
         "contact_allowed",
         "last_contact_on",
         "on_register",
