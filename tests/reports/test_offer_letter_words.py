@@ -212,8 +212,8 @@ def test_the_customer_s_language_goes_before_the_company_s_with_marks_of_its_own
     own = replace(HEAD, words={"closing": "Bye"}, country="AT")
     company, customer = Words(own, "EUR", [0.5]), Words(own, "EUR", [0.5], "de")
     assert (company("closing"), customer("closing")) == ("Bye", "Mit freundlichen Grüßen")
-    # in Austria thousands are parted by a space and the first month is called Jänner (CLDR, de_AT)
-    assert customer.figures.exact(1234.5).replace("\u00a0", " ") == "1 234,50 EUR"
+    # in Austria the currency stands before the amount and the first month is called Jänner (CLDR, de_AT)
+    assert customer.figures.exact(1234.5).replace("\u00a0", " ") == "EUR 1.234,50"
     assert customer.figures.day(date(2026, 1, 4)).replace("\u00a0", " ") == "4. Jänner 2026"
     assert Words(own, "EUR", [0.5], "nl").figures.exact(1234.5).replace("\u00a0", " ") == "EUR 1.234,50"
 
