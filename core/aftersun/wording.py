@@ -300,7 +300,8 @@ def _verdict(row: Row, currency: str, write: Figures) -> str:
     if years < 1:
         return say("reason.system_ends", language)
     upfront, change = (_amount(abs(value), currency, write) for value in (row["upfront"], first_year))
-    start = say("reason.brings" if first_year >= 0 else "reason.loses", language, upfront=upfront, first_year=change)
+    start = ("brings" if first_year >= 0 else "loses") + ("" if row["upfront"] else "_by_charge")
+    start = say(f"reason.{start}", language, upfront=upfront, first_year=change)
     key = "short" if not npv > 0 else "worth" if payback is None else "worth_paid_back"
     return say(
         f"reason.{key}",

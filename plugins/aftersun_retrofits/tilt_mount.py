@@ -197,7 +197,7 @@ class TiltMount:
                         api.CostLine(api.LABOUR, "roofer", visits * beyond_h, "h", "longer than a visit includes"),
                         api.CostLine(api.LABOUR, "helper", visits * beyond_h, "h", "longer than a visit includes"),
                         api.CostLine(
-                            api.STANDING, "owner_hour", positions * by_owner * adjust_h, "h", "the owner's own"
+                            api.OWN_WORK, "owner_hour", positions * by_owner * adjust_h, "h", "the owner's own"
                         ),
                     ),
                     fade=np.repeat(left[:, np.newaxis], years, axis=1),

@@ -12,7 +12,7 @@ from aftersun.cli.call_list import in_full, show_notes, sureness, worst_first
 from aftersun.cli.terminal import amount, cell, in_words, records, terminal
 from aftersun.documents.run_view import LEAST_KWH, RunView
 from aftersun.inventory.store.dictionary import columns
-from aftersun.model.change import AVOIDED_KINDS
+from aftersun.model.change import GAIN_KINDS
 from aftersun.model.codes import OFFERED, Status, Untold
 from aftersun.model.figures import ENGLISH
 
@@ -66,6 +66,9 @@ def show_verdicts(view: RunView, site_id: str) -> None:
     if ranking.empty:
         return
     ordered = records(ranking.sort_values("rank", na_position="last"))
+    items = view.table("cost_item", site_id)
+    charged = items[items["every_year"].eq(True) & ~items["kind"].isin(GAIN_KINDS)]
+    charges = charged.groupby("retrofit")["price"].sum()
     terminal.result("")
     terminal.table(
         ["retrofit", "advice", "price", f"worth, {view.currency}", "80 % range", "payback"],
@@ -73,7 +76,7 @@ def show_verdicts(view: RunView, site_id: str) -> None:
             [
                 titles.get(row["retrofit"], row["retrofit"]),
                 wording.status_text(row["status"]),
-                *(["", "", "", ""] if pd.isna(row["npv"]) else _figures(row)),
+                *(["", "", "", ""] if pd.isna(row["npv"]) else _figures(row, charges.get(row["retrofit"], 0.0))),
             ]
             for row in ordered
         ],
@@ -162,10 +165,11 @@ def _drivers(look: CloserLook | None, retrofit: str, usual: float, currency: str
         terminal.say("site.changed", indent=2, npv=amount(look.npv[retrofit]), currency=currency)
 
 
-def _figures(row: Mapping[Any, Any]) -> list[str]:
-    """Return price, worth, range and simple payback of a retrofit as cells."""
+def _figures(row: Mapping[Any, Any], charge: float) -> list[str]:
+    """Return price with what is paid every year, worth, range and simple payback of a retrofit as cells."""
+    price = amount(row["upfront"]) + (f" + {amount(charge)} a year" if charge else "")
     drawn = "" if pd.isna(row["npv_p90"]) else f"{amount(row['npv_p90'])} .. {amount(row['npv_p10'])}"
-    return [amount(row["upfront"]), amount(row["npv"]), drawn, _years(row["simple_payback_years"])]
+    return [price, amount(row["npv"]), drawn, _payback(row, "simple")]
 
 
 def _standing(view: RunView, site_id: str) -> None:
@@ -340,7 +344,7 @@ def _cost_table(items: pd.DataFrame) -> None:
             f"{item['kind']}: {in_words(item['item'])}",
             f"{item['quantity']:,.3g}",
             item["unit"],
-            f"{'+' if item['kind'] in AVOIDED_KINDS else ''}{amount(item['price'])}",
+            f"{'+' if item['kind'] in GAIN_KINDS else ''}{amount(item['price'])}",
             wording.note_text(item),
         ]
         for item in records(items)
@@ -362,11 +366,14 @@ def _measures(row: Mapping[Any, Any]) -> str:
         "site.measures",
         energy_gain_kwh=row["energy_gain_kwh"],
         water=wording.say("site.to_water", kwh=amount(water)) if not pd.isna(water) and water >= LEAST_KWH else "",
-        simple=_years(row["simple_payback_years"]),
-        discounted=_years(row["discounted_payback_years"]),
+        simple=_payback(row, "simple"),
+        discounted=_payback(row, "discounted"),
         ratio="none" if pd.isna(row["sir"]) else f"{row['sir']:.2f}",
     )
 
 
-def _years(payback: float) -> str:
+def _payback(row: Mapping[Any, Any], kind: str) -> str:
+    payback = row[f"{kind}_payback_years"]
+    if pd.isna(payback) and not row["upfront"] > 0:
+        return "none, without a price"
     return "never" if pd.isna(payback) else "over 100 years" if payback > 100 else f"{payback:.1f} years"

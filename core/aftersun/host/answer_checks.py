@@ -12,9 +12,11 @@ import aftersun_datasets
 from aftersun.model.change import (
     ACCESS,
     ACCESS_TO,
+    AT_END,
     COST_KINDS,
     DOES_NOT_FIT,
     FITS,
+    GAIN_KINDS,
     LABOUR,
     SEVERITIES,
     SURVEY_FIRST,
@@ -103,7 +105,7 @@ def check_change(
         require(not bad.any(), leaves)
     positions = answer.plant.tilt_positions
     require(bool(np.isin(positions, (1, 2, 4)).all()), "plant.tilt_positions has to be 1, 2 or 4")
-    _lines("costs", answer.costs, COST_KINDS, size, price_items)
+    _lines("costs", answer.costs, (*COST_KINDS, *GAIN_KINDS), size, price_items)
     _lines("yearly", answer.yearly, YEARLY_KINDS, size, price_items)
     if answer.fade is not None:
         _numbers("fade", answer.fade)
@@ -115,6 +117,11 @@ def check_change(
     if answer.remarks is not None:
         _shape("remarks", answer.remarks, (size,))
         _texts("remarks", answer.remarks.tolist())
+    if answer.plant_life_years is not None:
+        _shape("plant_life_years", answer.plant_life_years, (size,))
+        _numbers("plant_life_years", answer.plant_life_years)
+        life = (answer.plant_life_years >= 0) & (answer.plant_life_years <= _LAST_YEAR)  # NaN fails both
+        require(bool(life.all()), f"plant_life_years leaves 0..{_LAST_YEAR} or holds a value that is not a number")
     if answer.available is not None:
         _shape("available", answer.available, (size,))
         require(answer.available.dtype == np.bool_, "available has to be an array of yes or no")
@@ -138,7 +145,8 @@ def _lines(name: str, lines: Sequence[CostLine], kinds: Sequence[str], size: int
         bad = ~((line.quantity >= 0) & (line.quantity <= _MOST))  # NaN fails both
         leaves = f"{name}: '{line.item}' has {int(bad.sum())} quantities below 0, above {_MOST:g} or not a number"
         require(not bad.any(), leaves)
-        later = type(line.in_year) is int and 0 <= line.in_year <= _LAST_YEAR
+        ending = line.in_year == AT_END and line.kind in GAIN_KINDS
+        later = type(line.in_year) is int and (0 <= line.in_year <= _LAST_YEAR or ending)
         require(later, f"{name}: '{line.item}' is for year {line.in_year}")
         require(name == "costs" or line.in_year == 0, f"{name}: '{line.item}' comes every year, not in one of them")
         reached = line.kind != ACCESS or line.item in ACCESS_TO

@@ -237,7 +237,7 @@ def _check_retrofit(retrofit: Retrofit, taken: Mapping[str, Loaded]) -> bool:
     for name in ("screen", "change", "safety"):
         require(callable(getattr(retrofit, name, None)), f"'{about.id}' has no method '{name}'")
     require(
-        about.api_version == API_VERSION,
+        type(about.api_version) is int and 1 <= about.api_version <= API_VERSION,
         f"'{about.id}' is written for API version {about.api_version}; this program has version {API_VERSION}",
     )
     named_well = _ID.fullmatch(about.id) is not None

@@ -17,7 +17,7 @@ from aftersun.model.cohort import Cohort
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Assumed, Bools, Claim, Fact, Floats, Range
 
-API_VERSION = 1  # of this interface; a plugin written for another one is skipped and told so
+API_VERSION = 2  # of this interface; a plugin written for a later one is skipped and told so, older ones go on working
 
 FITS = "fits"  # nothing that is known speaks against it
 SURVEY_FIRST = "survey first"  # somebody has to look or ask before it is offered for a fixed price
@@ -31,9 +31,14 @@ STANDING = CostKind.STANDING  # yearly: item = key of a yearly charge in the pri
 AVOIDED_WORK = CostKind.AVOIDED_WORK  # yearly: work the owner pays for now and no longer needs
 AVOIDED_RISK = CostKind.AVOIDED_RISK  # yearly: expected loss avoided, kept apart from energy
 AVOIDED_NUISANCE = CostKind.AVOIDED_NUISANCE  # yearly: what owners pay against noise and mess, kept apart from energy
+OWN_WORK = CostKind.OWN_WORK  # yearly: work of the owner's own; nobody adds markup or tax
+INCOME = CostKind.INCOME  # once or yearly: what the owner is paid, such as a grant, or for parts taken down
 COST_KINDS = (MATERIAL, LABOUR, ACCESS, INSPECTION)
 AVOIDED_KINDS = (AVOIDED_WORK, AVOIDED_RISK, AVOIDED_NUISANCE)
-YEARLY_KINDS = (STANDING, LABOUR, *AVOIDED_KINDS)
+GAIN_KINDS = (*AVOIDED_KINDS, INCOME)
+CHARGE_KINDS = (STANDING, LABOUR)  # yearly: what the company is paid
+YEARLY_KINDS = (*CHARGE_KINDS, OWN_WORK, *GAIN_KINDS)
+AT_END = -1  # in_year of a gain that comes with the last year that is counted, such as what the parts are still worth
 ACCESS_TO = ("roof", "roof edge", "ground")  # the edge: work of hours along the outline, not on the modules
 
 
@@ -61,12 +66,12 @@ class About:
 class CostLine:
     """One typed cost or yearly item: ``quantity`` in ``unit`` per site, shape (S,). Negative quantities are refused."""
 
-    kind: str  # MATERIAL, LABOUR, ACCESS or INSPECTION; yearly STANDING, LABOUR or one of AVOIDED_KINDS
+    kind: str  # once MATERIAL, LABOUR, ACCESS, INSPECTION; yearly STANDING, LABOUR, OWN_WORK; gains AVOIDED_*, INCOME
     item: str  # key of the price book, for LABOUR a skill, for ACCESS one of ACCESS_TO
     quantity: Floats  # of each site, shape (S,), 0 or more
     unit: str  # what is counted, for example "m"; the price book has the price per unit
     note: str = ""  # a few words, printed beside the line
-    in_year: int = 0  # for costs: paid so many years after fitting, if another year of benefit follows; 0 = at once
+    in_year: int = 0  # for costs: so many years after fitting, if another year of benefit follows; 0 = at once; AT_END
     shared_work: str = ""  # of labour that other retrofits of a visit need too, such as "wash": done once, the longest
 
 
@@ -76,10 +81,13 @@ class Change:
 
     ``fade`` has shape (Y,) or (S, Y), Y at least the life: the share of the first simulated effect that is left
     in year 1, 2, ...; None = it lasts undiminished. ``yearly`` lists standing charges and labour (costs) and avoided
-    work, risk and nuisance (gains), each a quantity a year. ``remarks`` has shape (S,): one short sentence per site or
-    "". ``alternatives`` are other ways to do the same, such as re-applying a film or letting it go: all are valued over
-    the same years, and of each site the one of the highest net present value counts, this one if they are equal. One
-    whose plant is the same object as this one's is not simulated again.
+    work, risk, nuisance and income (gains), each a quantity a year. Gains may stand in ``costs`` too: they come once,
+    in their ``in_year``; one line a year tells what differs from year to year. ``plant_life_years`` (S,) is how long
+    the PV system is kept with the retrofit where that is longer than without, as with a new inverter in an old system:
+    beyond its old end all that it generates is gained. ``remarks`` has shape (S,): one short sentence per site or "".
+    ``alternatives`` are other ways to do the same, such as re-applying a film or letting it go: all are valued over the
+    same years, and of each site the one of the highest net present value counts, this one if they are equal. One whose
+    plant is the same object as this one's is not simulated again.
     """
 
     plant: Plant  # with the retrofit, as new
@@ -90,6 +98,7 @@ class Change:
     label: str = ""  # a few words that tell it from its alternatives
     available: Bools | None = None  # of an alternative: where it can be had, shape (S,); None = everywhere
     alternatives: Sequence[Change] = ()  # other ways to do it; they have none of their own
+    plant_life_years: Floats | None = None  # years that the PV system is kept with it, (S,); None = as without
 
 
 @dataclass(frozen=True, eq=False)

@@ -81,6 +81,8 @@ class CostKind(StrEnum):
     AVOIDED_WORK = "avoided work"
     AVOIDED_RISK = "avoided risk"
     AVOIDED_NUISANCE = "avoided nuisance"
+    OWN_WORK = "own work"
+    INCOME = "income"
 
 
 class Obstacle(StrEnum):

@@ -60,13 +60,15 @@ class LetterYear:
 
 @dataclass(frozen=True)
 class LetterPrice:
-    """One line of the price: so much of an item of the price book, and what it costs, tax included."""
+    """One line of what is paid or gained: so much of an item of the price book, and its amount, tax included."""
 
-    kind: str  # material, labour, access or travel; "other" = all that the run did not store line by line
+    kind: str  # one of the kinds of cost items; "other" = all that the run did not store line by line
     item: str  # its name in the price book
     quantity: float  # in its unit
     unit: str  # of the quantity
     price: float  # tax included
+    in_year: int = 0  # whole years after the work
+    every_year: bool = False  # for as long as it lasts
 
 
 @dataclass(frozen=True)
@@ -112,7 +114,8 @@ class LetterOption:
 
     Amounts are in the letter's currency, tax included, in today's money. ``yearly`` is the even amount a year over
     ``years`` that comes to npv + price at the letter's ``discount_rate``; P90 is exceeded with 90 %. Ranges and chance
-    are None where the run has drawn none. ``discounted_payback_years`` None = never within ``years``.
+    are None where the run has drawn none. ``discounted_payback_years`` None = never within ``years``, or there is no
+    price and charges are paid every year.
     """
 
     offer: str  # id, members joined by "+"; "" = nothing now
@@ -123,6 +126,8 @@ class LetterOption:
     sales_tax: float = 0.0  # contained in ``price``; 0 where the customer gets it back
     price_lines: tuple[LetterPrice, ...] = ()  # add up to price_before
     first_year_saving: float = 0.0  # money in the first year
+    later: tuple[LetterPrice, ...] = ()  # what is paid beside the price: every year, and in later years
+    gained: tuple[LetterPrice, ...] = ()  # what is gained once beside energy, such as a grant
     apart: tuple[LetterPrice, ...] = ()  # what it brings a year that is no energy: work, risk, nuisance avoided
     yearly: float = 0.0  # money a year as expected, even over the years, before the price
     yearly_p90: float | None = None  # exceeded with 90 %

@@ -16,7 +16,8 @@ class CashFlow:
     """Amounts of shape (S, Y+1), year 0 first, each paid at the end of its year, at today's prices.
 
     ``yearly_cost`` and ``upfront``, the price of the first and of later visits, are costs, given as positive
-    numbers. ``avoided`` is work and risk that the owner no longer pays for, kept apart from the energy saving.
+    numbers. ``avoided`` is what is gained beside energy, kept apart from that: work and risk that the owner no longer
+    pays for, and what it is paid once or every year.
     ``ended`` is what would be saved besides if today's export rule and support never ended, and no part of ``net``;
     negative where more is saved afterwards.
     """
@@ -46,6 +47,8 @@ def owner_cash_flow(
     price_growth: npt.ArrayLike,
     yearly_cost: npt.ArrayLike,
     avoided: npt.ArrayLike,
+    gained_once: npt.ArrayLike = 0.0,
+    beyond: npt.ArrayLike = 0.0,
     upfront: npt.ArrayLike,
     years: npt.ArrayLike,
     horizon_years: int,
@@ -73,6 +76,11 @@ def owner_cash_flow(
         Real growth a year of electricity and of fuel prices.
     yearly_cost, avoided : scalar or (S,)
         Per year, at today's prices, the same in every year.
+    gained_once : scalar or (S, Y+1)
+        What is gained beside energy in single years, such as a grant in year 0, at today's prices.
+    beyond : scalar or (S, Y)
+        What is saved besides in years 1..Y, at today's prices, since there would be no PV system any more without the
+        retrofit. It ages, and does not fade.
     upfront : scalar or (S,)
         Price paid in year 0.
     later : scalar or (S, Y+1)
@@ -105,11 +113,14 @@ def owner_cash_flow(
     growth = (1.0 + _per_site(price_growth)) ** elapsed
     energy = (_per_site(first) - lost) * growth
     fuel = _per_site(first_year_fuel_saving) * (1.0 + _per_site(fuel_price_growth)) ** elapsed
-    left = (1.0 - _per_site(ageing_per_year)) ** elapsed * _left(fade, horizon_years, int(last.max(initial=0.0)))
+    aged = (1.0 - _per_site(ageing_per_year)) ** elapsed
+    left = aged * _left(fade, horizon_years, int(last.max(initial=0.0)))
+    more = np.zeros_like(lost)
+    more[:, 1:] = beyond
     return CashFlow(
-        saving=np.where(counted, (energy + fuel) * left, 0.0),
+        saving=np.where(counted, (energy + fuel) * left + more * growth * aged, 0.0),
         yearly_cost=np.where(counted, _per_site(yearly_cost), 0.0),
-        avoided=np.where(counted, _per_site(avoided), 0.0),
+        avoided=np.where(counted, _per_site(avoided), 0.0) + np.asarray(gained_once, dtype=np.float64),
         upfront=np.where((year == 0) & np.ones_like(counted), _per_site(upfront), 0.0)
         + np.where(counted & (year < last[:, np.newaxis]), later, 0.0),
         ended=np.where(counted, lost * growth * left, 0.0),

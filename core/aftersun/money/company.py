@@ -183,6 +183,7 @@ class Calls(_PartWithUsual):
     gain_power: float = Field(ge=0, le=3, description="0 = what is left to the owner plays no part")
     callback_chance: float = Field(ge=0, le=1, description="a chance between 0 and 1")
     warranty_reserve_share: float = Field(ge=0, le=1, description="2 % is 0.02")
+    customer_years: Lifetime = Field(description="years")
     # No mode here: an amount that its owner never saw would be in a currency that nobody chose.
     cost_per_call: Cost = Field(default=0.0, description="money in your currency")
 
@@ -282,6 +283,7 @@ class Company(_Part):
     inspections: Costs = {}
     yearly: Costs = {}
     avoided: Costs = {}
+    income: Costs = {}
     retrofits: Retrofits = Retrofits()
     month: Month = Field(default_factory=lambda: Month.model_validate({}))
     calls: Calls = Field(default_factory=lambda: Calls.model_validate({}))
@@ -333,7 +335,7 @@ class Company(_Part):
     @property
     def prices(self) -> dict[str, float]:
         """The figures of all price items, skills and access apart, as they stand in the file."""
-        return {**self.materials, **self.inspections, **self.yearly, **self.avoided}
+        return {**self.materials, **self.inspections, **self.yearly, **self.avoided, **self.income}
 
     @property
     def priors(self) -> dict[str, float]:

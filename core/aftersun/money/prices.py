@@ -17,7 +17,19 @@ import numpy.typing as npt
 import pandas as pd
 
 from aftersun.model import tables
-from aftersun.model.change import ACCESS, ACCESS_TO, AVOIDED_KINDS, COST_KINDS, INSPECTION, LABOUR, CostLine
+from aftersun.model.change import (
+    ACCESS,
+    ACCESS_TO,
+    AT_END,
+    AVOIDED_KINDS,
+    CHARGE_KINDS,
+    COST_KINDS,
+    GAIN_KINDS,
+    INSPECTION,
+    LABOUR,
+    OWN_WORK,
+    CostLine,
+)
 from aftersun.model.ranges import Bools, Floats
 from aftersun.model.records import choose
 from aftersun.model.sphere import great_circle_km
@@ -149,18 +161,34 @@ class Prices:
         return paid * (self._markup * self._tax / self._tax_in_cost)[:, np.newaxis]
 
     def yearly(self, lines: Sequence[CostLine]) -> tuple[Floats, Floats]:
-        """Return what the owner newly pays a year, and no longer pays or risks, both (S,).
+        """Return what the owner newly pays a year, and what it gains a year beside energy, both (S,).
 
-        Standing charges and labour carry markup and tax. What is avoided is what the owner pays others today,
-        tax included. No trip is added: a yearly visit is a standing charge with its travel.
+        Standing charges and labour carry markup and tax, the owner's own work neither. What is avoided is what the
+        owner pays others today, tax included. No trip is added: a yearly visit is a standing charge with its travel.
         """
-        cost, avoided = np.zeros(len(self._sites)), np.zeros(len(self._sites))
-        for item in self._yearly(lines):
-            if item.kind in AVOIDED_KINDS:
-                avoided += item.amount
+        cost, gain = np.zeros(len(self._sites)), np.zeros(len(self._sites))
+        for item in self._items(lines):
+            if item.kind in GAIN_KINDS:
+                gain += self._gain(item)
             else:
-                cost += item.amount
-        return cost * (self._markup * self._tax / self._tax_in_cost), avoided / self._tax_in_avoided
+                cost += item.amount * self._charged(item.kind)
+        return cost, gain
+
+    def once_gained(self, lines: Sequence[CostLine], horizon_years: int, years: Floats) -> Floats:
+        """Return what the owner gains once in years 0..Y, (S, Y+1), none after the ``years`` (S,) that are counted."""
+        gained, last = np.zeros((len(self._sites), horizon_years + 1)), years.astype(np.intp)
+        for line, item in zip(gains := _gains(lines), self._items(gains), strict=True):
+            year = last if line.in_year == AT_END else np.full_like(last, line.in_year)
+            rows = np.flatnonzero((year <= last) & ((line.in_year != AT_END) | (last >= 1)))
+            gained[rows, year[rows]] += self._gain(item)[rows]
+        return gained
+
+    def yearly_margin(self, lines: Sequence[CostLine]) -> Floats:
+        """Return what the company adds a year to its own cost of what it is paid for every year, before tax, (S,)."""
+        margin = np.zeros(len(self._sites))
+        for item in self._items([line for line in lines if line.kind in CHARGE_KINDS]):
+            margin += item.amount * (self._markup - 1.0) / self._tax_in_cost
+        return margin
 
     def first_visit(self, lines: Sequence[CostLine]) -> Visit:
         """Return what the first visit takes of the company."""
@@ -178,7 +206,7 @@ class Prices:
         return Visit(cost, _hours_on_site(items), equipment, drivers)
 
     def rows(self, lines: Sequence[CostLine]) -> pd.DataFrame:
-        """Return what is paid once or again in later years, one row a site and item of a quantity above 0.
+        """Return what is paid or gained once or again in later years, one row a site and item of a quantity above 0.
 
         Returns
         -------
@@ -188,28 +216,19 @@ class Prices:
         the company goes), roof_kind_unknown and storeys_assumed (to price the access), in_year (whole years after the
         first visit), every_year (no); sorted by site, then by visit in the order of its lines, the trip last.
         """
-        return self._table([(year, item) for year, items in self._visits(lines) for item in items])
+        gains = [(line.in_year, self._item(line.kind, line.item, line.quantity, [line])) for line in _gains(lines)]
+        return self._table([*((year, item) for year, items in self._visits(lines) for item in items), *gains])
 
     def yearly_rows(self, lines: Sequence[CostLine]) -> pd.DataFrame:
-        """Return what is paid and avoided every year; columns as in :meth:`rows`.
-
-        What is avoided costs the company nothing, and ``price`` is the gain.
-        """
-        table = self._table([(0, item) for item in self._yearly(lines)])
-        avoided = table["kind"].isin(AVOIDED_KINDS)
-        gain: pd.Series = table["quantity"] * table["unit_cost"] / self._tax_in_avoided[table["site"]]
-        return table.assign(
-            every_year=True,
-            cost=table["cost"].mask(avoided, 0.0),
-            price_before_tax=table["price_before_tax"].mask(avoided, gain),
-            price=table["price"].mask(avoided, gain),
-        )
+        """Return what is paid and gained every year; columns as in :meth:`rows`."""
+        return self._table([(0, item) for item in self._items(lines)]).assign(every_year=True)
 
     def _visits(self, lines: Sequence[CostLine]) -> list[tuple[int, list[Item]]]:
         """Return what each visit takes, by its year."""
+        costs = [line for line in lines if line.kind in COST_KINDS]
         return [
-            (year, self._visit([line for line in lines if line.in_year == year]))
-            for year in sorted({line.in_year for line in lines})
+            (year, self._visit([line for line in costs if line.in_year == year]))
+            for year in sorted({line.in_year for line in costs})
         ]
 
     def _visit(self, lines: Sequence[CostLine]) -> list[Item]:
@@ -238,8 +257,15 @@ class Prices:
             items.append(Item(TRAVEL, "trip", "trip", visited.astype(np.float64), cost, people=drivers))
         return items
 
-    def _yearly(self, lines: Sequence[CostLine]) -> list[Item]:
+    def _items(self, lines: Sequence[CostLine]) -> list[Item]:
         return [self._item(line.kind, line.item, line.quantity, [line]) for line in lines]
+
+    def _gain(self, item: Item) -> Floats:
+        return item.amount / (self._tax_in_avoided if item.kind in AVOIDED_KINDS else 1.0)
+
+    def _charged(self, kind: str) -> Floats | float:
+        """Return what the owner pays for each unit of what stands in the company file."""
+        return 1.0 if kind == OWN_WORK else self._markup * self._tax / self._tax_in_cost
 
     def _item(self, kind: str, name: str, quantity: Floats, lines: Sequence[CostLine]) -> Item:
         price = np.full(len(self._sites), self._company.price_of(kind, name))
@@ -255,7 +281,10 @@ class Prices:
         return {name: names == name for name in sorted(set(equipment) - {NO_EQUIPMENT})}
 
     def _table(self, items: Sequence[tuple[int, Item]]) -> pd.DataFrame:
-        """Return one row for each site and item with its money and what was assumed, sorted by site."""
+        """Return one row for each site and item with its money and what was assumed, sorted by site.
+
+        What the owner gains or does itself costs the company nothing; of a gain ``price`` is what is gained.
+        """
         rows = [{**_NOTHING_TO_REMARK, **self._item_rows(item), "in_year": year} for year, item in items]
         site = np.concatenate([np.empty(0, dtype=np.intp), *(row["site"] for row in rows)])
         order = np.argsort(site, kind="stable")
@@ -265,12 +294,15 @@ class Prices:
             column = np.concatenate(parts)[order] if parts else np.empty(0, dtype=_ARRAY_TYPES.get(dtype, dtype))
             columns[name] = pd.Series(column, dtype=dtype)
         table = pd.DataFrame(columns)
-        cost = table["quantity"] * table["unit_cost"] / self._tax_in_cost
+        amount = table["quantity"] * table["unit_cost"]
+        cost = amount / self._tax_in_cost
+        of_owner = table["kind"].isin((*GAIN_KINDS, OWN_WORK))
+        as_it_is = amount.mask(table["kind"].isin(AVOIDED_KINDS), amount / self._tax_in_avoided[table["site"]])
         return table.assign(
             site_id=self._sites.index.to_numpy()[table["site"].to_numpy()],
-            cost=cost,
-            price_before_tax=cost * self._markup,
-            price=cost * self._markup * self._tax[table["site"]],
+            cost=cost.mask(of_owner, 0.0),
+            price_before_tax=(cost * self._markup).mask(of_owner, as_it_is),
+            price=(cost * self._markup * self._tax[table["site"]]).mask(of_owner, as_it_is),
             every_year=False,
         )
 
@@ -291,6 +323,10 @@ class Prices:
             rows["roof_kind_unknown"] = on_roof & pd.isna(kind)
             rows["storeys_assumed"] = np.where(assumed, self._company.access.storeys_if_unknown, np.nan)
         return rows
+
+
+def _gains(lines: Sequence[CostLine]) -> list[CostLine]:
+    return [line for line in lines if line.kind in GAIN_KINDS]
 
 
 def _hours_on_site(items: Sequence[Item]) -> dict[str, Floats]:

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from string import Template
 
 import aftersun_datasets
-from aftersun.model.change import ACCESS, AVOIDED_KINDS, INSPECTION, LABOUR, MATERIAL, STANDING
+from aftersun.model.change import ACCESS, AVOIDED_KINDS, INCOME, INSPECTION, LABOUR, MATERIAL, OWN_WORK, STANDING
 from aftersun.model.codes import CostKind
 from aftersun.model.errors import AftersunError
 
@@ -25,7 +25,9 @@ SECTIONS: Mapping[str, str] = {
     MATERIAL: "materials",
     INSPECTION: "inspections",
     STANDING: "yearly",
+    OWN_WORK: "yearly",
     **dict.fromkeys(AVOIDED_KINDS, "avoided"),
+    INCOME: "income",
 }
 
 

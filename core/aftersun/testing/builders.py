@@ -173,14 +173,16 @@ def sample_company(lines: Sequence[CostLine] = (), prices: Mapping[str, Range] =
     """Return a company that has a price for every line; amounts are in no currency (XTS, ISO 4217 for tests).
 
     A line without a price in the shipped book or in ``prices`` costs 1 a unit. ``worth`` multiplies what avoided
-    work and risk are worth. The base is where :data:`~aftersun.testing.ORDINARY_SITE` stands; nothing is too far.
+    work and risk, and what is paid to the owner, are worth. The base is where
+    :data:`~aftersun.testing.ORDINARY_SITE` stands; nothing is too far.
     """
     rows = list(shipped_prices().values())
     rows += [_row(line, prices.get(line.item)) for line in lines if line.kind != ACCESS]
     raw = tomllib.loads(company_template(rows))
     raw["company"] |= {"name": "Test company", "currency": "XTS"}
     raw["travel"] |= {"base_latitude": 40.0, "base_longitude": 0.0, "max_distance_km": 1e6}
-    raw["avoided"] = {key: worth * price for key, price in raw["avoided"].items()}
+    for section in ("avoided", "income"):
+        raw[section] = {key: worth * price for key, price in raw[section].items()}
     return Company.model_validate(raw)
 
 

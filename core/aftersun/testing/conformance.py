@@ -76,9 +76,9 @@ class RetrofitConformance:
         assert re.fullmatch(r"[a-z][a-z0-9_]*", about.id), (
             f"about.id is '{about.id}': use lower-case letters, digits and underscores, a letter first."
         )
-        assert about.api_version == API_VERSION, (
-            f"about.api_version is {about.api_version}, this program has {API_VERSION}: leave it out to follow the "
-            "program, or use a version of the program that has it."
+        assert 1 <= about.api_version <= API_VERSION, (
+            f"about.api_version is {about.api_version}, this program has 1 to {API_VERSION}: leave it out to follow "
+            "the program, or use a version of the program that has it."
         )
         for name in ("title", "summary", "version"):
             assert str(getattr(about, name)).strip(), f"about.{name} is empty: fill it in."

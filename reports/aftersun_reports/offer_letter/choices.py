@@ -46,7 +46,15 @@ def options(letter: api.Letter, letters: Sequence[str], words: Words) -> dict[st
                 key,
                 [column[key] for column in columns[few]],
             )
-            for key in ("what_it_is", "price", "price_lines", *(_GAINS if promises else ()), "survey_first")
+            for key in (
+                "what_it_is",
+                "price",
+                "price_lines",
+                "later",
+                "gained",
+                *(_GAINS if promises else ()),
+                "survey_first",
+            )
         ]
         groups.append(
             {
@@ -80,6 +88,8 @@ def recommended(letter: api.Letter, words: Words) -> dict[str, Any] | None:
     paid_back = (
         words("not_paid_back", n=years) if payback is None else words("paid_back", n=words.figures.fixed(payback, 1))
     )
+    charge = sum(line.price for line in option.later if line.every_year)
+    key_payback = words("key_years", n=words.figures.fixed(payback, 1)) if payback else paid_back
     chance = "" if option.chance_npv_positive is None else words.chance(option.chance_npv_positive)
     summary = " ".join(sentence(words.text(part.summary)) for part in option.parts)
     within = words.language not in _CAPITAL_NOUNS  # else its first word may be a noun
@@ -90,7 +100,14 @@ def recommended(letter: api.Letter, words: Words) -> dict[str, Any] | None:
     return {
         "sentences": [
             words("recommend", title=title, summary=summary),
-            words("recommend_figures", price=price, yearly=rounded(option.yearly), n=years, payback=paid_back),
+            words(
+                "recommend_figures" + ("" if not charge else "_charged" if option.price else "_charge_alone"),
+                price=price,
+                charge=words.figures.exact(charge),
+                yearly=rounded(option.yearly),
+                n=years,
+                payback=paid_back,
+            ),
             words.say(
                 api.LetterFact("recommend_net", {"net": rounded(option.npv), **({"chance": chance} if chance else {})})
             ),
@@ -98,7 +115,7 @@ def recommended(letter: api.Letter, words: Words) -> dict[str, Any] | None:
         "figures": [
             [words("key_price"), price],
             [words("key_yearly"), rounded(option.yearly)],
-            [words("key_payback"), words("key_years", n=words.figures.fixed(payback, 1)) if payback else paid_back],
+            *([] if _charge_alone(option) else [[words("key_payback"), key_payback]]),
             [words("key_net"), rounded(option.npv)],
             *(
                 [[words("key_range"), words("up_to", low=rounded(option.npv_p90 or 0.0, mark=False), high=high)]]
@@ -145,12 +162,14 @@ def _cells(letter: api.Letter, option: api.LetterOption, words: Words) -> dict[s
             "price": _cell(words("nothing_price")),
             "price_lines": _cell(),
             **dict.fromkeys(("yearly", "net_worth"), _cell(words("nothing_brings"))),
-            **dict.fromkeys(("apart", "rule_stays"), _cell()),
+            **dict.fromkeys(("later", "gained", "apart", "rule_stays"), _cell()),
             **dict.fromkeys(("chance", "payback", "survey_first"), _cell(words("nothing_cell"))),
         }
     cells = {
         "price": _price(letter, option, words),
         "price_lines": _price_lines(option, words),
+        "later": _cell(lines=[_later(line, words) for line in option.later]),
+        "gained": _cell(lines=[_later(line, words) for line in option.gained]),
         "survey_first": _cell(sentence(words.listed(option.survey_first, "; ")) or words("survey_none")),
     }
     if option.safety_remedial:
@@ -178,7 +197,9 @@ def _cells(letter: api.Letter, option: api.LetterOption, words: Words) -> dict[s
         "net_worth": _gain(option.npv, net_worth, words.counted("within_years", years), words),
         "rule_stays": _rule_stays(option, words),
         "chance": _cell(words("chance_none")) if chance is None else _cell(words.chance(chance), figure=True),
-        "payback": _cell(
+        "payback": _cell(words("payback_no_price"))
+        if _charge_alone(option)
+        else _cell(
             words.counted("payback_never", years)
             if payback is None
             else words("payback_after", n=words.figures.fixed(payback, 1)),
@@ -213,6 +234,19 @@ def _price_lines(option: api.LetterOption, words: Words) -> Cell:
     if lines and words.figures.exact(option.price_before) != words.figures.exact(option.price):
         lines.append((words("price_lines_before"), words.figures.exact(option.price_before, mark=False)))
     return _cell(lines=lines)
+
+
+def _charge_alone(option: api.LetterOption) -> bool:
+    return not option.price and any(line.every_year for line in option.later)
+
+
+def _later(line: api.LetterPrice, words: Words) -> tuple[str, str]:
+    """Return what is paid or gained beside the price and when, and the amount."""
+    item, amount = _what(line, words), words.figures.exact(line.price, mark=False)
+    if line.every_year:
+        return words("later_every_year", item=item), amount
+    later = words.counted("later_in_year", line.in_year, item=item)
+    return later if line.in_year else words("gained_at_once", item=item), amount
 
 
 def _what(line: api.LetterPrice, words: Words) -> str:

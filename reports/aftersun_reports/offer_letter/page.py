@@ -28,7 +28,7 @@ def page(letter: api.Letter, head: api.Letterhead) -> dict[str, Any]:
     """Return all texts of a letter, ready to be written as JSON. Sections with nothing to say are None or empty."""
     kind = "notice_" if letter.notice else ""
     amounts = [(option.price, option.price_before, option.sales_tax) for option in letter.options]
-    lines = [line.price for option in letter.options for line in option.price_lines]
+    lines = [line.price for one in letter.options for line in (*one.price_lines, *one.later, *one.gained)]
     words = Words(head, clean(letter.currency), [*itertools.chain(*amounts), *lines], letter.language)
     letters = words.letters(len(letter.options))
     number, version = breakable(letter.number) or words("draft"), letter.version

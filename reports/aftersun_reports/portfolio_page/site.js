@@ -66,7 +66,7 @@ function siteRetrofits(site) {
   const tell = (row) => {
     const gain = Math.abs(row.energy_gain_kwh) >= 0.5 ? ` Generation changes by ${row.energy_gain_kwh > 0 ? '+' : ''}${kwh(row.energy_gain_kwh)} a year as new.` : '';
     const water = row.to_water_kwh >= 0.5 ? ` ${kwh(row.to_water_kwh)} more a year go to the hot-water store.` : '';
-    const back = known(row.npv) ? ` Discounted payback: ${known(row.discounted_payback_years) ? years(row.discounted_payback_years, 1) : 'never'}.` : '';
+    const back = known(row.npv) ? ` Discounted payback: ${known(row.discounted_payback_years) ? years(row.discounted_payback_years, 1) : row.upfront > 0 ? 'never' : 'none, without a price'}.` : '';
     return [said(row.reason), row.variant ? el('span', {}, ' Done as: ', said(row.variant), '.') : '', gain, water, back];
   };
   return [el('h3', {}, 'All retrofits'), table(`Each alone, best first, ${DATA.format.currency}`,

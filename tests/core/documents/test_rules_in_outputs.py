@@ -93,7 +93,7 @@ def test_no_letter_offers_what_is_too_uncertain_even_if_asked(inventory: Invento
 
 
 def test_the_way_is_a_cost_and_no_source_of_margin(inventory: Inventory, company: Company) -> None:
-    """A contribution is of the work alone; owners pay the way as far as it is driven, the company what is left."""
+    """A contribution is of work and charges alone; owners pay the way as far as it is driven, the company the rest."""
     view = RunView(inventory)
     offers = view.table("offer").set_index(["site_id", "offer"])
     items = view.table("cost_item").query("in_year == 0 and not every_year")
@@ -101,6 +101,12 @@ def test_the_way_is_a_cost_and_no_source_of_margin(inventory: Inventory, company
     reserve = company.calls.warranty_reserve_share * cost * (1 + company.money.markup_share)
     reserve += company.calls.callback_chance * offers["trip_cost"]
     margin = company.money.markup_share * cost - reserve
+    charges = view.table("cost_item").query("every_year and kind in ['standing', 'labour']")
+    a_year = charges.groupby(["site_id", "retrofit"])["cost"].sum().reindex(offers.index).fillna(0.0)
+    stays = offers["years"].clip(upper=5)  # whole years, of those that a customer stays
+    years = (1 - (1 + company.money.real_discount_rate) ** -stays) / company.money.real_discount_rate
+    margin += company.money.markup_share * a_year * years
+    assert (a_year > 0).any()
     pd.testing.assert_series_equal(offers["contribution"], margin, check_names=False)
     calls = view.calls()
     expected = calls["chance_of_yes"] * calls["contribution"] - company.calls.cost_per_call

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from aftersun.documents.letters.facts import LEAST_KWH, Stored, fact, notes_of, tax_reclaimed
-from aftersun.model.change import AVOIDED_KINDS, COST_KINDS
+from aftersun.model.change import COST_KINDS, GAIN_KINDS
 from aftersun.model.codes import Status
 from aftersun.model.letter import (
     LetterAssumption,
@@ -112,7 +112,12 @@ def option_of(records: Records, price: float | None, catalogue: Catalogue, compa
         gains[f"yearly{level}"] = (
             None if value is None else _money(even_saving(value + paid, money.real_discount_rate, years))
         )
-    payback = float(discounted_payback(money.real_discount_rate, paid, net[1:])) if net.size > 1 else np.inf
+    at_once = -net[0] if net.size else paid  # the price less what is gained with it
+    payback = float(discounted_payback(money.real_discount_rate, at_once, net[1:])) if net.size > 1 else np.inf
+    items = [(row, _line(row)) for row in records.rows("cost_item")]
+    later = tuple(line for row, line in items if row["kind"] not in GAIN_KINDS and (line.every_year or line.in_year))
+    if at_once <= 0 and any(line.every_year for line in later):
+        payback = np.inf
     return LetterOption(
         offer=records.name,
         parts=tuple(_part(row, catalogue) for row in records.rows("offer_member")),
@@ -122,7 +127,13 @@ def option_of(records: Records, price: float | None, catalogue: Catalogue, compa
         price_lines=price_lines(records.rows("cost_item"), before),
         years=years,
         first_year_saving=_money(offer["first_year_saving"]),
-        apart=tuple(_line(row) for row in records.of_members("cost_item") if row["kind"] in AVOIDED_KINDS),
+        later=later,
+        gained=tuple(line for row, line in items if row["kind"] in GAIN_KINDS and not line.every_year),
+        apart=tuple(
+            _line(row)
+            for row in records.of_members("cost_item")
+            if row["kind"] in GAIN_KINDS and value_of(row, "every_year")
+        ),
         **gains,
         **_rule_ends(records, lower),
         chance_npv_positive=chance_of_gain(offer, lower if price is not None else None),
@@ -156,7 +167,7 @@ def taxed(stored: Stored, company: Company) -> float:
 
 
 def below_cost(records: Records, price: float, company: Company) -> bool:
-    """Tell whether the company would lose money at this price, its reserve for warranty counted."""
+    """Tell whether the company would lose money at this price, with its reserve for warranty and later charges."""
     lower = (float(records.offer["upfront"]) - price) / taxed(records.stored, company)
     return float(records.offer["contribution"]) - lower * (1.0 - company.calls.warranty_reserve_share) < -0.005
 
@@ -198,7 +209,8 @@ def price_lines(costs: Sequence[Row], price: float) -> tuple[LetterPrice, ...]:
 
 def _line(row: Row) -> LetterPrice:
     quantity = round(float(row["quantity"]), 4)
-    return LetterPrice(str(row["kind"]), str(row["item"]), quantity, str(row["unit"]), _money(row["price"]))
+    when = int(row["in_year"]), bool(value_of(row, "every_year"))
+    return LetterPrice(str(row["kind"]), str(row["item"]), quantity, str(row["unit"]), _money(row["price"]), *when)
 
 
 def _part(row: Row, catalogue: Catalogue) -> LetterPart:

@@ -92,11 +92,12 @@ def _answers(log: pd.DataFrame) -> pd.DataFrame:
 def appeal(offers: pd.DataFrame, calls: Calls) -> Floats:
     """Return the logarithm of the appeal of offers to their owners, (N,): columns upfront, first_year_saving, npv.
 
-    What never pays back counts as what does so last, what costs nothing as what does so first.
+    What never pays back, or costs more every year than it saves, counts as what does so last, what costs nothing as
+    what does so first.
     """
     price, saving, npv = (offers[name].to_numpy(dtype=np.float64) for name in ("upfront", "first_year_saving", "npv"))
     with np.errstate(divide="ignore", invalid="ignore"):
-        years = np.where(price <= 0, 0.0, np.where(saving > 0, price / saving, np.inf))
+        years = np.where(saving > 0, np.maximum(price, 0.0) / saving, np.where((price > 0) | (saving < 0), np.inf, 0.0))
         worth = np.where(price > 0, 1.0 + npv / price, np.where(npv > 0, np.inf, 1.0))
     years, worth = np.clip(years, *PAYBACK_YEARS), np.clip(worth, *WORTH_FOR_PRICE)
     return np.asarray(

@@ -10,14 +10,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations
+from itertools import chain, combinations
 
 import numpy as np
 
 from aftersun.host.assumed import assumed
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded
-from aftersun.model.change import ACCESS, Change, CostLine
+from aftersun.model.change import ACCESS, GAIN_KINDS, Change, CostLine
 from aftersun.model.ranges import Bools, Floats
 from aftersun.model.records import each_array, take
 from aftersun.money.cash_flow import CashFlow, study_years
@@ -27,7 +27,7 @@ from aftersun.money.template import TRAVEL
 from aftersun.scoring.offers.singles import Single
 from aftersun.scoring.ranges.draws import Draws
 from aftersun.scoring.value.simulations import Baseline, Months, Rows, Simulated, Simulations
-from aftersun.scoring.value.valuation import as_chosen, bills_to_flow, coming_to
+from aftersun.scoring.value.valuation import as_chosen, bills_to_flow, coming_to, margin_of_charges, remaining_with
 
 MOST_CANDIDATES = 5
 
@@ -40,7 +40,8 @@ class Bundle:
 
     ``npv`` is the expected net present value: that of the set with all values as used, and what each member is expected
     to be worth beyond its own.
-    ``marginal`` is what each member adds to the net present value given all others. ``lines`` are all cost lines.
+    ``marginal`` is what each member adds to the net present value given all others. ``lines`` are all cost lines,
+    ``yearly`` those of every year, ``yearly_margin`` the company's on these as in a valuation.
     ``years`` are those of the member that lasts longest, ``months`` the year's energy with all members.
     """
 
@@ -52,6 +53,8 @@ class Bundle:
     months: Months
     marginal: Mapping[str, Floats]
     lines: tuple[CostLine, ...]
+    yearly: tuple[CostLine, ...]
+    yearly_margin: Floats
     draws: Draws
 
 
@@ -82,7 +85,7 @@ def best_bundles(singles: Sequence[Single], baseline: Baseline, company: Company
     size = len(baseline.cohort)
     nothing = CashFlow(*[np.zeros((size, 1))] * 5)
     year = Simulated(baseline.plant, {}, baseline.bill)
-    alone = _Set((), np.arange(size), baseline, year, (), (), nothing, np.zeros(size))
+    alone = _Set((), np.arange(size), baseline, year, (), (), nothing, np.zeros(size), np.zeros(size))
     for count in range(1, min(MOST_CANDIDATES, len(singles)) + 1):
         for positions in combinations(range(len(singles)), count):
             rows = np.flatnonzero(allowed[list(positions)].all(axis=0) & several)
@@ -108,6 +111,7 @@ class _Set:
     flows: tuple[CashFlow, ...]  # of each member, without what is paid
     flow: CashFlow
     years: Floats
+    yearly_margin: Floats
 
 
 def _set(members: Sequence[Single], rows: Rows, before: _Set, company: Company, guard: Guard) -> _Set | None:
@@ -124,16 +128,22 @@ def _set(members: Sequence[Single], rows: Rows, before: _Set, company: Company, 
     prices = simulations.prices(company)
     horizon = company.money.horizon_years
     values = assumed(last.loaded.retrofit, company.overrides(last.loaded.id), company.priors, company.prices)
-    years = study_years(horizon, values.get("life_years", last.loaded.retrofit.about.life.mode), part.remaining_years)
-    own = bills_to_flow(part, change, (take(kept, before.year.bill), year.bill), years, company, prices)
+    kept_years = remaining_with(change, part)
+    years = study_years(horizon, values.get("life_years", last.loaded.retrofit.about.life.mode), kept_years)
+    without = simulations.without_plant() if (kept_years > part.remaining_years).any() else None
+    own = bills_to_flow(
+        part, change, (take(kept, before.year.bill), year.bill), years, company, prices, without=without
+    )
     earlier = (_of_rows(change, kept, before.baseline) for change in before.changes)
     changes, flows = (*earlier, _paid_while(change, years)), (*take(kept, before.flows), own)
     paid = prices.once([line for one in changes for line in one.costs], horizon)
     flow = replace(each_array(lambda *of_members: np.sum(of_members, axis=0), *flows), upfront=paid)
     names = tuple(one.loaded.id for one in members)
     longest = np.maximum(years, before.years[kept])
-    part = replace(part, cohort=replace(part.cohort))  # without the hours of every site that its simulation has kept
-    return _Set(names, rows, part, year, changes, flows, flow, longest)
+    margin = before.yearly_margin[kept] + margin_of_charges(change, years, company, prices)
+    # without the hours of every site that its simulation has kept
+    part = replace(part, remaining_years=kept_years, cohort=replace(part.cohort))
+    return _Set(names, rows, part, year, changes, flows, flow, longest, margin)
 
 
 def _best(sets: Mapping[Members, _Set], singles: Sequence[Single], size: int) -> Iterator[Bundle]:
@@ -155,7 +165,10 @@ def _best(sets: Mapping[Members, _Set], singles: Sequence[Single], size: int) ->
             rest = tuple(other for other in members if other != name)
             marginal[name] = worth[members][rows] - (worth[rest][rows] if rest in worth else np.nan)
         around = [_around(single, rows) for single in singles if single.loaded.id in members]
-        lines = [line for change in of_members.changes for line in change.costs]
+        costs, yearly = (
+            tuple(replace(line, quantity=line.quantity[kept]) for line in chain.from_iterable(lines))
+            for lines in zip(*((change.costs, change.yearly) for change in of_members.changes), strict=True)
+        )
         yield Bundle(
             members=members,
             rows=rows,
@@ -164,7 +177,9 @@ def _best(sets: Mapping[Members, _Set], singles: Sequence[Single], size: int) ->
             years=of_members.years[kept],
             months=of_members.year.months[kept],
             marginal=marginal,
-            lines=tuple(replace(line, quantity=line.quantity[kept]) for line in lines),
+            lines=costs,
+            yearly=yearly,
+            yearly_margin=of_members.yearly_margin[kept],
             draws=np.asarray(worth[members][rows] + np.sum(around, axis=0), dtype=np.float64),
         )
 
@@ -204,7 +219,9 @@ def _change(one: Single, part: Baseline, company: Company, guard: Guard, rows: R
 def _paid_while(change: Change, years: Floats) -> Change:
     """Return the change without the later visits of which no year of benefit would be left."""
     costs = [
-        line if line.in_year == 0 else replace(line, quantity=np.where(line.in_year < years, line.quantity, 0.0))
+        line
+        if line.in_year <= 0 or line.kind in GAIN_KINDS
+        else replace(line, quantity=np.where(line.in_year < years, line.quantity, 0.0))
         for line in change.costs
     ]
     return replace(change, costs=costs)
@@ -212,5 +229,7 @@ def _paid_while(change: Change, years: Floats) -> Change:
 
 def _of_rows(change: Change, rows: Rows, baseline: Baseline) -> Change:
     plant = change.plant.take(rows, baseline.cohort.array_rows(rows))
-    costs = [replace(line, quantity=line.quantity[rows]) for line in change.costs]
-    return Change(plant, costs)
+    costs, yearly = (
+        [replace(line, quantity=line.quantity[rows]) for line in lines] for lines in (change.costs, change.yearly)
+    )
+    return Change(plant, costs, yearly)

@@ -22,7 +22,7 @@ from aftersun.scoring.offers.bundles import Bundle
 from aftersun.scoring.offers.singles import Single, Tables, rows_of
 from aftersun.scoring.ranges.draws import Draws, measured
 from aftersun.scoring.value.simulations import MONTHLY, Months
-from aftersun.scoring.value.valuation import ITEM_COLUMNS, cash_rows
+from aftersun.scoring.value.valuation import cash_rows, item_rows
 
 OFFER_TABLES = ("offer", "offer_member", "offer_hours", "offer_month", "cost_item", "cash_flow")
 
@@ -35,7 +35,8 @@ def offers(singles: Sequence[Single], bundles: Iterable[Bundle], cohort: Cohort,
     What ends a danger known to stand is there too, whatever it is worth, as ``must_call``: to be told, not sold. A set
     of retrofits is an offer where no other set is worth more and its chance of a gain is not below the company's least.
     The owner's ledger is ``npv`` and ``upfront`` (tax included); ``contribution`` is the company's: price before tax
-    of the work less its own cost, the trip of a callback by its chance, and the reserve for warranty. The way is a
+    of the work less its own cost, the trip of a callback by its chance, and the reserve for warranty, and the present
+    value of the margin on yearly charges as long as a customer stays. The way is a
     cost that the owner pays, and no source of margin: what is added to it stands for the company's risk of the road.
     """
     parts = [_of_single(single, company) for single in singles]
@@ -59,6 +60,7 @@ def _of_single(single: Single, company: Company) -> Tables:
     )
     members = offer[["site_id", "npv"]].rename(columns={"npv": "npv_alone"})
     members = members.assign(retrofit=single.loaded.id, npv_added=members["npv_alone"])
+    offer = offer.assign(contribution=valuation.yearly_margin[kept])
     return _tables(offer, members, take(kept, valuation.visit), valuation.months[kept], company)
 
 
@@ -81,11 +83,13 @@ def _of_bundle(bundle: Bundle, singles: Sequence[Single], cohort: Cohort, compan
         members.append(pd.DataFrame(columns))
     offer = offer[sure].reset_index(drop=True)
     offer = offer.assign(offer=name, must_call=np.any(dangers, axis=0), years=bundle.years[sure], chance_allowed=1.0)
+    offer = offer.assign(contribution=bundle.yearly_margin[sure])
     prices = Prices(cohort.sites.loc[sold], company)
     lines = [replace(line, quantity=line.quantity[sure]) for line in bundle.lines]
     flow = cash_rows(sold, take(sure, bundle.flow), bundle.years[sure], company.money.real_discount_rate)
     tables = _tables(offer, pd.concat(members), prices.first_visit(lines), bundle.months[sure], company)
-    tables["cost_item"] = prices.rows(lines)[ITEM_COLUMNS].assign(retrofit=name)
+    yearly = [replace(line, quantity=line.quantity[sure]) for line in bundle.yearly]
+    tables["cost_item"] = item_rows(lines, yearly, prices, bundle.years[sure]).assign(retrofit=name)
     tables["cash_flow"] = flow.assign(retrofit=name)
     return tables
 
@@ -141,7 +145,7 @@ def _percentiles(draws: Draws) -> pd.Series:
 
 
 def _with_company_ledger(table: pd.DataFrame, visit: Visit, company: Company) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Add contribution, cash for materials and equipment; return the hours by skill beside it."""
+    """Add the first visit to the contribution, cash for materials, equipment; return the hours by skill beside it."""
     trip = visit.cost[TRAVEL]
     cost = np.sum(list(visit.cost.values()), axis=0) - trip
     before_tax = cost * (1.0 + company.money.markup_share)
@@ -151,7 +155,7 @@ def _with_company_ledger(table: pd.DataFrame, visit: Visit, company: Company) ->
     hours = pd.DataFrame({"hours": on_site, "drivers": on_road}).fillna(0.0).reset_index()
     return (
         table.assign(
-            contribution=before_tax - cost - reserve,
+            contribution=table["contribution"] + before_tax - cost - reserve,
             materials_cost=visit.cost[MATERIAL],
             trip_cost=trip,
             equipment=pd.Series(brought, dtype=_NAMES),

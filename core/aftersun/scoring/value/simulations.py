@@ -81,6 +81,7 @@ class Simulations:
         kwh = {name: baseline.yearly_kwh[name] for name in GAINS}
         self.known = [Simulated(baseline.plant, kwh, baseline.bill, baseline.months)]
         self._prices: tuple[Company, Prices] | None = None
+        self._without_plant: Bill | None = None
 
     def of(self, plant: Plant) -> Simulated:
         """Return the year of this plant."""
@@ -107,6 +108,14 @@ class Simulations:
     def anew(self, plant: Plant, by_month: bool = True) -> Simulated:
         """Simulate a plant, known or not."""
         return _year(self.baseline.cohort, plant, GAINS, by_month)[0]
+
+    def without_plant(self) -> Bill:
+        """Return the bill of the year without a PV system."""
+        if self._without_plant is None:
+            plant = self.baseline.plant
+            none = plant.replace(availability=np.zeros_like(plant.availability))
+            self._without_plant = Simulations.anew(self, none, by_month=False).bill
+        return self._without_plant
 
     def changed_columns(self) -> frozenset[str]:
         """Return the columns of the plant in which what was simulated differs from the baseline's."""

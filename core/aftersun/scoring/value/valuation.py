@@ -16,7 +16,7 @@ from aftersun.host.assumed import assumed
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded
 from aftersun.inventory.store.tables import RUN_TABLES
-from aftersun.model.change import ACCESS, Change
+from aftersun.model.change import ACCESS, AT_END, GAIN_KINDS, Change, CostLine
 from aftersun.model.cohort import Cohort
 from aftersun.model.errors import AftersunError
 from aftersun.model.ranges import Assumed, Bools, Floats
@@ -85,8 +85,9 @@ class Valuation:
 
     ``gain_kwh`` is that of the year in which the effect is fullest. ``variant`` is the label of the change that was
     taken of each site, "" where there was only one. ``items`` are the rows of what it takes to show, ``visit`` is the
-    company's side of the first visit; both are empty where nobody asked for them. ``months`` are empty where the year
-    was reckoned, not simulated.
+    company's side of the first visit; both are empty where nobody asked for them. ``yearly_margin`` is the present
+    value of what the company adds to its own cost of yearly charges. ``months`` are empty where the year was reckoned,
+    not simulated.
     """
 
     site_ids: pd.Index
@@ -96,6 +97,7 @@ class Valuation:
     discount_rate: float
     items: pd.DataFrame
     visit: Visit
+    yearly_margin: Floats
     remarks: npt.NDArray[np.object_]
     variant: npt.NDArray[np.object_]
     months: Months
@@ -113,13 +115,21 @@ class Valuation:
 
     @cached_property
     def simple_payback(self) -> Floats:
-        """Years, (S,), NaN = never."""
-        return measures.simple_payback(self.flow.upfront[:, 0], self._afterwards)
+        """Years, (S,), NaN = never, or nothing is paid at once and charges are paid every year."""
+        return self._unless_charged(measures.simple_payback(self._at_once, self._afterwards))
 
     @cached_property
     def discounted_payback(self) -> Floats:
-        """Years, (S,), NaN = never."""
-        return measures.discounted_payback(self.discount_rate, self.flow.upfront[:, 0], self._afterwards)
+        """Years, (S,), NaN as in :attr:`simple_payback`."""
+        return self._unless_charged(measures.discounted_payback(self.discount_rate, self._at_once, self._afterwards))
+
+    @property
+    def _at_once(self) -> Floats:
+        """What is paid at once, less what is gained then, (S,)."""
+        return self.flow.upfront[:, 0] - self.flow.operating[:, 0]
+
+    def _unless_charged(self, payback: Floats) -> Floats:
+        return np.where((self._at_once <= 0) & (self.flow.yearly_cost > 0).any(axis=1), np.nan, payback)
 
     @cached_property
     def ended(self) -> Floats:
@@ -225,12 +235,15 @@ def as_chosen(change: Change, label: npt.NDArray[np.object_], cohort: Cohort, co
     # which ones have a price does not depend on the sites: sums of a site are the same bits alone and among others
     options = [one for one in (change, *change.alternatives) if _has_prices(one, company)]
     masks = [label == option.label for option in options]
-    plant, costs, yearly = change.plant, [], []
+    plant, costs, yearly = change.plant, list[CostLine](), list[CostLine]()
+    life = np.zeros(len(label))
     for option, mask in zip(options, masks, strict=True):
         plant = only_where(cohort, mask, option.plant, plant)
         costs += [replace(line, quantity=line.quantity * mask) for line in option.costs]
         yearly += [replace(line, quantity=line.quantity * mask) for line in option.yearly]
-    return Change(plant, costs, yearly, _fade(options, masks, len(label)))
+        life = life if option.plant_life_years is None else np.where(mask, option.plant_life_years, life)
+    longer = any(option.plant_life_years is not None for option in options)
+    return Change(plant, costs, yearly, _fade(options, masks, len(label)), plant_life_years=life if longer else None)
 
 
 def _has_prices(option: Change, company: Company) -> bool:
@@ -265,21 +278,33 @@ def bills_to_flow(
     company: Company,
     prices: Prices,
     paid: Floats | None = None,
+    without: Bill | None = None,
 ) -> CashFlow:
-    """Return the owner's cash flow of a change from the bills before and after it; ``paid`` (S, Y+1) or nothing."""
+    """Return the owner's cash flow of a change from the bills before and after it; ``paid`` (S, Y+1) or nothing.
+
+    ``without`` is the bill without a PV system, where the change keeps it longer than it would be kept before.
+    """
     before, after = bills
     left = baseline.ends.left(company.money.horizon_years)
-    yearly_cost, avoided = prices.yearly(change.yearly)
+    yearly_cost, gained = prices.yearly(change.yearly)
+    lost_before, beyond = before.lost_by_ends(*left), np.zeros(1)
+    if without is not None:
+        there = np.arange(1, company.money.horizon_years + 1) <= np.floor(baseline.remaining_years)[:, np.newaxis]
+        lost_before = np.where(there, lost_before, 0.0)
+        dark = without.electricity - before.electricity + without.water_fuel_cost - before.water_fuel_cost
+        beyond = np.where(there, 0.0, dark[:, np.newaxis])
     return owner_cash_flow(
         before.electricity - after.electricity,
-        ended=after.lost_by_ends(*left) - before.lost_by_ends(*left),
+        ended=after.lost_by_ends(*left) - lost_before,
+        beyond=beyond,
         first_year_fuel_saving=before.water_fuel_cost - after.water_fuel_cost,
         fade=change.fade,
         ageing_per_year=baseline.plant.ageing_per_year,
         price_growth=company.money.electricity_price_growth,
         fuel_price_growth=company.money.fuel_price_growth,
         yearly_cost=yearly_cost,
-        avoided=avoided,
+        avoided=gained,
+        gained_once=prices.once_gained(change.costs, company.money.horizon_years, years),
         upfront=0.0 if paid is None else paid[:, 0],
         later=0.0 if paid is None else paid,
         years=years,
@@ -291,7 +316,9 @@ def _valued(case: Case, change: Change, life_years: float, itemised: bool) -> Va
     """Value one variant on all sites."""
     baseline, company = case.baseline, case.company
     after, prices = case.simulations.of(change.plant), case.simulations.prices(company)
-    years = study_years(company.money.horizon_years, life_years, baseline.remaining_years)
+    kept_years = remaining_with(change, baseline)
+    years = study_years(company.money.horizon_years, life_years, kept_years)
+    longer = bool((kept_years > baseline.remaining_years).any())
     paid = prices.once(change.costs, company.money.horizon_years)
     bills = case.billed(baseline.bill), case.billed(after.bill)
     size = len(baseline.cohort)
@@ -300,14 +327,41 @@ def _valued(case: Case, change: Change, life_years: float, itemised: bool) -> Va
         site_ids=baseline.cohort.sites.index,
         gain_kwh={name: (after.yearly_kwh[name] - baseline.yearly_kwh[name]) * fullest for name in GAINS},
         years=years,
-        flow=bills_to_flow(baseline, change, bills, years, company, prices, paid),
+        flow=bills_to_flow(
+            baseline,
+            change,
+            bills,
+            years,
+            company,
+            prices,
+            paid,
+            case.billed(case.simulations.without_plant()) if longer else None,
+        ),
         discount_rate=company.money.real_discount_rate,
-        items=_items(change, prices, years) if itemised else _NO_ITEMS,
+        items=item_rows(change.costs, change.yearly, prices, years) if itemised else _NO_ITEMS,
         visit=prices.first_visit(change.costs) if itemised else _NO_VISIT,
+        yearly_margin=margin_of_charges(change, years, company, prices),
         remarks=np.full(size, "", dtype=object) if change.remarks is None else change.remarks,
         variant=np.full(size, change.label, dtype=object),
         months=after.months,
     )
+
+
+def remaining_with(change: Change, baseline: Baseline) -> Floats:
+    """Return the years that the PV systems are kept with a change, (S,): no fewer than without."""
+    given = change.plant_life_years
+    return baseline.remaining_years if given is None else np.maximum(baseline.remaining_years, given)
+
+
+def margin_of_charges(change: Change, years: Floats, company: Company, prices: Prices) -> Floats:
+    """Return the present value of the company's margin on yearly charges, as long as a customer stays, (S,).
+
+    The last part of a year that a customer stays counts as such a part. None is counted after the ``years`` (S,).
+    """
+    year = np.arange(1, company.money.horizon_years + 1)
+    part = np.clip(np.minimum(years, company.calls.customer_years)[:, np.newaxis] - year + 1.0, 0.0, 1.0)
+    factor = (part * measures.single_present_value(company.money.real_discount_rate, year)).sum(axis=1)
+    return np.asarray(prices.yearly_margin(change.yearly) * factor)
 
 
 def _best(variants: Sequence[Valuation], available: Sequence[Bools | None]) -> Valuation:
@@ -318,8 +372,8 @@ def _best(variants: Sequence[Valuation], available: Sequence[Bools | None]) -> V
     ]
     choice = np.argmax(npv, axis=0)
 
-    parts = [(variant.gain_kwh, variant.flow, variant.remarks, variant.variant) for variant in variants]
-    gain_kwh, flow, remarks, labels = choose(choice, *parts)
+    parts = [(one.gain_kwh, one.years, one.flow, one.yearly_margin, one.remarks, one.variant) for one in variants]
+    gain_kwh, years, flow, margin, remarks, labels = choose(choice, *parts)
     at_site = pd.Series(choice, index=variants[0].site_ids)
     months = [variant.months for variant in variants]
     items = [
@@ -329,7 +383,9 @@ def _best(variants: Sequence[Valuation], available: Sequence[Bools | None]) -> V
     return replace(
         variants[0],
         gain_kwh=gain_kwh,
+        years=years,
         flow=flow,
+        yearly_margin=margin,
         items=pd.concat(items, ignore_index=True),
         visit=Visit.chosen(choice, [variant.visit for variant in variants]),
         remarks=remarks,
@@ -343,11 +399,13 @@ _NO_VISIT = Visit({}, {}, {}, {})
 _NO_ITEMS = pd.DataFrame(columns=ITEM_COLUMNS)
 
 
-def _items(change: Change, prices: Prices, years: Floats) -> pd.DataFrame:
+def item_rows(costs: Sequence[CostLine], yearly: Sequence[CostLine], prices: Prices, years: Floats) -> pd.DataFrame:
     """Return what it takes and saves, line by line; of later visits those that are paid for."""
-    once = prices.rows(change.costs)
-    once = once[once["in_year"].to_numpy() < np.maximum(years, 1)[once["site"].to_numpy()]]
-    yearly = prices.yearly_rows(change.yearly)
-    both = pd.concat([once, yearly], ignore_index=True)
+    once = prices.rows(costs)
+    last, gain = years[once["site"].to_numpy()], once["kind"].isin(GAIN_KINDS).to_numpy()
+    once["in_year"] = once["in_year"].where(once["in_year"] != AT_END, last.astype(np.int64))
+    year = once["in_year"].to_numpy()
+    once = once[np.where(gain, year <= last, year < np.maximum(last, 1))]
+    both = pd.concat([once, prices.yearly_rows(yearly)], ignore_index=True)
     items: pd.DataFrame = both[ITEM_COLUMNS]
     return items
