@@ -331,6 +331,7 @@ def build() -> dict[str, list[Row]]:
             for site_id, points in HORIZONS.items()
             for azimuth, height in points.items()
         ],
+        "past_weather": [],
     }
 
 

@@ -88,6 +88,7 @@ KEYS = {
     "fitted": "site_id",
     "reading": "site_id",
     "horizon": "site_id",
+    "past_weather": "place",
 }
 # Invented skylines: a wooded ridge in the east, and a narrow valley.
 HORIZONS = {

@@ -1,0 +1,205 @@
+"""Many uncertain results put together: the mean of a company, of its groups, and what it says of roofs without work.
+
+References
+----------
+.. [1] R. DerSimonian, N. Laird, "Meta-analysis in clinical trials", Controlled Clinical Trials 7, 177-188, 1986.
+.. [2] W. Viechtbauer, "Bias and efficiency of meta-analytic variance estimators in the random-effects model", Journal
+   of Educational and Behavioral Statistics 30, 261-293, 2005: restricted maximum likelihood.
+.. [3] G. Knapp, J. Hartung, "Improved tests for a random effects meta-regression with a single covariate", Statistics
+   in Medicine 22, 2693-2710, 2003; not below the plain error: C. Röver, G. Knapp, T. Friede, BMC Medical Research
+   Methodology 15:99, 2015.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import stats
+
+from aftersun.delivered.baseline_model import INTERVAL
+from aftersun.model.ranges import Floats
+
+_ROUNDS = 500
+_STEPS = 401  # of the share
+_RELIABILITIES = np.linspace(0.0, 1.0, 21)
+_SPREADS = np.concatenate([[0.0], np.geomspace(0.02, 2.0, 15)])  # of results about their mean, shares
+_SPREAD_SD = 0.5  # assumption: roofs differ by half of what is promised on average, hardly by all of it
+
+
+@dataclass(frozen=True)
+class Mean:
+    """A mean of ``count`` results, its standard error and 90 % interval, and by how much true results differ."""
+
+    count: int
+    mean: float
+    error: float
+    low: float
+    high: float
+    between_sd: float
+
+
+def random_effects(estimates: Floats, errors: Floats, plain: bool = False) -> Mean:
+    """Return the mean of N results that differ in truth too, by restricted maximum likelihood [2]_.
+
+    Its error is that of Hartung and Knapp and not below the usual one, with N - 1 degrees of freedom [3]_; ``plain``
+    lets it fall below. Of one result the mean is that, with a normal interval.
+    """
+    count = len(estimates)
+    variance = _between_variance(estimates, errors) if count > 1 else 0.0
+    weight = 1.0 / (errors**2 + variance)
+    mean = float(weight @ estimates / weight.sum())
+    scale = float(weight @ (estimates - mean) ** 2) / (count - 1) if count > 1 else 1.0
+    error = float(np.sqrt((scale if plain else max(scale, 1.0)) / weight.sum()))
+    quantile = stats.t.ppf(0.5 + INTERVAL / 2, count - 1) if count > 1 else stats.norm.ppf(0.5 + INTERVAL / 2)
+    reach = float(quantile) * error
+    return Mean(count, mean, error, mean - reach, mean + reach, float(np.sqrt(variance)))
+
+
+def moments_variance(estimates: Floats, errors: Floats) -> float:
+    """Return the variance between results by the method of moments [1]_."""
+    weight = errors**-2.0
+    mean = weight @ estimates / weight.sum()
+    q = float(weight @ (estimates - mean) ** 2)
+    scale = float(weight.sum() - (weight**2).sum() / weight.sum())
+    return max((q - (len(estimates) - 1)) / scale, 0.0)
+
+
+def _between_variance(estimates: Floats, errors: Floats) -> float:
+    """Return the variance between results by restricted maximum likelihood, 0 or more."""
+    variance = moments_variance(estimates, errors)
+    for _ in range(_ROUNDS):
+        weight = 1.0 / (errors**2 + variance)
+        mean = weight @ estimates / weight.sum()
+        found = float(weight**2 @ ((estimates - mean) ** 2 - errors**2) / (weight**2).sum() + 1.0 / weight.sum())
+        found = max(found, 0.0)
+        if abs(found - variance) <= 1e-12 * max(variance, 1e-12):
+            break
+        variance = found
+    return variance
+
+
+def by_group(estimates: Floats, errors: Floats, groups: pd.Series) -> pd.DataFrame:
+    """Return the mean of each group drawn towards that of all by as much as it is uncertain (partial pooling).
+
+    Columns count, mean (of the group alone), pooled, error, low, high; ``groups`` (N,) has the group of each result.
+    """
+    names = sorted(set(groups.astype(str)))
+    alone = [random_effects(estimates[mine], errors[mine]) for mine in ((groups == name).to_numpy() for name in names)]
+    mean, error = (np.array([getattr(one, name) for one in alone]) for name in ("mean", "error"))
+    variance = _between_variance(mean, error) if len(names) > 1 else 0.0
+    weight = 1.0 / (error**2 + variance)
+    whole, whole_error = float(weight @ mean / weight.sum()), float(weight.sum() ** -0.5)
+    own = variance / (variance + error**2)
+    pooled = own * mean + (1.0 - own) * whole
+    spread = np.sqrt(own * error**2 + (1.0 - own) ** 2 * whole_error**2)
+    reach = float(stats.norm.ppf(0.5 + INTERVAL / 2)) * spread
+    columns = {"count": [one.count for one in alone], "mean": mean, "pooled": pooled, "error": spread}
+    return pd.DataFrame({**columns, "low": pooled - reach, "high": pooled + reach}, index=pd.Index(names, name="group"))
+
+
+@dataclass(frozen=True, eq=False)
+class Share:
+    """What is believed of the share of promises that comes true on roofs as they are, not only on those chosen.
+
+    ``values`` (K,) with their ``weights``, which add up to 1. ``reliability`` is by how much of a promise's distance
+    from the usual one the truth is away from it too: below 1 the best promises disappoint. ``between_sd`` is the
+    standard deviation of true results about what is expected of them, kWh.
+    """
+
+    values: Floats
+    weights: Floats
+    reliability: float
+    between_sd: float
+    usual_promise: float
+
+    @property
+    def mean(self) -> float:
+        """The expected share."""
+        return float(self.values @ self.weights)
+
+    @property
+    def sd(self) -> float:
+        """Its standard deviation."""
+        return float(np.sqrt(self.weights @ (self.values - self.mean) ** 2))
+
+    def quantile(self, chance: float) -> float:
+        """Return the value below which the share is with this chance."""
+        return float(np.interp(chance, np.cumsum(self.weights) - self.weights / 2.0, self.values))
+
+    @property
+    def interval(self) -> tuple[float, float]:
+        """Its 90 % interval."""
+        return self.quantile(0.5 - INTERVAL / 2), self.quantile(0.5 + INTERVAL / 2)
+
+    def expected(self, promised: npt.ArrayLike) -> Floats:
+        """Return what comes of promises, kWh, on average."""
+        usual = self.usual_promise
+        return self.mean * (usual + self.reliability * (np.asarray(promised, np.float64) - usual))
+
+
+def share_delivered(
+    promised: Floats, delivered: Floats, errors: Floats, usual_promise: float, prior: stats.rv_continuous
+) -> Share:
+    """Return what N results teach of the share of promises that comes true, selection taken into account.
+
+    Roofs are chosen by their promise, and part of what makes a promise high is luck: of a promise p the truth is on
+    average ``share x (usual + reliability x (p - usual))``, where ``usual`` is the mean promise of all roofs. Share,
+    reliability (0..1, each as likely) and how far results differ are all unknown and averaged over; a choice by the
+    promise alone does not bias the line that is fitted. Closed form in the share, a grid in the two others.
+
+    Parameters
+    ----------
+    promised, delivered, errors
+        kWh a year of each work, and the standard error of what was delivered, (N,).
+    usual_promise
+        Mean promise over all roofs that it was valued for, kWh a year.
+    prior
+        What is believed of the share before, a frozen distribution of scipy.
+    """
+    low, high = prior.ppf(1e-4), prior.ppf(1.0 - 1e-4)
+    values = np.linspace(low, high, _STEPS)
+    belief = prior.logpdf(values)
+    size = float(np.mean(np.abs(promised))) if len(promised) else 1.0
+    line = usual_promise + _RELIABILITIES[:, np.newaxis] * (promised - usual_promise)  # (R, N)
+    variance = errors**2 + (_SPREADS[:, np.newaxis] * size) ** 2  # (T, N)
+    inverse = 1.0 / variance
+    a = (line**2) @ inverse.T  # (R, T)
+    b = (line * delivered) @ inverse.T
+    c = (delivered**2 * inverse).sum(axis=1) + np.log(variance).sum(axis=1)
+    spread_belief = -0.5 * (_SPREADS / _SPREAD_SD) ** 2 + np.log(np.gradient(_SPREADS))
+    level = -0.5 * (a[..., np.newaxis] * values**2 - 2.0 * b[..., np.newaxis] * values + c[:, np.newaxis])
+    level = level + belief + spread_belief[:, np.newaxis]
+    weight = np.exp(level - level.max())
+    weight /= weight.sum()
+    return Share(
+        values,
+        weight.sum(axis=(0, 1)),
+        float(weight.sum(axis=(1, 2)) @ _RELIABILITIES),
+        float(weight.sum(axis=(0, 2)) @ _SPREADS) * size,
+        usual_promise,
+    )
+
+
+def calibration(
+    promised: Floats, p90: Floats, p10: Floats, delivered: Floats, errors: Floats
+) -> tuple[int, int, int, int]:
+    """Return how many results lie below P90, from there to the promise, from there to P10, and above it.
+
+    Ranges are widened by the error of the meters, so that of good ranges 10, 40, 40 and 10 % lie there.
+    """
+    reach = stats.norm.ppf(0.9) * errors
+    low = promised - np.hypot(promised - p90, reach)
+    high = promised + np.hypot(p10 - promised, reach)
+    place = (delivered >= low).astype(int) + (delivered >= promised) + (delivered > high)
+    below, lower, upper, above = np.bincount(place, minlength=4)[:4]
+    return int(below), int(lower), int(upper), int(above)
+
+
+def expected_shortfall(guaranteed: npt.ArrayLike, expected: npt.ArrayLike, sd: npt.ArrayLike) -> Floats:
+    """Return by how much less than guaranteed comes on average, of a normal distribution; 0 where more comes."""
+    wanted, middle, spread = (np.asarray(value, np.float64) for value in (guaranteed, expected, sd))
+    z = (wanted - middle) / np.maximum(spread, 1e-12)
+    return np.asarray(spread * (stats.norm.pdf(z) + z * stats.norm.cdf(z)))

@@ -1,0 +1,182 @@
+"""Per retrofit over the company: what was promised, what came, how good the ranges were, and what it means in money."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from aftersun.delivered.measure import stored
+from aftersun.delivered.pooling import (
+    Mean,
+    Share,
+    by_group,
+    calibration,
+    expected_shortfall,
+    random_effects,
+    share_delivered,
+)
+from aftersun.inventory.log.jobs import jobs
+from aftersun.inventory.store.file import Inventory
+from aftersun.inventory.store.sql import typed_frame
+from aftersun.inventory.store.tables import NEWEST_FIRST
+
+SHARE_PRIOR = stats.norm(1.0, 0.5)  # assumption: what comes is half to one and a half of what was promised
+BANDS = ("below P90", "P90 to promise", "promise to P10", "above P10")
+GOOD_BANDS = (0.1, 0.4, 0.4, 0.1)  # of ranges that hold what they say
+_P10 = float(stats.norm.ppf(0.9))
+
+
+@dataclass(frozen=True, eq=False)
+class Delivered:
+    """What the work of one retrofit delivered against its promises, kWh a typical year.
+
+    ``works`` are the rows of table ``delivered`` of this retrofit alone that were measured and had a promise, with
+    ``value`` of a kWh. ``came`` is the mean of delivered over promised at the roofs that were chosen, ``share`` what is
+    believed of roofs as they are. ``bands`` counts results by ``BANDS`` of those with a range, None = none has one.
+    ``bias_kwh`` is the mean of delivered less promised and ``bias_money`` what it comes to a year, with the promise's
+    own value of a kWh. ``groups`` is the share by kind of roof, partly pooled; empty = of one kind.
+    """
+
+    retrofit: str
+    unmeasured: int
+    works: pd.DataFrame
+    came: Mean
+    share: Share
+    usual_known: bool
+    bands: tuple[int, int, int, int] | None
+    bias_kwh: float
+    bias_money: float | None
+    groups: pd.DataFrame = field(default_factory=pd.DataFrame)
+
+    @property
+    def promised_kwh(self) -> float:
+        """Mean promise of the work measured."""
+        return float(self.works["promised_kwh"].mean())
+
+    @property
+    def mean_kwh(self) -> float:
+        """Mean delivered, each as uncertain as it is."""
+        return self.came.mean * self.promised_kwh
+
+
+def delivered_by_retrofit(inventory: Inventory) -> list[Delivered]:
+    """Return what each retrofit delivered that has any work measured and promised, in alphabetical order.
+
+    Work that shares an interval with another retrofit tells of neither and is left out.
+    """
+    found, usual, worth = stored(inventory), usual_promises(inventory), _worth(inventory)
+    alone = found[~found["shared"].fillna(False)]
+    return [
+        one
+        for name, rows in alone.groupby("retrofit", sort=True)
+        if (one := _of_retrofit(str(name), rows, usual.get(str(name)), worth)) is not None
+    ]
+
+
+def _of_retrofit(name: str, rows: pd.DataFrame, usual: float | None, worth: pd.DataFrame) -> Delivered | None:
+    told = rows[rows["obstacle"].isna() & (rows["promised_kwh"] > 0.0).fillna(False)]
+    if told.empty:
+        return None
+    told = told.merge(worth, how="left", on=["site_id", "retrofit", "done_on"]).reset_index(drop=True)
+    promised, gain, error = (told[c].to_numpy(np.float64) for c in ("promised_kwh", "gain_kwh", "gain_se_kwh"))
+    ranged = told["promised_p90_kwh"].notna() & told["promised_p10_kwh"].notna()
+    bands = None
+    if ranged.any():
+        of = told[ranged]
+        columns = ("promised_kwh", "promised_p90_kwh", "promised_p10_kwh", "gain_kwh", "gain_se_kwh")
+        bands = calibration(*(of[column].to_numpy(np.float64) for column in columns))
+    roofs = told["roof_kind"].fillna("not known")
+    groups = by_group(gain / promised, error / promised, roofs) if roofs.nunique() > 1 else pd.DataFrame()
+    value = told["value"].to_numpy(np.float64, na_value=np.nan)
+    money = (gain - promised) * value
+    return Delivered(
+        retrofit=name,
+        unmeasured=int(len(rows) - len(told)),
+        works=told,
+        came=random_effects(gain / promised, error / promised),
+        share=share_delivered(promised, gain, error, float(promised.mean()) if usual is None else usual, SHARE_PRIOR),
+        usual_known=usual is not None,
+        bands=bands,
+        bias_kwh=float(np.average(gain - promised, weights=error**-2.0)),
+        bias_money=float(np.nanmean(money)) if np.isfinite(money).any() else None,
+        groups=groups,
+    )
+
+
+def usual_promises(inventory: Inventory) -> dict[str, float]:
+    """Return by retrofit the mean energy gain over all roofs that the newest run valued it for, kWh a year."""
+    query = f"""
+        SELECT retrofit, avg(greatest(energy_gain_kwh, coalesce(to_water_kwh, 0))) AS usual FROM ranking
+        WHERE run_id = (SELECT run_id FROM run ORDER BY {NEWEST_FIRST} LIMIT 1) AND energy_gain_kwh IS NOT NULL
+        GROUP BY retrofit
+    """
+    found = typed_frame(inventory.connection, query, {"retrofit": "str", "usual": "float64"})
+    return {str(name): float(value) for name, value in found.itertuples(index=False)}
+
+
+def _worth(inventory: Inventory) -> pd.DataFrame:
+    """Return what a kWh of each job is worth in the first year by the run that promised it.
+
+    Columns site_id, retrofit, done_on, value.
+    """
+    query = """
+        SELECT job.site_id, job.retrofit, job.done_on::TIMESTAMP AS done_on,
+            any_value(first_year_saving / nullif(greatest(energy_gain_kwh, coalesce(to_water_kwh, 0)), 0)) AS value
+        FROM job LEFT JOIN ranking ON ranking.run_id = job.run_id AND ranking.site_id = job.site_id
+            AND ranking.retrofit = job.retrofit
+        GROUP BY ALL
+    """
+    dtypes = {"site_id": "string", "retrofit": "string", "done_on": "datetime64[us]", "value": "Float64"}
+    return typed_frame(inventory.connection, query, dtypes)
+
+
+@dataclass(frozen=True)
+class Guarantee:
+    """What it costs a year, in energy, to guarantee a gain to the owner of a usual roof, and how often it is short.
+
+    ``promised_p90`` is what runs name so, None = not known; ``calibrated_p90`` is exceeded with 90 % by what was
+    delivered. Each with the chance that less comes, and the mean of what is missing over all contracts, kWh a year.
+    """
+
+    promised_kwh: float
+    expected_kwh: float
+    sd_kwh: float
+    promised_p90: float | None
+    promised_p90_short: float | None
+    promised_p90_missing: float | None
+    calibrated_p90: float
+    calibrated_p90_missing: float
+
+
+def guarantee(one: Delivered) -> Guarantee:
+    """Return what a guarantee of P90 would cost on a roof whose promise is the mean of those done."""
+    promise = one.promised_kwh
+    expected = float(one.share.expected(promise))
+    sd = float(np.hypot(one.share.between_sd, one.share.sd * expected / max(one.share.mean, 1e-9)))
+    p90 = one.works["promised_p90_kwh"].dropna()
+    named = None if p90.empty else float((p90 / one.works.loc[p90.index, "promised_kwh"]).mean() * promise)
+    safe = expected - _P10 * sd
+    return Guarantee(
+        promised_kwh=promise,
+        expected_kwh=expected,
+        sd_kwh=sd,
+        promised_p90=named,
+        promised_p90_short=None if named is None else float(stats.norm.cdf((named - expected) / max(sd, 1e-9))),
+        promised_p90_missing=None if named is None else float(expected_shortfall(named, expected, sd)),
+        calibrated_p90=safe,
+        calibrated_p90_missing=float(expected_shortfall(safe, expected, sd)),
+    )
+
+
+def hours_taken(inventory: Inventory) -> pd.DataFrame:
+    """Return hours taken and hours reckoned with: retrofit, run_id, hours, promised_hours.
+
+    Work of several retrofits in one visit shares its hours and is left out.
+    """
+    done = jobs(inventory)
+    alone = ~done.duplicated(["site_id", "done_on"], keep=False)
+    told = alone & (done["hours"] > 0).fillna(False) & (done["promised_hours"] > 0).fillna(False)
+    return done.loc[told, ["retrofit", "run_id", "hours", "promised_hours"]].reset_index(drop=True)
