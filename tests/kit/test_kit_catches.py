@@ -166,6 +166,11 @@ BREAKS = [
     ("test_it_says_who_it_is", about(id="Bad Name"), "lower-case"),
     ("test_it_says_who_it_is", about(api_version=3), "this program has 1 to 2"),
     ("test_it_says_who_it_is", about(summary=" "), "about.summary is empty"),
+    (
+        "test_every_assumption_is_read",
+        having(assumptions={**Good.assumptions, "unheard": UNIT}),
+        "reads the assumption unheard",
+    ),
     ("test_it_says_who_it_is", about(sources=()), "about.sources is empty"),
     ("test_it_says_who_it_is", having(assumptions={**Good.assumptions, "life_years": UNIT}), "life_years differ"),
     (

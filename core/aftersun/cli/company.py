@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
 
 from aftersun.cli.declaring import argument, group
+from aftersun.cli.options import PluginFolder
 from aftersun.cli.terminal import terminal
+from aftersun.model.errors import AftersunError
+from aftersun.wording import say
 
 app = group(help="The company file: price book and settings.")
 
@@ -14,32 +18,50 @@ CompanyArgument = Annotated[Path, argument("company.file")]
 
 
 @app.command()
-def new(path: CompanyArgument) -> None:
-    """Write a commented company file to fill in.
+def new(path: CompanyArgument, plugins_from: PluginFolder = None) -> None:
+    """Write a commented company file to fill in, with the price items of all retrofits that are installed.
 
     Example: aftersun company new company.toml
     """
+    from aftersun.host.registry import find_plugins
     from aftersun.inventory.store.private import refuse_existing
     from aftersun.money.company import company_template
+    from aftersun.money.template import price_row
     from aftersun_datasets import rows
 
     refuse_existing([path])
-    path.write_text(company_template(rows("price_items.csv")), encoding="utf-8")
+    own = [
+        price_row(item) for loaded in find_plugins((), plugins_from).retrofits for item in loaded.retrofit.about.prices
+    ]
+    path.write_text(company_template([*rows("price_items.csv"), *own]), encoding="utf-8")
     terminal.result(
         f"Wrote {path}. Put in your currency, your base and your own prices, then rank with --company {path}."
     )
 
 
 @app.command()
-def check(path: CompanyArgument) -> None:
-    """Check a company file and say what is wrong with it, all at once.
+def check(path: CompanyArgument, plugins_from: PluginFolder = None) -> None:
+    """Check a company file and say what is wrong with it and which prices it lacks, all at once.
 
-    Example: aftersun company check company.toml
+    Example: aftersun company check company.toml --plugins-from my-folder
     """
     from aftersun.host.registry import find_plugins
     from aftersun.money.company import load_company
     from aftersun.scoring.run.catalogue import check_names
+    from aftersun.testing.company_needs import check_heard, missing_prices, unusual_overrides
 
     company = load_company(path)
-    check_names(find_plugins(company.retrofits.off), company)
+    registry = find_plugins(company.retrofits.off, plugins_from)
+    check_names(registry, company)
+    check_heard(registry, company)
+    for one in unusual_overrides(registry, company):
+        terminal.say("company.unusual", retrofit=one.retrofit, name=one.name, value=one.value, **asdict(one.usual))
+    if missing := missing_prices(registry, company):
+        lines = [
+            say("company.missing_line", item=one.key, section=one.section, unit=one.unit)
+            + ("" if one.usual is None else say("company.usual", **asdict(one.usual)))
+            for one in missing
+        ]
+        count = "one price" if len(missing) == 1 else f"{len(missing)} prices"
+        raise AftersunError(f"The company file {path} lacks {count}.", "\n".join(lines))
     terminal.result(f"{path} is complete.")

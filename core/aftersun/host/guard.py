@@ -10,6 +10,7 @@ from typing import TypeVar
 
 from aftersun.host.answer_checks import ANY_TEXT, PluginError, check_change, check_notes, check_screening
 from aftersun.host.asking import CtrlC, Failure, TookTooLong, asking
+from aftersun.host.assumed import assumed, in_force, screened
 from aftersun.host.registry import Loaded
 from aftersun.model.change import Change, Notes, Screening
 from aftersun.model.cohort import Cohort, lent
@@ -22,12 +23,16 @@ Answer = TypeVar("Answer")
 class Guard:
     """Asks retrofits and remembers which failed. A failed retrofit is not asked again in this run.
 
-    ``choices`` says what the plant's columns of texts may hold, by column; others may hold any text.
+    ``choices`` says what the plant's columns of texts may hold, by column; others may hold any text. ``values`` gives
+    what is in force of a retrofit's assumptions; without it they are the usual ones.
     """
 
-    def __init__(self, choices: Mapping[str, Collection[str]] = ANY_TEXT) -> None:
+    def __init__(
+        self, choices: Mapping[str, Collection[str]] = ANY_TEXT, values: Callable[[Loaded], Assumed] | None = None
+    ) -> None:
         self.failures: list[Failure] = []
         self._choices = choices
+        self._values = values or (lambda loaded: assumed(loaded.retrofit, {}, {}))
 
     def failed(self, loaded: Loaded) -> bool:
         """Tell whether this retrofit has failed in this run."""
@@ -35,11 +40,23 @@ class Guard:
 
     def screen(self, loaded: Loaded, cohort: Cohort) -> Screening | None:
         """Return the checked screening, or None if the retrofit failed."""
-        return self._ask(loaded, "screen", cohort, lambda: loaded.retrofit.screen(lent(cohort)), check_screening)
+        return self._ask(
+            loaded,
+            "screen",
+            cohort,
+            lambda: screened(loaded.retrofit, lent(cohort), self._values(loaded)),
+            check_screening,
+        )
 
     def safety(self, loaded: Loaded, cohort: Cohort) -> Notes | None:
         """Return the checked safety notes, or None if the retrofit failed."""
-        return self._ask(loaded, "safety", cohort, lambda: loaded.retrofit.safety(lent(cohort)), check_notes)
+        return self._ask(
+            loaded,
+            "safety",
+            cohort,
+            lambda: in_force(loaded.retrofit, self._values(loaded)).safety(lent(cohort)),
+            check_notes,
+        )
 
     def change(self, loaded: Loaded, cohort: Cohort, plant: Plant, assume: Assumed) -> Change | None:
         """Return the checked change, or None if the retrofit failed."""
@@ -49,7 +66,7 @@ class Guard:
             cohort,
             lambda: loaded.retrofit.change(lent(cohort), plant, assume),
             lambda answer, size: check_change(
-                answer, size, len(cohort.arrays), loaded.retrofit.about.price_items, self._choices, plant
+                answer, size, len(cohort.arrays), loaded.retrofit.about.priced_items, self._choices, plant
             ),
         )
 

@@ -20,7 +20,7 @@ from aftersun.host.answer_checks import PluginError, require
 from aftersun.host.asking import CtrlC, Failure, TookTooLong, asking, limit_s, plugin_limit
 from aftersun.host.sources import Source, load, module_hash, read_sources, text_hash
 from aftersun.host.workers import Workers
-from aftersun.model.change import API_VERSION, About, Retrofit
+from aftersun.model.change import API_VERSION, About, PriceItem, Retrofit
 from aftersun.model.output import OF_LETTER, OF_RUN, Output
 from aftersun.model.ranges import Claim, Fact, Range
 
@@ -228,6 +228,8 @@ def _check_retrofit(retrofit: Retrofit, taken: Mapping[str, Loaded]) -> bool:
         listed = getattr(about, name)
         texts = not isinstance(listed, str) and all(isinstance(entry, str) for entry in listed)
         require(texts, f"about.{name} of '{about.id}' has to be a tuple of texts")
+    described = isinstance(about.prices, tuple) and all(isinstance(item, PriceItem) for item in about.prices)
+    require(described, f"about.prices of '{about.id}' has to be a tuple of PriceItem")
     for name, kind in (("assumptions", Range), ("facts", Fact)):
         held = getattr(retrofit, name, None)
         named = isinstance(held, Mapping) and all(isinstance(value, kind) for value in held.values())

@@ -5,7 +5,7 @@ Quantities only, never prices: the company's own price book turns them into mone
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -43,10 +43,23 @@ ACCESS_TO = ("roof", "roof edge", "ground")  # the edge: work of hours along the
 
 
 @dataclass(frozen=True)
+class PriceItem:
+    """A key of the price book that a retrofit brings: what kind of line has it, and what a unit usually costs.
+
+    ``usual`` has the unit of the lines after "per", such as "per visit", and says in ``source`` where and when.
+    """
+
+    key: str  # letters, digits and underscores
+    kind: str  # of the lines, such as MATERIAL
+    usual: Range  # money a unit, "per ..."
+
+
+@dataclass(frozen=True)
 class About:
     """Who a retrofit is. ``reads`` names every cohort column it looks at; ``excludes`` and ``needs`` name other ids.
 
-    ``life`` in years. ``price_items`` names every price-book key its costs use (skills and access apart).
+    ``life`` in years. ``price_items`` names every price-book key its costs use (skills and access apart); those that
+    the program does not ship may stand in ``prices`` instead, with unit and usual range.
     """
 
     id: str  # lower-case letters, digits, underscores; no other retrofit has it
@@ -60,6 +73,12 @@ class About:
     excludes: tuple[str, ...] = ()  # ids of retrofits that cannot stand beside it
     needs: tuple[str, ...] = ()  # ids of retrofits that have to be there before it
     api_version: int = API_VERSION  # left out, it follows the program
+    prices: tuple[PriceItem, ...] = ()  # price items of its own with kind, unit and usual range
+
+    @property
+    def priced_items(self) -> tuple[str, ...]:
+        """Every key of the price book that its lines use."""
+        return (*self.price_items, *(item.key for item in self.prices if item.key not in self.price_items))
 
 
 @dataclass(frozen=True, eq=False)
@@ -199,8 +218,12 @@ class Retrofit(Protocol):
     def claims(self) -> Sequence[Claim]:
         """What the trade commonly promises."""
 
-    def screen(self, cohort: Cohort) -> Screening:
-        """Say per site whether it fits, needs a survey first, or does not fit, and why."""
+    @property
+    def screen(self) -> Callable[..., Screening]:
+        """``screen(cohort, assume)``: say per site whether it fits, needs a survey first, or does not fit, and why.
+
+        ``assume`` may be left out: ``self.assumptions`` then holds the values in force.
+        """
 
     def change(self, cohort: Cohort, plant: Plant, assume: Assumed) -> Change:
         """Return the plant with the retrofit and what it takes. ``cohort`` holds only sites that may have it."""

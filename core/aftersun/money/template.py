@@ -8,7 +8,17 @@ from collections.abc import Iterable, Mapping, Sequence
 from string import Template
 
 import aftersun_datasets
-from aftersun.model.change import ACCESS, AVOIDED_KINDS, INCOME, INSPECTION, LABOUR, MATERIAL, OWN_WORK, STANDING
+from aftersun.model.change import (
+    ACCESS,
+    AVOIDED_KINDS,
+    INCOME,
+    INSPECTION,
+    LABOUR,
+    MATERIAL,
+    OWN_WORK,
+    STANDING,
+    PriceItem,
+)
 from aftersun.model.codes import CostKind
 from aftersun.model.errors import AftersunError
 
@@ -59,9 +69,17 @@ def company_template(price_rows: Sequence[Mapping[str, str]]) -> str:
     blocks = {section: _block(rows.values()) for section, rows in items.items()}
     for section in ("money", "access", "pv_system", "month", "calls"):
         blocks[section] = _block(row for row in settings if row["section"] == section)
-    oldest = min((row["price_date"] for row in price_rows), default="2025-01-01")
+    oldest = min((row["price_date"] for row in price_rows if "price_date" in row), default="2025-01-01")
     text = Template(aftersun_datasets.path("company_template.toml").read_text(encoding="utf-8"))
     return text.substitute(blocks, price_date=oldest)
+
+
+def price_row(item: PriceItem) -> dict[str, str]:
+    """Return a price item that a retrofit brings as a row of ``price_items.csv``."""
+    usual = item.usual
+    ends = {end: f"{getattr(usual, end):.12g}" for end in ("low", "mode", "high")}
+    told = {"unit": usual.unit, "source": usual.source, "meaning": usual.meaning or item.key.replace("_", " ")}
+    return {"key": item.key, "kind": item.kind, **ends, **told}
 
 
 def _block(rows: Iterable[Mapping[str, str]]) -> str:

@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, fields
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from aftersun.energy.baseline import baseline
 from aftersun.host.answer_checks import PluginError, check_change, check_notes, check_screening
-from aftersun.host.assumed import assumed
+from aftersun.host.assumed import assumed, screened, takes_values, with_assumptions
 from aftersun.model.change import DOES_NOT_FIT, Change, CostLine, Notes, Retrofit, Screening
 from aftersun.model.cohort import Cohort
 from aftersun.model.plant import PER_ARRAY, PER_SITE, Plant
-from aftersun.model.ranges import Assumed
+from aftersun.model.ranges import Assumed, Range
 from aftersun.scoring.offers.chunk import plant_texts
 
 _STRUCTURE = ("site",)  # the position of an array's site belongs to the frame, not to the facts
@@ -84,14 +85,15 @@ def ask(retrofit: Retrofit, cohort: Cohort, assume: Assumed | None = None) -> An
         If an answer is not what the host takes.
     """
     try:
-        screening, notes = retrofit.screen(cohort), retrofit.safety(cohort)
+        values = assumed(retrofit, {}, {}) if assume is None else assume
+        screening, notes = screened(retrofit, cohort, values), retrofit.safety(cohort)
         check_screening(screening, len(cohort))
         check_notes(notes, len(cohort))
         rows = np.flatnonzero(screening.status != DOES_NOT_FIT)
         offered = cohort.take(rows)
         plant = baseline(cohort.whole).take(rows, cohort.whole.array_rows(rows))
-        change = retrofit.change(offered, plant, assumed(retrofit, {}, {}) if assume is None else assume)
-        check_change(change, len(offered), len(offered.arrays), retrofit.about.price_items, plant_texts())
+        change = retrofit.change(offered, plant, values)
+        check_change(change, len(offered), len(offered.arrays), retrofit.about.priced_items, plant_texts())
     except PluginError as error:
         raise AssertionError(f"{error}. In a run the host would mark the retrofit as failed.") from error
     return Answers(cohort, screening, notes, rows, offered, plant, change)
@@ -146,3 +148,54 @@ def _lines(lines: Sequence[CostLine], row: int) -> tuple[object, ...]:
         for line in lines
         if line.quantity[row] > 0
     )
+
+
+class _Noted(dict[str, Range]):
+    """Ranges by name that note which of them somebody looks at."""
+
+    def __init__(self, ranges: Mapping[str, Range], read: set[str]) -> None:
+        super().__init__(ranges)
+        self._read = read
+
+    def __getitem__(self, name: str) -> Range:
+        self._read.add(name)
+        return super().__getitem__(name)
+
+    def get(self, name: str, default: Any = None) -> Any:
+        """Note the name, too."""
+        self._read.add(name)
+        return super().get(name, default)
+
+    def items(self) -> Any:
+        """Note all names: who takes them all reads each."""
+        self._read.update(self)
+        return super().items()
+
+    def values(self) -> Any:
+        """Note all names likewise."""
+        self._read.update(self)
+        return super().values()
+
+
+class _NotedValues(Assumed):
+    """Assumptions that note which of them somebody reads."""
+
+    read: set[str]
+
+    def __getitem__(self, name: str) -> float:
+        self.read.add(name)
+        return super().__getitem__(name)
+
+
+def unread_assumptions(retrofit: Retrofit, cohort: Cohort) -> list[str]:
+    """Return what a retrofit assumes and does not look at when it is asked of the cohort; its life the host reads."""
+    values = assumed(retrofit, {}, {})
+    noted = _NotedValues(values._values, values._priors, values._prices)
+    noted.read = {"life_years"}
+    asked = with_assumptions(retrofit, _Noted(retrofit.assumptions, noted.read))
+    screening = asked.screen(cohort, noted) if takes_values(retrofit) else asked.screen(cohort)
+    asked.safety(cohort)
+    rows = np.flatnonzero(screening.status != DOES_NOT_FIT)
+    plant = baseline(cohort.whole).take(rows, cohort.whole.array_rows(rows))
+    asked.change(cohort.take(rows), plant, noted)
+    return sorted(set(retrofit.assumptions) - noted.read)

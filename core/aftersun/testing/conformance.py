@@ -16,7 +16,7 @@ import pandas as pd
 from aftersun.energy.baseline import baseline
 from aftersun.host.answer_checks import PluginError
 from aftersun.host.asking import CtrlC, Failure, TookTooLong, asking, limit_s, plugin_limit
-from aftersun.host.assumed import assumed
+from aftersun.host.assumed import assumed, screened
 from aftersun.host.registry import Loaded, Registry, find_plugins, load_plugins
 from aftersun.host.sources import Source
 from aftersun.host.workers import Workers
@@ -28,7 +28,7 @@ from aftersun.model.ranges import Assumed, Range
 from aftersun.model.records import each_array
 from aftersun.money.company import Company
 from aftersun.scoring.offers.chunk import score
-from aftersun.testing.answers import Answers, Declared, ask, difference, per_site
+from aftersun.testing.answers import Answers, Declared, ask, difference, per_site, unread_assumptions
 from aftersun.testing.builders import (
     Facts,
     sample_cohort,
@@ -151,7 +151,7 @@ class RetrofitConformance:
         cohort, retrofit = self._cohort, self.retrofit
         sites, arrays, plant = cohort.sites.copy(deep=True), cohort.arrays.copy(deep=True), baseline(cohort)
         before = each_array(np.copy, plant)
-        retrofit.screen(cohort), retrofit.safety(cohort)
+        screened(retrofit, cohort, assumed(retrofit, {}, {})), retrofit.safety(cohort)
         offered = cohort.take(self._answers.rows)
         lent = plant.take(self._answers.rows, cohort.array_rows(self._answers.rows))
         lent_before, kept = each_array(np.copy, lent), offered.sites.copy(deep=True)
@@ -220,6 +220,14 @@ class RetrofitConformance:
                     f"with every assumption at its {end} it fails: narrow the ranges or bound the result. {error}"
                 ) from error
 
+    def test_every_assumption_is_read(self) -> None:
+        """Somewhere, by screen, change or safety: a company may set each, and nothing that it sets goes unheard."""
+        unread = unread_assumptions(self.retrofit, self._cohort)
+        assert not unread, (
+            f"nothing reads the assumption {', '.join(unread)} of the values that it is given: take it from 'assume', "
+            "or remove it."
+        )
+
     # --- what people read
 
     def test_reasons_can_be_read(self) -> None:
@@ -243,10 +251,13 @@ class RetrofitConformance:
         """What about.price_items names is used, and in the unit that it is priced in."""
         lines = [line for line in self._answers.lines if line.kind != ACCESS]
         used = {line.item for line in lines if line.kind != LABOUR}
-        unused = sorted(set(self.retrofit.about.price_items) - used)
+        unused = sorted(set(self.retrofit.about.priced_items) - used)
         assert not unused, f"about.price_items names {', '.join(unused)}, which no line uses: remove it."
         for line in lines:
+            own = {item.key: item for item in self.retrofit.about.prices}
             shipped = shipped_prices().get(line.item, {"unit": f"per {line.unit}", "kind": line.kind})
+            if line.item in own:
+                shipped = {"unit": own[line.item].usual.unit, "kind": own[line.item].kind}
             priced = self.price_items[line.item].unit if line.item in self.price_items else shipped["unit"]
             assert priced == f"per {line.unit}", (
                 f"'{line.item}' is counted in '{line.unit}' and priced '{priced}': use one unit."
@@ -397,7 +408,7 @@ def seconds_per_1000_sites(retrofit: Retrofit) -> float:
     cohort = sample_cohort(*legal_sites(_TIMED_SITES, seed=2))
     plant, assume = baseline(cohort), assumed(retrofit, {}, {})
     started = time.perf_counter()
-    retrofit.screen(cohort), retrofit.safety(cohort)
+    screened(retrofit, cohort, assume), retrofit.safety(cohort)
     retrofit.change(cohort, plant, assume)
     return (time.perf_counter() - started) * 1000 / _TIMED_SITES
 

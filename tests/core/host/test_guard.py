@@ -338,3 +338,21 @@ def test_severities_sort_from_the_worst_and_an_unknown_one_is_taken_for_it():
     assert sorted(["caution", "grave", "danger", "warning"], key=api.severity_order) == [
         "grave", "danger", "warning", "caution",
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize("told", [False, True])
+def test_a_screen_hears_what_the_company_sets_in_either_interface(cohort, told):
+    def of_ranges(self, cohort):
+        return api.Screening.of(cohort).reject(np.full(len(cohort), self.assumptions["effect"].mode > 2), "too much")
+
+    def of_values(self, cohort, assume):
+        return api.Screening.of(cohort).reject(np.full(len(cohort), assume["effect"] > 2), "too much")
+
+    plugin = loaded()
+    kind = type("Told", (type(plugin.retrofit),), {"screen": of_values if told else of_ranges})
+    kind.assumptions = {"effect": api.Range(1.0, 0.5, 2.0, "1", "assumption")}
+    plugin = Loaded(kind(), "told", "test")
+    for value, status in ((1.0, api.FITS), (3.0, api.DOES_NOT_FIT)):
+        guard = Guard(values=lambda _, value=value: api.Assumed({"effect": value}))
+        assert set(guard.screen(plugin, cohort).status) == {status}, guard.failures
+    assert kind.assumptions["effect"].mode == 1.0

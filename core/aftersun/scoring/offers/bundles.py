@@ -14,7 +14,6 @@ from itertools import chain, combinations
 
 import numpy as np
 
-from aftersun.host.assumed import assumed
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded
 from aftersun.model.change import ACCESS, GAIN_KINDS, Change, CostLine
@@ -27,7 +26,14 @@ from aftersun.money.template import TRAVEL
 from aftersun.scoring.offers.singles import Single
 from aftersun.scoring.ranges.draws import Draws
 from aftersun.scoring.value.simulations import Baseline, Months, Rows, Simulated, Simulations
-from aftersun.scoring.value.valuation import as_chosen, bills_to_flow, coming_to, margin_of_charges, remaining_with
+from aftersun.scoring.value.valuation import (
+    as_chosen,
+    bills_to_flow,
+    coming_to,
+    margin_of_charges,
+    remaining_with,
+    values_of,
+)
 
 MOST_CANDIDATES = 5
 
@@ -127,7 +133,7 @@ def _set(members: Sequence[Single], rows: Rows, before: _Set, company: Company, 
     year = simulations.anew(change.plant)
     prices = simulations.prices(company)
     horizon = company.money.horizon_years
-    values = assumed(last.loaded.retrofit, company.overrides(last.loaded.id), company.priors, company.prices)
+    values = values_of(last.loaded, company)
     kept_years = remaining_with(change, part)
     years = study_years(horizon, values.get("life_years", last.loaded.retrofit.about.life.mode), kept_years)
     without = simulations.without_plant() if (kept_years > part.remaining_years).any() else None
@@ -209,7 +215,7 @@ def _complete(names: Members, singles: Sequence[Single]) -> bool:
 
 def _change(one: Single, part: Baseline, company: Company, guard: Guard, rows: Rows) -> Change | None:
     """Ask a retrofit for its change to a plant, of each site the variant that is the best of it alone."""
-    values = assumed(one.loaded.retrofit, company.overrides(one.loaded.id), company.priors, company.prices)
+    values = values_of(one.loaded, company)
     change = guard.change(one.loaded, part.cohort, part.plant, values)
     if change is None or not change.alternatives:
         return change

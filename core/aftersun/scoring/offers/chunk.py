@@ -25,6 +25,7 @@ from aftersun.scoring.ranges.draws import CommonNumbers, total_by_retrofit
 from aftersun.scoring.ranges.information import questions
 from aftersun.scoring.value.nearby import Slopes
 from aftersun.scoring.value.simulations import baseline_of
+from aftersun.scoring.value.valuation import values_of
 
 _TEXTS = ["status", "obstacle", "screening_reason", "variant", "change_remark"]  # of one type also where none is given
 VALUE_DRAW = "value_draw"  # sums of a chunk over the draws; the run stores their range only
@@ -53,7 +54,7 @@ def score(
     nothing is drawn: how sure a worth is stays unknown, and so does what an answer is worth.
     """
     baseline, fit = baseline_of(cohort, company, readings)
-    guard = Guard(plant_texts())
+    guard = Guard(plant_texts(), lambda loaded: values_of(loaded, company))
     facts = {fact for loaded in registry.retrofits for fact in loaded.retrofit.facts}
     numbers = CommonNumbers(cohort.sites.index, sorted(facts))
     setting = Setting(baseline, fitted, company, guard, Slopes(baseline) if ranges else None, numbers)

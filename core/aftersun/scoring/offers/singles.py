@@ -27,7 +27,7 @@ from aftersun.scoring.ranges.drivers import Driver
 from aftersun.scoring.ranges.information import Drawn, answer_values
 from aftersun.scoring.value.nearby import NearbySimulations, Slopes
 from aftersun.scoring.value.simulations import Baseline, Rows, Simulations
-from aftersun.scoring.value.valuation import Case, Valuation, evaluate
+from aftersun.scoring.value.valuation import Case, Valuation, evaluate, values_of
 
 LEAST_ALLOWED = 0.15  # assumption: who hears no more often than that no longer asks
 ANSWER_VALUE = "answer_value"  # table: what it is worth to know each unknown fact and number
@@ -255,12 +255,12 @@ def _known_danger(notes: Notes) -> Bools:
     return np.logical_or.reduce(known) if known else np.zeros(notes.size, dtype=bool)
 
 
-def known_dangers(cohort: Cohort, registry: Registry) -> pd.DataFrame:
+def known_dangers(cohort: Cohort, registry: Registry, company: Company) -> pd.DataFrame:
     """Return the rows of ``safety_note`` that the owners are told whatever is bought; nothing is valued.
 
     A plugin that fails here says nothing; where it fails in a run, that is said there.
     """
-    guard, parts = Guard(), []
+    guard, parts = Guard(values=lambda loaded: values_of(loaded, company)), []
     for loaded in registry.retrofits:
         notes = guard.safety(loaded, cohort)
         if notes is not None:

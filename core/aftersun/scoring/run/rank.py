@@ -155,7 +155,7 @@ def _dangers_left_out(portfolio: Portfolio, request: RunRequest) -> pd.DataFrame
         return pd.DataFrame(columns=_NOTE)
     chunk = left_out_chunk(replace(portfolio, left_out=portfolio.left_out[known]), request.company)
     cohort = cohort_of(chunk, year_of(portfolio.weather[chunk.weather_id]), request.as_of, request.company)
-    return known_dangers(cohort, request.registry)
+    return known_dangers(cohort, request.registry, request.company)
 
 
 def _tables(

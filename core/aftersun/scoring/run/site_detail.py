@@ -22,7 +22,7 @@ from aftersun.scoring.run.engine import Progress
 from aftersun.scoring.run.work import stored_request
 from aftersun.scoring.value.cohorts import Portfolio, cohort_of, year_of
 from aftersun.scoring.value.simulations import Simulations, baseline_of
-from aftersun.scoring.value.valuation import Case, evaluate
+from aftersun.scoring.value.valuation import Case, evaluate, values_of
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,7 +72,8 @@ def look_closer(
     (site_id,) = chunk.sites.index
     cohort = cohort_of(chunk, year_of(portfolio.weather[chunk.weather_id]), run.as_of, company)
     baseline, _ = baseline_of(cohort, company, chunk.readings)
-    simulations, others, guard = Simulations(baseline), OtherSystems(cohort, chunk.readings), Guard(plant_texts())
+    simulations, others = Simulations(baseline), OtherSystems(cohort, chunk.readings)
+    guard = Guard(plant_texts(), lambda loaded: values_of(loaded, company))
     npv: dict[str, float] = {}
     rows: list[pd.DataFrame] = []
     answers: list[Answers] = []

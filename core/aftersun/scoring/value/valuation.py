@@ -29,6 +29,11 @@ from aftersun.money.tariffs import Bill
 from aftersun.scoring.value.simulations import GAINS, NO_MONTHS, Baseline, Months, Rows, Simulations, only_where
 
 
+def values_of(loaded: Loaded, company: Company) -> Assumed:
+    """Return a retrofit's assumptions with the company's own values in force."""
+    return assumed(loaded.retrofit, company.overrides(loaded.id), company.priors, company.prices)
+
+
 @dataclass(frozen=True, eq=False)
 class Case:
     """A retrofit on sites that may have it, and what it takes to value it there."""
@@ -44,8 +49,7 @@ class Case:
     @property
     def assumed(self) -> Assumed:
         """The retrofit's assumptions with the values in force."""
-        company = self.company
-        return assumed(self.loaded.retrofit, company.overrides(self.loaded.id), company.priors, company.prices)
+        return values_of(self.loaded, self.company)
 
     def take(self, rows: Rows) -> Case:
         """Return the sites at these positions."""
