@@ -81,6 +81,9 @@ class FakeRun:
     def arrays(self) -> pd.DataFrame:
         return self.array_facts.copy()
 
+    def places(self) -> pd.DataFrame:
+        return RunView.places(self)  # type: ignore[arg-type]  # it reads the sites alone
+
     def contacts(self) -> pd.DataFrame:
         return self.people.copy() if self.personal else self.people.iloc[:0].copy()
 

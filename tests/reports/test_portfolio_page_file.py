@@ -119,8 +119,8 @@ def test_every_safety_text_is_whole_in_it_worst_first(data: dict[str, Any], run:
     }
     severities = [note["severity"] for note in data["notes"]]
     assert severities == sorted(severities, key=["danger", "warning", "caution"].index)
-    codes = [note["code"] for note in data["notes"]]
-    assert len(codes) == len(set(codes))
+    texts = [(note["text"], note["who"]) for note in data["notes"]]
+    assert len(texts) == len(set(texts))
 
 
 def test_each_line_of_the_table_names_all_notes_of_its_offer(data: dict[str, Any], run: FakeRun) -> None:
@@ -164,7 +164,7 @@ def test_the_best_offer_of_a_site_is_the_one_that_is_worth_most(data: dict[str, 
     calls = run.table("call").set_index("site_id").reindex(sites["id"])
     _equal(sites["call"], calls["position"])
     reasons = zip(calls["excluded_reason"].fillna(""), calls["excluded_detail"].fillna(""), strict=True)
-    told = {"notice": "warn by letter or in person: ", "in_passing": "good for the owner, in passing: "}
+    told = {"notice": "notify by letter or in person: ", "in_passing": "good for the owner, in passing: "}
     before = [told.get(kind, "") for kind in calls["kind"].fillna("")]
     said = [
         where + why for where, why in zip(before, (api.not_called_text(*reason) for reason in reasons), strict=True)
@@ -374,8 +374,24 @@ def _equal(found: list[Any], expected: pd.Series) -> None:
     np.testing.assert_allclose(left, expected.astype(float).to_numpy(dtype=float, na_value=np.nan), rtol=CLOSE)
 
 
-def test_known_dangers_stand_above_what_all_is_worth(text: str) -> None:
-    assert 0 < text.index('id="dangers"') < text.index('id="totals"')
+def test_the_band_of_hazards_and_the_calls_stand_above_all_else(text: str) -> None:
+    places = [text.index(f'id="{name}"') for name in ("hazard-band", "month", "sites", "totals", "hazards", "notes")]
+    assert places == sorted(places)
+
+
+def test_hashes_of_inputs_stand_in_the_manifest_alone(text: str, run: FakeRun) -> None:
+    digests = set(run.made_from["input_hashes"].values())
+    assert digests
+    assert not [digest for digest in digests if digest in text]
+
+
+def test_towns_of_the_map_lie_among_the_sites_and_apart(data: dict[str, Any], run: FakeRun) -> None:
+    towns, sites = pd.DataFrame(data["places"]), run.sites()
+    assert 3 <= len(towns) <= 10
+    assert "Greensboro" in set(towns["name"])  # the demo's real weather station stands there
+    for name in ("latitude", "longitude"):
+        spread = sites[name].max() - sites[name].min()
+        assert towns[name].between(sites[name].min() - spread, sites[name].max() + spread).all()
 
 
 @pytest.mark.slow
@@ -390,5 +406,5 @@ def test_losses_that_are_averages_have_a_mark_unless_the_fact_is_known(run: Fake
         start = sum(losses["count"][:place])
         step = losses["texts"]["step"]
         mine = [step["words"][of] for of in step["of"][start : start + losses["count"][place]]]
-        assert ("Ageing beyond normal *" in mine) == marked
-        assert ("Ageing beyond normal" in mine) != marked
+        assert ("Excess degradation *" in mine) == marked
+        assert ("Excess degradation" in mine) != marked

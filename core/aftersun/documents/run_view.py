@@ -13,7 +13,7 @@ import pandas as pd
 
 from aftersun.documents.anonymiser import Anonymiser
 from aftersun.inventory.log import call_log
-from aftersun.inventory.places import heights_at
+from aftersun.inventory.places import heights_at, towns_among
 from aftersun.inventory.runs.bulk_reading import RunTables
 from aftersun.inventory.runs.stored_runs import stored_run
 from aftersun.inventory.store import read
@@ -161,6 +161,11 @@ class RunView:
         """Return all arrays, or those of a site, as the inventory has them now."""
         arrays = self._shown(self._arrays.copy(deep=False))
         return arrays if site_id is None else arrays[arrays["site_id"] == site_id].reset_index(drop=True)
+
+    def places(self) -> pd.DataFrame:
+        """Return the larger towns among the sites, for a map: name, latitude, longitude, people."""
+        sites = self.sites()
+        return towns_among(sites["latitude"].to_numpy(dtype=float), sites["longitude"].to_numpy(dtype=float))
 
     def contacts(self) -> pd.DataFrame:
         """Return customer_id, name, street, town, phone and email of those on the call list or in a letter alone."""

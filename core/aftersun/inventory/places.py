@@ -34,6 +34,7 @@ _PLUS_CODE = re.compile(r"([023456789CFGHJMPQRVWX]{2,8}\+[23456789CFGHJMPQRVWX]{
 _UNFOLDED = str.maketrans({"ß": "ss", "ø": "o", "æ": "ae", "œ": "oe", "ł": "l", "đ": "d", "ð": "d", "þ": "th"})
 _SHORT = {"st": "saint", "ste": "sainte", "sankt": "saint", "sta": "santa"}
 
+_APART = 0.14  # of the box, each way as 1: a tenth of its diagonal
 _ZONE_YEAR = 2025  # whose rules of summer time hold
 
 PLACED = ("latitude", "longitude", "place_error_km", "placed_by", "of_several")
@@ -271,6 +272,36 @@ def _heights() -> tuple[cKDTree, Floats]:
 @cache
 def _positions() -> pd.DataFrame:
     return _read(["latitude", "longitude", "time_zone", "country"])
+
+
+def towns_among(latitudes: Floats, longitudes: Floats, most: int = 10) -> pd.DataFrame:
+    """Return the towns with most people within the box of these positions, none close to a larger one.
+
+    Columns name, latitude, longitude, people; empty where no position is known. Degrees, NaN = not known; a box across
+    the 180th meridian has none. Close = a tenth of the box's diagonal, so that names on a map do not cover one another.
+    """
+    towns = _read(["name", "latitude", "longitude", "people"])
+    known = np.isfinite(latitudes) & np.isfinite(longitudes)
+    if not known.any():
+        return towns.iloc[:0]
+    inside = np.ones(len(towns), dtype=bool)
+    spans = []
+    for name, values in (("latitude", latitudes[known]), ("longitude", longitudes[known])):
+        # a few positions far away must not make the box of all the others a dot
+        low, high = np.quantile(values, (0.02, 0.98))
+        margin = max(0.1 * (high - low), 0.05)
+        inside &= towns[name].between(low - margin, high + margin).to_numpy()
+        spans.append(high - low + 2 * margin)
+    found = towns[inside].sort_values(["people", "name"], ascending=[False, True], kind="stable")
+    taken: list[int] = []
+    for at, (latitude, longitude) in enumerate(found[["latitude", "longitude"]].to_numpy()):
+        others = found.iloc[taken][["latitude", "longitude"]].to_numpy()
+        apart = np.hypot((others[:, 0] - latitude) / spans[0], (others[:, 1] - longitude) / spans[1])
+        if (apart > _APART).all():
+            taken.append(at)
+        if len(taken) == most:
+            break
+    return found.iloc[taken].reset_index(drop=True)
 
 
 def _read(columns: list[str] | None = None) -> pd.DataFrame:

@@ -99,6 +99,9 @@ class RunView(Protocol):
     def arrays(self) -> pd.DataFrame:
         """Return all arrays as the inventory has them now."""
 
+    def places(self) -> pd.DataFrame:
+        """Return the larger towns among the sites, for a map: name, latitude, longitude, people."""
+
     def contacts(self) -> pd.DataFrame:
         """Return name, street, town, phone and email by customer_id, of those on the call list or in a letter alone."""
 

@@ -1,11 +1,11 @@
 // Hands data to the charts library. Colours of text and lines come from the style sheet.
 const STATE_MARKS = [
-  { symbol: 'triangle-up', color: '#c8452f', size: 11, sign: '\u25b2' },
   { symbol: 'circle', color: '#2f7fb8', size: 9, sign: '\u25cf' },
   { symbol: 'diamond-open', color: '#8a6fb0', size: 9, sign: '\u25c7' },
   { symbol: 'x-thin-open', color: '#7d8790', size: 6, sign: '\u00d7' },
   { symbol: 'square-open', color: '#a07a1f', size: 7, sign: '\u25a1' },
 ];
+const HAZARD_MARK = { symbol: 'triangle-up-open', color: '#c8102e', size: 15, sign: '\u25b3' }; // around the mark of a site with a known hazard
 const BLUE = '#2f7fb8', OCHRE = '#b0731d', GREY = '#7d8790';
 const MONTHS = ['Jan', 'Feb', 'Mar', 'Apr', 'May', 'Jun', 'Jul', 'Aug', 'Sep', 'Oct', 'Nov', 'Dec'];
 const WHOLE = ',.0f';
@@ -37,7 +37,7 @@ function draw(id, traces, layout, open) {
     hoverlabel: { bgcolor: '#ffffff', bordercolor: '#4d585d', font: { family: FONT } }, dragmode: STILL ? false : 'zoom',
     showlegend: false, ...layout, xaxis: { ...axis, ...layout.xaxis }, yaxis: { ...axis, ...layout.yaxis },
   }, { displayModeBar: false, responsive: true, doubleClick: 'reset' });
-  if (open) place.on('plotly_click', (event) => open(event.points[0]));
+  if (open) place.on('plotly_click', (event) => { if (known(event.points[0].customdata)) open(event.points[0]); });
 }
 
 function axisTitle(text) {
@@ -50,14 +50,15 @@ function openSite(point) {
 
 function scattered(sites, x, y, hover) {
   const shrink = Math.min(1, Math.max(0.4, Math.sqrt(600 / Math.max(sites.length, 1)))); // many marks hide one another
-  return STATE_MARKS.map((mark, state) => {
-    const mine = sites.filter((site) => SITES.state[site] === state);
+  const traces = [...STATE_MARKS, HAZARD_MARK].map((mark, state) => {
+    const hazard = mark === HAZARD_MARK, mine = sites.filter((site) => (hazard ? SITES.danger[site] : SITES.state[site] === state));
     return {
       type: 'scatter', mode: 'markers', x: mine.map(x), y: mine.map(y), customdata: mine,
-      text: mine.map((site) => literal(hover(site))), hoverinfo: 'text', name: literal(DATA.states[state].word),
+      text: mine.map((site) => literal(hover(site))), hoverinfo: 'text', name: hazard ? 'known hazard' : literal(DATA.states[state].word),
       marker: { symbol: mark.symbol, color: mark.color, size: mark.size * shrink, opacity: 0.85, line: { width: 1.4, color: mark.color } },
     };
-  }).filter((trace) => trace.x.length).reverse();
+  });
+  return traces.filter((trace) => trace.x.length).reverse();
 }
 
 function stateKey(sites) {
@@ -67,7 +68,7 @@ function stateKey(sites) {
     const sign = el('span', { 'aria-hidden': 'true' }, `${STATE_MARKS[n].sign} `);
     sign.style.color = STATE_MARKS[n].color;
     return el('li', {}, sign, el('b', {}, state.word), `: ${state.means}`);
-  }));
+  }), sites.some((site) => SITES.danger[site]) ? el('li', {}, el('span', { 'aria-hidden': 'true', class: 'mark' }, `${HAZARD_MARK.sign} `), el('b', {}, 'known hazard'), ': around any of these; the owner is notified, whatever is sold') : '');
 }
 
 function drawRetrofits(rows) {
@@ -80,21 +81,24 @@ function drawRetrofits(rows) {
       type: 'data', symmetric: false, thickness: 1.6, width: 5, color: GREY,
       array: shown.map((row) => Math.max(row.p10 - row.npv, 0)), arrayminus: shown.map((row) => Math.max(row.npv - row.p90, 0)),
     },
-  }], { height: 90 + (STILL ? 48 : 34) * shown.length, xaxis: { ...axisTitle(`Worth, ${DATA.format.currency}`), tickformat: WHOLE, nticks: STILL ? 4 : 8 }, yaxis: { fixedrange: true } });
+  }], { height: 90 + (STILL ? 48 : 34) * shown.length, xaxis: { ...axisTitle(`Net benefit, ${DATA.format.currency}`), tickformat: WHOLE, nticks: STILL ? 4 : 8 }, yaxis: { fixedrange: true } });
 }
 
 function drawCertainty(sites) {
   draw('certainty-chart', scattered(sites, (site) => 100 * SITES.chance[site], (site) => SITES.npv[site],
     (site) => `${SITES.id[site]}: ${title(word(SITES.offer, site))}, ${money(SITES.npv[site])}, ${chance(SITES.chance[site])}`), {
-    xaxis: { ...axisTitle('Chance of a gain, %'), range: [-3, 103] }, yaxis: { ...axisTitle(`Expected worth, ${DATA.format.currency}`), tickformat: WHOLE },
+    xaxis: { ...axisTitle('Chance of a gain, %'), range: [-3, 103] }, yaxis: { ...axisTitle(`Net benefit, ${DATA.format.currency}`), tickformat: WHOLE },
     hovermode: 'closest',
   }, openSite);
 }
 
 function drawMap(sites) {
   const middle = sites.reduce((sum, site) => sum + SITES.latitude[site], 0) / sites.length;
-  draw('map-chart', scattered(sites, (site) => SITES.longitude[site], (site) => SITES.latitude[site],
-    (site) => `${SITES.id[site]}: ${DATA.states[SITES.state[site]].word}`), {
+  const names = { type: 'scatter', mode: 'markers+text', x: DATA.places.map((one) => one.longitude), y: DATA.places.map((one) => one.latitude), text: DATA.places.map((one) => literal(one.name)),
+    textposition: 'top center', hoverinfo: 'skip', textfont: { size: 11 }, marker: { symbol: 'circle-open', size: 4, color: GREY }, cliponaxis: true };
+  const marks = scattered(sites, (site) => SITES.longitude[site], (site) => SITES.latitude[site],
+    (site) => `${SITES.id[site]}: ${DATA.states[SITES.state[site]].word}${SITES.danger[site] ? ', known hazard' : ''}`);
+  draw('map-chart', [...marks, names], {
     xaxis: { ...axisTitle('Degrees east'), zeroline: false },
     yaxis: { ...axisTitle('Degrees north'), zeroline: false, scaleanchor: 'x', scaleratio: 1 / Math.max(Math.cos(middle * Math.PI / 180), 0.05) },
     hovermode: 'closest', height: 460,

@@ -65,9 +65,25 @@ function contact(site) {
   return word(SITES.not_called, site) || 'loaded after the run';
 }
 
-// one safety note, whole
-function note(one) {
-  return el('div', { class: `note ${one.code[0].toLowerCase()}` }, el('p', {},
-    el('strong', {}, `${one.code} ${one.severity.toUpperCase()}: `), said(one.text), ' ',
-    one.who ? el('span', {}, 'Who: ', said(one.who), '.') : ''));
+// the sign that the page has once, wherever it is shown
+function warningSign() {
+  const space = document.getElementById('warning-sign').namespaceURI;
+  const sign = document.createElementNS(space, 'svg'), use = document.createElementNS(space, 'use');
+  sign.setAttribute('class', 'sign');
+  sign.setAttribute('aria-hidden', 'true');
+  use.setAttribute('href', '#warning-sign');
+  sign.append(use);
+  return sign;
+}
+
+// one safety note, whole; of: the work that it belongs to
+function note(one, of) {
+  return el('div', { class: 'note' }, el('p', {},
+    el('strong', { class: `severity ${one.severity}` }, one.severity.toUpperCase()), ' ', said(one.text), ' ',
+    one.who ? el('span', {}, 'Who: ', said(one.who), '.') : '', of ? el('span', { class: 'soft' }, ' For: ', said(of), '.') : ''));
+}
+
+// the names of the hazards known at a site
+function hazardsAt(site) {
+  return DATA.known.filter((one) => one.sites.includes(site)).map((one) => one.hazard);
 }

@@ -14,13 +14,23 @@ function plain(value, decimals) {
   return sign + grouped + (part ? DATA.format.decimal + part : '');
 }
 
+// an amount that was calculated: in whole units, in hundreds from 10,000 on
 function amount(value) {
+  if (Math.abs(value) >= 10000) return plain(Math.round(value / 100) * 100, 0);
   return plain(value, Math.abs(value) >= 10 || value === 0 ? 0 : 2);
 }
 
-function money(value, otherwise) {
-  if (!known(value)) return otherwise || NOT_KNOWN;
-  return DATA.format.currency_first ? `${DATA.format.currency}\u00a0${amount(value)}` : `${amount(value)}\u00a0${DATA.format.currency}`;
+function inCurrency(text) {
+  return DATA.format.currency_first ? `${DATA.format.currency}\u00a0${text}` : `${text}\u00a0${DATA.format.currency}`;
+}
+
+function money(value) {
+  return known(value) ? inCurrency(amount(value)) : NOT_KNOWN;
+}
+
+// a price is exact, in whole units
+function price(value) {
+  return known(value) ? inCurrency(plain(value, 0)) : NOT_KNOWN;
 }
 
 function percent(value, otherwise) {
@@ -51,7 +61,7 @@ function kwh(value) {
 }
 
 function range(low, high) {
-  return known(low) && known(high) ? `${amount(low)} .. ${amount(high)}` : NOT_DRAWN;
+  return known(low) && known(high) ? `${amount(low)} to ${amount(high)}` : NOT_DRAWN;
 }
 
 function membersOf(offer) {

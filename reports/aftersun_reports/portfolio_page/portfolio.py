@@ -34,38 +34,32 @@ def page_data(run: api.RunView) -> dict[str, Any]:
         "value": _value(run),
         "worth_it": list(run.worth_it()),
         "month": _month(run),
-        "notes": _with_codes(notes),
+        "notes": [
+            {"note_id": note.id, "severity": note.severity, "text": note.text, "who": note.who} for note in notes.notes
+        ],
         "sets": [list(positions) for positions in notes.sets],
         "known": _known(notes, all_sites.ids),
         "sites": sites.as_data(run, all_sites, notes),
+        "places": [
+            {"name": text(row["name"]), **{name: number(row[name]) for name in ("latitude", "longitude")}}
+            for row in run.places().to_dict("records")
+        ],
         "details": details.as_data(run, all_sites, notes),
         "run": _run(run),
     }
 
 
-def _with_codes(notes: NotesOfRun) -> list[dict[str, str]]:
-    """Give each safety note a code: first letter of its severity and a number, as D1 or W12.
-
-    A line of a table names all of its notes by it, and the page prints each once.
-    """
-    counted: Counter[str] = Counter()
-    result = []
-    for note in notes.notes:
-        letter = note.severity[:1].upper() or "N"
-        counted[letter] += 1
-        code = f"{letter}{counted[letter]}"
-        result.append({"code": code, "note_id": note.id, "severity": note.severity, "text": note.text, "who": note.who})
-    return result
-
-
 def _known(notes: NotesOfRun, site_ids: Sequence[str]) -> list[dict[str, Any]]:
-    """Return the dangers known to stand, each with the places of its sites, what is most urgent first."""
+    """Return the hazards known to stand, each with the places of its sites, what is most urgent first."""
     place_of = {site: place for place, site in enumerate(site_ids)}
     standing: dict[int, list[int]] = {}
     for site, positions in notes.known.items():
         for position in positions:
             standing.setdefault(position, []).extend([place_of[site]] if site in place_of else [])
-    return [{"note": position, "sites": places} for position, places in standing.items()]
+    return [
+        {"note": position, "hazard": api.hazard_text(notes.notes[position].id), "sites": places}
+        for position, places in standing.items()
+    ]
 
 
 def _value(run: api.RunView) -> list[dict[str, Any]]:
@@ -115,7 +109,6 @@ def _run(run: api.RunView) -> dict[str, Any]:
     energy = run.table("site_energy")
     weather = Counter(zip(map(text, energy["station_id"]), map(text, energy["weather_basis"]), strict=True))
     versions = [f"{name} {version}" for name, version in sorted(made["plugin_versions"].items())]
-    hashes = [f"{name}: {digest}" for name, digest in sorted(made["input_hashes"].items())]
     facts = [
         ("Run", [run.run_id]),
         ("Calculated as of", [day(run.as_of)]),
@@ -126,7 +119,6 @@ def _run(run: api.RunView) -> dict[str, Any]:
         ("Program", [f"aftersun {text(made['program_version'])}"]),
         ("Retrofits", versions),
         ("Seed of the draws", [text(made["seed"])]),
-        ("Inputs, SHA-256", hashes),
     ]
     failures = [
         {name: text(failure.get(name)) for name in ("plugin", "during", "reason")} for failure in made["failures"]

@@ -25,19 +25,19 @@ function siteSummary(site) {
     lines.push(el('p', {}, `Call ${call.position} of the month, about `, said(title(call.retrofit) || 'a system that stands still'), '. ', said(call.sentence)));
   } else lines.push(el('p', {}, 'Not called: ', said(contact(site)), '.'));
   if (!offer) return [lines, el('p', {}, `No offer: ${word(SITES.status, site)}.`)];
-  const told = SITES.npv[site] > 0 ? '' : el('p', {}, 'A safety matter: told to the owner, not sold for its worth.');
+  const told = SITES.npv[site] > 0 ? '' : el('p', {}, 'A safety matter: the owner is notified, and it is not sold for its net benefit.');
   return [lines, told, el('ul', { class: 'figures' },
-    el('li', {}, el('b', {}, said(title(offer))), `best offer: ${word(SITES.status, site)}`, SITES.danger[site] ? el('strong', {}, '; first: the danger above') : ''),
-    el('li', {}, el('b', {}, money(SITES.npv[site])), 'expected worth to the owner'),
-    el('li', {}, el('b', {}, range(SITES.p90[site], SITES.p10[site])), 'exceeded with 90 % .. with 10 %'),
+    el('li', {}, el('b', {}, said(title(offer))), `best offer: ${word(SITES.status, site)}`, SITES.danger[site] ? el('strong', {}, '; first: the hazard above') : ''),
+    el('li', {}, el('b', {}, money(SITES.npv[site])), 'net benefit to the owner'),
+    el('li', {}, el('b', {}, range(SITES.p90[site], SITES.p10[site])), '80 % range of the net benefit'),
     el('li', {}, el('b', {}, chance(SITES.chance[site])), 'chance of a gain'),
-    el('li', {}, el('b', {}, money(SITES.price[site])), 'price, tax included'))];
+    el('li', {}, el('b', {}, price(SITES.price[site])), 'price, tax included'))];
 }
 
 function siteDangers(site) {
   const mine = DATA.known.filter((one) => one.sites.includes(site)).map((one) => DATA.notes[one.note]);
   if (!mine.length) return '';
-  return el('div', { class: 'danger' }, el('h3', {}, '\u26a0 There is a known danger here: tell the owner, whatever is sold'), mine.map(note));
+  return el('div', { class: 'danger' }, el('h3', {}, warningSign(), ' There is a known hazard here: notify the owner, whatever is sold'), mine.map((one) => note(one)));
 }
 
 function siteOffers(site) {
@@ -46,12 +46,12 @@ function siteOffers(site) {
   return [el('h3', {}, 'Offers'), offers.map((offer) => {
     const mine = members.filter((one) => one.offer === offer.offer);
     return el('div', { class: 'card' }, el('h4', {}, said(title(offer.offer))),
-      el('p', {}, `Expected worth ${money(offer.npv)} over ${known(offer.years) ? years(offer.years, 0) : `years that are ${NOT_KNOWN}`}; range ${range(offer.npv_p90, offer.npv_p10)}; `
-        + `chance of a gain ${chance(offer.chance_npv_positive)}; price ${money(offer.upfront)}; ${money(offer.first_year_saving)} in the first year.`),
-      offer.told === 'yes' ? el('p', {}, 'It ends a known danger: told, whatever it is worth.') : '',
-      mine.length > 1 ? table(`Parts of this offer, ${DATA.format.currency}`, ['part', { num: 'worth alone' }, { num: 'adds to the offer' }],
+      el('p', {}, `Net benefit ${money(offer.npv)} over ${known(offer.years) ? years(offer.years, 0) : `years that are ${NOT_KNOWN}`}; 80 % range ${range(offer.npv_p90, offer.npv_p10)}; `
+        + `chance of a gain ${chance(offer.chance_npv_positive)}; price ${price(offer.upfront)}; ${money(offer.first_year_saving)} in the first year.`),
+      offer.told === 'yes' ? el('p', {}, 'It ends a known hazard: the owner is notified, whatever it brings.') : '',
+      mine.length > 1 ? table(`Parts of this offer, ${DATA.format.currency}`, ['part', { num: 'net benefit alone' }, { num: 'adds to the offer' }],
         mine.map((one) => [title(one.retrofit), { num: known(one.npv_alone) ? amount(one.npv_alone) : NOT_KNOWN }, { num: amount(one.npv_added) }])) : '',
-      el('p', {}, 'Safety notes: ', notesOfMembers(site, membersOf(offer.offer)).map((one) => one.code).join(' '), '; in full below.'));
+      el('p', {}, `${some(notesOfMembers(site, membersOf(offer.offer)).length, 'safety note')}, in full below.`));
   })];
 }
 
@@ -70,18 +70,18 @@ function siteRetrofits(site) {
     return [said(row.reason), row.variant ? el('span', {}, ' Done as: ', said(row.variant), '.') : '', gain, water, back];
   };
   return [el('h3', {}, 'All retrofits'), table(`Each alone, best first, ${DATA.format.currency}`,
-    ['retrofit', 'status', { num: 'expected worth' }, { num: 'P90 .. P10' }, { num: 'chance' }, { num: 'price' }, 'why', 'safety notes'],
+    ['retrofit', 'status', { num: 'net benefit' }, { num: '80 % range' }, { num: 'chance' }, { num: 'price' }, 'why', 'safety notes'],
     rows.map((row) => [title(row.retrofit), row.status, { num: known(row.npv) ? amount(row.npv) : 'not valued' },
       { num: known(row.npv) ? range(row.npv_p90, row.npv_p10) : '' },
       { num: known(row.npv) ? chance(row.chance_npv_positive) : '' },
-      { num: known(row.upfront) ? amount(row.upfront) : '' }, { wide: tell(row) },
-      row.notes < 0 ? 'none' : notesOf(DATA.sets[row.notes]).map((one) => one.code).join(' ')]), 'stack')];
+      { num: known(row.upfront) ? plain(row.upfront, 0) : '' }, { wide: tell(row) },
+      row.notes < 0 ? 'none' : `${plain(DATA.sets[row.notes].length, 0)}, in full below`]), 'stack')];
 }
 
 function siteQuestions(site) {
   const rows = rowsOf('questions', site);
   if (!rows.length) return [el('h3', {}, 'Questions to ask'), el('p', {}, 'Nothing that is unknown here could turn the advice.')];
-  return [el('h3', {}, 'Questions to ask'), table(`What an answer is worth before it is known, ${DATA.format.currency}`,
+  return [el('h3', {}, 'Questions to ask'), table(`Value of an answer before it is known, ${DATA.format.currency}`,
     ['question', 'about', { num: 'by phone' }, { num: 'by a visit' }, { num: 'for certain' }, { num: 'the visit costs' }],
     rows.map((row) => [row.question, row.retrofits,
       ...[row.value_of_phone, row.value_of_visit, row.value_if_known, row.visit_cost].map((value) => ({ num: known(value) ? amount(value) : '' }))]), 'stack')];
@@ -170,10 +170,15 @@ function siteFacts(site) {
     unknown.length ? el('p', { class: 'small' }, 'Not known: ', unknown.join(', '), '.') : ''];
 }
 
+// the titles of the retrofits here whose work a note belongs to
+function withNote(site, place) {
+  return rowsOf('retrofits', site).filter((row) => row.notes >= 0 && DATA.sets[row.notes].includes(place)).map((row) => title(row.retrofit)).join(', ');
+}
+
 function siteSafety(site) {
   const places = new Set(rowsOf('retrofits', site).filter((row) => row.notes >= 0).flatMap((row) => DATA.sets[row.notes]));
   DATA.known.filter((one) => one.sites.includes(site)).forEach((one) => places.add(one.note));
   if (!places.size) return '';
-  return [el('h3', {}, 'Safety notes of all retrofits here, in full'), notesOf([...places].sort((a, b) => a - b)).map(note),
+  return [el('h3', {}, 'Safety notes of all retrofits here, in full'), [...places].sort((a, b) => a - b).map((place) => note(DATA.notes[place], withNote(site, place))),
     el('p', {}, 'Local codes and licensed practice come first; these notes replace neither.')];
 }

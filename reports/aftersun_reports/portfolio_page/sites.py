@@ -14,18 +14,17 @@ from aftersun_reports.portfolio_page.coding import coded, numbers, text
 
 # What a site is marked as, the first that holds: word and what it means, in the order of their marks on the map.
 STATES = (
-    ("known danger", "there is a known danger: the owner is told, whatever is sold"),
     ("to call", "on the list of calls of the month"),
-    ("offer, not called", "something is worth offering, but not called now"),
-    ("no offer", "no retrofit is worth it there"),
+    ("offer, not called", "something pays for the owner, but is not called about now"),
+    ("no offer", "no retrofit pays there"),
     ("not valued", "could not be valued"),
 )
 _LISTED = {
-    api.CallKind.NOTICE: "warn by letter or in person",
+    api.CallKind.NOTICE: "notify by letter or in person",
     api.CallKind.IN_PASSING: "good for the owner, in passing",
 }
-NO_OFFER, NOT_VALUED = "nothing worth it", "not valued"
-_DANGER, _CALL, _OFFER, _NONE, _UNVALUED = range(len(STATES))
+NO_OFFER, NOT_VALUED = "not cost-effective", "not valued"
+_CALL, _OFFER, _NONE, _UNVALUED = range(len(STATES))
 _ROUGH = 1  # decimals of a position where nothing personal may be read: about ten kilometres
 
 
@@ -81,8 +80,8 @@ def as_data(run: api.RunView, sites: Sites, notes: NotesOfRun) -> dict[str, Any]
         "note_sets": [list(positions) for positions in sets],
         "danger": [int(site in notes.known) for site in sites.ids],
         "state": [
-            _state(site in notes.known, pd.notna(call), offer, status)
-            for site, call, offer, status in zip(sites.ids, position, offers, sites.statuses, strict=True)
+            _state(pd.notna(call), offer, status)
+            for call, offer, status in zip(position, offers, sites.statuses, strict=True)
         ],
         "latitude": numbers(sites.facts["latitude"].round(decimals)),
         "longitude": numbers(sites.facts["longitude"].round(decimals)),
@@ -93,9 +92,7 @@ def as_data(run: api.RunView, sites: Sites, notes: NotesOfRun) -> dict[str, Any]
     return data
 
 
-def _state(danger: bool, called: bool, offer: str, status: str) -> int:
-    if danger:
-        return _DANGER
+def _state(called: bool, offer: str, status: str) -> int:
     if called:
         return _CALL
     if offer:
