@@ -319,7 +319,7 @@ def build() -> dict[str, list[Row]]:
             kept = ("module_count", "strings", "mounting") if story.built_for else ()
             arrays.extend(forget(rng, row, kept) for row in mine)
     tariffs = [dict(zip(TARIFF_COLUMNS, row, strict=True)) for row in TARIFFS]
-    return {
+    made = {
         "customer": customers,
         "site": sites,
         "array": arrays,
@@ -332,6 +332,10 @@ def build() -> dict[str, list[Row]]:
             for azimuth, height in points.items()
         ],
         "past_weather": [],
+    }
+    columns = headers()
+    return {
+        table: [{**dict.fromkeys(names, ""), **row} for row in made.get(table, ())] for table, names in columns.items()
     }
 
 

@@ -133,12 +133,22 @@ def country_at(point: Point) -> str:
 
 def countries_at(latitude: Floats, longitude: Floats) -> npt.NDArray[np.object_]:
     """Return the countries of N positions as ``country_at`` does, (N,), None where a position is not known."""
+    return _of_nearest("country", latitude, longitude)
+
+
+def _of_nearest(column: str, latitude: Floats, longitude: Floats) -> npt.NDArray[np.object_]:
+    """Return what the nearest populated place of N positions has in a column, None where a position is not known."""
     known = np.isfinite(latitude) & np.isfinite(longitude)
     found = np.full(len(known), None, dtype=object)
     if known.any():
         _, nearest = _tree().query(unit_vectors(latitude[known], longitude[known]))
-        found[known] = _positions()["country"].to_numpy(dtype=object)[nearest]
+        found[known] = _positions()[column].to_numpy(dtype=object)[nearest]
     return found
+
+
+def zones_at(latitude: Floats, longitude: Floats) -> npt.NDArray[np.object_]:
+    """Return the names of the time zones of N positions as ``zone_at`` does, (N,), None where a position is unknown."""
+    return _of_nearest("time_zone", latitude, longitude)
 
 
 def heights_at(latitude: Floats, longitude: Floats) -> Floats:

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from aftersun.model.price_times import PriceCalendar
 from aftersun.model.ranges import Floats
 from aftersun.model.records import Kept, Result
 from aftersun.model.weather import WeatherYear
@@ -51,7 +52,8 @@ class Cohort:
     ``load_shape`` says which row a site uses. ``overrides`` holds the company's own values of what is assumed of
     every system, ``priors`` its own chances of unknown facts, both by name. ``horizons`` holds the skylines that are
     known, by site_id; a site without one sees the whole sky. ``choices`` holds, by column, the chance of each choice of
-    a fact that is unknown.
+    a fact that is unknown. ``calendars`` holds the prices by time of the tariffs that have such: the sites' column
+    ``price_calendar`` says which one a site pays by, -1 = none; a bill takes them from there.
     """
 
     sites: pd.DataFrame  # by site_id; columns of tables site and tariff, readings' evidence, load_shape
@@ -63,6 +65,7 @@ class Cohort:
     priors: Mapping[str, float] = field(default_factory=dict)  # the company's chances of facts that are unknown
     horizons: Mapping[str, Horizon] = field(default_factory=dict)  # skylines that are known, by site_id
     choices: Mapping[str, Mapping[str, float]] = field(default_factory=dict)  # chance of each choice, by unknown fact
+    calendars: Sequence[PriceCalendar] = ()  # of tariffs with prices by time; the sites' price_calendar says which
     memo: Kept = field(default_factory=Kept, init=False, repr=False)  # what the facts alone decide: use `once`
     of_plants: Kept = field(default_factory=Kept, init=False, repr=False)  # results; plugins leave it alone
 

@@ -16,12 +16,17 @@ from aftersun.model.cohort import DAYS_PER_YEAR, Cohort
 from aftersun.model.ranges import Bools, Floats
 
 NET_BILLING = "net billing"
+MONTHLY_CAP = "net billing with monthly cap"
 NET_METERING = "net metering"
+NET_METERING_BY_MONTH = "net metering by month"
 GROSS_FEED_IN = "gross feed-in"
 DEEMED_EXPORT = "deemed export"
 NO_EXPORT = "no export"
 
+NETTED = (NET_METERING, NET_METERING_BY_MONTH)  # exports cancel imports
+
 NET_METERING_YEARS, SUPPORT_YEARS = "net_metering_years", "support_years"  # assumed, in ``system.csv``
+SUPPORTS = ("generation_price", "self_use_price")
 GENERATION_PRICE = "generation price"  # a support for each kWh generated; no export rule
 # Columns of a cohort's sites: the last day of export rule and support by national law.
 NATIONAL_ENDS = {NET_METERING_YEARS: "national_rule_until", SUPPORT_YEARS: "national_support_until"}
@@ -59,8 +64,13 @@ def export_rule(sites: pd.DataFrame) -> Rules:
 
 def ends_some_day(sites: pd.DataFrame) -> Bools:
     """Tell where the export rule ends, on a day that is known or not, (S,)."""
-    ends = np.isin(export_rule(sites), (NET_METERING, GROSS_FEED_IN, DEEMED_EXPORT))
+    ends = np.isin(export_rule(sites), (*NETTED, GROSS_FEED_IN, DEEMED_EXPORT))
     return np.asarray(ends | sites["export_rule_until"].notna().to_numpy())
+
+
+def supported(sites: pd.DataFrame) -> Bools:
+    """Tell where a price is paid for what is generated or used on the spot, beside the export rule, (S,)."""
+    return (_numbers(sites, "generation_price") > 0.0) | (_numbers(sites, "self_use_price") > 0.0)
 
 
 def rule_after(sites: pd.DataFrame) -> tuple[Rules, Floats]:
@@ -89,7 +99,8 @@ def in_force(sites: pd.DataFrame, as_of: date) -> pd.DataFrame:
         "export_price_after": None,
     }
     changed = {name: sites[name].mask(over, value).astype(sites[name].dtype) for name, value in values.items()}
-    ended = {name: sites[name].mask(unpaid) for name in ("generation_price", "generation_price_until")}
+    supports = [name for name in (*SUPPORTS, "generation_price_until") if name in sites]
+    ended = {name: sites[name].mask(unpaid) for name in supports}
     return sites.assign(**changed, **ended)
 
 
@@ -100,10 +111,10 @@ def with_national_ends(sites: pd.DataFrame, overrides: Mapping[str, float]) -> p
     """
     day = {column: pd.Series(pd.NaT, sites.index, dtype="datetime64[ns]") for column in NATIONAL_ENDS.values()}
     rule, commissioned = export_rule(sites), pd.to_datetime(sites["commissioned_on"])
-    paid = _numbers(sites, "generation_price") > 0.0
+    paid = supported(sites)
     for law in aftersun_datasets.rows("national_rule_ends.csv"):
         of_support = law["rule"] == GENERATION_PRICE
-        assumed = SUPPORT_YEARS if of_support or law["rule"] != NET_METERING else NET_METERING_YEARS
+        assumed = NET_METERING_YEARS if law["rule"] in NETTED else SUPPORT_YEARS
         if assumed in overrides:
             continue
         holds = (sites["country"] == law["country"]).to_numpy(dtype=bool, na_value=False)
@@ -134,15 +145,15 @@ def rule_ends(cohort: Cohort) -> RuleEnds:
         np.where(np.isnan(support_told), support_by_law, support_told),
     )
     age = cohort.age_years(_assumed(cohort.overrides, "unknown_age_years"))
-    supported = np.maximum(_assumed(cohort.overrides, SUPPORT_YEARS) - age, LEAST_SUPPORT_YEARS)
+    left = np.maximum(_assumed(cohort.overrides, SUPPORT_YEARS) - age, LEAST_SUPPORT_YEARS)
     by_rule = np.select(
-        [rule == NET_METERING, np.isin(rule, (GROSS_FEED_IN, DEEMED_EXPORT))],
-        [np.full(len(sites), _assumed(cohort.overrides, NET_METERING_YEARS)), supported],
+        [np.isin(rule, NETTED), np.isin(rule, (GROSS_FEED_IN, DEEMED_EXPORT))],
+        [np.full(len(sites), _assumed(cohort.overrides, NET_METERING_YEARS)), left],
         np.inf,
     )
-    paid = _numbers(sites, "generation_price") > 0.0
+    paid = supported(sites)
     rule_years = np.where(np.isnan(until), by_rule, until)
-    support_years = np.where(paid, np.where(np.isnan(support_until), supported, support_until), np.inf)
+    support_years = np.where(paid, np.where(np.isnan(support_until), left, support_until), np.inf)
     assumed = (np.isnan(told) & np.isfinite(rule_years)) | (np.isnan(support_told) & np.isfinite(support_years))
     return RuleEnds(rule_years, support_years, np.asarray(assumed))
 
@@ -160,4 +171,6 @@ def _assumed(overrides: Mapping[str, float], name: str) -> float:
 
 
 def _numbers(sites: pd.DataFrame, name: str) -> Floats:
+    if name not in sites:
+        return np.full(len(sites), np.nan)
     return sites[name].to_numpy(dtype=np.float64, na_value=np.nan)

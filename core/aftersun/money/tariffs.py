@@ -2,26 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from aftersun.model.energy import Energy, HourlyKwh
-from aftersun.model.ranges import Bools, Floats
+from aftersun.model.price_times import PriceCalendar
+from aftersun.model.ranges import Bools, Floats, Ints
 from aftersun.model.uses import reclaims_tax
 from aftersun.money.export_rules import (
     DEEMED_EXPORT,
     GROSS_FEED_IN,
+    MONTHLY_CAP,
     NET_BILLING,
     NET_METERING,
+    NET_METERING_BY_MONTH,
+    NETTED,
     NO_EXPORT,
     ends_some_day,
     export_rule,
     rule_after,
+    supported,
 )
+from aftersun.money.price_calendar import within_night
 
 # Deemed export pays for half of the generation, whatever is exported: Great Britain's feed-in tariff for
 # small systems (McKenna, Pless, Darby, Oxford Programme on Integrating Renewable Energy, 2019).
@@ -36,22 +43,24 @@ _FUEL_PRICE: Mapping[str, str] = {
     "lpg boiler": "lpg_price",
     "district heat": "district_heat_price",
 }
-_TAXED = ("import_price", "night_import_price", *dict.fromkeys(_FUEL_PRICE.values()))  # prices with tax included
+_CHARGES = ("fixed_charge_per_year", "peak_charge_per_kw", "block_surcharge")
+_TAXED = ("import_price", "night_import_price", *_CHARGES, *dict.fromkeys(_FUEL_PRICE.values()))  # tax included
 _ELECTRIC_WATER_HEAT = ("immersion", "night immersion", "heat pump")  # already in the energy imported
 
 
 @dataclass(frozen=True, eq=False)
 class Bill:
-    """Money a year, per site (S,), in the currency of the tariff. Standing charges never change: left out.
+    """Money a year, per site (S,), in the currency of the tariff.
 
     The masks say what had to be assumed: the energy that needs a price that is unknown counts nothing.
     """
 
     import_cost: Floats
     export_income: Floats
-    generation_income: Floats
+    generation_income: Floats  # support of what is generated or used on the spot
     import_cost_after: Floats  # once the export rule has ended; as today where it never does
     export_income_after: Floats
+    charges: Floats  # standing charges and those on the greatest import of each month
     water_fuel_cost: Floats
     export_price_unknown: Bools
     export_price_after_unknown: Bools
@@ -60,7 +69,7 @@ class Bill:
     @property
     def electricity(self) -> Floats:
         """Cost less income of electricity, which follows electricity prices."""
-        return self.import_cost - self.export_income - self.generation_income
+        return self.import_cost + self.charges - self.export_income - self.generation_income
 
     def lost_by_ends(self, rule_left: Floats, support_left: Floats) -> Floats:
         """Return what electricity costs more in each year than by today's rule and support, (S, Y), at today's prices.
@@ -85,114 +94,262 @@ def as_paid(sites: pd.DataFrame, sales_tax_rate: float) -> pd.DataFrame:
     reclaimed = reclaims_tax(sites)
     if not reclaimed.any():
         return sites
-    return sites.assign(**{name: sites[name].mask(reclaimed, sites[name] / (1.0 + sales_tax_rate)) for name in _TAXED})
+    taxed = [name for name in _TAXED if name in sites]
+    return sites.assign(**{name: sites[name].mask(reclaimed, sites[name] / (1.0 + sales_tax_rate)) for name in taxed})
 
 
-def yearly_bill(energy: Energy, sites: pd.DataFrame, times: pd.DatetimeIndex) -> Bill:
-    """Return the bill of each site over the simulated year.
+@dataclass(frozen=True, eq=False)
+class Registers:
+    """What the meters of S sites count in a year in R registers, each of one month, period and price.
+
+    kWh and prices have the shape (S, R), ``month`` and ``period`` (R,). ``export_price`` is NaN where the tariff's one
+    price holds, of which the share ``paid`` is paid.
+    """
+
+    imported: Floats
+    exported: Floats
+    on_site: Floats
+    import_price: Floats
+    export_price: Floats
+    paid: Floats
+    month: Ints
+    period: Ints
+
+
+def yearly_bill(
+    energy: Energy, sites: pd.DataFrame, times: pd.DatetimeIndex, calendars: Sequence[PriceCalendar] = ()
+) -> Bill:
+    """Return the bill of each site over the simulated year: each kWh at the price of its hour.
 
     - net billing: exports earn the export price, imports cost the import price of their hour.
-    - net metering: the meter runs backwards. Within the year, exports cancel imports bought at the same price
-      (day and night each for itself); what is exported beyond them earns the export price.
+    - net billing with monthly cap: a month's exports never earn more than what is bought in it costs.
+    - net metering: the meter runs backwards. Exports cancel imports of the same period (day and night each for itself)
+      at their mean price, within the year or within each month; what is exported beyond them earns the export price.
     - gross feed-in: all generation is sold at the export price, all energy used is bought: imports and what
       the plant supplies on the spot, to the water store too.
     - deemed export: half of the generation earns the export price, however much is used.
     - no export: exports earn nothing.
 
-    Energy curtailed never passes a meter and is not paid under any rule. A generation price is paid on top.
-    The same energy is counted once more by the rule that follows today's.
+    Energy curtailed never passes a meter and is not paid under any rule. Prices of what is generated or used on the
+    spot are paid on top. The same energy is counted once more by the rule that follows today's.
 
     Parameters
     ----------
     energy
         Hourly kWh (S, H).
     sites
-        One row a site with the dictionary's columns of tables site and tariff. Unknown generation price =
-        none. An unknown import price makes the bill NaN: nothing can be valued without it.
+        One row a site with the dictionary's columns of tables site and tariff, and ``price_calendar`` where the tariff
+        has prices by time: its number, -1 = none. Unknown generation price = none. An unknown import price makes the
+        bill NaN: nothing can be valued without it.
     times
         The H hours, whole days, in the time that the night hours are given in.
+    calendars
+        Registers of the tariffs that have prices by time.
 
     Raises
     ------
     ValueError
         If ``times`` are not successive hours of whole days, or an export rule is not one of the dictionary.
     """
-    night = _night(sites, times)
-    imported = _by_register(energy.imported, night)
-    exported = _by_register(energy.exported, night)
-    on_site = _by_register(energy.used, night) + _by_register(energy.to_water, night)
-    generated = (on_site + exported).sum(axis=1)
-    prices = _import_prices(sites, night)
-
-    def traded(rule: npt.NDArray[np.object_], export_price: Floats) -> tuple[Floats, Floats, Bools]:
-        """Return import cost, export income, and where the export price would be needed but is unknown."""
-        bought = np.where((rule == GROSS_FEED_IN)[:, np.newaxis], imported + on_site, imported)
-        cancelled = np.where((rule == NET_METERING)[:, np.newaxis], np.minimum(imported, exported), 0.0)
-        sold = _energy_sold(rule, (exported - cancelled).sum(axis=1), generated)
-        income = (cancelled * prices).sum(axis=1) + sold * np.nan_to_num(export_price)
-        return (bought * prices).sum(axis=1), income, np.isnan(export_price) & (sold > 0.0)
-
-    import_cost, export_income, unknown = traded(export_rule(sites), _column(sites, "export_price"))
-    import_cost_after, export_income_after, unknown_after = traded(*rule_after(sites))
+    hour = times.hour.to_numpy()
+    day = hour[:HOURS_PER_DAY]
+    if len(hour) % HOURS_PER_DAY or not np.array_equal(hour, (day[0] + np.arange(len(hour))) % HOURS_PER_DAY):
+        raise ValueError("times have to be successive hours of whole days")
+    today, after = (export_rule(sites), _column(sites, "export_price")), rule_after(sites)
+    after_known = ~np.isnan(_column(sites, "export_price_after"))
+    size, ends = len(sites), ends_some_day(sites)
+    cost, income, cost_after, income_after, generated, on_site = (np.zeros(size) for _ in range(6))
+    unknown, unknown_after = np.zeros(size, dtype=bool), np.zeros(size, dtype=bool)
+    block, surcharge = _column(sites, "block_kwh_per_month"), np.nan_to_num(_column(sites, "block_surcharge"))
+    for rows, meters in _registers(energy, sites, times, calendars):
+        blocks = np.where(np.isnan(block[rows]), np.inf, block[rows]), surcharge[rows]
+        by_rule = today[0][rows], today[1][rows]
+        cost[rows], income[rows], unknown[rows] = _traded(meters, *by_rule, *blocks)
+        cost_after[rows], income_after[rows], unknown_after[rows] = cost[rows], income[rows], unknown[rows]
+        if ends[rows].any():
+            flat = after_known[rows] | (today[0][rows] == GROSS_FEED_IN)
+            later = _at_one_price(meters, flat & ends[rows])
+            cost_after[rows], income_after[rows], unknown_after[rows] = _traded(
+                later, after[0][rows], after[1][rows], *blocks
+            )
+        on_site[rows] = meters.on_site.sum(axis=1)
+        generated[rows] = on_site[rows] + meters.exported.sum(axis=1)
     water_fuel_cost, fuel_price_unknown = _water_fuel(energy.annual("water_backup"), sites)
+    support, self_use = (np.nan_to_num(_column(sites, name)) for name in ("generation_price", "self_use_price"))
     return Bill(
-        import_cost=import_cost,
-        export_income=export_income,
-        generation_income=generated * np.nan_to_num(_column(sites, "generation_price")),
-        import_cost_after=import_cost_after,
-        export_income_after=export_income_after,
+        import_cost=cost,
+        export_income=income,
+        generation_income=generated * support + on_site * self_use,
+        import_cost_after=cost_after,
+        export_income_after=income_after,
+        charges=np.nan_to_num(_column(sites, "fixed_charge_per_year")) + _peak_charges(energy, sites, times),
         water_fuel_cost=water_fuel_cost,
         export_price_unknown=unknown,
-        export_price_after_unknown=unknown_after & ends_some_day(sites),
+        export_price_after_unknown=unknown_after & ends,
         fuel_price_unknown=fuel_price_unknown,
     )
 
 
-def _night(sites: pd.DataFrame, times: pd.DatetimeIndex) -> Bools:
-    """Return which hours of a day, in the order of ``times``, cost the night price (S, 24).
+def _traded(
+    meters: Registers, rule: npt.NDArray[np.object_], export_price: Floats, block_kwh: Floats, surcharge: Floats
+) -> tuple[Floats, Floats, Bools]:
+    """Return import cost, export income, and where the export price would be needed but is unknown, each (S,)."""
+    unknown = set(rule) - set(_RULES)
+    if unknown:
+        raise ValueError(f"no such export rule: {', '.join(sorted(map(str, unknown)))}")
+    gross, half = rule == GROSS_FEED_IN, rule == DEEMED_EXPORT
+    bought = np.where(gross[:, np.newaxis], meters.imported + meters.on_site, meters.imported)
+    cost = bought * meters.import_price
+    of_all = (gross | half)[:, np.newaxis]
+    sold = np.where(of_all, meters.exported + meters.on_site, meters.exported)
+    sold *= np.select([half, rule == NO_EXPORT], [DEEMED_EXPORT_SHARE, 0.0], 1.0)[:, np.newaxis]
+    price = np.where(np.isnan(meters.export_price), export_price[:, np.newaxis] * meters.paid, meters.export_price)
+    earned = sold * np.nan_to_num(price)
+    income = earned.sum(axis=1)
+    for netted, months in ((NET_METERING, None), (NET_METERING_BY_MONTH, meters.month)):
+        rows = rule == netted
+        if rows.any():
+            kinds = meters.period if months is None else meters.period * 12 + months
+            sold[rows], income[rows] = _netted(bought[rows], cost[rows], sold[rows], earned[rows], kinds)
+    capped = rule == MONTHLY_CAP
+    if capped.any():
+        credit, charge = (_summed(part[capped], meters.month) for part in (earned, cost))
+        income[capped] = np.minimum(credit, charge).sum(axis=1)
+    if (surcharge != 0.0).any():
+        beyond = np.maximum(_summed(bought, meters.month) - block_kwh[:, np.newaxis], 0.0)
+        cost_of_blocks = beyond.sum(axis=1) * surcharge
+    else:
+        cost_of_blocks = np.zeros(len(rule))
+    return cost.sum(axis=1) + cost_of_blocks, income, np.asarray((np.isnan(price) & (sold > 0.0)).any(axis=1))
+
+
+_RULES = (NET_BILLING, MONTHLY_CAP, *NETTED, GROSS_FEED_IN, DEEMED_EXPORT, NO_EXPORT)
+
+
+def _netted(bought: Floats, cost: Floats, sold: Floats, earned: Floats, kind: Ints) -> tuple[Floats, Floats]:
+    """Return what is left of each register's exports, (S, R), and the export income (S,) where exports cancel imports.
+
+    They cancel imports of the same kind of register at the mean price of these; what is left earns the mean price of
+    the exports.
+    """
+    kwh_in, money_in, kwh_out, money_out = (_summed(part, kind) for part in (bought, cost, sold, earned))
+    cancelled = np.minimum(kwh_in, kwh_out)
+    share_in, share_out = (cancelled / np.where(kwh > 0.0, kwh, 1.0) for kwh in (kwh_in, kwh_out))
+    income = (money_in * share_in + money_out * (1.0 - share_out)).sum(axis=1)
+    _, place = np.unique(kind, return_inverse=True)
+    return sold * (1.0 - share_out)[:, place], income
+
+
+def _summed(of_registers: Floats, kind: Ints) -> Floats:
+    """Return the sums (S, K) over the registers of each kind, in order."""
+    order = np.argsort(kind, kind="stable")
+    starts = np.flatnonzero(np.diff(kind[order], prepend=-1))
+    return np.asarray(np.add.reduceat(of_registers[:, order], starts, axis=1))
+
+
+def _at_one_price(meters: Registers, where: Bools) -> Registers:
+    """Return the registers with the tariff's one export price at some sites."""
+    if not where.any() or np.isnan(meters.export_price).all():
+        return meters
+    return replace(meters, export_price=np.where(where[:, np.newaxis], np.nan, meters.export_price))
+
+
+def _registers(
+    energy: Energy, sites: pd.DataFrame, times: pd.DatetimeIndex, calendars: Sequence[PriceCalendar]
+) -> Iterator[tuple[npt.NDArray[np.intp] | slice, Registers]]:
+    """Yield sites of one calendar, as positions or all, with their registers."""
+    number = sites["price_calendar"].to_numpy(dtype=np.intp) if "price_calendar" in sites else np.full(len(sites), -1)
+    distinct = np.unique(number)
+    for one in distinct:
+        alone = len(distinct) == 1
+        rows = slice(None) if alone else np.flatnonzero(number == one)
+        some = sites if alone else sites.iloc[rows]
+        by_time = calendars[one] if one >= 0 else _hours_of_day_by_month(times[0], len(times))
+        imported, exported = (_counted(getattr(energy, name)[rows], by_time) for name in ("imported", "exported"))
+        if _on_site_counts(some):
+            on_site = _counted(energy.used[rows], by_time) + _counted(energy.to_water[rows], by_time)
+        else:
+            on_site = np.zeros_like(exported)
+        if one >= 0:
+            import_price, export_price, paid = (
+                np.broadcast_to(price, imported.shape)
+                for price in (by_time.import_price, by_time.export_price, by_time.paid)
+            )
+            month, period = by_time.month, by_time.period
+            yield rows, Registers(imported, exported, on_site, import_price, export_price, paid, month, period)
+        else:
+            yield rows, _by_day_and_night(imported, exported, on_site, some, times)
+
+
+def _on_site_counts(sites: pd.DataFrame) -> bool:
+    """Tell whether any bill goes by what is generated or used on the spot."""
+    of_all = (GROSS_FEED_IN, DEEMED_EXPORT)
+    ruled = np.isin(export_rule(sites), of_all) | np.isin(rule_after(sites)[0], of_all)
+    return bool((ruled | supported(sites)).any())
+
+
+def _counted(hourly_kwh: HourlyKwh, calendar: PriceCalendar) -> Floats:
+    """Return kWh a year in each register, (S, R)."""
+    days = hourly_kwh.reshape(len(hourly_kwh), -1, HOURS_PER_DAY)
+    alike, order, starts = calendar.patterns
+    by_hour = np.stack([days[:, some].sum(axis=1, dtype=np.float64) for some in alike], axis=1)
+    by_hour = by_hour.reshape(len(days), -1)
+    return by_hour if order is None else np.asarray(np.add.reduceat(by_hour[:, order], starts, axis=1))
+
+
+@lru_cache(maxsize=8)
+def _hours_of_day_by_month(first: pd.Timestamp, hours: int) -> PriceCalendar:
+    """Return a register for each hour of the day in each month of successive hours; none has a price."""
+    days = pd.date_range(first, periods=hours // HOURS_PER_DAY, freq="D")
+    months, place = np.unique(np.asarray(days.month), return_inverse=True)
+    register = place[:, np.newaxis] * HOURS_PER_DAY + np.arange(HOURS_PER_DAY)
+    size = len(months) * HOURS_PER_DAY
+    nothing = np.full(size, np.nan)
+    month = np.repeat(months - 1, HOURS_PER_DAY)
+    return PriceCalendar(register, month, np.tile(np.arange(HOURS_PER_DAY), len(months)), nothing, nothing, nothing)
+
+
+def _by_day_and_night(
+    imported: Floats, exported: Floats, on_site: Floats, sites: pd.DataFrame, times: pd.DatetimeIndex
+) -> Registers:
+    """Return the registers of day and night of each month (S, 2 M) from those of each hour of the day.
 
     A night price without its hours is not applied.
     """
-    hours = times.hour.to_numpy()
-    day = hours[:HOURS_PER_DAY]
-    if len(hours) % HOURS_PER_DAY or not np.array_equal(hours, (day[0] + np.arange(len(hours))) % HOURS_PER_DAY):
-        raise ValueError("times have to be successive hours of whole days")
-    begins = _column(sites, "night_from_hour")[:, np.newaxis]
-    ends = _column(sites, "night_until_hour")[:, np.newaxis]
-    priced = ~np.isnan(_column(sites, "night_import_price"))
-    over_midnight = begins > ends
-    within = np.where(over_midnight, (day >= begins) | (day < ends), (day >= begins) & (day < ends))
-    return within & priced[:, np.newaxis]
+    hours = times.hour.to_numpy()[:HOURS_PER_DAY]
+    night_price = _column(sites, "night_import_price")
+    night = within_night(hours, _column(sites, "night_from_hour"), _column(sites, "night_until_hour"))
+    night &= ~np.isnan(night_price)[:, np.newaxis]
+    months = np.unique(_hours_of_day_by_month(times[0], len(times)).month)
+    shape = (len(sites), len(months), HOURS_PER_DAY)
+
+    def split(of_hours: Floats) -> Floats:
+        by_month = of_hours.reshape(shape)
+        parts = [(by_month * which[:, np.newaxis]).sum(axis=2) for which in (~night, night)]
+        return np.concatenate(parts, axis=1)
+
+    prices = np.stack([_column(sites, "import_price"), np.where(night.any(axis=1), night_price, 0.0)], axis=1)
+    size = 2 * len(months)
+    return Registers(
+        split(imported),
+        split(exported),
+        split(on_site),
+        import_price=np.repeat(prices, len(months), axis=1),
+        export_price=np.full((len(sites), size), np.nan),
+        paid=np.ones((len(sites), size)),
+        month=np.tile(months, 2),
+        period=np.repeat([0, 1], len(months)),
+    )
 
 
-def _by_register(hourly_kwh: HourlyKwh, night: Bools) -> Floats:
-    """Return kWh a year by day and by night (S, 2)."""
-    size, hours = hourly_kwh.shape
-    days = hourly_kwh.reshape(size, hours // HOURS_PER_DAY, HOURS_PER_DAY)
-    by_hour_of_day = days.sum(axis=1, dtype=np.float64)
-    return np.stack([(by_hour_of_day * ~night).sum(axis=1), (by_hour_of_day * night).sum(axis=1)], axis=1)
-
-
-def _import_prices(sites: pd.DataFrame, night: Bools) -> Floats:
-    """Return the import price by day and by night (S, 2)."""
-    day_price = _column(sites, "import_price")
-    night_price = np.where(night.any(axis=1), _column(sites, "night_import_price"), day_price)
-    return np.stack([day_price, night_price], axis=1)
-
-
-def _energy_sold(rule: npt.NDArray[np.object_], exported: Floats, generated: Floats) -> Floats:
-    """Return kWh a year that earn the export price (S,); ``exported`` without what has cancelled imports."""
-    by_rule = {
-        NET_BILLING: exported,
-        NET_METERING: exported,
-        GROSS_FEED_IN: generated,
-        DEEMED_EXPORT: DEEMED_EXPORT_SHARE * generated,
-        NO_EXPORT: np.zeros_like(exported),
-    }
-    unknown = set(rule) - set(by_rule)
-    if unknown:
-        raise ValueError(f"no such export rule: {', '.join(sorted(map(str, unknown)))}")
-    return np.asarray(np.select([rule == name for name in by_rule], list(by_rule.values())))
+def _peak_charges(energy: Energy, sites: pd.DataFrame, times: pd.DatetimeIndex) -> Floats:
+    """Return the charges of a year on the greatest import of an hour in each month, (S,)."""
+    charge = np.nan_to_num(_column(sites, "peak_charge_per_kw"))
+    rows = np.flatnonzero(charge > 0.0)
+    if len(rows):
+        starts = np.flatnonzero(np.diff(times.month, prepend=0))
+        charge[rows] *= np.maximum.reduceat(energy.imported[rows], starts, axis=1).sum(axis=1, dtype=np.float64)
+    return charge
 
 
 def _water_fuel(backup_kwh: Floats, sites: pd.DataFrame) -> tuple[Floats, Bools]:
@@ -209,4 +366,6 @@ def _water_fuel(backup_kwh: Floats, sites: pd.DataFrame) -> tuple[Floats, Bools]
 
 
 def _column(sites: pd.DataFrame, name: str) -> Floats:
+    if name not in sites:
+        return np.full(len(sites), np.nan)
     return sites[name].to_numpy(dtype=np.float64, na_value=np.nan)

@@ -8,6 +8,7 @@ from __future__ import annotations
 from datetime import date
 
 import duckdb
+import numpy as np
 import pandas as pd
 
 import aftersun_datasets
@@ -16,6 +17,9 @@ from aftersun.inventory.places import nearest_place_km
 from aftersun.inventory.store import read
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.sql import registered
+from aftersun.inventory.store.tables import loaded_tables, read_table
+from aftersun.model.price_times import PRICES, SLOTS, by_tariff, pricing_row, slots_in_words, slots_of
+from aftersun.model.ranges import Bools
 
 # Facts that change the sign or the rank of a retrofit.
 DECISIVE_FACTS = (
@@ -48,8 +52,50 @@ def check_inventory(inventory: Inventory, as_of: date | None = None, company: Co
         findings = [
             _finding(connection, check, day) for check in aftersun_datasets.rows("checks.csv", "aftersun.inventory")
         ]
-        findings += [_in_the_sea(connection), _unknown_facts(connection)]
+        findings += [*price_findings(inventory), _in_the_sea(connection), _unknown_facts(connection)]
     return columns + [finding for finding in findings if finding is not None]
+
+
+def price_findings(inventory: Inventory) -> list[Finding]:
+    """Return what periods and hourly prices leave open or say twice, tariff by tariff."""
+    periods, hours = (
+        dict(by_tariff(read_table(inventory.connection, loaded_tables()[name])))
+        for name in ("tariff_period", "tariff_hour")
+    )
+    known = {
+        (str(row["tariff_id"]), pd.Timestamp(row["valid_from"])): row["import_price"]
+        for row in read_table(inventory.connection, loaded_tables()["tariff"]).to_dict("records")
+    }
+    found = []
+    for key in sorted(periods.keys() | hours.keys()):
+        tariff = f"Tariff {key[0]} of {key[1].date()}"
+        if key not in known:
+            todo = "Load a row of table tariff with this tariff_id and valid_from, or correct valid_from."
+            found.append(Finding(WARNING, f"{tariff} has prices by time, but no tariff begins on that day.", todo))
+            continue
+        rows, by_hour = periods.get(key, pd.DataFrame()), hours.get(key, pd.DataFrame())
+        hourly = len(by_hour) > 0 and bool(by_hour["import_price"].notna().any())
+        priced = pricing_row(rows, "import_price") >= 0 if len(rows) else np.zeros(SLOTS, dtype=bool)
+        if not priced.all() and not hourly and pd.isna(known[key]):
+            todo = "Add a row to tariff_period, or give tariff.import_price, which holds for all hours left open."
+            found.append(Finding(WARNING, f"{tariff} has no price for {slots_in_words(~priced)}.", todo))
+        if priced.any() and hourly:
+            todo = "Take import_price out of one of the tables; until then tariff_period holds."
+            found.append(Finding(WARNING, f"{tariff} prices import in tariff_period and in tariff_hour.", todo))
+        twice = _priced_twice(rows)
+        if twice.any():
+            todo = "Let each hour of each kind of day and month stand in one row; until then the last row holds."
+            found.append(Finding(WARNING, f"{tariff} has two prices for {slots_in_words(twice)}.", todo))
+    return found
+
+
+def _priced_twice(periods: pd.DataFrame) -> Bools:
+    """Return the slots for which two rows of a tariff have a price of one kind."""
+    count = np.zeros((len(PRICES), *SLOTS), dtype=np.int64)
+    for period in periods.to_dict("records"):
+        for kind, price in enumerate(PRICES):
+            count[kind] += slots_of(period) if pd.notna(period[price]) else 0
+    return np.asarray((count > 1).any(axis=0))
 
 
 def _finding(connection: duckdb.DuckDBPyConnection, check: dict[str, str], day: date) -> Finding | None:

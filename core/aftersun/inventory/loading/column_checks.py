@@ -36,7 +36,7 @@ Company = Mapping[str, float]
 NOBODY: Company = {}
 Replaced = Mapping[str, Mapping[str, str]]  # by table and column, the SQL that takes its place
 
-_TABLES = ("site", "array", "tariff", "reading", "horizon")
+_TABLES = ("site", "array", "tariff", "tariff_period", "tariff_hour", "reading", "horizon")
 _FITTING = 0.9  # share of a column that has to be within its limits in the unit thought of (assumption)
 _CHECKS = aftersun_datasets.rows("column_checks.csv", "aftersun.inventory")
 _VIEWS = """

@@ -19,6 +19,7 @@ from aftersun.inventory.loading import erased, rejects
 from aftersun.inventory.loading.bad_rows import as_written, sentences
 from aftersun.inventory.loading.bounds import Progress
 from aftersun.inventory.loading.checked_file import CheckedFile, check_file
+from aftersun.inventory.loading.checks import price_findings
 from aftersun.inventory.loading.column_checks import NOBODY, Company, Finding, find
 from aftersun.inventory.loading.raw_table import RawTable
 from aftersun.inventory.loading.table_file import read_file
@@ -152,8 +153,10 @@ def checked(
 def with_findings(
     inventory: Inventory, report: LoadReport, file: CheckedFile, path: Path, company: Company
 ) -> LoadReport:
-    """Return a report with what is found on the whole columns of the file that it is about."""
-    return replace(report, columns=tuple(find(inventory, company, date.today(), (file.table, file.values, path))))
+    """Return a report with what is found on the whole columns of the file that it is about, and prices by time."""
+    found = find(inventory, company, date.today(), (file.table, file.values, path))
+    by_time = price_findings(inventory) if file.table in ("tariff_period", "tariff_hour") else []
+    return replace(report, columns=(*found, *by_time))
 
 
 def store(

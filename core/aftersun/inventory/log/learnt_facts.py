@@ -227,7 +227,31 @@ def _put_prices(
     previous = _in_force(connection, tariff_id, day)
     row = {**previous, **prices, _TARIFF_ID: tariff_id, "valid_from": day}
     upsert(connection, "tariff", pd.DataFrame([row]), source)
+    if previous:
+        _keep_prices_by_time(connection, (str(before), previous["valid_from"]), (tariff_id, day), prices)
     return stored + [("tariff", tariff_id, name, value, previous.get(name)) for name, value in prices.items()]
+
+
+def _keep_prices_by_time(
+    connection: duckdb.DuckDBPyConnection,
+    old: tuple[str, date],
+    new: tuple[str, date],
+    told: Mapping[str, Any],
+) -> None:
+    """Give a tariff the prices by time of the one before it; a price that was told holds in every hour instead."""
+    for table in ("tariff_period", "tariff_hour"):
+        rest = ", ".join(quoted(c.name) for c in dictionary.columns(table) if c.name not in (_TARIFF_ID, "valid_from"))
+        connection.execute(
+            f"INSERT OR IGNORE INTO {table} (tariff_id, valid_from, {rest}) "
+            f"SELECT ?, ?, {rest} FROM {table} WHERE tariff_id = ? AND valid_from = ?",
+            [*new, *old],
+        )
+        for price in sorted({"import_price", "export_price"} & set(told)):
+            where = "WHERE tariff_id = ? AND valid_from = ?"
+            connection.execute(f"UPDATE {table} SET {price} = NULL {where}", list(new))
+            connection.execute(
+                f"DELETE FROM {table} {where} AND import_price IS NULL AND export_price IS NULL", list(new)
+            )
 
 
 def _tariff_of(connection: duckdb.DuckDBPyConnection, site_id: str) -> str | None:

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 
+import numpy as np
 import pandas as pd
 
 from aftersun.inventory.store.dictionary import PERSONAL_TABLES
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.tables import loaded_tables, read_table
 from aftersun.model.cohort import Horizon
+from aftersun.model.price_times import PriceTables, mean_import_price
 
 
 def customers(inventory: Inventory) -> pd.DataFrame:
@@ -41,9 +43,23 @@ def arrays(inventory: Inventory) -> pd.DataFrame:
 
 
 def tariffs_in_force(inventory: Inventory, as_of: date) -> pd.DataFrame:
-    """Return one row a tariff: the prices that hold on ``as_of``. Tariffs that begin later are left out."""
+    """Return one row a tariff: the prices that hold on ``as_of``. Tariffs that begin later are left out.
+
+    The import price of a tariff of which every hour is priced by time is their mean, if it has none of its own.
+    """
     kept = "WHERE valid_from <= ?::DATE QUALIFY row_number() OVER (PARTITION BY tariff_id ORDER BY valid_from DESC) = 1"
-    return _read(inventory, "tariff", kept, [as_of])
+    tariffs, prices = _read(inventory, "tariff", kept, [as_of]), prices_in_force(inventory, as_of)
+    for row in tariffs.index[tariffs["import_price"].isna()] if len(prices) else ():
+        mine = prices.of(tariffs.loc[[row], "tariff_id"])
+        tariffs.loc[row, "import_price"] = mean_import_price(mine.periods, mine.hours, np.nan)
+    return tariffs
+
+
+def prices_in_force(inventory: Inventory, as_of: date) -> PriceTables:
+    """Return the periods and the hourly prices of the tariffs that hold on ``as_of``."""
+    days = "(SELECT tariff_id, max(valid_from) FROM tariff WHERE valid_from <= ?::DATE GROUP BY tariff_id)"
+    kept = f"WHERE (tariff_id, valid_from) IN {days}"
+    return PriceTables(*(_read(inventory, table, kept, [as_of]) for table in ("tariff_period", "tariff_hour")))
 
 
 def fitted(inventory: Inventory) -> pd.DataFrame:

@@ -26,7 +26,7 @@ from aftersun.inventory.store.sql import literal, quoted, registered, scalar
 from aftersun.inventory.store.tables import STANDING_FACTS
 from aftersun.inventory.store.trail import Source
 
-_MEASURED = "reading"  # each row is a measurement, replaced as a whole and added by the thousand
+_SERIES = ("reading", "tariff_hour")  # rows of a series, replaced as a whole and added by the thousand
 
 
 @dataclass(frozen=True)
@@ -111,7 +111,7 @@ def clear(connection: duckdb.DuckDBPyConnection, table: str, key: tuple[str, ...
 def _new(stored: str, column: Column) -> str:
     """Return the SQL of what a known row's cell becomes."""
     name = quoted(column.name)
-    return f"incoming.{name}" if stored == _MEASURED else f"coalesce(incoming.{name}, {quoted(stored)}.{name})"
+    return f"incoming.{name}" if stored in _SERIES else f"coalesce(incoming.{name}, {quoted(stored)}.{name})"
 
 
 def cell_text(column: Column, table: str) -> str:
@@ -144,7 +144,7 @@ def _find_differences(connection: duckdb.DuckDBPyConnection, table: str, parts: 
         f"SELECT row_label, {row_key(table, 'incoming')} AS row_key, {owner['customer_id']}::VARCHAR AS customer_id, "
         f"{owner['site_id']}::VARCHAR AS site_id, NULL::VARCHAR AS column_name, NULL::VARCHAR AS before, "
         f"NULL::VARCHAR AS after, true AS applied, NULL::DATE AS learnt_on "
-        f"FROM incoming ANTI JOIN {quoted(table)} USING ({keys}) WHERE '{table}' <> '{_MEASURED}'"
+        f"FROM incoming ANTI JOIN {quoted(table)} USING ({keys}) WHERE '{table}' NOT IN {_SERIES}"
     ]
     for stored, rest in parts.items():
         owner = _owner(table, stored)

@@ -61,6 +61,10 @@ def chunk_hashes(portfolio: Portfolio) -> dict[str, str]:
         by_name[table] = _digest(
             [getattr(chunk, table).drop(columns="site", errors="ignore") for chunk in portfolio.chunks]
         )
+    for part in ("periods", "hours"):
+        rows = [frame for frame in (getattr(chunk.prices, part) for chunk in portfolio.chunks) if len(frame)]
+        whole = pd.concat(rows).drop_duplicates().sort_values(list(rows[0].columns)) if rows else pd.DataFrame()
+        by_name[f"prices by time, {part}"] = _digest([whole.reset_index(drop=True)])
     skylines = sorted((site, repr(line)) for chunk in portfolio.chunks for site, line in chunk.horizons.items())
     by_name["horizons"] = hashlib.sha256(repr(skylines).encode()).hexdigest()
     choices = sorted({repr(chunk.choices) for chunk in portfolio.chunks})

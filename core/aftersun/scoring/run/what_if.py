@@ -17,6 +17,7 @@ from aftersun.inventory.store.dictionary import columns
 from aftersun.inventory.store.private import scratch
 from aftersun.model.codes import OFFERED, Status
 from aftersun.model.errors import AftersunError
+from aftersun.model.price_times import PRICES
 from aftersun.money.company import Company
 from aftersun.money.complaints import complaints
 from aftersun.scoring.run.catalogue import check_names
@@ -26,6 +27,7 @@ from aftersun.scoring.run.work import stored_request
 from aftersun.scoring.value.cohorts import Chunk, Portfolio
 
 FACT_TABLES = ("site", "tariff", "array")  # their columns can be supposed
+_PERIODS = "tariff_period"  # so can those of a period, by its name
 _NOTE = ["note_id", "severity", "text", "who"]
 _COMPARED = ["status", "npv", "npv_p90", "chance_npv_positive", "upfront", "first_year_saving", "energy_gain_kwh"]
 
@@ -63,8 +65,9 @@ class Comparison:
 def parse_changes(changes: Sequence[str], retrofits: Sequence[str]) -> Changes:
     """Read changes written as ``place=value``.
 
-    A place is ``site.COLUMN``, ``tariff.COLUMN`` or ``array.COLUMN``, ``RETROFIT.ASSUMPTION``, or a line of the company
-    file by its sections, such as ``money.real_discount_rate`` or ``materials.bird_mesh``.
+    A place is ``site.COLUMN``, ``tariff.COLUMN`` or ``array.COLUMN``, ``tariff_period.PERIOD.COLUMN``,
+    ``RETROFIT.ASSUMPTION``, or a line of the company file by its sections, such as ``money.real_discount_rate`` or
+    ``materials.bird_mesh``. A price of ``tariff`` holds in every hour.
 
     Raises
     ------
@@ -82,7 +85,9 @@ def parse_changes(changes: Sequence[str], retrofits: Sequence[str]) -> Changes:
                 "Write place=value, for example site.birds_seen=yes, tariff.export_price=0.12, "
                 "bird_mesh.life_years=10, money.real_discount_rate=0.05, materials.bird_mesh=5.",
             )
-        if parts[0] in FACT_TABLES:
+        if parts[0] == _PERIODS and len(parts) > 2:
+            facts[".".join(parts[:-1]), parts[-1]] = _fact((_PERIODS, parts[-1]), value.strip())
+        elif parts[0] in FACT_TABLES:
             facts[parts[0], parts[1]] = _fact(parts, value.strip())
         elif parts[0] in retrofits:
             settings["assumptions", *parts] = {"value": _number(change, value), "who": "", "why": "supposed"}
@@ -120,6 +125,7 @@ def run_with_changes(
         raise AftersunError(
             "No site can be valued.", "Check the site's number, its arrays and its tariff; 'aftersun inventory check'."
         )
+    _check_periods(portfolio, parsed.facts)
     portfolio = replace(portfolio, chunks=tuple(_chunk(chunk, parsed.facts) for chunk in portfolio.chunks))
     request = replace(request, company=company)
     with scratch() as folder:
@@ -180,23 +186,44 @@ def _no_such_place(place: Sequence[str]) -> AftersunError:
 
 def _chunk(chunk: Chunk, facts: Mapping[tuple[str, str], Any]) -> Chunk:
     """Return the chunk as if all its sites, tariffs and arrays had these facts."""
-    sites, arrays = chunk.sites, chunk.arrays
+    sites, arrays, prices = chunk.sites, chunk.arrays, chunk.prices
     for (table, name), value in facts.items():
+        if table.startswith(_PERIODS):
+            named = prices.periods["period"] == table.partition(".")[2] if len(prices.periods) else None
+            if named is not None:
+                column = prices.periods[name].mask(named, value)
+                prices = replace(prices, periods=prices.periods.assign(**{name: column}))
+            continue
+        if table == "tariff":
+            prices = prices.without(name)
         if table == "array":
             arrays = arrays.assign(**{name: pd.Series(value, arrays.index).astype(arrays[name].dtype)})
         else:
             sites = sites.assign(**{name: pd.Series(value, sites.index).astype(sites[name].dtype)})
-    return replace(chunk, sites=sites, arrays=arrays)
+    return replace(chunk, sites=sites, arrays=arrays, prices=prices)
+
+
+def _check_periods(portfolio: Portfolio, facts: Mapping[tuple[str, str], Any]) -> None:
+    """Refuse a period that no tariff has."""
+    frames = [chunk.prices.periods for chunk in portfolio.chunks if len(chunk.prices.periods)]
+    known = sorted({str(name) for frame in frames for name in frame["period"]})
+    for table, _ in facts:
+        name = table.partition(".")[2]
+        if table.startswith(_PERIODS) and name not in known:
+            there = f"There are: {', '.join(known)}." if known else "No tariff has rows in table tariff_period."
+            raise AftersunError(f"No tariff in force has a period '{name}'.", there)
 
 
 def _fact(parts: Sequence[str], text: str) -> Any:
     """Return the value of a fact as a loaded table would have it."""
     known = {column.name: column for column in columns(parts[0]) if not column.key and not column.personal}
     column = known.get(parts[1]) if len(parts) == 2 else None
+    if parts[0] == _PERIODS and column is not None and column.name not in PRICES:
+        column = None
     if column is None or column.name in ("customer_id", "site_id", "tariff_id"):
         raise AftersunError(
             f"There is no fact '{'.'.join(parts)}' that could be supposed.",
-            f"The columns of table {parts[0]} are: {', '.join(known)}.",
+            f"The columns of table {parts[0]} are: {', '.join(PRICES if parts[0] == _PERIODS else known)}.",
         )
     values, problems = rules.parse(column, rules.clean(column, pd.Series([text], dtype="str"), decimal_comma=False))
     for problem in rules.gather(problems).to_dict("records"):

@@ -18,15 +18,17 @@ from aftersun.energy.demand import shape_rows, standard_load_shapes
 from aftersun.energy.geometry import with_assumed_geometry, with_reckoned_age
 from aftersun.inventory.log import call_log
 from aftersun.inventory.log.learnt_facts import dangers_found
-from aftersun.inventory.places import countries_at, heights_at, standard_offset_h
+from aftersun.inventory.places import countries_at, heights_at, standard_offset_h, zones_at
 from aftersun.inventory.store import read, weather_store
 from aftersun.inventory.store.file import Inventory
 from aftersun.model import tables
 from aftersun.model.codes import NotCalled
 from aftersun.model.cohort import Cohort, Horizon
+from aftersun.model.price_times import PriceTables
 from aftersun.model.weather import Station, WeatherYear
 from aftersun.money.company import Company
 from aftersun.money.export_rules import in_force, with_national_ends
+from aftersun.money.price_calendar import with_calendars
 from aftersun.money.tariffs import as_paid
 
 PRIOR_SITES = 20.0  # assumption: what the table believes of a fact counts as much as so many sites where it is known
@@ -74,6 +76,7 @@ class Chunk:
     weather_id: str
     choices: Mapping[str, Mapping[str, float]] = field(default_factory=dict)  # as :func:`fleet_choices` gives them
     fleet_age_years: float | None = None  # as :func:`fleet_age` gives it
+    prices: PriceTables = field(default_factory=PriceTables)  # by time, of the tariffs of its sites
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,14 +128,16 @@ def read_portfolio(
     places = weather_for(latitude, longitude, height, stations).set_index(valued.index)
     valued = valued.assign(
         country=pd.array(countries_at(latitude, longitude), dtype="string"),
+        time_zone=pd.array(zones_at(latitude, longitude), dtype="string"),
         elevation_m=pd.array(height, dtype="Float64"),
     )
     served = places["weather_id"] != ""
     reason[reason == ""] = np.where(served, "", NotCalled.NO_WEATHER)
     places, valued = places[served], valued[served]
+    prices = read.prices_in_force(inventory, as_of)
     return Portfolio(
         chunks=tuple(
-            replace(chunk, choices=choices, fleet_age_years=age)
+            replace(chunk, choices=choices, fleet_age_years=age, prices=prices.of(chunk.sites["tariff_id"]))
             for chunk in _chunks(inventory, valued, arrays, places, chunk_sites)
         ),
         weather=_weather(inventory, stations, places),
@@ -233,7 +238,8 @@ def left_out_chunk(portfolio: Portfolio, company: Company) -> Chunk:
     country = pd.array(countries_at(*(sites[name].to_numpy(float) for name in base)), dtype="string")
     return replace(
         like,
-        sites=sites.assign(country=country),
+        sites=sites.assign(country=country, time_zone=pd.array([None] * len(sites), dtype="string")),
+        prices=PriceTables(),
         arrays=_of_chunk(arrays, sites.index),
         fitted=like.fitted.head(0),
         readings=like.readings.head(0),
@@ -245,6 +251,7 @@ def cohort_of(chunk: Chunk, year: WeatherYear, as_of: date, company: Company) ->
     """Return the cohort of a chunk on its weather year, with the company's own values in force."""
     sites = in_force(chunk.sites, as_of).assign(load_shape=shape_rows(chunk.sites))
     sites = with_national_ends(sites, company.system_overrides)
+    sites, calendars = with_calendars(sites, chunk.prices, year.times, company.money.sales_tax_rate)
     of_fleet = {} if chunk.fleet_age_years is None else {"unknown_age_years": chunk.fleet_age_years}
     shapes = standard_load_shapes(year.times)
     shapes.flags.writeable = False  # shared by all who see the cohort
@@ -258,6 +265,7 @@ def cohort_of(chunk: Chunk, year: WeatherYear, as_of: date, company: Company) ->
         priors=MappingProxyType(company.priors),
         horizons=MappingProxyType(dict(chunk.horizons)),
         choices=chunk.choices,
+        calendars=calendars,
     )
     return with_assumed_geometry(with_reckoned_age(cohort))
 

@@ -138,7 +138,7 @@ def _year(
     """Simulate a plant, add up the energy of these names, the bill and, where wanted, months; picture its days."""
     parts = []
     for _, part, energy in simulated(cohort, plant):
-        bill = yearly_bill(energy, part.sites, part.weather.times)
+        bill = yearly_bill(energy, part.sites, part.weather.times, part.calendars)
         months = np.stack([energy.monthly(name) for name in MONTHLY], axis=2) if by_month else NO_MONTHS
         picture = _picture(energy) if pictured else np.empty((len(part), 0))
         parts.append(({name: energy.annual(name) for name in names}, bill, months, picture))
