@@ -27,9 +27,9 @@ Rows = dict[str, list[dict[str, object]]]
 TABLES = dictionary.tables()
 # Counted from what the demo promises in its README; planted rows come on top.
 GOOD_ROWS = {"customer": 240, "site": 250, "array": 314, "tariff": 13, "fitted": 23, "reading": 250, "horizon": 16}
-GOOD_ROWS |= {"tariff_period": 0, "tariff_hour": 0}  # all prices hold by day and night alone
+GOOD_ROWS |= {"tariff_period": 0, "tariff_hour": 0, "past_weather": 0}  # all prices hold by day and night alone
 PLANTED_ROWS = {"customer": 3, "site": 5, "array": 3, "tariff": 1, "fitted": 3, "reading": 3, "horizon": 1}
-PLANTED_ROWS |= {"tariff_period": 0, "tariff_hour": 0}
+PLANTED_ROWS |= {"tariff_period": 0, "tariff_hour": 0, "past_weather": 0}
 RETROFITS = {
     "monitoring_add_on",
     "anti_soiling_coating",
