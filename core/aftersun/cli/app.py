@@ -16,6 +16,7 @@ from aftersun.cli import (
     delivered,
     inventory,
     job,
+    lessons,
     letter,
     outputs,
     plugin,
@@ -44,6 +45,7 @@ for name, commands in {
     "log": call_log.app,
     "job": job.app,
     "delivered": delivered.app,
+    "lessons": lessons.app,
     "plugin": plugin.app,
     "letter": letter.app,
 }.items():

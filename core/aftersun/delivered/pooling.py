@@ -13,6 +13,7 @@ References
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -100,6 +101,16 @@ def by_group(estimates: Floats, errors: Floats, groups: pd.Series) -> pd.DataFra
     return pd.DataFrame({**columns, "low": pooled - reach, "high": pooled + reach}, index=pd.Index(names, name="group"))
 
 
+class Belief(Protocol):
+    """What is believed of a number: a frozen distribution of scipy, or what behaves as one."""
+
+    def ppf(self, chance: float) -> float:
+        """Return the value below which it is with this chance."""
+
+    def logpdf(self, values: Floats) -> Floats:
+        """Return the logarithm of the density, (K,)."""
+
+
 @dataclass(frozen=True, eq=False)
 class Share:
     """What is believed of the share of promises that comes true on roofs as they are, not only on those chosen.
@@ -140,9 +151,7 @@ class Share:
         return self.mean * (usual + self.reliability * (np.asarray(promised, np.float64) - usual))
 
 
-def share_delivered(
-    promised: Floats, delivered: Floats, errors: Floats, usual_promise: float, prior: stats.rv_continuous
-) -> Share:
+def share_delivered(promised: Floats, delivered: Floats, errors: Floats, usual_promise: float, prior: Belief) -> Share:
     """Return what N results teach of the share of promises that comes true, selection taken into account.
 
     Roofs are chosen by their promise, and part of what makes a promise high is luck: of a promise p the truth is on
@@ -157,10 +166,9 @@ def share_delivered(
     usual_promise
         Mean promise over all roofs that it was valued for, kWh a year.
     prior
-        What is believed of the share before, a frozen distribution of scipy.
+        What is believed of the share before.
     """
-    low, high = prior.ppf(1e-4), prior.ppf(1.0 - 1e-4)
-    values = np.linspace(low, high, _STEPS)
+    values = _steps(prior)
     belief = prior.logpdf(values)
     size = float(np.mean(np.abs(promised))) if len(promised) else 1.0
     line = usual_promise + _RELIABILITIES[:, np.newaxis] * (promised - usual_promise)  # (R, N)
@@ -181,6 +189,25 @@ def share_delivered(
         float(weight.sum(axis=(0, 2)) @ _SPREADS) * size,
         usual_promise,
     )
+
+
+def _steps(prior: Belief) -> Floats:
+    return np.linspace(prior.ppf(1e-4), prior.ppf(1.0 - 1e-4), _STEPS)
+
+
+def factor_taken(ratios: Floats, prior: Belief) -> tuple[Floats, Floats]:
+    """Return what N ratios teach of their mean: values (K,) and weights (K,) that add up to 1.
+
+    Each ratio is lognormal about the mean; how far they scatter is not known and averaged over.
+    """
+    values = _steps(prior)
+    scatter = np.geomspace(0.05, 1.5, 30)
+    logs = np.log(ratios)[:, np.newaxis, np.newaxis]
+    left = (logs - np.log(np.maximum(values, 1e-9)) + scatter[:, np.newaxis] ** 2 / 2.0) / scatter[:, np.newaxis]
+    level = -0.5 * (left**2).sum(axis=0) - len(ratios) * np.log(scatter)[:, np.newaxis] + prior.logpdf(values)
+    level = level - 0.5 * (scatter[:, np.newaxis] / _SPREAD_SD) ** 2 + np.log(np.gradient(scatter))[:, np.newaxis]
+    weight = np.exp(level - level.max()).sum(axis=0)
+    return values, weight / weight.sum()
 
 
 def calibration(

@@ -80,7 +80,8 @@ def _of_retrofit(name: str, rows: pd.DataFrame, usual: float | None, worth: pd.D
     told = rows[rows["obstacle"].isna() & (rows["promised_kwh"] > 0.0).fillna(False)]
     if told.empty:
         return None
-    told = told.merge(worth, how="left", on=["site_id", "retrofit", "done_on"]).reset_index(drop=True)
+    keys = ["site_id", "retrofit", "done_on"]
+    told = told.merge(worth, how="left", on=keys).sort_values(keys, ignore_index=True)
     promised, gain, error = (told[c].to_numpy(np.float64) for c in ("promised_kwh", "gain_kwh", "gain_se_kwh"))
     ranged = told["promised_p90_kwh"].notna() & told["promised_p10_kwh"].notna()
     bands = None
@@ -120,16 +121,17 @@ def usual_promises(inventory: Inventory) -> dict[str, float]:
 def _worth(inventory: Inventory) -> pd.DataFrame:
     """Return what a kWh of each job is worth in the first year by the run that promised it.
 
-    Columns site_id, retrofit, done_on, value.
+    Columns site_id, retrofit, done_on, run_id, value.
     """
     query = """
-        SELECT job.site_id, job.retrofit, job.done_on::TIMESTAMP AS done_on,
+        SELECT job.site_id, job.retrofit, job.done_on::TIMESTAMP AS done_on, any_value(job.run_id) AS run_id,
             any_value(first_year_saving / nullif(greatest(energy_gain_kwh, coalesce(to_water_kwh, 0)), 0)) AS value
         FROM job LEFT JOIN ranking ON ranking.run_id = job.run_id AND ranking.site_id = job.site_id
             AND ranking.retrofit = job.retrofit
-        GROUP BY ALL
+        GROUP BY job.site_id, job.retrofit, job.done_on
     """
-    dtypes = {"site_id": "string", "retrofit": "string", "done_on": "datetime64[us]", "value": "Float64"}
+    dtypes = {"site_id": "string", "retrofit": "string", "done_on": "datetime64[us]", "run_id": "string"}
+    dtypes["value"] = "Float64"
     return typed_frame(inventory.connection, query, dtypes)
 
 

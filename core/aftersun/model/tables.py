@@ -156,6 +156,28 @@ def work_facts() -> Sequence[WorkFact]:
     return tuple(WorkFact(*(row[name] for name in WorkFact._fields)) for row in rows)
 
 
+class LearntFrom(NamedTuple):
+    """Which assumption the work of a retrofit tells of; what is observed goes with its ``power``.
+
+    ``of`` is gain or hours, ``section`` where the company file overrides it: assumptions (of the retrofit) or system.
+    """
+
+    retrofit: str
+    of: str
+    section: str
+    name: str
+    power: float
+
+
+@cache
+def learnt_assumptions() -> Sequence[LearntFrom]:
+    """Return what work teaches of, from ``learnt_assumptions.csv``."""
+    rows = aftersun_datasets.rows("learnt_assumptions.csv")
+    return tuple(
+        LearntFrom(row["retrofit"], row["of"], row["section"], row["name"], float(row["power"])) for row in rows
+    )
+
+
 class Urgency(NamedTuple):
     """How soon the owner has to hear of a known danger: ``rank`` 1 = first, of the note that tells it.
 

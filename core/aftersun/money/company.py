@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import replace
 from datetime import date
 from operator import attrgetter
 from pathlib import Path
@@ -21,6 +23,7 @@ from aftersun.model import tables
 from aftersun.model.change import ACCESS
 from aftersun.model.errors import AftersunError
 from aftersun.model.figures import ENGLISH, LETTER_LANGUAGES, Figures
+from aftersun.model.ranges import Range
 from aftersun.model.toml_file import read_toml
 from aftersun.money.complaints import complaints
 from aftersun.money.template import SECTIONS, company_template
@@ -247,11 +250,16 @@ class LetterSection(_Part):
 
 
 class Override(_Part):
-    """A number that replaces an assumption, with who decided it and why."""
+    """A number that replaces an assumption, with who decided it and why.
+
+    ``low`` and ``high`` replace its range too, both or none of them.
+    """
 
     value: float
     who: str = ""
     why: str = ""
+    low: float | None = None
+    high: float | None = None
 
     @model_validator(mode="before")
     @classmethod
@@ -259,11 +267,34 @@ class Override(_Part):
         """Let a bare number stand for {value = number}."""
         return {"value": given} if isinstance(given, int | float) else given
 
+    @model_validator(mode="after")
+    def _in_its_range(self) -> Override:
+        if (self.low is None) != (self.high is None):
+            raise ValueError("low and high belong together; give both or none")
+        if self.low is not None and self.high is not None and not self.low <= self.value <= self.high:
+            raise ValueError("the value does not lie between low and high")
+        return self
+
+    def put_on(self, given: Range) -> Range:
+        """Return the range of an assumption with the range of this in its place, if it has one."""
+        if self.low is None or self.high is None:
+            return given
+        return replace(given, low=self.low, mode=self.value, high=self.high)
+
 
 class ChanceOverride(Override):
     """A chance between 0 and 1 that replaces the prior of a fact."""
 
     value: float = Field(ge=0, le=1, description="a chance between 0 and 1")
+
+
+class Lessons(_Part):
+    """[lessons] What was accepted of what done work and answers taught: when, by whom, from how much."""
+
+    proposed_on: date
+    accepted_on: date | None = None
+    accepted_by: str = ""
+    evidence: dict[str, str] = {}
 
 
 # Where each kind of cost line finds its price
@@ -291,6 +322,7 @@ class Company(_Part):
     assumptions: dict[str, dict[str, Override]] = {}
     facts: dict[str, ChanceOverride] = {}
     system: dict[str, Override] = {}
+    lessons: Lessons | None = None
 
     @field_validator("travel")
     @classmethod
@@ -332,6 +364,11 @@ class Company(_Part):
         """Return the company's own values for the assumptions of one retrofit."""
         return {name: given.value for name, given in self.assumptions.get(retrofit_id, {}).items()}
 
+    def range_of(self, retrofit_id: str, name: str, given: Range) -> Range:
+        """Return the range of an assumption of one retrofit: the company's own where it has one."""
+        own = self.assumptions.get(retrofit_id, {}).get(name)
+        return given if own is None else own.put_on(given)
+
     @property
     def prices(self) -> dict[str, float]:
         """The figures of all price items, skills and access apart, as they stand in the file."""
@@ -348,16 +385,47 @@ class Company(_Part):
         return {name: given.value for name, given in self.system.items()}
 
 
-def load_company(path: Path) -> Company:
-    """Read and check a company file.
+def lessons_file(company_file: Path) -> Path:
+    """Return where the lessons that were accepted for a company file stand: beside it."""
+    return company_file.with_suffix(".lessons.toml")
+
+
+def load_company(path: Path, lessons: bool = True) -> Company:
+    """Read and check a company file, with the lessons that were accepted beside it unless ``lessons`` is false.
 
     Raises
     ------
     AftersunError
-        If the file cannot be read, is not TOML, or has problems; the hint lists each with its place.
+        If a file cannot be read, is not TOML, or has problems; the hint lists each with its place.
     """
+    raw, beside = _raw(path), lessons_file(path)
+    if lessons and beside.is_file():
+        raw = with_lessons(raw, _raw(beside))
     try:
-        raw = read_toml(path)
+        return Company.model_validate(raw)
+    except ValidationError as error:
+        problems = complaints(error, Company)
+        count = "one problem" if len(problems) == 1 else f"{len(problems)} problems"
+        raise AftersunError(f"The company file {path} has {count}.", "\n".join(problems)) from error
+
+
+def with_lessons(company: Mapping[str, Any], lessons: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the lines of a company file with lessons put in the place of what it says, section by section."""
+    both = dict(company)
+    for name, given in lessons.items():
+        before = both.get(name)
+        table = isinstance(given, Mapping) and isinstance(before, Mapping) and not _is_override(given)
+        both[name] = with_lessons(before, given) if table else given  # type: ignore[arg-type]
+    return both
+
+
+def _is_override(given: Mapping[str, Any]) -> bool:
+    return "value" in given
+
+
+def _raw(path: Path) -> dict[str, Any]:
+    try:
+        return read_toml(path)
     except OSError as error:
         raise AftersunError(
             f"The company file {path} cannot be read: {error.strerror}.",
@@ -368,9 +436,3 @@ def load_company(path: Path) -> Company:
             f"The company file {path} is not valid TOML: {error}.",
             "Correct that place; texts stand in quotes, numbers have a decimal point and no thousands mark.",
         ) from error
-    try:
-        return Company.model_validate(raw)
-    except ValidationError as error:
-        problems = complaints(error, Company)
-        count = "one problem" if len(problems) == 1 else f"{len(problems)} problems"
-        raise AftersunError(f"The company file {path} has {count}.", "\n".join(problems)) from error

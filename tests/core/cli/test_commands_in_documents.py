@@ -13,7 +13,7 @@ from aftersun.cli.declaring import TEXTS
 
 TOP = Path(__file__).parents[3]
 DOCUMENTS = ["README.md", "DEVELOPERS.md", "core/README.md", "plugins/README.md", "reports/README.md"]
-GROUPS = ("inventory", "customer", "weather", "company", "log", "job", "delivered", "plugin", "letter")
+GROUPS = ("inventory", "customer", "weather", "company", "log", "job", "delivered", "lessons", "plugin", "letter")
 
 
 def command_lines() -> list[str]:

@@ -68,7 +68,7 @@ def chance_of_yes(log: pd.DataFrame, prior: Beta = YES_PRIOR) -> pd.DataFrame:
     Columns yes, answered (counts), chance, low, high (0..1), indexed by retrofit in alphabetical order. chance is the
     posterior mean (a + yes) / (a + b + answered), low to high holds it with a probability of 80 %.
     """
-    answers = _answers(log)
+    answers = answers_to_offers(log)
     names = pd.Index(sorted(set(log["retrofit"]) - {""}), name="retrofit", dtype="object")
     yes = answers.loc[answers["outcome"] == YES, "retrofit"].value_counts().reindex(names, fill_value=0)
     answered = answers["retrofit"].value_counts().reindex(names, fill_value=0)
@@ -78,7 +78,7 @@ def chance_of_yes(log: pd.DataFrame, prior: Beta = YES_PRIOR) -> pd.DataFrame:
     return pd.DataFrame(columns, index=names)
 
 
-def _answers(log: pd.DataFrame) -> pd.DataFrame:
+def answers_to_offers(log: pd.DataFrame) -> pd.DataFrame:
     """Return the answers to offers of the log: site_id, retrofit, outcome."""
     about = log.loc[log["retrofit"] != "", ["site_id", "retrofit", "outcome"]]
     agreed = about[about["outcome"] == YES]
@@ -90,19 +90,23 @@ def _answers(log: pd.DataFrame) -> pd.DataFrame:
 
 
 def appeal(offers: pd.DataFrame, calls: Calls) -> Floats:
-    """Return the logarithm of the appeal of offers to their owners, (N,): columns upfront, first_year_saving, npv.
-
-    What never pays back, or costs more every year than it saves, counts as what does so last, what costs nothing as
-    what does so first.
-    """
-    price, saving, npv = (offers[name].to_numpy(dtype=np.float64) for name in ("upfront", "first_year_saving", "npv"))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        years = np.where(saving > 0, np.maximum(price, 0.0) / saving, np.where((price > 0) | (saving < 0), np.inf, 0.0))
-        worth = np.where(price > 0, 1.0 + npv / price, np.where(npv > 0, np.inf, 1.0))
-    years, worth = np.clip(years, *PAYBACK_YEARS), np.clip(worth, *WORTH_FOR_PRICE)
+    """Return the logarithm of the appeal of offers to their owners, (N,): columns upfront, first_year_saving, npv."""
+    years, worth = appeal_parts(offers)
     return np.asarray(
         calls.gain_power * np.log(worth) - calls.payback_power * np.log(years / calls.usual_payback_years)
     )
+
+
+def appeal_parts(offers: pd.DataFrame) -> tuple[Floats, Floats]:
+    """Return years to pay back, and what an owner gets back for each unit of price, of offers, each (N,).
+
+    What never pays back counts as what does so last, what costs nothing as what does so first.
+    """
+    price, saving, npv = (offers[name].to_numpy(dtype=np.float64) for name in ("upfront", "first_year_saving", "npv"))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        years = np.where(price <= 0, 0.0, np.where(saving > 0, price / saving, np.inf))
+        worth = np.where(price > 0, 1.0 + npv / price, np.where(npv > 0, np.inf, 1.0))
+    return np.clip(years, *PAYBACK_YEARS), np.clip(worth, *WORTH_FOR_PRICE)
 
 
 def chance_of_offers(offers: pd.DataFrame, members: pd.DataFrame, log: pd.DataFrame, calls: Calls) -> Floats:
@@ -125,7 +129,7 @@ def chance_of_offers(offers: pd.DataFrame, members: pd.DataFrame, log: pd.DataFr
     found, of_offer = chance_of_yes(log, prior), appeal(offers, calls)
     names = pd.MultiIndex.from_arrays([offers["site_id"].astype("str"), offers["offer"].astype("str")])
     by_offer = pd.Series(of_offer, names)
-    answers = _answers(log)
+    answers = answers_to_offers(log)
     asked = pd.MultiIndex.from_frame(answers[["site_id", "retrofit"]].astype("str"))
     typical = answers["retrofit"].map(by_offer.groupby(level=1).mean()).fillna(0.0)
     of_answer = by_offer[~by_offer.index.duplicated()].reindex(asked).fillna(typical.set_axis(asked)).to_numpy()

@@ -147,7 +147,8 @@ def drivers(case: Case, valuation: Valuation) -> Iterator[Driver]:
 def of_numbers(case: Case) -> Iterator[Driver]:
     """Yield the retrofit's own assumptions, money, and where they are assumed the system's life and the rules' ends."""
     own, baseline, company = case.assumed, case.baseline, case.company
-    for name, given in case.loaded.retrofit.assumptions.items():
+    for name, usual in case.loaded.retrofit.assumptions.items():
+        given = company.range_of(case.loaded.id, name, usual)
         if given.low < given.high:
             ends = (evaluate(case, own.with_value(name, end)) for end in (given.low, given.high))
             yield from driver(name, given, own[name], True, *ends)

@@ -13,7 +13,7 @@ from aftersun.energy.assumptions import system_values
 from aftersun.host.assumed import assumed
 from aftersun.host.registry import Registry
 from aftersun.model.errors import AftersunError
-from aftersun.money.company import Company
+from aftersun.money.company import Company, lessons_file
 from aftersun.scoring.value.cohorts import GridCell, Portfolio, Weather
 
 
@@ -43,9 +43,11 @@ def _no_such(problem: str, there_are: Iterable[str]) -> AftersunError:
 
 
 def hashes(company_file: Path, portfolio: Portfolio) -> dict[str, str]:
-    """Return what the run was made from: company file, tables and weather years, by SHA-256."""
+    """Return what the run was made from: company file, lessons, tables and weather years, by SHA-256."""
+    beside = lessons_file(company_file)
     return {
         "company_file": hashlib.sha256(company_file.read_bytes()).hexdigest(),
+        **({"lessons": hashlib.sha256(beside.read_bytes()).hexdigest()} if beside.is_file() else {}),
         **chunk_hashes(portfolio),
         "customers": _digest([portfolio.customers]),
         "call_log": _digest([portfolio.log]),
@@ -110,6 +112,8 @@ def catalogue(registry: Registry, company: Company) -> dict[str, pd.DataFrame]:
                 "replaced_by": (override and override.who) or None,
                 "replaced_why": (override and override.why) or None,
             }
+            in_force = company.range_of(about.id, name, given)
+            row |= {"low": in_force.low, "high": in_force.high}
             assumptions.append({"retrofit": about.id, **asdict(given), **row})
         claims.extend({"retrofit": about.id, "text": c.text, "source": c.source} for c in loaded.retrofit.claims)
     tables = {"run_retrofit": retrofits, "run_assumption": assumptions, "run_claim": claims}
