@@ -18,6 +18,7 @@ from aftersun.cli import (
     job,
     lessons,
     letter,
+    office_page,
     outputs,
     plugin,
     ranking,
@@ -37,6 +38,7 @@ app = group(
 )
 for command in (*ranking.COMMANDS, *outputs.COMMANDS):
     app.command(command.__name__.replace("_", "-"))(command)
+app.command("open")(office_page.open_page)
 for name, commands in {
     "inventory": inventory.app,
     "customer": customer.app,

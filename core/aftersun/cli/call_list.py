@@ -7,11 +7,11 @@ from typing import Any
 
 import pandas as pd
 
-from aftersun.cli.terminal import amount, cell, counted, money, money_range, terminal
+from aftersun.cli.terminal import amount, cell, counted, money, money_range, records, terminal
+from aftersun.documents.call_rows import OF_OFFER, chance_text, reach, shown_calls, worst_first
 from aftersun.documents.run_view import RunView
 from aftersun.documents.summary import summary
-from aftersun.model.change import severity_order
-from aftersun.model.codes import TO_TELL, TO_WARN, CallKind, Status
+from aftersun.model.codes import TO_TELL, TO_WARN, CallKind
 from aftersun.model.figures import ENGLISH
 from aftersun.wording import capacity_text, hazard_text, not_called_text, plan_text, say, shortage_text
 
@@ -19,7 +19,6 @@ _CALL = ("position", "site_id", "customer_id", "kind", "urgency", "retrofit", "n
 _COMPANY = ("expected_value", "crew_hours", "per_crew_hour")
 _WARNED = ("site_id", "customer_id", "kind", "urgency", "found_on", "position")
 _PASSING = ("site_id", "customer_id", "retrofit", "npv", "contribution")
-_OFFER = ("npv_p90", "npv_p10", "chance_npv_positive", "upfront", "contribution")
 _WAYS = {"phone": "phone", "email": "e-mail"}  # to notify somebody, by column; else by letter
 _NOTE = ("note_id", "severity", "text", "who")
 
@@ -84,26 +83,26 @@ def _show_to_make(view: RunView, calls: pd.DataFrame) -> None:
         return
     terminal.result("")
     terminal.say("call_list.to_make", currency=view.currency)
-    people, titles = view.contacts().set_index("customer_id"), view.titles()
+    titles = view.titles()
+    people = {row["customer_id"]: row for row in records(view.contacts())}
     rows, flags = [], set()
-    for call in calls.to_dict("records"):
-        offer, person = _offer(view, call), people.loc[call["customer_id"]]
-        flag = _flag(view, call, offer)
+    for shown in shown_calls(view, calls):
+        call, offer, flag = shown.call, shown.offer, shown.flag
+        person = people[call["customer_id"]]
         flags.add(flag)
-        service = pd.isna(call["retrofit"])
-        what = say("call_list.stopped") if service else " + ".join(titles[m] for m in view.members(call["retrofit"]))
+        what = " + ".join(titles[name] for name in shown.members) or say("call_list.stopped")
         chance = offer["chance_npv_positive"]
         rows.append(
             [
                 cell(call["position"]),
                 call["site_id"],
                 cell(person["name"]) or call["customer_id"],
-                _reach(person),
+                reach(person),
                 what,
                 money(offer["upfront"]),
                 money(call["npv"]),
                 money_range(offer["npv_p90"], offer["npv_p10"]),
-                "" if pd.isna(chance) else _percent(chance),
+                "" if pd.isna(chance) else chance_text(chance),
                 money(offer["contribution"]),
                 flag,
             ]
@@ -112,22 +111,6 @@ def _show_to_make(view: RunView, calls: pd.DataFrame) -> None:
     terminal.table(header, rows, "><<<<>>>>><", cut=True)
     if keys := [say(f"call_list.flag_{flag}") for flag in sorted(flags - {""})]:
         terminal.paragraph(f"Flags: {'; '.join(keys)}.")
-
-
-def _reach(person: Row) -> str:
-    """Return how a customer is reached."""
-    return cell(person["phone"]) or ("by e-mail" if cell(person["email"]) else "by letter")
-
-
-def _flag(view: RunView, call: Row, offer: Row) -> str:
-    """Return what is to be minded of an offer, as a letter: it is asked first, or surveyed first."""
-    if pd.isna(call["retrofit"]):
-        return ""
-    if not pd.isna(offer["chance_allowed"]) and offer["chance_allowed"] < 1:
-        return "A"
-    ranking = view.table("ranking", call["site_id"])
-    mine = ranking.loc[ranking["retrofit"].isin(view.members(call["retrofit"])), "status"]
-    return "S" if (mine == Status.SUBJECT_TO_SURVEY).any() else ""
 
 
 def _show_what_to_say(view: RunView, calls: pd.DataFrame) -> None:
@@ -146,10 +129,10 @@ def _show_lettered_notes(view: RunView, calls: pd.DataFrame) -> None:
     known = view.to_tell()
     notes: dict[Hashable, dict[Hashable, Any]] = {}
     of_call: dict[int, set[Hashable]] = {}
-    for call in calls.to_dict("records"):
-        mine = {note["note_id"]: note for note in _notes(view, call)}
+    for shown in shown_calls(view, calls):
+        mine = {note["note_id"]: note for note in shown.notes}
         notes |= mine
-        of_call[call["position"]] = set(mine)
+        of_call[shown.call["position"]] = set(mine)
     for note in known.drop_duplicates("note_id").to_dict("records"):
         notes.setdefault(note["note_id"], note)
     if not notes:
@@ -195,16 +178,16 @@ def calls_as_data(view: RunView, first: int) -> dict[str, Any]:
 
 def _as_data(view: RunView, calls: pd.DataFrame) -> list[dict[str, Any]]:
     result, texts = [], view.call_texts()
-    for call in calls.to_dict("records"):
-        offer = _offer(view, call)
+    for shown in shown_calls(view, calls):
+        call, offer = shown.call, shown.offer
         result.append(
             {
                 **{name: call[name] for name in _CALL},
                 "sentence": texts[call["site_id"]],
-                **{name: offer[name] for name in _OFFER},
+                **{name: offer[name] for name in OF_OFFER},
                 **{name: call[name] for name in _COMPANY},
                 "ask": view.to_ask(call["site_id"]),
-                "safety_notes": [{name: note[name] for name in _NOTE} for note in _notes(view, call)],
+                "safety_notes": [{name: note[name] for name in _NOTE} for note in shown.notes],
             }
         )
     return result
@@ -230,11 +213,6 @@ def show_notes(notes: pd.DataFrame, heading: str) -> None:
     terminal.say("call_list.local_first")
 
 
-def worst_first(notes: pd.DataFrame) -> list[dict[Hashable, Any]]:
-    """Return safety notes as records, those that hurt most first."""
-    return sorted(notes.to_dict("records"), key=lambda note: severity_order(note["severity"]))
-
-
 def in_full(note: Row) -> str:
     """Return a safety note as one paragraph: severity, name, whole text, who may do the work."""
     return f"{note['severity'].upper()} [{note['note_id']}] {note['text']} Who: {note['who']}."
@@ -242,14 +220,9 @@ def in_full(note: Row) -> str:
 
 def sureness(row: Row, currency: str) -> str:
     """Say how sure a worth is: what is exceeded with 90 and 10 %, and the chance of a gain, which is never certain."""
-    percent = {">99 %": "over 99 %", "<1 %": "under 1 %"}.get(chance := _percent(row["chance_npv_positive"]), chance)
+    percent = {">99 %": "over 99 %", "<1 %": "under 1 %"}.get(chance := chance_text(row["chance_npv_positive"]), chance)
     p90, p10 = amount(row["npv_p90"]), amount(row["npv_p10"])
     return say("call_list.range", p90=p90, p10=p10, currency=currency, chance=percent)
-
-
-def _percent(chance: float) -> str:
-    """Return a chance, which is never certain."""
-    return ">99 %" if chance > 0.99 else "<1 %" if chance < 0.01 else ENGLISH.percent(chance)
 
 
 def first_site(view: RunView) -> str:
@@ -324,19 +297,3 @@ def _show_month(view: RunView) -> None:
     ]
     if rows:
         terminal.table(["capacity", "bookable", "expected", "one more is worth", "next job"], rows, "<>>><")
-
-
-def _notes(view: RunView, call: Row) -> list[dict[Hashable, Any]]:
-    """Return the safety notes of the work that a call offers, each once, worst first."""
-    if pd.isna(call["retrofit"]):
-        return []
-    notes = view.table("safety_note", call["site_id"])
-    return worst_first(notes[notes["retrofit"].isin(view.members(call["retrofit"]))].drop_duplicates("note_id"))
-
-
-def _offer(view: RunView, call: Row) -> Row:
-    """Return the offer that a call is about, in both ledgers."""
-    if pd.isna(call["retrofit"]):  # a call for service, where nothing is offered
-        return dict.fromkeys((*_OFFER, "chance_allowed"))
-    offers = view.table("offer", call["site_id"])
-    return {str(name): value for name, value in offers[offers["offer"] == call["retrofit"]].iloc[0].items()}

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from aftersun import wording
-from aftersun.cli.call_list import in_full, show_notes, sureness, worst_first
+from aftersun.cli.call_list import in_full, show_notes, sureness
 from aftersun.cli.terminal import amount, cell, in_words, records, terminal
+from aftersun.documents.call_rows import worst_first
 from aftersun.documents.run_view import LEAST_KWH, RunView
 from aftersun.inventory.store.dictionary import columns
 from aftersun.model.change import GAIN_KINDS

@@ -6,25 +6,23 @@ import json
 import shutil
 import sys
 import textwrap
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, is_dataclass
-from datetime import date, datetime, time
 from itertools import zip_longest
 from typing import TYPE_CHECKING, Any
 
 import typer
 
 from aftersun.model.errors import EXIT_LOSSES
+from aftersun.model.shown import amount, cell, counted, in_words, money, money_range, plain, records
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from aftersun.host.asking import Failure
+
+__all__ = ["amount", "cell", "counted", "in_words", "money", "money_range", "records", "terminal"]
 
 PIPED_WIDTH = 100  # characters, where there is no terminal to follow
 _NARROWEST, _LONGEST_LINE = 40, 120  # of a table's room; of a text that is read
-_IN_HUNDREDS = 10_000  # amounts of money from here on
 _LEAST_COLUMN = 8  # characters that are left of a column that gives room to others
 
 
@@ -98,7 +96,7 @@ class Terminal:
 
     def json(self, value: Any) -> None:
         """Print a value as JSON to stdout: tables as lists of rows, records as objects, what is unknown as null."""
-        json.dump(_plain(value), sys.stdout, indent=2, ensure_ascii=False, allow_nan=False, default=str)
+        json.dump(plain(value), sys.stdout, indent=2, ensure_ascii=False, allow_nan=False, default=str)
         sys.stdout.write("\n")
 
     def answer(self, as_json: bool, data: Any, *lines: str) -> None:
@@ -163,68 +161,3 @@ def _in_column(text: str, width: int, cut: bool) -> list[str]:
 
 
 terminal = Terminal()
-
-
-def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return the rows of a table by column name."""
-    return [{str(name): value for name, value in row.items()} for row in frame.to_dict("records")]
-
-
-def cell(value: Any) -> str:
-    """Return a value as text: nothing for what is unknown, yes or no, a day, a number without needless digits."""
-    value = _plain(value)
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, date):
-        return f"{value:%Y-%m-%d}"
-    return "" if value is None else f"{value:.10g}" if isinstance(value, float) else str(value)
-
-
-def amount(value: float | None) -> str:
-    """Return an amount of money or energy in whole units; nothing for what is unknown."""
-    from aftersun.model.figures import ENGLISH
-
-    return "" if value is None or value != value else ENGLISH.number(value)
-
-
-def money(value: float | None) -> str:
-    """Return an amount of money as it is read in lists: whole units, hundreds above 10,000; nothing for none."""
-    known: float | None = _plain(value)  # of a nullable column, too
-    return amount(known if known is None or abs(known) < _IN_HUNDREDS else round(known, -2))
-
-
-def money_range(low: float | None, high: float | None) -> str:
-    """Return a range of money; nothing where none was drawn."""
-    return f"{money(low)} to {money(high)}" if money(low) else ""
-
-
-def in_words(name: Any) -> str:
-    """Return the name of a column or a retrofit as words; nothing for none."""
-    return cell(name).replace("_", " ")
-
-
-def counted(number: int, what: str) -> str:
-    """Return a number of things, as 1 row or 2,000 rows."""
-    return f"{number:,} {what}{'' if number == 1 else 's'}"
-
-
-def _plain(value: Any) -> Any:
-    """Return a value as JSON can hold it, a mere day without its midnight."""
-    import numpy as np
-    import pandas as pd
-
-    if isinstance(value, pd.DataFrame):
-        return [_plain(row) for row in value.to_dict("records")]
-    if is_dataclass(value) and not isinstance(value, type):
-        value = asdict(value)
-    if isinstance(value, Mapping):
-        return {str(name): _plain(item) for name, item in value.items()}
-    if isinstance(value, list | tuple | np.ndarray):
-        return [_plain(item) for item in value]
-    if value is None or pd.isna(value):
-        return None
-    if isinstance(value, np.generic):
-        return value.item()
-    if isinstance(value, datetime) and value.tzinfo is None and value.time() == time():
-        return value.date()
-    return value

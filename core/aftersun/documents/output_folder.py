@@ -112,6 +112,20 @@ def _old(job: Job, made_on: date) -> list[str]:
     return remarks
 
 
+def draft_letters(
+    inventory_file: Path, site_ids: Sequence[str], choices: Choices, order: Order, folder: Path, made_on: date
+) -> tuple[LetterFile, ...]:
+    """Return letters to these sites as drafts, without a number; nothing is stored, and ``folder`` is only worked in.
+
+    Raises AftersunError as :func:`make_letters`, but for old runs and prices, or if an output fails.
+    """
+    with _open(inventory_file, order, folder, letters_alone=True) as job:
+        batch = draft(job, _composed(job, site_ids, choices, made_on))
+        for failure in batch.failures:
+            raise AftersunError(f"The output {failure.plugin} failed: {failure.reason}.", "Nothing was written.")
+        return batch.files
+
+
 def make_notices(
     inventory_file: Path,
     site_ids: Sequence[str],

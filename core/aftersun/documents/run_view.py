@@ -95,6 +95,13 @@ class RunView:
         self._letters = tuple(letters)
         self._letterhead = letterhead
 
+    def renewed(self) -> RunView:
+        """Return a view of the same run with all else as it stands now; what the run stored is not read again."""
+        head = self._letterhead
+        view = RunView(self.inventory, self.run_id, personal=self.personal, letters=self._letters, letterhead=head)
+        view._tables = self._tables
+        return view
+
     @property
     def made_from(self) -> Mapping[str, Any]:
         """What it was made from and with: program_version, plugin_versions, input_hashes, seed, sites, failures.
@@ -379,6 +386,10 @@ class RunView:
 
     def contact_rules(self) -> pd.Series:
         """Return per customer_id what forbids to call as of today, "" where nothing does, whatever the run knew."""
+        return self._rules
+
+    @cached_property
+    def _rules(self) -> pd.Series:
         inventory, quiet_days = self.inventory, self._quiet_days
         today = max(date.today(), self.as_of)
         return contact_rule(call_log.customers(inventory), call_log.entries(inventory), today, quiet_days)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pandas as pd
 
 from aftersun.inventory.places import folded
@@ -35,3 +37,32 @@ def sites_called(inventory: Inventory, text: str) -> pd.DataFrame:
     if not fits.any():  # as far as it was typed
         fits = called.map(lambda there: all(f" {word}" in f" {there}" for word in wanted))
     return rows[fits].reset_index(drop=True)
+
+
+class Directory:
+    """Who is where, kept as it is compared, to be looked up while somebody types; as of the moment that it was made."""
+
+    def __init__(self, inventory: Inventory) -> None:
+        """Read everybody."""
+        self.rows = inventory.connection.execute(
+            "SELECT site_id, customer_id, name, street, town, phone "
+            "FROM site LEFT JOIN contact USING (customer_id) ORDER BY site_id"
+        ).df()
+        texts = self.rows[["site_id", "customer_id", "name", "street", "town"]].fillna("").agg(" ".join, axis=1)
+        self._words = [f" {folded(text)}" for text in texts]
+        self._digits = [re.sub(r"\D", "", text) for text in self.rows["phone"].fillna("")]
+
+    def find(self, text: str, most: int) -> tuple[pd.DataFrame, int]:
+        """Return the first sites that a text fits, and how many it fits.
+
+        Every word of it begins a word of number, name, street or town; or its digits, three or more and nothing else
+        than what phone numbers are written with, are in the phone number.
+        """
+        wanted = [f" {word}" for word in folded(text).split()]
+        digits = re.sub(r"\D", "", text).lstrip("0") if re.fullmatch(r"[\d\s()+/.-]{3,}", text.strip()) else ""
+        places = [
+            place
+            for place, (words, phone) in enumerate(zip(self._words, self._digits, strict=True))
+            if (wanted and all(word in words for word in wanted)) or (len(digits) >= 3 and digits in phone)
+        ]
+        return self.rows.iloc[places[:most]].reset_index(drop=True), len(places)

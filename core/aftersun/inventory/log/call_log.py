@@ -17,7 +17,7 @@ import pandas as pd
 
 from aftersun.inventory.log import learnt_facts
 from aftersun.inventory.log.jobs import keep_jobs
-from aftersun.inventory.store import read, rules
+from aftersun.inventory.store import read, rules, trail
 from aftersun.inventory.store.dictionary import PERSONAL_TABLES, Column, read_columns
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.refusals import refusal
@@ -226,6 +226,8 @@ def store_calls(connection: duckdb.DuckDBPyConnection, values: pd.DataFrame) -> 
     about = rows["called_on"].map(newest).where(rows["retrofit"] != "")
     rows["run_id"] = rows["run_id"].fillna(about.astype("string"))
     insert_frame(connection, _CALL_LOG, rows)
+    added = rows[["site_id", "customer_id"]].assign(row_key=entries.astype("string"))
+    trail.record_rows(connection, SOURCE, _CALL_LOG.name, added)
     _fit(connection, rows[rows["outcome"] == DONE])
     work = rows.assign(row=source_rows)[rows["outcome"] == DONE]
     values = keep_jobs(connection, work, values)
@@ -354,6 +356,21 @@ def entries(
     names = [name for name in _CALL_LOG.columns if name not in left_out]
     where = "WHERE (?1 IS NULL OR site_id = ?1) AND (?2 OR corrected_at IS NULL)"
     return read_table(inventory.connection, _CALL_LOG, where, [site_id, with_corrected], names)
+
+
+def to_call_back(inventory: Inventory, today: date) -> pd.DataFrame:
+    """Return the entries by which customers asked to be called by today and since which nobody spoke to them.
+
+    What is due longest comes first. Contact rules are the caller's: some may have objected since.
+    """
+    due = f"outcome = '{LATER}' AND leave_until <= ? AND corrected_at IS NULL"
+    since = f"""
+        SELECT 1 FROM call_log AS later WHERE later.customer_id = call_log.customer_id AND later.corrected_at IS NULL
+            AND later.outcome <> '{UNREACHED}' AND (later.called_on, later.entry) > (call_log.called_on, call_log.entry)
+    """
+    names = [name for name in _CALL_LOG.columns if name not in CORRECTION]
+    found = read_table(inventory.connection, _CALL_LOG, f"WHERE {due} AND NOT EXISTS ({since})", [today], names)
+    return found.sort_values(["leave_until", "entry"], ignore_index=True)
 
 
 def offers(inventory: Inventory, site_id: str | None = None) -> pd.DataFrame:

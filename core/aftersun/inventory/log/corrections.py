@@ -92,6 +92,9 @@ def correct_call(
             "UPDATE call_log SET corrected_at = ?, corrected_by = ?, corrected_why = ? WHERE entry = ?",
             [now, trail.user(), why.strip(), entry],
         )
+        about = {"customer_id": old["customer_id"], "site_id": old["site_id"], "table_name": "call_log"}
+        cell = {"row_key": str(entry), "column_name": "corrected_at", "before": None, "after": f"{now:%Y-%m-%d}"}
+        trail.record_cell(connection, source, **about, **cell)
         _reopen_offers(connection, old)
         facts_told = connection.execute("SELECT fact FROM fact_origin WHERE entry = ?", [entry]).fetchall()
         told = take_back(connection, [number for (number,) in facts_told], old["site_id"], source)
@@ -102,7 +105,8 @@ def correct_call(
         if old["outcome"] == OBJECTION and not although_objection and not _objects(connection, old, stored.entries):
             raise refusal("objection_corrected", entry=entry)
         reopened, still_closed = _reopen_contact(connection, old, source)
-        changed = {f"{column} of {key}" for _, key, column in trail.net_changes(inventory, before)}
+        cells = trail.net_changes(inventory, before)
+        changed = {f"{column} of {key}" for table, key, column in cells if table != "call_log"}
         ended = [f"{column} of {key}" for key, column in trail.dangers_ended(inventory, before)]
         ended = [cell for cell in ended if cell in changed]  # not what the work had ended, and ends again
         if ended and not although_danger:

@@ -10,10 +10,11 @@ import logging
 import os
 import re
 import shutil
+import threading
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import ExitStack, closing, contextmanager, suppress
-from os.path import samestat
+from contextlib import ExitStack, closing, contextmanager, nullcontext, suppress
+from os.path import realpath, samestat
 from pathlib import Path
 from tempfile import gettempdir
 from types import TracebackType
@@ -55,11 +56,14 @@ class Inventory:
     While one is open, every file that this process makes is readable by its owner only.
     """
 
-    def __init__(self, path: Path, connection: duckdb.DuckDBPyConnection, held: ExitStack) -> None:
+    def __init__(
+        self, path: Path, connection: duckdb.DuckDBPyConnection, held: ExitStack, shared: Shared | None = None
+    ) -> None:
         self.path = path
         self.file = path  # that is open, for other processes; of a copy, ``path`` is where its original lies
         self._connection = connection
         self._held = held
+        self._shared = shared
 
     @classmethod
     def create(cls, path: Path | str) -> Inventory:
@@ -94,6 +98,8 @@ class Inventory:
             If there is no such file, it is not an inventory, or a newer program made it.
         """
         inventory = cls.open_as_it_is(path, read_only, may_use)
+        if inventory._shared is not None:
+            return inventory
         try:
             with _trouble_said(inventory.path):
                 older = is_older(inventory.connection)
@@ -114,6 +120,10 @@ class Inventory:
     def open_as_it_is(cls, path: Path | str, read_only: bool = False, may_use: Sequence[Path] = ()) -> Inventory:
         """Open an inventory in the layout that it has, older than today's or not, to copy it. Raises as ``open``."""
         path = Path(path)
+        if shared := _SHARED.get(realpath(path)):
+            if not set(may_use) <= shared.may_use:
+                raise _in_use(path, _HERE)
+            return cls(path, *shared.handle(), shared)
         check_folder(path)
         if not path.is_file():
             raise refusal("no_inventory_file", path=path)
@@ -129,6 +139,30 @@ class Inventory:
 
     @classmethod
     @contextmanager
+    def shared(cls, path: Path | str, address: str, may_use: Sequence[Path] = ()) -> Iterator[Shared]:
+        """Hold an inventory for all threads of this process while the block runs.
+
+        Whoever opens it in this process meanwhile, to read or to write, gets a handle of its own on the same file:
+        readers see what was there when they asked and wait for nobody, writers wait for each other. ``address`` is
+        where people find what holds it; another process that meets the file is told. Raises as ``open``.
+        """
+        path = Path(path)
+        with ExitStack() as held:
+            cls.open(path).close()  # that it is one, and brought up to date
+            # Closed last: closing a handle takes away all locks that this process has on its file.
+            source = held.enter_context(path.open("rb"))
+            inventory = held.enter_context(cls.open(path, may_use=may_use))
+            note = _note_of(path)
+            note.unlink(missing_ok=True)
+            note.write_text(f"{os.getpid()} {address}\n", encoding="utf-8")
+            held.callback(note.unlink, missing_ok=True)
+            shared = Shared(inventory.connection, source, frozenset(may_use))
+            _SHARED[realpath(path)] = shared
+            held.callback(_SHARED.pop, realpath(path))
+            yield shared
+
+    @classmethod
+    @contextmanager
     def copied(
         cls, path: Path | str, beside: Path | None = None, may_use: Sequence[Path] = (), as_it_is: bool = False
     ) -> Iterator[tuple[Inventory, BinaryIO]]:
@@ -141,20 +175,17 @@ class Inventory:
         beside, opening = beside or path, cls.open_as_it_is if as_it_is else cls.open
         with ExitStack() as held:
             with opening(path, True, may_use) as original:
+                shared = original._shared
                 # Closed last: closing a handle takes away all locks that this process has on its file.
-                source = held.enter_context(path.open("rb"))
+                source = shared.source if shared else held.enter_context(path.open("rb"))
                 if not _may(beside.parent, os.W_OK | os.X_OK):
                     yield original, source
                     return
                 made = held.enter_context(making(beside))
-                try:
-                    with made.open("wb") as target:
-                        shutil.copyfileobj(source, target)
-                    for name, copy in zip(files_beside(path), files_beside(made), strict=True):
-                        if name.exists():
-                            shutil.copyfile(name, copy)
-                except OSError as error:
-                    raise refusal("file_trouble", path=path) from error
+                if shared is not None:
+                    shared.copy(path, made)
+                else:
+                    _copy(path, source, made)
                 inventory = held.enter_context(opening(made, True, may_use))
                 inventory.path = path
             yield inventory, source
@@ -173,7 +204,7 @@ class Inventory:
         AftersunError
             If the file cannot be written, for example because the disk is full.
         """
-        with _trouble_said(self.path), in_transaction(self._connection):
+        with self._shared or nullcontext(), _trouble_said(self.path), in_transaction(self._connection):
             yield self._connection
 
     def close(self) -> None:
@@ -193,6 +224,46 @@ class Inventory:
             raise refusal("file_trouble", path=self.path) from error
 
 
+class Shared:
+    """An inventory that this process holds for all its threads; see :meth:`Inventory.shared`.
+
+    As a context it lets one thread write at a time; ``written`` counts how often that was done.
+    """
+
+    def __init__(self, connection: duckdb.DuckDBPyConnection, source: BinaryIO, may_use: frozenset[Path]) -> None:
+        self.source = source
+        self.may_use = may_use
+        self.writing = threading.RLock()
+        self.written = 0
+        self._connection = connection
+        self._opening = threading.Lock()
+
+    def copy(self, path: Path, made: Path) -> None:
+        """Copy the file at ``path`` as it stands now; nobody writes meanwhile."""
+        with self.writing:
+            _copy(path, self.source, made)
+
+    def handle(self) -> tuple[duckdb.DuckDBPyConnection, ExitStack]:
+        """Return a further connection to the file, and what closes it."""
+        with self._opening, ExitStack() as held:
+            return held.enter_context(closing(self._connection.cursor())), held.pop_all()
+
+    def __enter__(self) -> None:
+        self.writing.acquire()
+
+    def __exit__(self, *_: object) -> None:
+        self.written += 1
+        self.writing.release()
+
+
+_SHARED: dict[str, Shared] = {}  # by path without links
+
+
+def _note_of(path: Path) -> Path:
+    """Return the file beside an inventory that says where people find what holds it: number of its process, address."""
+    return path.with_name(f".{path.name}.held")
+
+
 def is_still(file: BinaryIO, path: Path | str) -> bool:
     """Tell whether an open file is the one at a path: nothing has taken its place, or its number, meanwhile."""
     return samestat(os.fstat(file.fileno()), Path(path).stat())
@@ -206,6 +277,19 @@ def files_beside(path: Path) -> list[Path]:
 def space_of(path: Path) -> list[Path]:
     """Return the files that must be free to use to write a database at ``path``."""
     return [path, *files_beside(path)]
+
+
+def _copy(path: Path, source: BinaryIO, made: Path) -> None:
+    """Copy an inventory of which ``source`` is open, with what DuckDB has beside it."""
+    try:
+        with made.open("wb") as target:
+            source.seek(0)
+            shutil.copyfileobj(source, target)
+        for name, copy in zip(files_beside(path), files_beside(made), strict=True):
+            if name.exists():
+                shutil.copyfile(name, copy)
+    except OSError as error:
+        raise refusal("file_trouble", path=path) from error
 
 
 @contextmanager
@@ -245,6 +329,8 @@ def _connect(path: Path, read_only: bool, may_use: Sequence[Path] = ()) -> duckd
         except duckdb.IOException as error:
             if not _HELD.search(str(error)):
                 raise refusal("no_inventory", path=path) from error
+            if address := _address(path, str(error)):  # it stays open for hours
+                raise refusal("in_use_by_page", InUse, path=path, address=address) from error
             if holder != (holder := _holder(str(error))):
                 since_s = time.monotonic()
             waited_s = time.monotonic() - since_s
@@ -294,6 +380,16 @@ def _shut_in(connection: duckdb.DuckDBPyConnection, path: Path, read_only: bool,
 
 def _in_use(path: Path, holder: str) -> AftersunError:
     return refusal("in_use", InUse, path=path, holder=holder)
+
+
+def _address(path: Path, refused: str) -> str:
+    """Return where people find the process that DuckDB names in its error, "" if nowhere."""
+    holder = _HOLDER.search(refused)
+    try:
+        pid, _, address = _note_of(path).read_text(encoding="utf-8").strip().partition(" ")
+    except OSError:
+        return ""
+    return address if holder is not None and holder["pid"] == pid else ""
 
 
 def _holder(refused: str) -> str:

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import getpass
 from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any
@@ -36,8 +38,23 @@ class Source:
     stated_on: date | None = None
 
 
+_acting: ContextVar[str] = ContextVar("acting", default="")
+
+
+@contextmanager
+def acting_as(name: str) -> Iterator[None]:
+    """Have what the block changes be put down to somebody: who asked for it, where one process works for several."""
+    token = _acting.set(name)
+    try:
+        yield
+    finally:
+        _acting.reset(token)
+
+
 def user() -> str:
-    """Return the name of the user at the computer, "" without one."""
+    """Return the name of who acts, or of the user at the computer; "" without one."""
+    if name := _acting.get():
+        return name
     try:
         return getpass.getuser()
     except (OSError, KeyError):
@@ -61,9 +78,35 @@ def record_cell(connection: duckdb.DuckDBPyConnection, source: Source, **cell: A
         insert_row(connection, CHANGE.name, {**head(connection, source), "applied": True, **cell})
 
 
-def newest(inventory: Inventory) -> int:
-    """Return the number of the newest change, 0 without any."""
-    return int(scalar(inventory.connection, "SELECT coalesce(max(change), 0) FROM change"))
+def record_rows(connection: duckdb.DuckDBPyConnection, source: Source, table: str, rows: pd.DataFrame) -> None:
+    """Add the rows of a table that people add one by one: columns row_key, site_id and customer_id."""
+    about = head(connection, source)
+    columns = ["row_key", "site_id", "customer_id"]
+    for number, row in enumerate(rows[columns].itertuples(index=False, name=None)):
+        numbered = {**about, "change": about["change"] + number, "table_name": table, "applied": True}
+        insert_row(connection, CHANGE.name, numbered | dict(zip(columns, row, strict=True)))
+
+
+def newest(inventory: Inventory, site_id: str | None = None) -> int:
+    """Return the number of the newest change, of all or of a site and its customer, 0 without any."""
+    about = "$site IS NULL OR site_id = $site OR customer_id = (SELECT customer_id FROM site WHERE site_id = $site)"
+    query = f"SELECT coalesce(max(change), 0) FROM change WHERE {about}"
+    return int(inventory.connection.execute(query, {"site": site_id}).fetchall()[0][0])
+
+
+def newest_of_people(inventory: Inventory) -> int:
+    """Return the number of the newest change of a customer or of whose a site is, 0 without any."""
+    query = """
+        SELECT coalesce(max(change), 0) FROM change
+        WHERE table_name = 'customer' OR (table_name = 'site' AND coalesce(column_name, 'customer_id') = 'customer_id')
+    """
+    return int(scalar(inventory.connection, query))
+
+
+def latest(inventory: Inventory, count: int) -> pd.DataFrame:
+    """Return the newest rows of the trail, so many at most, newest first."""
+    kept = "WHERE change > (SELECT max(change) FROM change) - ?"
+    return read_table(inventory.connection, CHANGE, kept, [count]).iloc[::-1].reset_index(drop=True)
 
 
 def changes(inventory: Inventory, row_key: str | None = None, conflicts: bool = False) -> pd.DataFrame:
