@@ -109,15 +109,15 @@ def test_the_later_of_two_who_edit_a_site_is_told_and_may_go_on(client: TestClie
     token, seen = (re.search(rf'name="{name}" value="(\w+)"', other.get(at).text) for name in ("token", "seen"))
     assert token is not None
     assert seen is not None
-    late = {"token": token[1], "seen": seen[1], "who": "Second", "site": site, "column": "storeys", "value": "2"}
-    assert send(client, "/fact", at, who="First", site=site, column="storeys", value="3")[0] == 200
+    late = {"token": token[1], "seen": seen[1], "who": "Second", "site": site, "column": "storeys", "value": "29"}
+    assert send(client, "/fact", at, who="First", site=site, column="storeys", value="28")[0] == 200
     answer = other.post("/fact", data=late)
     assert answer.status_code == 409
     assert "First" in answer.text
-    assert inventory.connection.execute("SELECT storeys FROM site WHERE site_id = ?", [site]).fetchall() == [(3,)]
+    assert inventory.connection.execute("SELECT storeys FROM site WHERE site_id = ?", [site]).fetchall() == [(28,)]
     again = dict(re.findall(r'name="(\w+)" value="([^"]*)"', answer.text.partition("What you sent")[2]))
     assert other.post("/fact", data=again).status_code == 200
-    assert inventory.connection.execute("SELECT storeys FROM site WHERE site_id = ?", [site]).fetchall() == [(2,)]
+    assert inventory.connection.execute("SELECT storeys FROM site WHERE site_id = ?", [site]).fetchall() == [(29,)]
     told = trail.changes(inventory, site).query("column_name == 'storeys'")
     assert list(told["changed_by"].tail(2)) == ["First", "Second"]
 
