@@ -6,7 +6,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
 
-from aftersun.cli.declaring import argument, group
+from aftersun.cli.declaring import argument, group, option
 from aftersun.cli.options import PluginFolder
 from aftersun.cli.terminal import terminal
 from aftersun.model.errors import AftersunError
@@ -18,35 +18,55 @@ CompanyArgument = Annotated[Path, argument("company.file")]
 
 
 @app.command()
-def new(path: CompanyArgument, plugins_from: PluginFolder = None) -> None:
+def new(
+    path: CompanyArgument,
+    country: Annotated[str, option("company.country", "--country")] = "",
+    plugins_from: PluginFolder = None,
+) -> None:
     """Write a commented company file to fill in, with the price items of all retrofits that are installed.
 
-    Example: aftersun company new company.toml
+    With a country it begins at that country's tax, prices and language, and a usual tariff stands in tables beside it.
+
+    Example: aftersun company new company.toml --country ES
     """
+    import pandas as pd
+
     from aftersun.host.registry import find_plugins
     from aftersun.inventory.store.private import refuse_existing
     from aftersun.money.company import company_template
+    from aftersun.money.countries import country_of, usual_tariffs
     from aftersun.money.template import price_row
     from aftersun_datasets import rows
 
-    refuse_existing([path])
+    begun = country_of(country) if country else None
+    tables = usual_tariffs(begun) if begun else {}
+    files = {path.with_name(f"{path.stem}_{table}.csv"): found for table, found in tables.items() if found}
+    refuse_existing([path, *files])
     own = [
         price_row(item) for loaded in find_plugins((), plugins_from).retrofits for item in loaded.retrofit.about.prices
     ]
-    path.write_text(company_template([*rows("price_items.csv"), *own]), encoding="utf-8")
+    path.write_text(company_template([*rows("price_items.csv"), *own], begun), encoding="utf-8")
+    for file, found in files.items():
+        pd.DataFrame(found).to_csv(file, index=False)
     terminal.result(
-        f"Wrote {path}. Put in your currency, your base and your own prices, then rank with --company {path}."
+        f"Wrote {path}. Put in {'' if begun else 'your currency, '}your name, your base and your own prices, then rank "
+        f"with --company {path}."
     )
+    if begun:
+        for said in rows("country_tariffs.csv"):
+            if said["country"] == begun.code:
+                terminal.result(say("company.tariffs", files=" ".join(map(str, files)), **said))
 
 
 @app.command()
 def check(path: CompanyArgument, plugins_from: PluginFolder = None) -> None:
-    """Check a company file and say what is wrong with it and which prices it lacks, all at once.
+    """Check a company file and say what is wrong with it and what it lacks, all at once.
 
     Example: aftersun company check company.toml --plugins-from my-folder
     """
     from aftersun.host.registry import find_plugins
     from aftersun.money.company import load_company
+    from aftersun.money.missing import still_missing
     from aftersun.scoring.run.catalogue import check_names
     from aftersun.testing.company_needs import check_heard, missing_prices, unusual_overrides
 
@@ -64,4 +84,9 @@ def check(path: CompanyArgument, plugins_from: PluginFolder = None) -> None:
         ]
         count = "one price" if len(missing) == 1 else f"{len(missing)} prices"
         raise AftersunError(f"The company file {path} lacks {count}.", "\n".join(lines))
-    terminal.result(f"{path} is complete.")
+    if lacking := still_missing(company, path.read_text(encoding="utf-8")):
+        terminal.result(say("company.not_complete", path=path))
+        for lack in lacking:
+            terminal.result("  " + say(f"company.{lack.code}", **lack.figures))
+    else:
+        terminal.result(f"{path} is complete.")

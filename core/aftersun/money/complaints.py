@@ -9,6 +9,8 @@ from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
+from aftersun.model.toml_file import meant
+
 
 def complaints(error: ValidationError, model: type[BaseModel]) -> list[str]:
     """Return one line per problem, in file order of the sections: ``place: problem (what to write)``."""
@@ -26,6 +28,12 @@ def _sentence(problem: ErrorDetails, model: type[BaseModel]) -> str:
     if problem["type"] == "extra_forbidden":
         near = get_close_matches(name, list(siblings), n=1)
         return f"is not known here; did you mean '{near[0]}'?" if near else "is not known here; remove it"
+    if (
+        isinstance(value, str)
+        and problem["type"].startswith(("float", "int", "bool", "date"))
+        and (right := meant(value))
+    ):
+        return f"is a text, {value!r}; write {right}"
     if value == "" or (isinstance(value, float) and math.isnan(value)):
         return f"is not filled in yet; write your own{wanted}"
     if problem["type"] == "value_error":

@@ -21,10 +21,19 @@ from aftersun.model.change import (
 )
 from aftersun.model.codes import CostKind
 from aftersun.model.errors import AftersunError
+from aftersun.model.figures import ENGLISH
+from aftersun.money.countries import FROM_MEMORY, Country
 
 TRAVEL = CostKind.TRAVEL  # kind of the price items that describe the way to a site; no cost line has it
 
 _WIDTH = 100
+_GOODS = (MATERIAL, TRAVEL)
+# what is said of a country, by the place of the template where it stands
+_SAID: Mapping[str, tuple[str, ...]] = {
+    "said_of_country": ("labour_level", "goods_level", "contact_rule", "wind_code"),
+    "said_of_tax": ("reduced_tax",),
+    "said_of_language": ("language",),
+}
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 
 # section of the template and, but for equipment and travel, of the company file that an item stands in, by its kind
@@ -41,10 +50,11 @@ SECTIONS: Mapping[str, str] = {
 }
 
 
-def company_template(price_rows: Sequence[Mapping[str, str]]) -> str:
+def company_template(price_rows: Sequence[Mapping[str, str]], country: Country | None = None) -> str:
     """Return the text of a new company file, from ``company_template.toml``.
 
-    It loads once the company's name, currency and base position are filled in.
+    It loads once the company's name, currency and base position are filled in; of a ``country`` the currency is known,
+    and its tax, price level and language are put in.
 
     Parameters
     ----------
@@ -64,14 +74,52 @@ def company_template(price_rows: Sequence[Mapping[str, str]]) -> str:
                 f"The price item '{row['key']}' of kind '{row['kind']}' cannot go into a company file.",
                 f"A key has letters, digits and underscores only; kinds are {', '.join(sorted(SECTIONS))}.",
             )
-        items[SECTIONS[row["kind"]]].setdefault(row["key"], row)
-    settings = aftersun_datasets.rows("money.csv")
+        items[SECTIONS[row["kind"]]].setdefault(row["key"], _at_level(row, country))
+    settings = [_taxed(row, country) for row in aftersun_datasets.rows("money.csv")]
     blocks = {section: _block(rows.values()) for section, rows in items.items()}
     for section in ("money", "access", "pv_system", "month", "calls"):
         blocks[section] = _block(row for row in settings if row["section"] == section)
     oldest = min((row["price_date"] for row in price_rows if "price_date" in row), default="2025-01-01")
-    text = Template(aftersun_datasets.path("company_template.toml").read_text(encoding="utf-8"))
-    return text.substitute(blocks, price_date=oldest)
+    page = aftersun_datasets.path("company_template.toml").read_text(encoding="utf-8")
+    if country is not None:  # its currency is known
+        page = page.replace("FILL IN: three capital letters", "Three capital letters")
+    text = Template(page)
+    return text.substitute(
+        blocks,
+        price_date=oldest,
+        currency=country.said["currency"].value if country else "XXX",
+        country=country.code if country else "",
+        language=country.said["language"].value if country else ENGLISH.language,
+        **{name: _remarks(country, names) for name, names in _SAID.items()},
+    )
+
+
+def _remarks(country: Country | None, names: Sequence[str]) -> str:
+    """Return what is said of a country as remarks, each followed by a line end; "" without a country."""
+    lines: list[str] = []
+    for name in names if country else ():
+        said = country.said[name]  # type: ignore[union-attr]
+        where = f"{said.source}; {said.day}" if said.source != FROM_MEMORY else f"{FROM_MEMORY}; {said.day}"
+        lines += textwrap.wrap(f"{said.meaning} ({where})", _WIDTH, subsequent_indent="  ")
+    return "".join(f"# {line}\n" for line in lines)
+
+
+def _at_level(row: Mapping[str, str], country: Country | None) -> Mapping[str, str]:
+    """Return a price item at the level of a country; it says by how much that lies from the book's."""
+    if country is None or not row["unit"].startswith("per ") or "price level" not in row["source"]:
+        return row
+    level = country.level["goods" if row["kind"] in _GOODS else "labour"]
+    figures = {name: f"{float(f'{float(row[name]) * level:.2g}'):g}" for name in ("low", "mode", "high")}
+    source = row["source"].replace("price level GBP", f"{level:g} times the price level GBP", 1)
+    return {**row, **figures, "source": source}
+
+
+def _taxed(row: Mapping[str, str], country: Country | None) -> Mapping[str, str]:
+    """Return a setting, with the country's rate where it is that of sales tax."""
+    if country is None or row["name"] != "sales_tax_rate":
+        return row
+    said = country.said["sales_tax_rate"]
+    return {**row, "mode": said.value, "source": f"{said.source}; {said.day}", "meaning": said.meaning}
 
 
 def price_row(item: PriceItem) -> dict[str, str]:
