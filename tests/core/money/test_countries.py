@@ -17,7 +17,7 @@ from aftersun.money.countries import FROM_MEMORY, countries, country_of, usual_t
 from aftersun.money.missing import still_missing
 
 PRICES = aftersun_datasets.rows("price_items.csv")
-# thousand EUR for each full-time employee in construction in 2019 (Eurostat, structural business statistics); Great Britain 37.8
+# thousand EUR for each full-time employee in construction, 2019 (Eurostat, structural business statistics); GB 37.8
 LABOUR = {
     "AT": 53.5, "BE": 62.1, "DE": 42.9, "ES": 33.9, "FR": 57.4, "IE": 61.7, "IT": 43.8, "NL": 62.2, "PT": 16.9,
 }  # fmt: skip
@@ -40,7 +40,7 @@ def of_country(code: str, folder: Path) -> Company:
 
 
 def test_the_countries_are_those_that_were_promised() -> None:
-    assert set(countries()) == set(["AT", "AU", "BE", "CH", "DE", "ES", "FR", "GB", "IE", "IT", "NL", "PT", "US"])
+    assert set(countries()) == {"AT", "AU", "BE", "CH", "DE", "ES", "FR", "GB", "IE", "IT", "NL", "PT", "US"}
 
 
 @pytest.mark.parametrize("code", sorted(countries()))
