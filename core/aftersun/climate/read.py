@@ -100,6 +100,11 @@ def checked_reading(raw: RawWeather, label: str, content: bytes, options: Readin
     if not name:
         name = f"{raw.latitude:.3f}_{raw.longitude:.3f}"
         remarks += (f"the file names no station number, so the station is called {name}",)
+    years = raw.hours["year"].dropna().unique()
+    year = int(years[0]) if len(years) == 1 and raw.hours["year"].notna().all() else None
+    if year is not None:
+        name = f"{name}-{year}"
+        remarks += (f"all hours are of {year}: a station of its own, beside other years of the place",)
     digest = hashlib.sha256(content)
     if options.rain is not None:
         digest.update(rain.basis.encode() + (b"" if rain.mm is None else rain.mm.tobytes()))
@@ -115,6 +120,7 @@ def checked_reading(raw: RawWeather, label: str, content: bytes, options: Readin
         source="; ".join(part for part in (raw.source, checked.correction) if part),
         sha256=digest.hexdigest(),
         rain_basis=rain.basis if rain.mm is not None else f"no rain: {rain.basis}",
+        year=year,
     )
     columns = checked.hours.assign(hour=np.arange(HOURS_PER_YEAR), rain_mm=np.nan if rain.mm is None else rain.mm)
     return WeatherReading(weather_year(station, columns), remarks)

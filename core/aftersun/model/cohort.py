@@ -66,6 +66,7 @@ class Cohort:
     horizons: Mapping[str, Horizon] = field(default_factory=dict)  # skylines that are known, by site_id
     choices: Mapping[str, Mapping[str, float]] = field(default_factory=dict)  # chance of each choice, by unknown fact
     calendars: Sequence[PriceCalendar] = ()  # of tariffs with prices by time; the sites' price_calendar says which
+    past_light: pd.DataFrame | None = None  # of months of real years, as table past_weather has them
     memo: Kept = field(default_factory=Kept, init=False, repr=False)  # what the facts alone decide: use `once`
     of_plants: Kept = field(default_factory=Kept, init=False, repr=False)  # results; plugins leave it alone
 

@@ -45,6 +45,7 @@ class Station:
     source: str  # file format and where the file says it comes from
     sha256: str  # of the file
     rain_basis: str  # what the rain column is, or why there is none
+    year: int | None = None  # whose hours they are; None = a typical year, put together of several
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,7 +1,8 @@
 """The baseline plant with what the sites' own meters say of it: output as it is now, with an honest error.
 
-The weather year is typical, not the one of the readings, so every month deviates by its weather and that enters the
-error: the variance of a period's output is taken in proportion to the energy expected in it, which with 3.9 % for a
+The weather year is typical, not the one of the readings. Where the light of their own months is loaded, or neighbours
+tell of it, months are compared under their own sky; elsewhere each deviates by its weather, which enters the error: the
+variance of a period's output is taken in proportion to the energy expected in it, which with 3.9 % for a
 year [1]_ makes 13.5 % for a mean month and more for a dull one.
 
 References
@@ -30,6 +31,7 @@ from aftersun.energy.readings.own_load import with_own_load
 from aftersun.energy.readings.periods import periods_of
 from aftersun.energy.readings.present import evidence_of, reach_of
 from aftersun.energy.readings.quality import Checked, check_readings
+from aftersun.energy.readings.sky import Sky, skies
 from aftersun.energy.readings.standstill import idle_until_now, outages, snow_free_hours
 from aftersun.model.codes import Untold
 from aftersun.model.cohort import Cohort
@@ -132,16 +134,27 @@ def calibrate(cohort: Cohort, plant: Plant, readings: Checked) -> Calibration:
             rows[metered[site]] |= stopped.figures
             stopped_share[site_id] = float(by_site[site_id].loc[stopped.rows, "hours"].sum()) / whole_h
             by_site[site_id] = by_site[site_id].drop(stopped.rows)
+    own_skies = _skies(part, part_plant, energy, [by_site[site_id] for site_id in part.sites.index])
     zero_days = _zero_days(part, part_plant, produced)
     clock_faults = readings.sites_with(CLOCK, SUMMER_TIME)
     for site, site_id in enumerate(part.sites.index):
         row = rows[metered[site]]
         share = zero_days.get(site_id, np.nan)
         row["zero_day_share"] = stopped_share.get(site_id, np.nan) if np.isnan(share) else share
-        row |= _evidence(part, part_plant, energy, site, by_site[site_id], site_id not in clock_faults)
+        right = site_id not in clock_faults
+        row |= _evidence(part, part_plant, energy, site, by_site[site_id], right, own_skies[site])
     evidence = _with_causes(cohort, _as_evidence(rows, cohort))
     factor[metered] = _dc_factors(part, part_plant, energy, evidence.iloc[metered])
     return Calibration(evidence, factor)
+
+
+def _skies(cohort: Cohort, plant: Plant, energy: Energy, produced: list[pd.DataFrame]) -> list[Sky]:
+    """Return the weather of the months of each site, as far as loaded light or neighbours tell."""
+    as_of = pd.Timestamp(cohort.as_of)
+    periods = [
+        None if rows.empty else periods_of(rows, _given(energy, site), as_of) for site, rows in enumerate(produced)
+    ]
+    return skies(cohort, periods, plant.ageing_per_year)
 
 
 def _as_evidence(rows: list[dict[str, object]], cohort: Cohort) -> pd.DataFrame:
@@ -155,7 +168,13 @@ def _given(energy: Energy, site: int) -> Floats:
 
 
 def _evidence(
-    cohort: Cohort, plant: Plant, energy: Energy, site: int, produced: pd.DataFrame, clock_is_right: bool
+    cohort: Cohort,
+    plant: Plant,
+    energy: Energy,
+    site: int,
+    produced: pd.DataFrame,
+    clock_is_right: bool,
+    sky: Sky,
 ) -> dict[str, object]:
     """Return the evidence of a site that has readings, without what takes neighbours."""
     if produced.empty:
@@ -169,7 +188,7 @@ def _evidence(
     if year_kwh <= 0:
         return reach_of(periods_of(produced, output, as_of)) | {"remarks": (Untold.NO_OUTPUT,)}
     remarks: list[Untold] = []
-    row = evidence_of(produced, output, float(plant.ageing_per_year[site]), as_of, remarks)
+    row = evidence_of(produced, output, float(plant.ageing_per_year[site]), as_of, remarks, sky)
     fine = produced[fine_production(produced)]
     if len(fine) and clock_is_right:
         ratio = readings_fit.low_light_ratio(fine, output, cohort.weather.times.month.to_numpy())

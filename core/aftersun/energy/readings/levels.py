@@ -121,7 +121,6 @@ def _covariance(periods: Periods, slope_sd: float = 0.0) -> Floats:
     """
     known = limits()
     year_kwh = periods.month_kwh.sum()
-    weather = known["year_sd"] ** 2 * year_kwh / periods.expected
     shares = periods.month_kwh / year_kwh
     turn = 2.0 * np.pi * np.arange(12) / 12.0
     season = known["season_sd"] ** 2 * np.cos(turn[:, np.newaxis] - turn) + known["season_month_sd"] ** 2 * np.eye(12)
@@ -130,7 +129,8 @@ def _covariance(periods: Periods, slope_sd: float = 0.0) -> Floats:
     since = np.maximum(periods.years_ago, 0.0)
     drift = known["drift_sd"] ** 2 * np.minimum(since[:, np.newaxis], since)
     slope = slope_sd**2 * since[:, np.newaxis] * since
-    total: Floats = np.diag(weather) + by_month @ season @ by_month.T + drift + slope
+    weather = np.diag(periods.weather_sd**2) + np.outer(periods.shared_sd, periods.shared_sd)
+    total: Floats = weather + by_month @ season @ by_month.T + drift + slope
     return total
 
 

@@ -9,6 +9,7 @@ from aftersun.energy.readings.checks import limits
 from aftersun.energy.readings.clock import TypicalTime
 from aftersun.energy.readings.levels import Levels, find_steps, fit_levels, step_rather_than_slope
 from aftersun.energy.readings.periods import Periods, periods_of, year_of
+from aftersun.energy.readings.sky import Sky
 from aftersun.energy.readings.trend import Trend, yearly_trend
 from aftersun.model.codes import Untold
 from aftersun.model.ranges import Floats
@@ -22,14 +23,20 @@ Row = dict[str, object]
 
 
 def evidence_of(
-    produced: pd.DataFrame, output: Floats, ageing_per_year: float, as_of: pd.Timestamp, remarks: list[Untold]
+    produced: pd.DataFrame,
+    output: Floats,
+    ageing_per_year: float,
+    as_of: pd.Timestamp,
+    remarks: list[Untold],
+    sky: Sky | None = None,
 ) -> Row:
     """Return factor, shortfall, step and trend of a site as ``Calibration`` has them.
 
     ``produced`` has the good production intervals of one site by time, without those of a standstill; ``output`` (H,)
-    is the computed output of the typical year, kWh, as it is on ``as_of``. What cannot be told is added to ``remarks``.
+    is the computed output of the typical year, kWh, as it is on ``as_of``; ``sky`` the weather of its months, where it
+    is known. What cannot be told is added to ``remarks``.
     """
-    periods = periods_of(produced, output, as_of)
+    periods = periods_of(produced, output, as_of, sky=sky)
     row = reach_of(periods)
     if not (periods.expected > 0).any():
         remarks += [Untold.NONE_EXPECTED]
@@ -44,7 +51,7 @@ def evidence_of(
         levels = fit_levels(periods, ratio, steps)
     if steps:
         days = _days_of(produced, output, periods, levels)
-        periods = periods_of(produced, output, as_of, days)
+        periods = periods_of(produced, output, as_of, days, sky)
         periods = periods.where(periods.expected > 0)
         ratio = _as_of_the_run(periods, ageing_per_year)
         cuts = np.searchsorted(periods.year, [year_of(day) for day in days])
@@ -133,5 +140,8 @@ def _trend(periods: Periods, levels: Levels) -> Trend | None:
         return None
     few, stretch = periods.where(kept), levels.stretch[kept]
     month = pd.DatetimeIndex(few.starts + (few.hours * 1800).astype("timedelta64[s]")).month.to_numpy()
-    sd = known["year_sd"] * np.sqrt(few.month_kwh.sum() / few.expected)
-    return yearly_trend(few.year, month, stretch, few.measured / few.expected / levels.level[stretch], sd)
+    ratio = few.measured / few.expected / levels.level[stretch]
+    sd = few.weather_sd
+    whole = known["year_sd"] ** 2 * few.month_kwh.sum()  # the weather of all, were nothing known of it
+    calm = float(np.sqrt((few.expected * sd**2).mean() / whole))
+    return yearly_trend(few.year, month, stretch, ratio, sd, calm)

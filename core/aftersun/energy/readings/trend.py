@@ -45,7 +45,12 @@ class Trend:
 
 
 def yearly_trend(
-    year: Floats, month: npt.NDArray[np.intp], stretch: npt.NDArray[np.intp], ratio: Floats, sd: Floats
+    year: Floats,
+    month: npt.NDArray[np.intp],
+    stretch: npt.NDArray[np.intp],
+    ratio: Floats,
+    sd: Floats,
+    calm: float = 1.0,
 ) -> Trend | None:
     """Return the trend of N months, None where no two of a month lie in one stretch, a whole year or more apart.
 
@@ -59,6 +64,8 @@ def yearly_trend(
         Measured over computed output, as a share of its level in the stretch, (N,).
     sd : ndarray
         Standard deviation of each by the weather of its month, (N,).
+    calm : float
+        What is left of the spread of years where the weather of their months is known, 0..1.
     """
     _, group = np.unique(np.stack([month, stretch]), axis=1, return_inverse=True)
     block = np.floor(year - year.max() + 23.0 / 24.0).astype(np.intp)  # twelve months each, the last one in the last
@@ -76,7 +83,7 @@ def yearly_trend(
         scale = max(float(np.sqrt(np.median((left / sd) ** 2) / 0.455)), 1e-6)  # 0.455: median of z^2
         weight = sd**-2.0 / np.maximum(np.abs(left) / (sd * scale * _BEND), 1.0)
     influence = weight * apart / bread
-    return _interval(slope, influence, left, weight, block, month)
+    return _interval(slope, influence, left, weight, block, month, calm)
 
 
 def _means(group: npt.NDArray[np.intp], values: Floats, weight: Floats) -> Floats:
@@ -91,6 +98,7 @@ def _interval(
     weight: Floats,
     block: npt.NDArray[np.intp],
     month: npt.NDArray[np.intp],
+    calm: float,
 ) -> Trend:
     known, years = limits(), int(block.max()) + 1
     means = np.bincount(block, weight * left) / np.bincount(block, weight)
@@ -100,7 +108,8 @@ def _interval(
     pull = np.zeros((years, 12))
     np.add.at(pull, (block, month - 1), influence)
     freedom = known["year_sd_freedom"] + years - 2
-    spread = np.sqrt((known["year_sd_freedom"] * known["trend_year_sd"] ** 2 + float((means**2).sum())) / freedom)
+    usual = known["year_sd_freedom"] * (calm * known["trend_year_sd"]) ** 2
+    spread = np.sqrt((usual + float((means**2).sum())) / freedom)
     moved = pull @ table.T  # what block j in the place of year i adds to the slope
     draw = np.random.default_rng(years)
     chosen = draw.integers(years, size=(_DRAWS, years))

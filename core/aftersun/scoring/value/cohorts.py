@@ -25,7 +25,7 @@ from aftersun.model import tables
 from aftersun.model.codes import NotCalled
 from aftersun.model.cohort import Cohort, Horizon
 from aftersun.model.price_times import PriceTables
-from aftersun.model.weather import Station, WeatherYear
+from aftersun.model.weather import Station, WeatherYear, calendar
 from aftersun.money.company import Company
 from aftersun.money.export_rules import in_force, with_national_ends
 from aftersun.money.price_calendar import with_calendars
@@ -77,6 +77,7 @@ class Chunk:
     choices: Mapping[str, Mapping[str, float]] = field(default_factory=dict)  # as :func:`fleet_choices` gives them
     fleet_age_years: float | None = None  # as :func:`fleet_age` gives it
     prices: PriceTables = field(default_factory=PriceTables)  # by time, of the tariffs of its sites
+    past_light: pd.DataFrame | None = None  # of months of real years, as :func:`_past_light` reads it
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,6 +126,7 @@ def read_portfolio(
     height, unknown = height.copy(), np.isnan(height)
     height[unknown] = heights_at(latitude[unknown], longitude[unknown])
     stations = weather_store.stations(inventory)
+    past_light = _past_light(inventory, stations)
     places = weather_for(latitude, longitude, height, stations).set_index(valued.index)
     valued = valued.assign(
         country=pd.array(countries_at(latitude, longitude), dtype="string"),
@@ -137,7 +139,13 @@ def read_portfolio(
     prices = read.prices_in_force(inventory, as_of)
     return Portfolio(
         chunks=tuple(
-            replace(chunk, choices=choices, fleet_age_years=age, prices=prices.of(chunk.sites["tariff_id"]))
+            replace(
+                chunk,
+                choices=choices,
+                fleet_age_years=age,
+                prices=prices.of(chunk.sites["tariff_id"]),
+                past_light=past_light,
+            )
             for chunk in _chunks(inventory, valued, arrays, places, chunk_sites)
         ),
         weather=_weather(inventory, stations, places),
@@ -227,6 +235,23 @@ def _weather(inventory: Inventory, stations: list[Station], places: pd.DataFrame
     return weather
 
 
+def _past_light(inventory: Inventory, stations: list[Station]) -> pd.DataFrame:
+    """Return the light of months of real years: what is loaded as such, and of stations whose hours are of one year."""
+    loaded = read.past_weather(inventory)
+    frames = [loaded[loaded["irradiation_kwh_m2"].notna()]]
+    for station in stations:
+        if station.year is None:
+            continue
+        hours = weather_store.weather_hours(inventory, station.station_id)
+        month, _, _ = calendar(hours["hour"].to_numpy())
+        light = np.bincount(month - 1, hours["ghi"].to_numpy(), 12) / 1000
+        of_year = pd.date_range(f"{station.year}-01-01", periods=12, freq="MS")
+        row = {"place": station.station_id, "latitude": station.latitude, "longitude": station.longitude}
+        frames.append(pd.DataFrame({"month": of_year, "irradiation_kwh_m2": light, **row}))
+    columns = ["month", "latitude", "longitude", "irradiation_kwh_m2"]
+    return pd.concat([frame[columns].astype({"month": "datetime64[s]"}) for frame in frames], ignore_index=True)
+
+
 def left_out_chunk(portfolio: Portfolio, company: Company) -> Chunk:
     """Return the sites that cannot be valued as a chunk to ask safety notes of, on the weather of any other.
 
@@ -266,6 +291,7 @@ def cohort_of(chunk: Chunk, year: WeatherYear, as_of: date, company: Company) ->
         horizons=MappingProxyType(dict(chunk.horizons)),
         choices=chunk.choices,
         calendars=calendars,
+        past_light=chunk.past_light,
     )
     return with_assumed_geometry(with_reckoned_age(cohort))
 

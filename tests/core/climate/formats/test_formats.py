@@ -266,7 +266,7 @@ EAST = Sky(36.1, -79.95, 273.0, -5.0)
 def test_nsrdb_hours_are_taken_as_they_stand(file: Write) -> None:
     year = read_weather(file(nsrdb(EAST))).year
     np.testing.assert_array_equal(year.ghi, nsrdb_records(EAST)["GHI"])
-    assert (year.station.station_id, year.station.source) == ("1234567", "NSRDB file")
+    assert (year.station.station_id, year.station.source) == ("1234567-2006", "NSRDB file")
     assert (year.station.utc_offset_h, year.station.elevation_m) == (-5.0, 273.0)
     assert set(year.albedo) == {0.17}
     assert closure(year) < 0.005  # of whole W/m2
@@ -362,6 +362,7 @@ def test_plain_table_gives_back_what_was_stored(file: Write, table: pd.DataFrame
     pd.testing.assert_frame_equal(hours_table(year), table)
     station = year.station
     assert (station.station_id, station.name, station.source) == ("depot", "Roof of the depot", "own pyranometer")
+    assert station.year is None
     assert station.rain_basis.startswith("file that does not say of which years")
 
 
@@ -371,7 +372,9 @@ def test_plain_table_of_one_year_without_rain_and_albedo(file: Write, table: pd.
     reading = read_weather(file(plain(shuffled, without="station_id", year="2024")))
     np.testing.assert_array_equal(reading.year.ghi, table["ghi"])
     assert reading.year.rain_mm is None
-    assert reading.year.station.station_id == "36.100_-79.950"
+    assert (reading.year.station.station_id, reading.year.station.year) == ("36.100_-79.950-2024", 2024)
+    next_year = read_weather(file(plain(shuffled, without="station_id", year="2025")))
+    assert next_year.year.station.station_id == "36.100_-79.950-2025"
 
 
 @pytest.mark.slow
