@@ -3,7 +3,7 @@
 Water is drawn in events, at the top, and cold water follows at the bottom. An element at the bottom heats what lies
 above it by buoyancy. Its thermostat, in the lower third, switches: on 5 K below where it goes off. Under a diverter the
 element follows the surplus and takes from the grid in the hours of a boost only. Load within the hour is a base
-and what is gamma distributed above it.
+and what is gamma distributed above it. A battery takes surplus before the diverter does, and serves load and element.
 """
 
 from __future__ import annotations
@@ -46,6 +46,9 @@ class Homes:
     household: npt.NDArray[np.intp]  # whose loads and draws these are: homes with the same have the same
     evenness: float
     base_kw: Floats  # of the load, in all hours
+    battery_kwh: Floats  # that can be taken out; 0 = none
+    battery_kw: Floats
+    round_trip: float  # all losses on the way in
 
 
 @dataclass(frozen=True)
@@ -67,6 +70,7 @@ def run(homes: Homes, seed: int = 1) -> Year:
     imported, exported, drawn, cold = (np.zeros(size) for _ in range(4))
     on = np.zeros(size, dtype=bool)
     begun = np.zeros(size)  # litres of the top layer that are drawn already
+    held = np.zeros(size)  # kWh in the batteries
     for hour in range(homes.load.shape[1]):
         clock, cold_c = hour % 24, homes.cold_c[hour]
         litres = (homes.draw_litres_per_day * homes.draw_share[clock] * homes.month_factor[hour])[:households]
@@ -86,12 +90,17 @@ def run(homes: Homes, seed: int = 1) -> Year:
                     warm[0, gone] = cold_c
                     begun -= np.where(gone, layer, 0.0)
             power = homes.generated[:, hour] - load  # kW over the step
-            spare = np.minimum(power - MARGIN_KW, homes.element_kw)
+            room = np.minimum(homes.battery_kw, (homes.battery_kwh - held) / homes.round_trip * STEPS)
+            spare = np.minimum(power - np.clip(power, 0, room) - MARGIN_KW, homes.element_kw)
             fed = homes.diverter & (spare >= LEAST_KW) & (warm[SENSOR] < homes.max_c)
             heat = np.where(fed, spare, 0.0)
             on = (warm[SENSOR] <= homes.set_c - HYSTERESIS_K) | (on & (warm[SENSOR] < homes.set_c))
             heat = np.where(on & homes.grid_hours[clock], homes.element_kw, heat)
             power = power - heat
+            taken = np.clip(power, 0, room)
+            given = np.clip(-power, 0, np.minimum(homes.battery_kw, held * STEPS))
+            held += (taken * homes.round_trip - given) / STEPS
+            power = power - taken + given
             imported += np.maximum(-power, 0.0) / STEPS
             exported += np.maximum(power, 0.0) / STEPS
             warm[0] += heat / STEPS / (KWH_PER_L_K * layer)

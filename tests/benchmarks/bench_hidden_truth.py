@@ -20,8 +20,9 @@ of it. Range and chance hold the cost as uncertain as the gain, so they are held
 the price that the program asks, settled by the hours that truly occur. Where a device follows only upon a finding the
 price asked is a mean over findings; there they are held against the truth.
 
-A truth that has a chance of its own of being exactly the same at many roofs (a diagnosis that finds nothing, a look
-that shows nothing) lies in a fair range more often than in 80 %.
+Where a diagnosis or a look finds nothing, nothing is gained, at many roofs alike. A range that is fair holds all of
+these as soon as they are more than four fifths of the roofs, and then more than 80 % of the truths: their share is
+printed as ``nil``, and beside it how many of the others lie inside.
 """
 
 from __future__ import annotations
@@ -161,12 +162,14 @@ def figures(rows: pd.DataFrame, calls: int) -> dict:
 def _one(part: pd.DataFrame) -> dict:
     ranged = part[part["npv_p90"].notna() & part["as_priced"].notna()]
     truth = ranged["as_priced"]
+    inside = truth.between(ranged["npv_p90"], ranged["npv_p10"])
+    gains = (ranged["true"] + ranged["own_price"]).abs() > 0.5  # of the way offered, before its cost
     offered = part[part["offered"]]
     paid = offered["true"].fillna(-offered["upfront"])
     return {
         "offers": len(offered), "predicted": offered["npv"].mean(), "true": paid.mean(),
         "as_priced": offered["as_priced"].mean(), "losing": (paid < 0).mean(),
-        "in_range": truth.between(ranged["npv_p90"], ranged["npv_p10"]).mean(),
+        "in_range": inside.mean(), "nil": 1 - gains.mean(), "gaining_in_range": inside[gains].mean(),
         "below_p90": (truth < ranged["npv_p90"]).mean(),
         "below_p50": (truth < ranged["npv_p50"]).mean(),
         "below_p10": (truth < ranged["npv_p10"]).mean(), "ranged": len(ranged),
@@ -215,10 +218,11 @@ def show(level: str, f: dict) -> None:
         if isinstance(value, float) and name != "oracle_money":
             print(f"  {name:32} {value:8.1%}")
     print("  systems that stand still: " + ", ".join(f"{name} {count}" for name, count in f["standing"].items()))
-    print("  retrofit                offers predicted     true  losing | inside <P90 <P50 <P10 (rows) | captured   of")
+    named = "retrofit                offers predicted     true  losing | inside  nil others <P90 <P50 <P10 (rows)"
+    print(f"  {named} | captured   of")
     for name, v in f["retrofits"].items():
         print(f"  {name:23}{v['offers']:7}{v['predicted']:10,.0f}{v['true']:9,.0f}{v['losing']:8.0%} |"
-              f"{v['in_range']:7.0%}"
+              f"{v['in_range']:7.0%}{v['nil']:5.0%}{v['gaining_in_range']:7.0%}"
               f"{v['below_p90']:5.0%}{v['below_p50']:5.0%}{v['below_p10']:5.0%}{v['ranged']:7} |{v['captured']:8.0%}"
               f"{v['money']:9,.0f}")  # fmt: skip
     for bins, (share, size) in f["chance_of_gain"].items():

@@ -49,8 +49,8 @@ def simulate(cohort: Cohort, plant: Plant) -> Energy:
         year.generated[sites, lit] = generated
         year.used[sites, lit] = used
         year.exported[sites, lit] = generated - used  # all surplus, until somebody takes it
-    _heat_water(year, cohort.weather, plant, values)
-    _add_batteries(year, plant, values)
+    switched = _heat_water(year, cohort.weather, plant, values)
+    _add_batteries(year, plant, values, switched)
     if np.isfinite(plant.export_limit_kw).any():
         spread = np.zeros(HOURS_PER_YEAR, dtype=np.float32)
         spread[lit] = spread_within_hours(cohort.weather, values)
@@ -95,31 +95,45 @@ def household_load(cohort: Cohort, plant: Plant, sites: slice = _ALL) -> Float32
     return load
 
 
-def _add_batteries(year: Energy, plant: Plant, values: Mapping[str, float]) -> None:
-    """Let the batteries move energy from what is exported to what is used and take it off the imports, in place."""
+def _add_batteries(year: Energy, plant: Plant, values: Mapping[str, float], switched: HourlyKwh) -> None:
+    """Let the batteries move energy from what is exported to what is used and take it off the imports, in place.
+
+    ``switched`` (N, H) is what electric heaters there import, at full power: a weaker battery serves a part of it.
+    """
     sites = np.flatnonzero(plant.battery_kwh > 0)
     if len(sites):
-        taken, given = _batteries(year, plant, sites, values)
+        served = np.minimum(plant.battery_kw[sites] / np.maximum(plant.heater_kw[sites], 1e-9), 1.0)
+        reached = switched * served.astype(np.float32)[:, None]
+        taken, given = _batteries(year, plant, sites, values, year.imported[sites] - (switched - reached), reached)
         year.used[sites] += taken
         year.exported[sites] -= taken
         year.imported[sites] -= given
 
 
 def _batteries(
-    year: Energy, plant: Plant, sites: npt.NDArray[np.intp], values: Mapping[str, float]
+    year: Energy,
+    plant: Plant,
+    sites: npt.NDArray[np.intp],
+    values: Mapping[str, float],
+    served: HourlyKwh,
+    switched: HourlyKwh | float = 0.0,
 ) -> tuple[Float32s, Float32s]:
-    """Return what the batteries of sites take from the exports and give to the imports, (N, H) each."""
+    """Return what the batteries of sites take from the exports and give to what they serve, (N, H) each."""
     return run_batteries(
         year.exported[sites],
-        year.imported[sites],
+        served,
         plant.battery_kwh[sites],
         plant.battery_kw[sites],
         values["battery_round_trip_efficiency"],
+        switched,
     )
 
 
-def _heat_water(year: Energy, weather: WeatherYear, plant: Plant, values: Mapping[str, float]) -> None:
-    """Heat the stores, with surplus where there is a diverter, in place."""
+def _heat_water(year: Energy, weather: WeatherYear, plant: Plant, values: Mapping[str, float]) -> HourlyKwh:
+    """Heat the stores, with surplus where there is a diverter, in place.
+
+    Returns what that imports at the N sites with a battery, (N, H).
+    """
     store = hot_water.has_store(plant)
     present = np.flatnonzero(store & (plant.diverter_kw <= 0))
     backup = hot_water.present_backup(weather, plant, present, values)
@@ -129,7 +143,8 @@ def _heat_water(year: Energy, weather: WeatherYear, plant: Plant, values: Mappin
     if len(fed):
         surplus, charged = year.exported[fed], plant.battery_kwh[fed] > 0
         if charged.any():
-            surplus[charged] -= _batteries(year, plant, fed[charged], values)[0]
+            beside = fed[charged]
+            surplus[charged] -= _batteries(year, plant, beside, values, year.imported[beside])[0]
         offer = _diverter_offer(surplus, plant.diverter_kw[fed], plant.availability[fed], values)
         stores = hot_water.run_stores(weather, plant, fed, offer, values)
         year.water_backup[fed], year.to_water[fed] = stores.backup, stores.diverted
@@ -146,6 +161,11 @@ def _heat_water(year: Energy, weather: WeatherYear, plant: Plant, values: Mappin
     year.used[electric] += at_once
     year.exported[electric] -= at_once
     year.imported[electric] += wanted - at_once
+    beside_battery = np.flatnonzero(plant.battery_kwh > 0)
+    switched = np.zeros((len(beside_battery), HOURS_PER_YEAR), dtype=np.float32)
+    _, of_electric, of_battery = np.intersect1d(electric, beside_battery, return_indices=True)
+    switched[of_battery] = (wanted - at_once)[of_electric]
+    return switched
 
 
 def _diverter_offer(surplus: HourlyKwh, element_kw: Floats, runs: Floats, values: Mapping[str, float]) -> Float32s:

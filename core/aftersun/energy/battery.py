@@ -10,20 +10,30 @@ from aftersun.model.ranges import Floats
 
 
 def run_batteries(
-    surplus: HourlyKwh, unmet: HourlyKwh, capacity_kwh: Floats, power_kw: Floats, round_trip: float
+    surplus: HourlyKwh,
+    unmet: HourlyKwh,
+    capacity_kwh: Floats,
+    power_kw: Floats,
+    round_trip: float,
+    switched: HourlyKwh | float = 0.0,
 ) -> tuple[Float32s, Float32s]:
     """Return what N batteries take from surplus and give to the load, kWh an hour, each (N, H).
 
     ``surplus`` and ``unmet`` have shape (N, H), ``capacity_kwh`` and ``power_kw`` (N,). A battery acts on the
     hour's balance: where an hour has both surplus and unmet load, which one home's uneven load brings about,
-    it takes or gives the difference only. All losses are on the way in. Batteries begin the year empty.
+    it takes or gives the difference only: a home has its load on one day and not on another. What a thermostat
+    switches, ``switched`` of the unmet, comes and goes within the hour, and a battery evens it out first, at its power
+    for a quarter of the hour (the mean of the shorter part of an hour that is split anywhere). All losses are on the
+    way in. Batteries begin the year empty.
     """
-    balance: Floats = np.subtract(surplus, unmet, dtype=np.float64)
     power = power_kw[:, None]
+    within = np.minimum(np.minimum(surplus, switched / round_trip), power / 4, dtype=np.float64)
+    balance: Floats = (surplus - within) - (unmet - within * round_trip)
+    left = power - within
     # Counted in energy before the losses, so that one number says what is held.
-    wanted = np.clip(balance, 0, power) - np.clip(-balance, 0, power) / round_trip
+    wanted = np.clip(balance, 0, left) - np.clip(-balance, 0, left) / round_trip
     change = np.diff(_held(wanted, capacity_kwh / round_trip), axis=1, prepend=0.0)
-    taken, given = np.maximum(change, 0), np.maximum(-change, 0) * round_trip
+    taken, given = within + np.maximum(change, 0), within * round_trip + np.maximum(-change, 0) * round_trip
     return (
         np.minimum(taken.astype(np.float32), surplus),
         np.minimum(given.astype(np.float32), unmet),

@@ -32,6 +32,7 @@ from aftersun.scoring.ranges.drivers import (
     LIFE,
     MONEY,
     OF_EACH_HOME,
+    SITE_HOURS,
     UNKNOWN_ENDS,
     UNKNOWN_GEOMETRY,
     YIELD,
@@ -53,7 +54,7 @@ RowsOfDraws = tuple[npt.NDArray[np.intp], Draws]  # positions of the sites in th
 _IN_PLACE_OF = {"hot_water_litres_per_day": "occupants"}
 _OF_COLUMNS = tuple(name for name in COLUMNS_OF_NUMBERS if name not in _IN_PLACE_OF)
 _OF_ROOFS = tuple(name for name, (_, of_all) in DECIDE_ON_GAINS.items() if not of_all and name not in CHANCES_OF_ROOFS)
-_OWN_NUMBERS = (LIFE, YIELD, *_OF_COLUMNS, *OF_EACH_HOME, *_OF_ROOFS, *tables.choices())
+_OWN_NUMBERS = (LIFE, YIELD, SITE_HOURS, *_OF_COLUMNS, *OF_EACH_HOME, *_OF_ROOFS, *tables.choices())
 # Of an array that nobody has measured, of heat pumps, and chances of one retrofit: drawn for themselves, few have any.
 _OF_FEW = (*UNKNOWN_GEOMETRY.values(), HEAT_PUMP, *CHANCES_OF_ROOFS)
 _ACTS_ON_ALL = (*MONEY, *tables.ranges("price_levels.csv"), *UNKNOWN_ENDS, YIELD_OF_ALL)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
@@ -15,6 +15,7 @@ from aftersun.energy.baseline import BOILERS, FACTS_OF_BASELINE
 from aftersun.energy.baseline import baseline as baseline_plant
 from aftersun.energy.geometry import ASSUMED
 from aftersun.model import tables
+from aftersun.model.change import LABOUR, Change, CostLine
 from aftersun.model.cohort import Cohort
 from aftersun.model.plant import Plant
 from aftersun.model.ranges import Bools, Fact, Floats, Range
@@ -33,6 +34,7 @@ from aftersun.scoring.value.simulations import Baseline, Rows, Simulations
 from aftersun.scoring.value.valuation import Case, Parts, Valuation, evaluate
 
 TRIANGULAR = "triangular"  # between low and high with its mode at the value used
+PRICED = "priced"  # the same with its mean there, more often below than as far above: what is asked is what is paid
 NORMAL = "normal"  # low and high are the values exceeded with 90 % and 10 %
 STANDARD_NORMAL_P10 = 1.2816  # exceeded with 10 %
 CHANCE = "chance"  # low = no, high = yes, the value used is the chance of yes
@@ -80,6 +82,8 @@ OF_EACH_HOME = (
     *("store_set_c", "store_max_c", "thermostat_band_k", BOILER),
 )
 MONEY = ("real_discount_rate", "electricity_price_growth", "fuel_price_growth")
+LABOUR_LEVEL, SITE_HOURS = "labour_price_level", "site_hours_level"  # of the ``price_levels.csv``
+_HOURS = ("h", "min")  # units of assumptions that are hours of work, alone or for a piece
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,6 +129,10 @@ class Driver:
             return np.maximum(-step, 0.0), np.maximum(step, 0.0)
         width = self.high - self.low
         mode = (self.used - self.low) / width
+        if self.spread == PRICED:  # from the peak down and up in straight lines, so often below that the mean is there
+            below = np.maximum(1 - np.sqrt(quantiles / max(1 - mode, 1e-300)), 0.0)
+            above = np.maximum(1 - np.sqrt((1 - quantiles) / max(mode, 1e-300)), 0.0)
+            return below, above
         # The triangle's quantiles; the library's own cost every process half a second of imports.
         share = np.where(quantiles < mode, np.sqrt(mode * quantiles), 1 - np.sqrt((1 - mode) * (1 - quantiles)))
         value = share * width + self.low
@@ -151,7 +159,8 @@ def of_numbers(case: Case) -> Iterator[Driver]:
         given = company.range_of(case.loaded.id, name, usual)
         if given.low < given.high:
             ends = (evaluate(case, own.with_value(name, end)) for end in (given.low, given.high))
-            yield from driver(name, given, own[name], True, *ends)
+            priced = given.unit.partition("/")[0] in _HOURS
+            yield from driver(name, given, own[name], True, *ends, spread=PRICED if priced else TRIANGULAR)
     change = case.guard.change(case.loaded, baseline.cohort, baseline.plant, own)  # whatever money and life are
     money = tables.settings("money")
     for name in MONEY:
@@ -160,9 +169,10 @@ def of_numbers(case: Case) -> Iterator[Driver]:
         ends = (evaluate(other, own, known_change=change) for other in others)
         yield from driver(name, money[name], getattr(company.money, name), True, *ends)
     for name, given in tables.ranges("price_levels.csv").items():
-        others = (_at_level(case, name, end) for end in (given.low, given.high))
-        ends = (evaluate(other, own, known_change=change) for other in others)
-        yield from driver(name, given, given.mode, True, *ends)
+        levels = (_at_level(case, change, name, end) for end in (given.low, given.high))
+        ends = (evaluate(other, own, known_change=altered) for other, altered in levels)
+        spread = PRICED if name in (LABOUR_LEVEL, SITE_HOURS) else TRIANGULAR
+        yield from driver(name, given, given.mode, name != SITE_HOURS, *ends, spread=spread)
     if baseline.remaining_assumed.any():
         life, used = tables.settings("pv_system")["life_years"], company.pv_system.life_years
         years = (remaining_years(baseline, end - used, company) for end in (life.low, life.high))
@@ -179,15 +189,30 @@ def of_numbers(case: Case) -> Iterator[Driver]:
             yield from driver(name, given, overrides.get(name, given.mode), True, *ends)
 
 
-def _at_level(case: Case, name: str, level: float) -> Case:
-    """Return the case with another price level; what cancels imports under net metering has no price of its own."""
-    if name == "labour_price_level":
-        work = case.company.work
-        return replace(case, company=case.company.model_copy(update={"work": {key: level * work[key] for key in work}}))
+def _at_level(case: Case, change: Change | None, name: str, level: float) -> tuple[Case, Change | None]:
+    """Return the case and its change at another price level, or where the work on site takes longer or less long.
+
+    What cancels imports under net metering has no price of its own.
+    """
+    if name == SITE_HOURS:
+        return case, change and _taking(change, level)
+    if name == LABOUR_LEVEL:
+        work = {skill: level * hour for skill, hour in case.company.work.items()}
+        return replace(case, company=case.company.model_copy(update={"work": work})), change
     sites = case.baseline.cohort.sites
     rules = {"export_income": export_rule(sites), "export_income_after": rule_after(sites)[0]}
     factors = {part: np.where(rule == NET_METERING, 1.0, level) for part, rule in rules.items()}
-    return replace(case, bill_factors=factors)
+    return replace(case, bill_factors=factors), change
+
+
+def _taking(change: Change, level: float) -> Change:
+    """Return the change with all labour on site taking ``level`` times as long."""
+
+    def lines(of_change: Sequence[CostLine]) -> list[CostLine]:
+        return [replace(one, quantity=one.quantity * level) if one.kind == LABOUR else one for one in of_change]
+
+    others = [_taking(other, level) for other in change.alternatives]
+    return replace(change, costs=lines(change.costs), yearly=lines(change.yearly), alternatives=others)
 
 
 def of_systems(case: Case, parts: Parts, heats_water: bool) -> Iterator[Driver]:
@@ -269,12 +294,19 @@ def of_facts_and_yield(case: Case, parts: Parts) -> Iterator[Driver]:
 
 
 def driver(
-    name: str, given: Range, used: float, shared: bool, low: Valuation | None, high: Valuation | None
+    name: str,
+    given: Range,
+    used: float,
+    shared: bool,
+    low: Valuation | None,
+    high: Valuation | None,
+    *,
+    spread: str = TRIANGULAR,
 ) -> Iterator[Driver]:
     """Yield a number with its range and the valuations at its ends, unless the retrofit failed at one."""
     if low is not None and high is not None:
         ends = min(given.low, used), used, max(given.high, used)
-        yield Driver(name, given.unit, *ends, TRIANGULAR, shared, low.parts, high.parts, given.meaning)
+        yield Driver(name, given.unit, *ends, spread, shared, low.parts, high.parts, given.meaning)
 
 
 def _of_fact(case: Case, fact: Fact, parts: Parts) -> Iterator[Driver]:

@@ -28,7 +28,16 @@ from aftersun.scoring.ranges.draws import (
     portfolio_range,
     total_by_retrofit,
 )
-from aftersun.scoring.ranges.drivers import DECIDE_ON_GAINS, NORMAL, OF_EACH_HOME, TRIANGULAR, Driver, Parts, drivers
+from aftersun.scoring.ranges.drivers import (
+    DECIDE_ON_GAINS,
+    NORMAL,
+    OF_EACH_HOME,
+    PRICED,
+    TRIANGULAR,
+    Driver,
+    Parts,
+    drivers,
+)
 from aftersun.scoring.ranges.information import answer_values
 from aftersun.scoring.value.nearby import NearbySimulations, Slopes
 from aftersun.scoring.value.simulations import Baseline, Simulations, baseline_of
@@ -77,6 +86,14 @@ def case_of(loaded: Loaded, baseline: Baseline, company: Company) -> tuple[Case,
     return replace(case, simulations=NearbySimulations(case.simulations, Slopes(baseline), ALL)), valuation
 
 
+def hours_of(quantile: float, low: float, asked: float, high: float) -> float:
+    """Two triangles that meet at the hours asked, weighted so that their mean is there; by hand."""
+    below = (high - asked) / (high - low)
+    if quantile < below:
+        return float(stats.triang.ppf(quantile / below, 1.0, loc=low, scale=asked - low))
+    return float(stats.triang.ppf((quantile - below) / (1.0 - below), 0.0, loc=asked, scale=high - asked))
+
+
 def quick(baseline: Baseline, loaded: Loaded, company: Company, draws: int) -> np.ndarray:
     case, valuation = case_of(loaded, baseline, company)
     found = list(drivers(case, valuation))
@@ -108,7 +125,10 @@ def brute_force(baseline: Baseline, loaded: Loaded, company: Company, draws: int
     for draw in range(draws):
         values = own
         for name, one in ranges.items():
-            values = values.with_value(name, value(name, one.low, own[name], one.high, draw))
+            ends = one.low, own[name], one.high
+            hours = one.unit.startswith(("h", "min"))
+            drawn = hours_of(numbers.shared(loaded.id, name)[draw, 0], *ends) if hours else value(name, *ends, draw)
+            values = values.with_value(name, drawn)
         drawn_money = {name: value(name, *ends, draw) for name, ends in money.items()}
         changed = company.model_copy(update={"money": company.money.model_copy(update=drawn_money)})
         valuation = evaluate(Case(loaded, baseline, exact, changed, Guard(plant_texts())), values)
@@ -193,6 +213,34 @@ def test_a_part_that_is_shared_gives_the_correlation_that_it_should() -> None:
     ]
     draws = npv_draws("x", nothing(100), both, numbers(100, 2000), np.arange(100))
     assert draws.sum(axis=1).std() == pytest.approx(44_326, rel=0.06)
+
+
+def test_the_price_asked_is_the_mean_of_what_is_paid() -> None:
+    # 400 asked for the work, 280 at 0.7 of its hours and 600 at 1.5: in 0.5 / 0.8 of the roofs it takes less
+    cost, zero = np.array([400.0]), np.zeros(1)
+    ends = Parts(zero, zero, 0.7 * cost), Parts(zero, zero, 1.5 * cost)
+    hours = Driver("site_hours_level", "ratio", 0.7, 1.0, 1.5, PRICED, False, *ends)
+    draws = npv_draws("x", Parts(zero, zero, cost), [hours], numbers(1, 20_000), np.arange(1))
+    assert -draws.mean() == pytest.approx(400, abs=2)
+    assert (-draws < 400).mean() == pytest.approx(0.625, abs=0.01)
+    # and by the triangles' own quantiles
+    by_hand = [400 * hours_of(level, 0.7, 1.0, 1.5) for level in (0.1, 0.5, 0.9)]
+    assert np.quantile(-draws, (0.1, 0.5, 0.9)) == pytest.approx(by_hand, abs=4)
+
+
+@pytest.mark.slow
+def test_the_hours_of_one_site_say_nothing_of_another(baseline: Baseline, company: Company) -> None:
+    case, valuation = case_of(retrofit("bird_mesh"), baseline, company)
+    (hours,) = (one for one in drivers(case, valuation) if one.name == "site_hours_level")
+    draws = npv_draws("bird_mesh", valuation.parts, [hours], numbers(3, 4000), ALL)
+    assert np.corrcoef(draws.T) == pytest.approx(np.eye(3), abs=0.05)
+    # labour alone moves: half of the hours of its crew dearer, three tenths cheaper; neither gain nor road
+    longer, shorter = hours.at_high.cost - valuation.parts.cost, hours.at_low.cost - valuation.parts.cost
+    assert shorter == pytest.approx(-0.6 * longer)
+    paid = evaluate(case, itemised=True)
+    assert paid is not None
+    labour = paid.items[paid.items["kind"] == "labour"].groupby("site_id")["price"].sum()
+    assert longer == pytest.approx(0.5 * labour.to_numpy())
 
 
 def test_a_triangular_number_keeps_its_mean() -> None:
