@@ -171,8 +171,8 @@ class BirdMesh:
         """Return the share of the mesh's life that birds nest on a roof where none do now, (S,)."""
         unasked = cohort.sites.assign(birds_seen=cohort.sites["birds_seen"].mask(cohort.sites["birds_seen"].notna()))
         in_town = assume["share_of_prior"] * assume.chance(unasked, self.facts["birds_seen"])
-        on_such_roofs = _nesting_prior(cohort, assume, in_town)
-        return share_of_life(on_such_roofs / assume["years_to_prior"], assume["life_years"])
+        here = _nesting_prior(cohort, assume, in_town) * assume["roof_nesting_factor"]
+        return share_of_life(here / assume["years_to_prior"], assume["life_years"])
 
     def safety(self, cohort: api.Cohort) -> api.Notes:
         """Nests and animals, droppings, cables, and the way up."""

@@ -252,6 +252,8 @@ class _Work:
         # on the ground plugs are reached from behind
         self.hidden = cohort.sum_by_site(np.where(common.stands_on_ground(cohort), 0.0, self._modules))
         self._way_up = common.access(cohort)
+        # The more pairs, the more of them fail; fires are counted over systems of all sizes.
+        self._faults = assume["connector_faults_per_year"] * self.pairs / assume["usual_pairs"]
         burns = _building_share(cohort, self._modules, assume)
         self._fires = assume["fires_per_year"] * assume["connector_share_of_fires"] * burns
         self._gain = _contact_gain(self._modules / self._strings, assume)
@@ -292,7 +294,7 @@ class _Work:
         spared = self.plugs.open_string * cured / max(assume["life_years"], 1.0)
         contact = self._gain * common.of_site(cohort, renewed * ones)
         left_open = (1.0 - plant.strings_working) * (1.0 - common.of_site(cohort, cured * ones))
-        later = assume["connector_faults_per_year"] * fewer * self._lost_by_fault
+        later = self._faults * fewer * self._lost_by_fault
         after = plant.replace(
             connection_loss=np.maximum(plant.connection_loss - contact, 0.0),
             strings_working=1.0 - left_open,
@@ -322,7 +324,7 @@ class _Work:
                 api.CostLine(
                     api.AVOIDED_WORK,
                     "repair_visit",
-                    assume["connector_faults_per_year"] * fewer + spared,
+                    self._faults * fewer + spared,
                     "repair",
                     "later faults, and of an open string the repair once it is noticed",
                 ),

@@ -65,10 +65,11 @@ DIVERTING_AT_NIGHT = "; diverting then pays only while export earns less than th
 UNHEARD = "Nothing is counted, since the store or what heats it is not known"
 
 DIVERTER, TIMER, BOTH = "diverter", "night timer instead of a diverter", "diverter and night timer"
-EVENING = "diverter, the boiler heats one hour in the evening"
+EVENING = "diverter, the present heater for one hour in the evening"
+SUN_FIRST = "diverter, a boost in the afternoon in place of the night"
 ONE_BOOST_A_DAY = "; grid heat: a boost to 60 C each afternoon"
 TWO_BOOSTS_A_DAY = "; grid heat: boosts to 60 C each morning and afternoon"
-BOILERS = ("gas boiler", "oil boiler", "lpg boiler")
+ON_A_CLOCK = ("gas boiler", "oil boiler", "lpg boiler", "district heat")
 
 Texts = npt.NDArray[np.object_]
 
@@ -138,20 +139,29 @@ class HotWaterDiverter:
         }
         lasts = plant.store_litres >= assume["heated_once_least_store_days"] * plant.draw_litres_per_day
         night = lasts & _cheaper_at_night(sites)
-        one_hour = lasts & common.equals(sites, "water_heat", *BOILERS)
+        one_hour = lasts & common.equals(sites, "water_heat", *ON_A_CLOCK)
+        sun_first = lasts & common.equals(sites, "water_heat", NIGHT)
         at_any_hour = common.equals(sites, "water_heat", IMMERSION)
         boost = np.where(lasts, api.ONE_BOOST, api.TWO_BOOSTS)
-        boosted, at_night, in_the_evening = (
+        boosted, at_night, in_the_evening, after_the_sun = (
             {"heating_hours": np.where(where, hours, plant.heating_hours).astype(object)}
-            for where, hours in ((at_any_hour, boost), (night, api.NIGHT_HOURS), (one_hour, api.EVENING_HOUR))
+            for where, hours in (
+                (at_any_hour, boost),
+                (night, api.NIGHT_HOURS),
+                (one_hour, api.EVENING_HOUR),
+                (sun_first, api.ONE_BOOST),
+            )
         )
         diverter = (
             api.CostLine(api.MATERIAL, "water_diverter", ones, "piece"),
             api.CostLine(api.LABOUR, "electrician", assume["diverter_hours"] * ones, "h"),
         )
-        timer = (  # of quantity 0 where it cannot be had, so that no price is asked for
-            api.CostLine(api.MATERIAL, "water_timer", night * ones, "piece"),
-            api.CostLine(api.LABOUR, "electrician", assume["timer_hours"] * night * ones, "h"),
+        timer, other_timer = (  # of quantity 0 where it cannot be had, so that no price is asked for
+            (
+                api.CostLine(api.MATERIAL, "water_timer", where * ones, "piece"),
+                api.CostLine(api.LABOUR, "electrician", assume["timer_hours"] * where * ones, "h"),
+            )
+            for where in (night, sun_first)
         )
         hot, kept = _plumbing(new_element, plant.store_max_c, assume), _plumbing(new_element, plant.store_set_c, assume)
         surplus = api.Change(
@@ -163,6 +173,14 @@ class HotWaterDiverter:
         )
         evening = replace(
             surplus, plant=plant.replace(**with_diverter, **in_the_evening), label=EVENING, available=one_hour
+        )
+        afternoon = replace(
+            surplus,
+            plant=plant.replace(**with_diverter, **after_the_sun),
+            costs=(*diverter, *other_timer, *hot),
+            remarks=_remarks(sites, plant) + np.where(sun_first, ONE_BOOST_A_DAY, ""),
+            label=SUN_FIRST,
+            available=sun_first,
         )
         nightly = api.Change(
             plant=plant.replace(**at_night),
@@ -178,7 +196,7 @@ class HotWaterDiverter:
             remarks=_timer_remarks(sites, DIVERTING_AT_NIGHT),
             label=BOTH,
         )
-        return replace(surplus, alternatives=(evening, nightly, both))
+        return replace(surplus, alternatives=(evening, nightly, both, afternoon))
 
     def safety(self, cohort: api.Cohort) -> api.Notes:
         """Scalding, hygiene and a store under pressure, beside the work on the mains."""

@@ -258,8 +258,9 @@ class MonitoringAddOn:
         module_level = common.equals(cohort.sites, "inverter_topology", MODULE_LEVEL)
         portal = np.where(common.equals(cohort.sites, "monitoring", UNREAD), assume["unread_portal_factor"], 1.0)
         absent = 1.0 - assume.chance(cohort.sites, self.facts["owner_present"])
-        stop_days = assume["days_stop_unnoticed"] * portal * (1.0 + absent * (assume["absent_owner_factor"] - 1.0))
-        part_days = assume["days_part_unnoticed"] * portal
+        notices = assume["owner_notices_factor"] * portal
+        stop_days = assume["days_stop_unnoticed"] * notices * (1.0 + absent * (assume["absent_owner_factor"] - 1.0))
+        part_days = assume["days_part_unnoticed"] * notices
         stop_alerted, part_alerted = assume["days_stop_alerted"], assume["days_part_alerted"]
 
         def faults(
@@ -292,7 +293,9 @@ class MonitoringAddOn:
         strings, modules = _parts(cohort, assume)
         return (
             faults(_stop_rate(cohort, assume), stopped, stop_days, everywhere, of_operation),
-            part_faults(np.where(module_level, 0.0, assume["string_fault_rate"]), strings),
+            part_faults(
+                np.where(module_level, 0.0, assume["string_fault_rate"] * strings / assume["usual_strings"]), strings
+            ),
             part_faults(np.where(module_level, modules * assume["module_device_fault_rate"], 0.0), modules),
             faults(assume["earth_trip_rate"], 1.0, stop_days, everywhere, wet),
         )
@@ -335,7 +338,7 @@ def _stop_rate(cohort: api.Cohort, assume: api.Assumed) -> api.Floats:
     names = ("inverter_stop_rate", "inverter_stop_observed_years", "late_inverter_age_years", "late_stop_factor")
     hazard = [assume[name] for name in names]
     life = assume["life_years"]
-    return (stops_until(age + life, *hazard) - stops_until(age, *hazard)) / life
+    return assume["inverter_make_factor"] * (stops_until(age + life, *hazard) - stops_until(age, *hazard)) / life
 
 
 def _parts(cohort: api.Cohort, assume: api.Assumed) -> tuple[api.Floats, api.Floats]:

@@ -480,6 +480,16 @@ def test_poor_plugs_avoid_most_and_young_sound_ones_nothing(build):
     assert fires[4] > 0
 
 
+def test_of_more_pairs_more_fail(build):
+    poor = {"mixed_connectors": True, "open_string": False}
+    # 14 modules in two strings are 16 pairs, the usual home; 70 in ten are five of it
+    home, large = (
+        line(changed(build(poor, array={"module_count": modules, "strings": strings})), "repair_visit")
+        for modules, strings in ((14, 2), (70, 10))
+    )
+    assert large == pytest.approx(5 * home)
+
+
 def test_avoided_fires_stay_below_all_fires(build):
     # Germany: about 30 PV-caused fires a year per million systems (ISE, via trade press), 3e-5 a system-year
     poor = {"mixed_connectors": True, "field_made_connectors": True}

@@ -25,6 +25,7 @@ from aftersun_retrofits.hot_water_diverter import (
     BOTH,
     EVENING,
     FREE,
+    SUN_FIRST,
     TIMER,
     UNHEARD,
     HotWaterDiverter,
@@ -335,12 +336,28 @@ def variant(cohort: api.Cohort) -> pd.Series:
 def test_a_timer_is_no_rival_where_it_has_nothing_to_win(build, facts):
     cohort = build({**READY, **NIGHT_RATE}, {**READY, **NIGHT_RATE, **facts})
     change = changed(cohort)
-    assert [other.label for other in change.alternatives] == [EVENING, TIMER, BOTH]
-    for other in change.alternatives[1:]:
+    assert [other.label for other in change.alternatives] == [EVENING, TIMER, BOTH, SUN_FIRST]
+    for other in change.alternatives[1:3]:
         assert other.available.tolist() == [True, False]
         assert quantity(other, "water_timer").tolist() == [1, 0]  # a company needs no price for what it never offers
         assert other.plant.heating_hours[0] == api.NIGHT_HOURS
         assert other.plant.heating_hours[1] == api.baseline(cohort).heating_hours[1]
+
+
+def test_a_night_heater_may_wait_for_the_sun_and_heat_that_is_led_to_the_store_for_one_hour(build):
+    kinds = ("night immersion", "district heat", "heat pump")
+    cohort = build(*({**READY, **NIGHT_RATE, "water_heat": kind, "district_heat_price": 0.1} for kind in kinds))
+    change = changed(cohort)
+    evening, afternoon = change.alternatives[0], change.alternatives[-1]
+    assert evening.available.tolist() == [False, True, False]
+    assert evening.plant.heating_hours[1] == api.EVENING_HOUR
+    assert afternoon.available.tolist() == [True, False, False]
+    assert afternoon.plant.heating_hours[0] == api.ONE_BOOST
+    assert quantity(afternoon, "water_timer").tolist() == [1, 0, 0]
+    # After a sunny day less is left to heat in the afternoon than after a night: more sun goes into the store.
+    by_night, after_the_sun = (api.simulate(cohort, one.plant) for one in (change, afternoon))
+    assert after_the_sun.annual("to_water")[0] > 1.1 * by_night.annual("to_water")[0]
+    assert after_the_sun.annual("water_backup")[0] < by_night.annual("water_backup")[0]
 
 
 def test_a_timer_buys_the_same_heat_at_night(build):
@@ -389,7 +406,7 @@ def test_the_host_takes_what_is_worth_most(build):
 
 def test_a_timer_leaves_the_thermostat_and_needs_no_mixing_valve_for_60_degrees(build):
     cohort = build({**READY, **NIGHT_RATE})
-    _, timer, both = changed(cohort).alternatives
+    _, timer, both, _ = changed(cohort).alternatives
     for other in (timer, both):
         np.testing.assert_array_equal(other.plant.store_set_c, api.baseline(cohort).store_set_c)
     assert timer.plant.diverter_kw[0] == 0

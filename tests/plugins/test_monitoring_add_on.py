@@ -245,8 +245,9 @@ def test_an_old_inverter_stops_twice_as_often():
 
 def test_one_string_of_a_typical_home_worked_by_hand():
     cohort = even({**UNWATCHED, "owner_present": True, "inverter_year": 2026, "arrays": [{"strings": 1}]})
-    # inverter 0 to 8 years old: 0.021 1/a; 0.015 + 0.005 more total stops; (60 - 2) / 365; 0.95 seen, 0.7 acted on
-    assert gained(cohort) == pytest.approx([(0.021 + 0.015 + 0.005) * 58 / 365 * 0.95 * 0.7], rel=1e-6)
+    # inverter 0 to 8 years old: 0.021 1/a; 0.015 / 2 (of two strings) + 0.005 more total stops; (60 - 2) / 365; 0.95
+    # seen, 0.7 acted on
+    assert gained(cohort) == pytest.approx([(0.021 + 0.0075 + 0.005) * 58 / 365 * 0.95 * 0.7], rel=1e-6)
 
 
 def test_two_strings_halve_the_loss_and_lengthen_the_search():
@@ -254,6 +255,12 @@ def test_two_strings_halve_the_loss_and_lengthen_the_search():
     # 0.7 of what a string loses is seen
     by_hand = ((0.021 + 0.005) * 58 * 0.95 + 0.015 / 2 * (365 - 30) * 0.7) / 365 * 0.7
     assert gained(cohort) == pytest.approx([by_hand], rel=1e-6)
+
+
+def test_more_strings_fail_more_often_and_each_takes_less():
+    homes = [{**UNWATCHED, "owner_present": True, "inverter_year": 2026, "arrays": [{"strings": n}]} for n in (2, 8)]
+    two, eight = gained(even(*homes))
+    assert eight == pytest.approx(two)
 
 
 def test_unknown_strings_are_counted_from_the_rating(build):

@@ -27,6 +27,7 @@ class Range:
     unit: str  # of all three; "1" for a bare number
     source: str  # a citation, or what it rests on instead
     meaning: str = ""  # what it is, in plain words
+    of_each_site: bool = False  # differs from site to site, its mean is the mode; else it is the same at all of them
 
     def __post_init__(self) -> None:
         if not (np.isfinite([self.low, self.mode, self.high]).all() and self.low <= self.mode <= self.high):
@@ -36,9 +37,10 @@ class Range:
 
     @classmethod
     def from_row(cls, row: Mapping[str, str]) -> Range:
-        """Build from a CSV row with the columns low, mode, high, unit, source, meaning."""
+        """Build from a CSV row with the columns low, mode, high, unit, source, meaning, of_each_site (yes or empty)."""
         mode, low, high = (float(row[name]) for name in ("mode", "low", "high"))
-        return cls(mode, low, high, row["unit"], row["source"], row.get("meaning", ""))
+        of_each_site = row.get("of_each_site") == "yes"
+        return cls(mode, low, high, row["unit"], row["source"], row.get("meaning", ""), of_each_site)
 
 
 @dataclass(frozen=True)

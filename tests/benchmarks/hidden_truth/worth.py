@@ -23,7 +23,8 @@ CHUNK = 170
 OFFERED_AS = {
     "connector_replacement": {"inspect": "look", "find and repair": "repair", "renew the plugs": "ends",
                               "renew all": "all"},
-    "hot_water_diverter": {"diverter and night": "early", "diverter, the boiler": "evening",
+    "hot_water_diverter": {"diverter and night": "early", "diverter, the present": "evening",
+                           "diverter, a boost": "evening",
                            "diverter": "as before"},
     "monitoring_add_on": {"alerts": "portal", "logger": "logger", "meter with alerts, bought": "meter",
                           "meter with alerts, by contract": "contract"},

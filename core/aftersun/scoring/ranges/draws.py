@@ -28,13 +28,11 @@ from aftersun.scoring.ranges.drivers import (
     CHANCES_OF_ROOFS,
     COLUMNS_OF_NUMBERS,
     DECIDE_ON_GAINS,
-    HEAT_PUMP,
     LIFE,
     MONEY,
     OF_EACH_HOME,
     SITE_HOURS,
     UNKNOWN_ENDS,
-    UNKNOWN_GEOMETRY,
     YIELD,
     YIELD_OF_ALL,
     of_facts_and_yield,
@@ -55,8 +53,6 @@ _IN_PLACE_OF = {"hot_water_litres_per_day": "occupants"}
 _OF_COLUMNS = tuple(name for name in COLUMNS_OF_NUMBERS if name not in _IN_PLACE_OF)
 _OF_ROOFS = tuple(name for name, (_, of_all) in DECIDE_ON_GAINS.items() if not of_all and name not in CHANCES_OF_ROOFS)
 _OWN_NUMBERS = (LIFE, YIELD, SITE_HOURS, *_OF_COLUMNS, *OF_EACH_HOME, *_OF_ROOFS, *tables.choices())
-# Of an array that nobody has measured, of heat pumps, and chances of one retrofit: drawn for themselves, few have any.
-_OF_FEW = (*UNKNOWN_GEOMETRY.values(), HEAT_PUMP, *CHANCES_OF_ROOFS)
 _ACTS_ON_ALL = (*MONEY, *tables.ranges("price_levels.csv"), *UNKNOWN_ENDS, YIELD_OF_ALL)
 
 
@@ -81,12 +77,16 @@ class CommonNumbers:
         return rng.permutation(stratified)[:, np.newaxis]
 
     def own(self, name: str, rows: npt.NDArray[np.intp]) -> Floats:
-        """Return the numbers of each site for one of its own unknowns, (D, S)."""
-        if name in _OF_FEW:
+        """Return the numbers of each site for one of its own unknowns, (D, S).
+
+        What few sites have, or one retrofit assumes, is drawn for itself.
+        """
+        place = self._own.get(_IN_PLACE_OF.get(name, name))
+        if place is None:
             keys = ([self._seed, crc32(name.encode()), crc32(str(self._site_ids[row]).encode())] for row in rows)
             drawn = [np.random.default_rng(key).random(self._draws) for key in keys]
             return np.stack(drawn, axis=1) if drawn else np.empty((self._draws, 0))
-        return self._of_sites[:, self._own[_IN_PLACE_OF.get(name, name)], :][:, rows]
+        return self._of_sites[:, place, :][:, rows]
 
 
 def npv_draws(

@@ -34,7 +34,7 @@ from aftersun.scoring.value.simulations import Baseline, Rows, Simulations
 from aftersun.scoring.value.valuation import Case, Parts, Valuation, evaluate
 
 TRIANGULAR = "triangular"  # between low and high with its mode at the value used
-PRICED = "priced"  # the same with its mean there, more often below than as far above: what is asked is what is paid
+AROUND = "around"  # the same with its mean there: so the price asked is the mean of what is paid
 NORMAL = "normal"  # low and high are the values exceeded with 90 % and 10 %
 STANDARD_NORMAL_P10 = 1.2816  # exceeded with 10 %
 CHANCE = "chance"  # low = no, high = yes, the value used is the chance of yes
@@ -73,7 +73,7 @@ UNKNOWN_GEOMETRY = {
     "unknown_rating_ratio": "dc_rating_kw",
 }
 COLUMNS_OF_NUMBERS = tuple(dict.fromkeys(column for column, _ in UNKNOWN_NUMBERS.values()))
-BOILER, HEAT_PUMP = "water_efficiency_boiler", "water_efficiency_heat_pump"
+BOILER, HEAT_PUMP, BATTERY = "water_efficiency_boiler", "water_efficiency_heat_pump", "battery_kw_per_kwh"
 UNKNOWN_ENDS = (NET_METERING_YEARS, SUPPORT_YEARS)  # until when today's export rule and support hold
 _OF_HOT_WATER = ("occupants", "hot_water_litres_per_day", "water_store_litres")
 # What differs from home to home where water is heated, and nobody knows of any home.
@@ -81,6 +81,7 @@ OF_EACH_HOME = (
     *("water_draw_factor", "base_load_share", "load_evenness"),
     *("store_set_c", "store_max_c", "thermostat_band_k", BOILER),
 )
+OF_SOME_HOMES = (HEAT_PUMP, BATTERY)  # the same of those that have one
 MONEY = ("real_discount_rate", "electricity_price_growth", "fuel_price_growth")
 LABOUR_LEVEL, SITE_HOURS = "labour_price_level", "site_hours_level"  # of the ``price_levels.csv``
 _HOURS = ("h", "min")  # units of assumptions that are hours of work, alone or for a piece
@@ -129,7 +130,7 @@ class Driver:
             return np.maximum(-step, 0.0), np.maximum(step, 0.0)
         width = self.high - self.low
         mode = (self.used - self.low) / width
-        if self.spread == PRICED:  # from the peak down and up in straight lines, so often below that the mean is there
+        if self.spread == AROUND:  # from the peak down and up in straight lines, so often below that the mean is there
             below = np.maximum(1 - np.sqrt(quantiles / max(1 - mode, 1e-300)), 0.0)
             above = np.maximum(1 - np.sqrt((1 - quantiles) / max(mode, 1e-300)), 0.0)
             return below, above
@@ -159,8 +160,9 @@ def of_numbers(case: Case) -> Iterator[Driver]:
         given = company.range_of(case.loaded.id, name, usual)
         if given.low < given.high:
             ends = (evaluate(case, own.with_value(name, end)) for end in (given.low, given.high))
-            priced = given.unit.partition("/")[0] in _HOURS
-            yield from driver(name, given, own[name], True, *ends, spread=PRICED if priced else TRIANGULAR)
+            around = given.of_each_site or given.unit.partition("/")[0] in _HOURS
+            spread = AROUND if around else TRIANGULAR
+            yield from driver(name, given, own[name], not given.of_each_site, *ends, spread=spread)
     change = case.guard.change(case.loaded, baseline.cohort, baseline.plant, own)  # whatever money and life are
     money = tables.settings("money")
     for name in MONEY:
@@ -171,7 +173,7 @@ def of_numbers(case: Case) -> Iterator[Driver]:
     for name, given in tables.ranges("price_levels.csv").items():
         levels = (_at_level(case, change, name, end) for end in (given.low, given.high))
         ends = (evaluate(other, own, known_change=altered) for other, altered in levels)
-        spread = PRICED if name in (LABOUR_LEVEL, SITE_HOURS) else TRIANGULAR
+        spread = AROUND if name in (LABOUR_LEVEL, SITE_HOURS) else TRIANGULAR
         yield from driver(name, given, given.mode, name != SITE_HOURS, *ends, spread=spread)
     if baseline.remaining_assumed.any():
         life, used = tables.settings("pv_system")["life_years"], company.pv_system.life_years
@@ -244,14 +246,16 @@ def of_systems(case: Case, parts: Parts, heats_water: bool) -> Iterator[Driver]:
             told = ({**cohort.overrides, name: end} for end in (given.low, given.high))
             homes = (standing_as(case, cohort.answering(cohort.sites, overrides)) for overrides in told)
         yield from driver(name, given, used, False, *(evaluate(home) for home in homes))
-    pumps = np.flatnonzero(case.baseline.plant.water_heat == "heat pump")
-    if len(pumps) and heats_water:
-        given, some = system[HEAT_PUMP], case.take(pumps)
-        here = some.baseline.cohort
-        told = ({**here.overrides, HEAT_PUMP: end} for end in (given.low, given.high))
-        ends = (evaluate(standing_as(some, here.answering(here.sites, overrides))) for overrides in told)
-        some_rows = driver(HEAT_PUMP, given, cohort.overrides.get(HEAT_PUMP, given.mode), False, *ends)
-        yield from (_among_all(one, pumps, parts) for one in some_rows)
+    plant = case.baseline.plant
+    for name, there in zip(OF_SOME_HOMES, (plant.water_heat == "heat pump", plant.battery_kwh > 0), strict=True):
+        rows = np.flatnonzero(there)
+        if len(rows) and heats_water:
+            given, some = system[name], case.take(rows)
+            here = some.baseline.cohort
+            told = ({**here.overrides, name: end} for end in (given.low, given.high))
+            ends = (evaluate(standing_as(some, here.answering(here.sites, overrides))) for overrides in told)
+            some_rows = driver(name, given, cohort.overrides.get(name, given.mode), False, *ends)
+            yield from (_among_all(one, rows, parts) for one in some_rows)
     home = is_home(cohort.sites)
     for name, (column, at_home) in UNKNOWN_NUMBERS.items():
         unknown = cohort.sites[column].isna().to_numpy(dtype=bool)

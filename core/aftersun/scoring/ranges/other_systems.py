@@ -19,6 +19,7 @@ from aftersun.scoring.ranges.choices import question_of
 from aftersun.scoring.ranges.drivers import (
     DECIDE_ON_GAINS,
     OF_EACH_HOME,
+    OF_SOME_HOMES,
     UNKNOWN_ENDS,
     UNKNOWN_GEOMETRY,
     UNKNOWN_NUMBERS,
@@ -57,7 +58,7 @@ class OtherSystems:
 
         In a run these are part of the yield's standard deviation. What stands in for nothing at the site is left out.
         """
-        drawn = (*UNKNOWN_NUMBERS, *UNKNOWN_GEOMETRY, *UNKNOWN_ENDS, *DECIDE_ON_GAINS, *OF_EACH_HOME)
+        drawn = (*UNKNOWN_NUMBERS, *UNKNOWN_GEOMETRY, *UNKNOWN_ENDS, *DECIDE_ON_GAINS, *OF_EACH_HOME, *OF_SOME_HOMES)
         for name, given in tables.ranges("system.csv").items():
             if given.low < given.high and name not in drawn and self._counts(name, given):
                 ends = (evaluate(self._with_assumption(case, name, end)) for end in (given.low, given.high))

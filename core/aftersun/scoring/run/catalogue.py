@@ -114,7 +114,9 @@ def catalogue(registry: Registry, company: Company) -> dict[str, pd.DataFrame]:
             }
             in_force = company.range_of(about.id, name, given)
             row |= {"low": in_force.low, "high": in_force.high}
-            assumptions.append({"retrofit": about.id, **asdict(given), **row})
+            of_range = asdict(given)
+            del of_range["of_each_site"]  # how it is drawn is the program's, not the run's
+            assumptions.append({"retrofit": about.id, **of_range, **row})
         claims.extend({"retrofit": about.id, "text": c.text, "source": c.source} for c in loaded.retrofit.claims)
     tables = {"run_retrofit": retrofits, "run_assumption": assumptions, "run_claim": claims}
     return {name: pd.DataFrame(rows) for name, rows in tables.items()}

@@ -29,10 +29,10 @@ from aftersun.scoring.ranges.draws import (
     total_by_retrofit,
 )
 from aftersun.scoring.ranges.drivers import (
+    AROUND,
     DECIDE_ON_GAINS,
     NORMAL,
     OF_EACH_HOME,
-    PRICED,
     TRIANGULAR,
     Driver,
     Parts,
@@ -219,7 +219,7 @@ def test_the_price_asked_is_the_mean_of_what_is_paid() -> None:
     # 400 asked for the work, 280 at 0.7 of its hours and 600 at 1.5: in 0.5 / 0.8 of the roofs it takes less
     cost, zero = np.array([400.0]), np.zeros(1)
     ends = Parts(zero, zero, 0.7 * cost), Parts(zero, zero, 1.5 * cost)
-    hours = Driver("site_hours_level", "ratio", 0.7, 1.0, 1.5, PRICED, False, *ends)
+    hours = Driver("site_hours_level", "ratio", 0.7, 1.0, 1.5, AROUND, False, *ends)
     draws = npv_draws("x", Parts(zero, zero, cost), [hours], numbers(1, 20_000), np.arange(1))
     assert -draws.mean() == pytest.approx(400, abs=2)
     assert (-draws < 400).mean() == pytest.approx(0.625, abs=0.01)
@@ -241,6 +241,20 @@ def test_the_hours_of_one_site_say_nothing_of_another(baseline: Baseline, compan
     assert paid is not None
     labour = paid.items[paid.items["kind"] == "labour"].groupby("site_id")["price"].sum()
     assert longer == pytest.approx(0.5 * labour.to_numpy())
+
+
+@pytest.mark.slow
+def test_what_an_owner_does_differs_from_site_to_site_and_a_rate_of_the_trade_does_not(
+    baseline: Baseline, company: Company
+) -> None:
+    case, valuation = case_of(retrofit("monitoring_add_on"), baseline, company)
+    found = {one.name: one for one in drivers(case, valuation)}
+    owner, rate = (
+        npv_draws("monitoring_add_on", valuation.parts, [found[name]], numbers(3, 2000), ALL)
+        for name in ("owner_notices_factor", "inverter_stop_rate")
+    )
+    assert np.corrcoef(owner.T) == pytest.approx(np.eye(3), abs=0.08)
+    assert np.corrcoef(rate.T) == pytest.approx(np.ones((3, 3)), abs=1e-6)
 
 
 def test_a_triangular_number_keeps_its_mean() -> None:
