@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
 
+import numpy as np
 import pandas as pd
 
 TOGETHER = "+"
@@ -24,7 +27,7 @@ class Event:
     last_on: pd.Timestamp
     from_: pd.Timestamp | None
     until: pd.Timestamp | None
-    jobs: pd.DataFrame
+    jobs: Sequence[Mapping[str, Any]]
 
     @property
     def name(self) -> str:
@@ -33,31 +36,31 @@ class Event:
 
 
 def events_of(jobs: pd.DataFrame) -> dict[str, list[Event]]:
-    """Return the events of each site: work of one calendar month, or less than ``APART`` apart, is one.
+    """Return the events of each site: work less than ``APART`` apart is one.
 
     ``jobs`` has site_id, retrofit, done_on and whatever else is kept with it.
     """
+    ordered = jobs.sort_values(["site_id", "done_on", "retrofit"], kind="stable", ignore_index=True)
+    site, day = ordered["site_id"], ordered["done_on"]
+    begins = (site != site.shift()).fillna(True).to_numpy(bool) | (day.diff() > APART).to_numpy()
+    rows = [{str(name): value for name, value in row.items()} for row in ordered.to_dict("records")]
+    groups = [rows[first:last] for first, last in pairwise([*np.flatnonzero(begins), len(rows)])]
     events: dict[str, list[Event]] = {}
-    ordered = jobs.sort_values(["site_id", "done_on", "retrofit"], kind="stable")
-    for site_id, group in ordered.groupby("site_id", sort=True):
-        events[str(site_id)] = list(_of_site(str(site_id), group))
+    for at, group in enumerate(groups):
+        site_id = str(group[0]["site_id"])
+        before = groups[at - 1] if at and groups[at - 1][0]["site_id"] == site_id else None
+        after = groups[at + 1] if at + 1 < len(groups) and groups[at + 1][0]["site_id"] == site_id else None
+        event = Event(
+            site_id,
+            tuple(sorted({str(job["retrofit"]) for job in group})),
+            group[0]["done_on"],
+            group[-1]["done_on"],
+            None if before is None else before[-1]["done_on"],
+            None if after is None else after[0]["done_on"],
+            group,
+        )
+        events.setdefault(site_id, []).append(event)
     return events
 
 
 APART = pd.Timedelta(days=62)  # assumption: with fewer than two whole months between there is nothing to compare
-
-
-def _of_site(site_id: str, jobs: pd.DataFrame) -> Iterable[Event]:
-    gap = jobs["done_on"].diff()
-    block = (gap > APART).cumsum()
-    groups = [group for _, group in jobs.groupby(block)]
-    for at, group in enumerate(groups):
-        yield Event(
-            site_id,
-            tuple(sorted(set(group["retrofit"].astype(str)))),
-            group["done_on"].min(),
-            group["done_on"].max(),
-            groups[at - 1]["done_on"].max() if at else None,
-            groups[at + 1]["done_on"].min() if at + 1 < len(groups) else None,
-            group,
-        )

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from aftersun.delivered.baseline_model import BaselineFit, fit_baseline, half_width, months_to_see
 from aftersun.delivered.events import Event, events_of
-from aftersun.delivered.months import Months, month_numbers, site_months
+from aftersun.delivered.months import Months, month_numbers, month_of, site_months
 from aftersun.energy.balance import simulated
 from aftersun.energy.baseline import baseline
 from aftersun.energy.readings.checks import limits
@@ -45,7 +46,9 @@ class _Scene:
     """What the events of one chunk and meter are judged by."""
 
     months: Months
-    busy: Sequence[Sequence[Event]]  # of each site
+    work_of: npt.NDArray[np.intp]  # (E,) site of each event, and the months in which it begins and ends
+    first: npt.NDArray[np.datetime64]
+    last: npt.NDArray[np.datetime64]
     light: Floats  # (S, M) of each month over that of the typical year; NaN = none is loaded
     replaced: frozenset[str]
 
@@ -100,10 +103,10 @@ def work_on_record(inventory: Inventory) -> pd.DataFrame:
 
 def _row(event: Event) -> dict[str, Any]:
     """Return what is known of an event without a meter."""
-    promised = event.jobs.reindex(columns=["promised_kwh", "promised_p90_kwh", "promised_p10_kwh"]).astype("Float64")
-    whole = promised.sum(min_count=len(promised))  # of several the range is not known, since they are not added up
-    meters = set(event.jobs["meter"].dropna()) if "meter" in event.jobs else set()
-    one = len(promised) == 1
+    names = ("promised_kwh", "promised_p90_kwh", "promised_p10_kwh")
+    said = [[job.get(name) for name in names] for job in event.jobs]
+    known = not any(pd.isna(promise) for promise, *_ in said)
+    meters = {job.get("meter") for job in event.jobs if not pd.isna(job.get("meter"))}
     return {
         "site_id": event.site_id,
         "retrofit": event.name,
@@ -111,9 +114,10 @@ def _row(event: Event) -> dict[str, Any]:
         "jobs": len(event.jobs),
         "shared": len(event.retrofits) > 1,
         "meter": EXPORT if meters == {EXPORT} else PRODUCTION,
-        "promised_kwh": whole["promised_kwh"],
-        "promised_p90_kwh": whole["promised_p90_kwh"] if one else pd.NA,
-        "promised_p10_kwh": whole["promised_p10_kwh"] if one else pd.NA,
+        "promised_kwh": sum(promise for promise, *_ in said) if known else pd.NA,
+        # ranges of several are not added up
+        "promised_p90_kwh": said[0][1] if len(said) == 1 else pd.NA,
+        "promised_p10_kwh": said[0][2] if len(said) == 1 else pd.NA,
         "meter_replaced": False,
     }
 
@@ -164,8 +168,15 @@ def _of_chunk(
                 )
                 year_kwh[site] = output.sum()
         months = Months(part.sites.index, first, measured, expected, year_kwh)
-        busy = [events.get(str(site), []) for site in part.sites.index]
-        scene = _Scene(months, busy, _light(part.sites, months, light, typical_light), replaced)
+        here = [(site, event) for site, name in enumerate(part.sites.index) for event in events.get(str(name), ())]
+        scene = _Scene(
+            months,
+            np.array([site for site, _ in here], dtype=np.intp),
+            np.array([month_of(event.first_on) for _, event in here], dtype="datetime64[M]"),
+            np.array([month_of(event.last_on) for _, event in here], dtype="datetime64[M]"),
+            _light(part.sites, months, light, typical_light),
+            replaced,
+        )
         for event in mine:
             yield known[event] | _judged(event, known[event], scene)
 
@@ -207,7 +218,9 @@ def _judged(event: Event, row: dict[str, Any], scene: _Scene) -> dict[str, Any]:
                 placebo *= float(np.sqrt(1.0 + np.pi / 2.0 / len(changes)))
             both &= ~np.isnan(level)
             before, after = before & both, after & both
-            level = level * expected[before].sum() / (expected * level)[before].sum()  # 1 on the whole before the work
+            # 1 on the whole in the last whole years before the work: a season may be another than the computed one
+            years_before = np.flatnonzero(before)[-12 * max(int(before.sum()) // 12, 1) :]
+            level = level * expected[years_before].sum() / (expected * level)[years_before].sum()
         regressors = (expected * level)[:, np.newaxis]
     if before.sum() < LEAST_BEFORE or after.sum() < LEAST_AFTER:
         return found | {"obstacle": Unmeasured.SHORT_AFTER if before.sum() >= LEAST_BEFORE else Unmeasured.SHORT_BEFORE}
@@ -283,15 +296,11 @@ def _neighbours(site: int, before: np.ndarray, after: np.ndarray, scene: _Scene)
     span = np.flatnonzero(before | after)
     first = scene.months.first + span.min()
     last = scene.months.first + span.max() + 1
-    quiet = [
-        not any(
-            first <= np.datetime64(event.last_on, "M") and np.datetime64(event.first_on, "M") < last for event in of
-        )
-        for of in scene.busy
-    ]
+    at_work = scene.work_of[(scene.last >= first) & (scene.first < last)]
     whole = (read_[:, before].mean(axis=1) >= COVERED) & (read_[:, after].mean(axis=1) >= COVERED)
     whole[site] = False
-    return np.flatnonzero(whole & np.array(quiet))
+    whole[at_work] = False
+    return np.flatnonzero(whole)
 
 
 def _level(months: Months, neighbours: np.ndarray, before: np.ndarray, after: np.ndarray) -> tuple[Floats, Floats]:

@@ -66,9 +66,11 @@ def site_months(
     Intervals in which there was ``work``, from a first day to a last one, are left out; so are those longer than a
     month.
     """
-    kept = readings["hours"] <= 24.0 * 45.0
+    starts, stops = readings["starts_at"].to_numpy(), readings["ends_at"].to_numpy()
+    kept = readings["hours"].to_numpy(np.float64) <= 24.0 * 45.0
     for begins, ends in work:
-        kept &= ~((readings["ends_at"] > begins) & (readings["starts_at"] < ends + pd.Timedelta(days=1)))
+        over = (ends + pd.Timedelta(days=1)).to_datetime64()
+        kept = kept & ~((stops > begins.to_datetime64()) & (starts < over))
     measured, expected = np.full(count, np.nan), np.full(count, np.nan)
     if not kept.any():
         return measured, expected
