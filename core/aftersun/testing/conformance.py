@@ -268,7 +268,7 @@ class RetrofitConformance:
 
     def test_without_time_it_is_worth_what_it_costs_and_no_more(self) -> None:
         """On a system about to be taken down the net present value at usual values is minus the price."""
-        company = sample_company(self._answers.lines, self.price_items)
+        company = sample_company(self._answers.lines, self._usual_prices)
         ranking = self._scored(self._with(remaining_life_years=0.0), company)
         wrong = ranking[ranking["npv_usual"] != -ranking["upfront"]]
         assert wrong.empty, "with no year left the NPV has to be minus the price paid."
@@ -276,9 +276,11 @@ class RetrofitConformance:
     def test_worthless_energy_earns_nothing(self) -> None:
         """With all energy prices at 0 and nothing avoided, what is left is the cost."""
         prices = [column.name for column in columns("tariff") if column.unit == "per kWh"]
-        company = sample_company(self._answers.lines, self.price_items, worth=0.0)
+        company = sample_company(self._answers.lines, self._usual_prices, worth=0.0)
         ranking = self._scored(self._with(**dict.fromkeys(prices, 0.0)), company)
-        standing = any(line.kind in YEARLY_KINDS for line in self._answers.change.yearly)
+        changes = (self._answers.change, *self._answers.change.alternatives)
+        standing = any(line.kind in YEARLY_KINDS for change in changes for line in change.yearly)
+        standing |= any(line.in_year > 0 for line in self._answers.lines)
         earned = ranking[ranking["npv_usual"] > -ranking["upfront"] + 1e-6 * ranking["upfront"].abs()]
         assert earned.empty, "it is worth something where energy is worth nothing and nothing is avoided."
         if not standing:
@@ -298,6 +300,10 @@ class RetrofitConformance:
     @cached_property
     def _answers(self) -> Answers:
         return ask(self.retrofit, self._cohort)
+
+    @property
+    def _usual_prices(self) -> Mapping[str, Range]:
+        return {**{item.key: item.usual for item in self.retrofit.about.prices}, **self.price_items}
 
     @property
     def _said(self) -> Mapping[str, Mapping[str, object]]:
