@@ -43,6 +43,7 @@ OF_RUNS = {
     "demo-0.2.0": 26,
     "demo-layout-29": 29,
     "demo-layout-30": 30,
+    "demo-layout-32": 32,
 }
 VERSIONS = {**{name: int(name.rpartition("-")[2]) for name in OLDER}, **OF_RUNS}
 """By name of an older file its layout."""
