@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from aftersun.energy.readings.trend import Trend, yearly_trend
@@ -74,20 +75,39 @@ def test_a_month_gone_wrong_does_not_carry_it_away() -> None:
     assert trend_of(year, month, ratio, sd).per_year == pytest.approx(-0.01, abs=0.004)
 
 
+def in_weather(rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Eight years at -2 % a year whose years and months deviate."""
+    year, month, ratio, sd = series(8, -0.02)
+    of_year = 1 + 0.04 * rng.standard_normal(8)[np.arange(96) // 12]
+    return year, month, ratio * of_year * (1 + 0.3 * sd * rng.standard_normal(96)), sd
+
+
 def test_it_agrees_with_the_median_of_changes_against_the_year_before() -> None:
     rng = np.random.default_rng(6)
     ours, theirs = [], []
     for _ in range(40):
-        year, month, ratio, sd = series(8, -0.02)
-        ratio = (
-            ratio * (1 + 0.04 * rng.standard_normal(8)[np.arange(96) // 12]) * (1 + 0.3 * sd * rng.standard_normal(96))
-        )
+        year, month, ratio, sd = in_weather(rng)
         found = trend_of(year, month, ratio, sd)
         ours.append(found.per_year)
         theirs.append(year_on_year(ratio))
         assert abs(theirs[-1] - ours[-1]) < 0.03  # neighbouring years alone: 4 % x sqrt(2) / 7 and more
     assert np.mean(ours) == pytest.approx(np.mean(theirs), abs=0.004)
     assert np.std(ours) < np.std(theirs)  # all pairs of a month tell more than neighbouring years
+
+
+@pytest.mark.slow
+@pytest.mark.filterwarnings("default")  # those of the library
+def test_it_agrees_with_a_library_of_that_method() -> None:
+    degradation = pytest.importorskip("rdtools.degradation")  # extra "peers"
+    rng = np.random.default_rng(6)
+    ours, theirs = [], []
+    for _ in range(40):
+        year, month, ratio, sd = in_weather(rng)
+        ours.append(100 * trend_of(year, month, ratio, sd).per_year)
+        of_months = pd.Series(ratio, pd.date_range("2015-01-01", periods=96, freq="MS"))
+        theirs.append(degradation.degradation_year_on_year(of_months)[0])  # % a year
+    assert np.mean(ours) == pytest.approx(np.mean(theirs), abs=0.4)
+    assert np.mean(theirs) == pytest.approx(-2.0, abs=0.5)
 
 
 @pytest.mark.slow
