@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
 from datetime import date
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
 import pytest
 from babel.languages import get_official_languages
 from babel.numbers import get_territory_currencies
 
 import aftersun_datasets
+from aftersun.model.energy import Energy
 from aftersun.model.errors import AftersunError
 from aftersun.model.figures import LETTER_LANGUAGES
+from aftersun.model.price_times import PriceTables
 from aftersun.money.company import Company, company_template, load_company
 from aftersun.money.countries import FROM_MEMORY, countries, country_of, usual_tariffs
 from aftersun.money.missing import still_missing
+from aftersun.money.price_calendar import with_calendars
+from aftersun.money.tariffs import Bill, yearly_bill
 
 PRICES = aftersun_datasets.rows("price_items.csv")
 # thousand EUR for each full-time employee in construction, 2019 (Eurostat, structural business statistics); GB 37.8
@@ -121,3 +128,77 @@ def test_a_share_in_quotes_is_told_as_the_number_that_was_meant(tmp_path: Path) 
     with pytest.raises(AftersunError) as caught:
         load_company(tmp_path / "company.toml")
     assert "money.sales_tax_rate: is a text, '21 %'; write 0.21" in caught.value.hint
+
+
+# A Friday and a Saturday in July that are no holidays: 1 kWh is bought in each hour from 0 to 10 and from 16 to 24,
+# 2 kWh are exported in each from 10 to 16, so 18 kWh a day bought and 12 exported. Prices: country_tariffs.csv.
+TWO_DAYS = pd.date_range("2001-07-06 00:30", periods=48, freq="h")
+BILLS = {
+    # 36 x 0.30 - 24 x 0.06
+    "AT": (10.80, 1.44),
+    # Friday 5 h peak at 0.50, 9 off-peak at 0.22, 4 at 0.30; Saturday 9 at 0.22, 9 at 0.30; 24 x 0.05
+    "AU": (5.68 + 4.68, 1.20),
+    # Friday 9 h by day at 0.36, 9 by night at 0.31; Saturday 18 at 0.31; 24 x 0.04
+    "BE": (3.24 + 2.79 + 5.58, 0.96),
+    # Friday 7 h high at 0.30, 11 low at 0.25; Saturday 18 at 0.25; 24 x 0.08
+    "CH": (2.10 + 2.75 + 4.50, 1.92),
+    # 36 x 0.36 - 24 x 0.08
+    "DE": (12.96, 1.92),
+    # Friday 8 h valle at 0.10, 6 llano at 0.15, 4 punta at 0.20; Saturday 18 valle; 24 x 0.06, below the month's charge
+    "ES": (0.80 + 0.90 + 0.80 + 1.80, 1.44),
+    # each day 8 h at 0.16 and 10 at 0.20; 24 x 0.04
+    "FR": (2 * (1.28 + 2.00), 0.96),
+    # 36 x 0.27 - 24 x 0.12
+    "GB": (9.72, 2.88),
+    # each day 2 h peak at 0.40, 9 night at 0.19, 7 at 0.36; 24 x 0.20
+    "IE": (2 * (0.80 + 1.71 + 2.52), 4.80),
+    # Friday 5 h of F1 at 0.30, 13 of F23 at 0.27; Saturday 18 at 0.27; 24 x 0.10
+    "IT": (1.50 + 3.51 + 4.86, 2.40),
+    # 36 x 0.27; netting: 24 kWh count at the import price
+    "NL": (9.72, 6.48),
+    # each day 10 h at 0.13 and 8 at 0.24; 24 x 0.04
+    "PT": (2 * (1.30 + 1.92), 0.96),
+    # each day 5 h of summer peak at 0.58 and 13 at 0.35; 24 x 0.06
+    "US": (2 * (2.90 + 4.55), 1.44),
+}
+AFTER = {"DE": 24 * 0.04, "FR": 24 * 0.04, "NL": 24 * 0.05}  # export income once today's rule has ended
+
+
+def bill(code: str) -> Bill:
+    """Return the bill of two days by a country's usual contract."""
+    tables = usual_tariffs(country_of(code))
+    (rule,) = (row for row in aftersun_datasets.rows("country_tariffs.csv") if row["country"] == code)
+    (tariff,) = tables["tariff"]
+    numbers = ["import_price", "export_price", "export_price_after", "generation_price"]
+    site = {name: pd.array([float(tariff[name]) if tariff[name] else pd.NA], dtype="Float64") for name in numbers}
+    for name in ("night_import_price", "night_from_hour", "night_until_hour", "gas_price", "oil_price", "lpg_price"):
+        site[name] = pd.array([pd.NA], dtype="Float64")
+    for name in ("export_rule", "export_rule_after"):
+        site[name] = pd.array([rule[name] or pd.NA], dtype="str")
+    for name in ("country", "time_zone", "holiday_region", "use", "water_heat"):
+        site[name] = pd.array([pd.NA], dtype="str")
+    for name in ("negative_hours_unpaid", "holidays_as_sundays", "reclaims_tax"):
+        site[name] = pd.array([pd.NA], dtype="boolean")
+    site |= dict.fromkeys(("district_heat_price", "self_use_price", "fixed_charge_per_year"), site["gas_price"])
+    site |= dict.fromkeys(("peak_charge_per_kw", "block_kwh_per_month", "block_surcharge"), site["gas_price"])
+    sites = pd.DataFrame(site).assign(
+        tariff_id=tariff["tariff_id"], export_rule_until=pd.to_datetime([rule["export_rule_until"] or pd.NaT])
+    )
+    periods = pd.DataFrame(tables["tariff_period"])
+    for name in ("from_month", "until_month", "from_hour", "until_hour", "import_price", "export_price"):
+        if len(periods):
+            periods[name] = pd.to_numeric(periods[name])
+    priced, calendars = with_calendars(sites, PriceTables(periods=periods), TWO_DAYS, 0.0)
+    sunny = (TWO_DAYS.hour >= 10) & (TWO_DAYS.hour < 16)
+    columns = {column.name: np.zeros((1, 48)) for column in fields(Energy)}
+    columns["imported"], columns["exported"] = np.where(sunny, 0.0, 1.0)[None], np.where(sunny, 2.0, 0.0)[None]
+    columns["generated"] = columns["exported"]
+    return yearly_bill(Energy(**columns), priced, TWO_DAYS, calendars)
+
+
+@pytest.mark.parametrize("code", sorted(BILLS))
+def test_a_bill_by_the_usual_contract_of_each_country_by_hand(code: str) -> None:
+    cost, income = BILLS[code]
+    made = bill(code)
+    assert (made.import_cost[0], made.export_income[0]) == (pytest.approx(cost), pytest.approx(income))
+    assert made.export_income_after[0] == pytest.approx(AFTER.get(code, income))
