@@ -10,7 +10,7 @@ import sys
 from marked_text import put_between, renew_file
 
 from aftersun.inventory.loading.templates import explanation
-from aftersun.inventory.store.dictionary import columns, references, tables
+from aftersun.inventory.store.dictionary import choice_meanings, columns, references, tables
 
 BEGIN = "<!-- columns begin -->"
 END = "<!-- columns end -->"
@@ -35,6 +35,10 @@ def _table(table: str) -> str:
         if column.name in owners:
             cells[3] = f"a loaded {owners[column.name]}"
         lines.append("| " + " | ".join(cell.replace(" | ", ", ").replace("|", "\\|") for cell in cells) + " |")
+    for column in columns(table):
+        meanings = choice_meanings().get((table, column.name), {})
+        lines += ["", f"Choices of `{column.name}`:", ""] if meanings else []
+        lines += [f"- {choice}: {meaning}" for choice, meaning in meanings.items()]
     return "\n".join(lines)
 
 

@@ -55,8 +55,11 @@ FUEL_PRICES = {  # what the present heater burns or draws, by the column that ha
     "heat pump": "import_price",
 }
 
-BILLED = "net billing"
-METERED = "net metering"  # an exported kWh cancels a bought one, until the year's exports reach its imports
+BILLED = ("net billing", "net billing with monthly cap")
+METERED = (
+    "net metering",
+    "net metering by month",
+)  # an exported kWh cancels a bought one, until the exports reach the imports
 GROSS = "gross feed-in"
 UNPAID = ("deemed export", "no export")  # one more kWh exported earns nothing more
 
@@ -104,7 +107,7 @@ class HotWaterDiverter:
         small = litres <= api.baseline(cohort).draw_litres_per_day
         nobody_counted = common.unknown(sites, "hot_water_litres_per_day") & ~self._people_counted(sites)
         no_rule, no_heat = common.unknown(sites, "export_rule"), common.unknown(sites, "water_heat")
-        unpriced = common.unknown(sites, "export_price") & (no_rule | common.equals(sites, "export_rule", BILLED))
+        unpriced = common.unknown(sites, "export_price") & (no_rule | common.equals(sites, "export_rule", *BILLED))
         element_unknown = common.unknown(sites, "element_kw") & ~common.equals(sites, "water_heat", *ELECTRIC)
         may_have_element = common.numbers(sites, "element_kw") != 0.0  # NaN too
         perhaps_no_cut_out = may_have_element & common.unknown(sites, "element_cut_out")
@@ -253,7 +256,7 @@ def _fuel_price(sites: pd.DataFrame) -> api.Floats:
 def _export_worth(sites: pd.DataFrame, plant: api.Plant) -> api.Floats:
     """Return what one more kWh exported earns or, under net metering, cancels; NaN where unknown, shape (S,)."""
     unpaid = common.equals(sites, "export_rule", *UNPAID) | (plant.export_limit_kw <= 0.0)
-    cancels = common.equals(sites, "export_rule", METERED)
+    cancels = common.equals(sites, "export_rule", *METERED)
     worth = np.where(cancels, common.numbers(sites, "import_price"), common.numbers(sites, "export_price"))
     return np.where(unpaid, 0.0, worth)
 

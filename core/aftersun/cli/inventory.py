@@ -60,6 +60,8 @@ def columns(table: Annotated[str, argument("inventory.columns_table")] = "") -> 
             facts = [column.type, column.unit, column.limits, "required" if column.required else ""]
             terminal.result(f"{column.name}  ({'; '.join(filter(None, facts))})")
             terminal.paragraph(column.meaning, indent=4)
+            for choice, meaning in dictionary.choice_meanings().get((name, column.name), {}).items():
+                terminal.paragraph(f"{choice}: {meaning}", indent=8)
 
 
 @app.command()

@@ -105,9 +105,13 @@ def _site_columns(cohort: Cohort, values: Values) -> dict[str, Any]:
     demand = yearly_demand(sites, values)
     own_base, own_evenness = (_numbers(sites[name]) if name in sites else np.full(size, np.nan) for name in OWN_SPREAD)
     no_export = _texts(sites["export_rule"], "") == "no export"
+    limit = _numbers(sites["export_limit_kw"], np.inf)
+    if "export_limit_share" in sites:
+        dc_kw = cohort.sum_by_site(geometry(cohort, values)["dc_rating_kw"])
+        limit = np.minimum(limit, _numbers(sites["export_limit_share"], np.inf) * dc_kw)
     columns: dict[str, Any] = {
         "inverter_rating_kw": np.where(np.isnan(rating), guess, rating),
-        "export_limit_kw": np.where(no_export, 0.0, _numbers(sites["export_limit_kw"], np.inf)),
+        "export_limit_kw": np.where(no_export, 0.0, limit),
         "demand_kwh": demand,
         "base_load_kw": _filled(own_base, values["base_load_share"]) * demand / HOURS_PER_YEAR,
         "load_evenness": _filled(own_evenness, _load_evenness(demand, home, values)),

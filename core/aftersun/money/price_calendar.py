@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 from functools import lru_cache
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -25,10 +25,11 @@ from aftersun.model.price_times import (
 from aftersun.model.ranges import Bools, Floats, Ints
 from aftersun.model.uses import reclaims_tax
 
-_ZONE_YEAR = 2025  # whose rules of summer time hold
+_CIVIL_YEAR = 2025  # whose summer time and holidays hold, by month and day: a simulated year is of no year
 _HOURS = "hours"  # the period of what tariff_hour prices
 _OTHERS = ""  # of what no period prices
 _NIGHT = "night"
+HEATED_AT_NIGHT = 5  # hours from midnight in which a night heater runs, as ``hot_water.csv`` has it
 _FLAT = ("import_price", "night_import_price", "night_from_hour", "night_until_hour")
 
 
@@ -62,34 +63,42 @@ def summer_time_h(times: pd.DatetimeIndex, zone: str) -> Floats:
 def _ahead_by_day(zone: str) -> Floats:
     """Return hours ahead of standard time by day of the year and hour in standard time, (365, 24)."""
     place = ZoneInfo(zone)
-    offsets = [datetime(_ZONE_YEAR, month, 1, tzinfo=place).utcoffset() for month in range(1, 13)]
+    offsets = [datetime(_CIVIL_YEAR, month, 1, tzinfo=place).utcoffset() for month in range(1, 13)]
     standard = min(offset for offset in offsets if offset is not None)
     ahead = np.zeros((365, 24))
-    first = datetime(_ZONE_YEAR, 1, 1, tzinfo=ZoneInfo("UTC")) - standard
+    first = datetime(_CIVIL_YEAR, 1, 1, tzinfo=ZoneInfo("UTC")) - standard
     for hour in range(8760):
         offset = (first + timedelta(hours=hour)).astimezone(place).utcoffset()
         ahead[divmod(hour, 24)] = ((offset or standard) - standard) / timedelta(hours=1)
     return ahead
 
 
-def kinds_of_days(days: pd.DatetimeIndex, country: str, region: str = "") -> Ints:
-    """Return whether days are weekdays, Saturdays, or Sundays and public holidays; no holidays without a country."""
+def kinds_of_days(days: pd.DatetimeIndex, country: str, region: str = "", dated: bool = True) -> Ints:
+    """Return whether days are weekdays, Saturdays, or Sundays and public holidays; no holidays without a country.
+
+    Days that are not ``dated`` are of a simulated year and have the holidays of a recent one, by month and day.
+    """
     weekday = np.asarray(days.day_of_week)
     kinds = np.where(weekday == 6, SUNDAY, np.where(weekday == 5, SATURDAY, WEEKDAY))
     if not country:
         return kinds.astype(np.int64)
-    free = _holidays(country, region, tuple(sorted(set(days.year))))
-    dates = pd.Series(np.asarray(days.date))
-    return np.where(dates.isin(free).to_numpy(), SUNDAY, kinds).astype(np.int64)
+    years = np.asarray(days.year) if dated else np.full(len(days), _CIVIL_YEAR)
+    free = _holidays(country, region, tuple(sorted(set(years.tolist()))))
+    number = 10_000 * years + 100 * np.asarray(days.month) + np.asarray(days.day)
+    return np.where(np.isin(number, list(free)), SUNDAY, kinds).astype(np.int64)
 
 
 @lru_cache(maxsize=256)
-def _holidays(country: str, region: str, years: tuple[int, ...]) -> frozenset[date]:
-    """Return the public holidays of a country, and of a region where it is known; none of an unknown country."""
+def _holidays(country: str, region: str, years: tuple[int, ...]) -> frozenset[int]:
+    """Return the public holidays of a country, and of a region where it is known, as numbers like 20250106.
+
+    None of an unknown country.
+    """
     import holidays  # takes a while, and most tariffs ask for none
 
     try:
-        return frozenset(holidays.country_holidays(country, subdiv=region or None, years=years))
+        days = holidays.country_holidays(country, subdiv=region or None, years=years)
+        return frozenset(10_000 * day.year + 100 * day.month + day.day for day in days)
     except NotImplementedError:
         return frozenset() if not region else _holidays(country, "", years)
 
@@ -98,7 +107,7 @@ def clock_of(times: pd.DatetimeIndex, zone: str, country: str, region: str = "")
     """Return what the clocks of a place show in simulated hours, given in standard time by their middles."""
     civil = times + pd.to_timedelta(summer_time_h(times, zone), unit="h")
     hour, month = np.asarray(civil.hour, dtype=np.int64), np.asarray(civil.month, dtype=np.int64) - 1
-    return Clock(month, kinds_of_days(civil, country, region), hour)
+    return Clock(month, kinds_of_days(civil, country, region, dated=False), hour)
 
 
 @dataclass(frozen=True)
@@ -210,6 +219,7 @@ def with_calendars(
     known = {str(name) for part in (tables.periods, tables.hours) if len(part) for name in part["tariff_id"]}
     found: dict[tuple[object, ...], int] = {}
     calendars: list[PriceCalendar] = []
+    means: list[tuple[float, float]] = []
     reclaimed = reclaims_tax(sites)
     for row, site in enumerate(sites.to_dict("records")):
         if pd.isna(site["tariff_id"]) or str(site["tariff_id"]) not in known:
@@ -225,11 +235,28 @@ def with_calendars(
             found[key] = len(calendars)
             mine = tables.of(pd.Series([site["tariff_id"]]))
             calendar = price_calendar(flat, mine, clock_of(times, zone, country, region), times, country, region)
+            by_hour = calendar.import_price[calendar.register].mean(axis=0)
+            means.append((float(by_hour[HEATED_AT_NIGHT:].mean()), float(by_hour[:HEATED_AT_NIGHT].mean())))
             if reclaimed[row]:
                 calendar = replace(calendar, import_price=calendar.import_price / (1.0 + sales_tax_rate))
             calendars.append(calendar)
         number[row] = found[key]
-    return sites.assign(price_calendar=number), tuple(calendars)
+    return _with_means(sites.assign(price_calendar=number), means), tuple(calendars)
+
+
+def _with_means(sites: pd.DataFrame, means: Sequence[tuple[float, float]]) -> pd.DataFrame:
+    """Return the sites with the mean prices by day and while a night heater runs, for who knows no periods."""
+    by_time = sites["price_calendar"].to_numpy() >= 0
+    if not by_time.any():
+        return sites
+    of_site = np.array(means)[sites["price_calendar"].to_numpy()]
+    told = {
+        "import_price": of_site[:, 0],
+        "night_import_price": of_site[:, 1],
+        "night_from_hour": np.zeros(len(sites), dtype=np.int64),
+        "night_until_hour": np.full(len(sites), HEATED_AT_NIGHT),
+    }
+    return sites.assign(**{name: sites[name].mask(by_time, pd.array(values)) for name, values in told.items()})
 
 
 def _told(value: Any, unknown: bool) -> bool:

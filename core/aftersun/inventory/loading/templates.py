@@ -10,7 +10,7 @@ from openpyxl import Workbook
 from openpyxl.styles import Font
 from openpyxl.utils import get_column_letter
 
-from aftersun.inventory.store.dictionary import Column, columns, tables
+from aftersun.inventory.store.dictionary import Column, choice_meanings, columns, tables
 from aftersun.inventory.store.refusals import refusal
 
 WORKBOOK = "inventory.xlsx"
@@ -50,12 +50,18 @@ def explanation(column: Column) -> tuple[str, ...]:
     return (column.table, column.name, column.type, column.unit, column.limits, required, column.meaning)
 
 
+def _each(column: Column) -> list[tuple[str, ...]]:
+    """Return a row for each choice of a column that needs to be explained."""
+    meanings = choice_meanings().get((column.table, column.name), {})
+    return [(column.table, f"{column.name} = {choice}", "", "", "", "", text) for choice, text in meanings.items()]
+
+
 def _workbook() -> Workbook:
     book = Workbook()
     book.remove(book.active)
     for table in tables():
         _sheet(book, table, [tuple(column.name for column in columns(table))])
-    meanings = [explanation(column) for table in tables() for column in columns(table)]
+    meanings = [row for table in tables() for column in columns(table) for row in (explanation(column), *_each(column))]
     _sheet(book, MEANINGS, [MEANING_HEADER, *meanings])
     return book
 

@@ -14,6 +14,7 @@ from aftersun.inventory.office_list.matching import MAPPING, Proposal
 from aftersun.inventory.office_list.placing import country_code
 from aftersun.inventory.office_list.reading import Decisions
 from aftersun.inventory.office_list.vocabulary import LANGUAGES, LIST, MOST_ARRAYS, Target, of, targets, units_of
+from aftersun.inventory.store.dictionary import choice_meanings
 from aftersun.inventory.store.private import put_in_place, sibling
 from aftersun.inventory.store.refusals import refusal
 
@@ -175,11 +176,21 @@ def as_text(said: MappingFile) -> str:
     lines.append(
         f"merge_doubles = {str(said.merge_doubles).lower()}  # take customers who stand in the list twice for one"
     )
-    columns = [f"{_quoted(heading)} = {_quoted(str(target or ''))}" for heading, target in said.columns.items()]
+    columns = [
+        line
+        for heading, target in said.columns.items()
+        for line in (f"{_quoted(heading)} = {_quoted(str(target or ''))}", *_choices(target))
+    ]
     units = [f"{_quoted(heading)} = {_quoted(unit)}" for heading, unit in said.units.items() if unit]
     for_all = [f"{_quoted(name)} = {_quoted(text)}" for name, text in said.decisions.for_all]
     sections = ["", "[columns]", *columns, "", "[units]  # of cells that name none", *units]
     return "\n".join([_HEAD, *lines, *sections, "", _FOR_ALL, *for_all, ""])
+
+
+def _choices(target: Target | None) -> list[str]:
+    """Return what the choices of a column mean, as remarks, where they do not say it themselves."""
+    meanings = choice_meanings().get((target.table, target.column), {}) if target else {}
+    return [f"#   {choice}: {meaning}" for choice, meaning in meanings.items()]
 
 
 def write_mapping(said: MappingFile, path: Path) -> bool:

@@ -145,6 +145,15 @@ def dangers() -> Mapping[tuple[str, str], str]:
     return {(row["table"], row["column"]): row["value"] for row in rows}
 
 
+@cache
+def choice_meanings() -> Mapping[tuple[str, str], Mapping[str, str]]:
+    """Return by table and column what each choice means, of those that do not say it themselves."""
+    found: dict[tuple[str, str], dict[str, str]] = {}
+    for row in aftersun_datasets.rows("choice_meanings.csv", "aftersun.inventory"):
+        found.setdefault((row["table"], row["column"]), {})[row["choice"]] = row["meaning"]
+    return found
+
+
 def stored_tables(table: str) -> Mapping[str, tuple[Column, ...]]:
     """Return the database tables that keep a dictionary table, each with its columns, keys first.
 

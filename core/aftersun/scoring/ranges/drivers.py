@@ -23,8 +23,8 @@ from aftersun.model.records import each_array, put, take
 from aftersun.model.uses import OF_A_HOUSEHOLD, is_home
 from aftersun.money.company import Company
 from aftersun.money.export_rules import (
-    NET_METERING,
     NET_METERING_YEARS,
+    NETTED,
     SUPPORT_YEARS,
     export_rule,
     rule_after,
@@ -203,7 +203,7 @@ def _at_level(case: Case, change: Change | None, name: str, level: float) -> tup
         return replace(case, company=case.company.model_copy(update={"work": work})), change
     sites = case.baseline.cohort.sites
     rules = {"export_income": export_rule(sites), "export_income_after": rule_after(sites)[0]}
-    factors = {part: np.where(rule == NET_METERING, 1.0, level) for part, rule in rules.items()}
+    factors = {part: np.where(np.isin(rule, NETTED), 1.0, level) for part, rule in rules.items()}
     return replace(case, bill_factors=factors), change
 
 

@@ -13,7 +13,7 @@ import pytest
 
 from aftersun.inventory.loading.load import load_file, tables_in
 from aftersun.inventory.loading.templates import write_templates
-from aftersun.inventory.store.dictionary import columns, tables
+from aftersun.inventory.store.dictionary import choice_meanings, columns, tables
 from aftersun.inventory.store.file import Inventory
 from aftersun.model.errors import AftersunError
 
@@ -28,7 +28,11 @@ def test_every_column_is_in_the_templates(tmp_path: Path) -> None:
             assert list(csv.reader(handle)) == [names]
         assert [cell.value for cell in book[table][1]] == names
     told = {(row[0], row[1]): row for row in book["columns"].iter_rows(min_row=2, values_only=True)}
-    assert set(told) == {(table, column.name) for table in tables() for column in columns(table)}
+    explained = {(table, f"{name} = {choice}") for (table, name), each in choice_meanings().items() for choice in each}
+    assert set(told) == {(table, column.name) for table in tables() for column in columns(table)} | explained
+    for table, name in choice_meanings():
+        choices = next(column.choices for column in columns(table) if column.name == name)
+        assert tuple(choice_meanings()[table, name]) == choices  # each in one sentence, in their order
     for table in tables():
         for column in columns(table):
             unit, limits, meaning = (told[table, column.name][place] or "" for place in (3, 4, 6))
