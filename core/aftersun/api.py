@@ -55,7 +55,7 @@ from aftersun.model.codes import OFFERED, CallKind, ContactRule, CostKind, NotCa
 from aftersun.model.cohort import Cohort
 from aftersun.model.energy import Energy
 from aftersun.model.errors import AftersunError
-from aftersun.model.figures import ENGLISH, LETTER_LANGUAGES, Figures
+from aftersun.model.figures import ENGLISH, LETTER_LANGUAGES, Figures, for_reading
 from aftersun.model.letter import (
     Letter,
     LetterAssumption,
@@ -175,6 +175,7 @@ __all__ = [
     "changed_text",
     "electricity_bill",
     "finding_text",
+    "for_reading",
     "hazard_text",
     "hookimpl",
     "hourly_generation",

@@ -16,7 +16,7 @@ from babel.messages.pofile import read_po
 import aftersun_datasets
 from aftersun.model import tables
 from aftersun.model.codes import NotCalled, Status, Untold
-from aftersun.model.figures import ENGLISH, Figures
+from aftersun.model.figures import ENGLISH, Figures, for_reading
 
 Row = Mapping[Any, Any]  # of a table of the run, by column
 
@@ -127,7 +127,7 @@ def call_text(
     language, told = write.language, bool(value_of(offer, "must_call")) and not float(offer["npv"]) > 0
     parts = [say("call.hazard", language, hazards=" ".join(hazards))] if hazards or told else []
     if told:
-        return " ".join([*parts, say("call.hazard_price", language, price=_amount(offer["upfront"], currency, write))])
+        return " ".join([*parts, say("call.hazard_price", language, price=write.amount(offer["upfront"], currency))])
     return " ".join([*parts, _sentences(_offered(offer, members, currency, write, questions))])
 
 
@@ -142,9 +142,11 @@ def _offered(
     chance = value_of(offer, "chance_allowed")
     allowed = 1.0 if chance is None or not chance > 0 else float(chance)
     # with something to ask first, price, saving and net benefit are those where the answers allow it
-    amounts = {"price": offer["upfront"], "yearly": offer["yearly_saving"], "npv": float(offer["npv"]) / allowed}
+    amounts = {"yearly": offer["yearly_saving"], "npv": float(offer["npv"]) / allowed}
     written = {name: _amount(value, currency, write) for name, value in amounts.items()}
-    yield say("call.figures", language, years=write.number(offer["years"]), **written)
+    written["price"] = write.amount(offer["upfront"], currency)
+    key = "figures" if offer["upfront"] else "figures_charge_alone"
+    yield say(f"call.{key}", language, years=write.number(offer["years"]), **written)
     net, p90 = say("call.net", language, **written), value_of(offer, "npv_p90")
     if allowed < 1:
         yield say("call.net_allowed", language, net=net)
@@ -314,8 +316,8 @@ def _verdict(row: Row, currency: str, write: Figures) -> str:
 
 
 def _amount(value: float, currency: str, write: Figures) -> str:
-    """Write an amount of money; small ones with their decimals."""
-    return write.amount(value, currency, 0 if abs(value) >= 10 else 2)
+    """Write a computed amount of money; small ones with their decimals."""
+    return write.amount(for_reading(value), currency, 0 if abs(value) >= 10 else 2)
 
 
 def _sentences(parts: Iterable[str]) -> str:

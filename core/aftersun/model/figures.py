@@ -20,7 +20,13 @@ from aftersun.model.output import Letterhead
 
 NOT_A_NUMBER = "–"
 LETTER_LANGUAGES = ("en", "de", "fr", "es", "it", "nl", "pt", "pl")  # of ISO 639-1, that letters are written in
+_IN_HUNDREDS_FROM = 10_000.0  # more digits would feign knowledge
 _EVERY_DIGIT = 400  # no float has more before and a few after the decimal mark
+
+
+def for_reading(amount: float) -> float:
+    """Return an amount that was computed as people read it: hundreds from 10,000 on. A price stays as it is."""
+    return round(amount, -2) if abs(amount) >= _IN_HUNDREDS_FROM else amount
 
 
 @dataclass(frozen=True)

@@ -146,7 +146,7 @@ class Output(Protocol):
 
     @property
     def of(self) -> str:
-        """``OF_RUN`` or ``OF_LETTER``."""
+        """``OF_RUN`` or ``OF_LETTER``. One of letters that says ``for_notices = False`` writes for no safety notice."""
 
     @property
     def personal(self) -> bool:

@@ -20,7 +20,7 @@ class OfferLetter:
 
     id = "offer_letter"
     writes = (
-        "An offer to each customer as PDF: what is known, what is proposed, its price, its worth with range, safety; "
+        "An offer to each customer as PDF: what is known, what is proposed, its price, net benefit with range, safety; "
         "or a safety notice."
     )
     of = api.OF_LETTER
@@ -73,6 +73,7 @@ class JobSheet(OfferLetter):
         "A sheet for the crew with each letter as PDF, a page a job: address, access, parts, every safety note, "
         "measurements, sign-off."
     )
+    for_notices = False  # a notice orders no work
     _layout = "job.typ"
     _file = "job"
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import Any
 
 from aftersun import api
@@ -230,7 +231,11 @@ def _price(letter: api.Letter, option: api.LetterOption, words: Words) -> Cell:
 
 
 def _price_lines(option: api.LetterOption, words: Words) -> Cell:
-    lines = [(_what(line, words), words.figures.exact(line.price, mark=False)) for line in option.price_lines]
+    prices: dict[str, float] = {}  # the same kind of work at several places is one line
+    for line in option.price_lines:
+        what = _what(line, words)
+        prices[what] = prices.get(what, 0.0) + line.price
+    lines = [(what, words.figures.exact(price, mark=False)) for what, price in prices.items()]
     if lines and words.figures.exact(option.price_before) != words.figures.exact(option.price):
         lines.append((words("price_lines_before"), words.figures.exact(option.price_before, mark=False)))
     return _cell(lines=lines)
@@ -263,6 +268,16 @@ def _what(line: api.LetterPrice, words: Words) -> str:
     unit = {} if line.unit in _COUNTED else {"unit": line.unit}
     whole = float(max(round(line.quantity), 1))
     return words.say(api.LetterFact("price_item", {"item": item, "quantity": whole, **unit}))
+
+
+def job_lines(lines: Iterable[api.LetterPrice], words: Words) -> list[str]:
+    """Return what the crew brings or plans for, each item once."""
+    together: dict[tuple[str, str], api.LetterPrice] = {}
+    for line in lines:
+        before = together.get((line.item, line.unit))
+        quantity = line.quantity + (before.quantity if before else 0.0)
+        together[line.item, line.unit] = replace(line, quantity=quantity)
+    return [job_line(line, words) for line in together.values()]
 
 
 def job_line(line: api.LetterPrice, words: Words) -> str:

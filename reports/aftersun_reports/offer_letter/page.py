@@ -22,6 +22,7 @@ _ESTIMATES = {
 }
 _OF_THE_PROJECT = re.compile(r" \(tests/[^)]*\)")  # a file of ours, which says nothing to a customer
 _ASSUMPTIONS = 6  # that move the result most are printed; those that turn the advice or were replaced always are
+_NO_TOOLS = (api.ACCESS, api.CostKind.TRAVEL, "other")
 
 
 def page(letter: api.Letter, head: api.Letterhead) -> dict[str, Any]:
@@ -179,13 +180,9 @@ def job_page(letter: api.Letter, head: api.Letterhead) -> dict[str, Any]:
                 "title": words("job_title", title=words.title(letter, option)),
                 "access": [
                     *(sentence(words.listed([fact], "; ")) for fact in option.survey_first),
-                    *(choices.job_line(line, words) for line in option.price_lines if line.kind == api.ACCESS),
+                    *choices.job_lines((line for line in option.price_lines if line.kind == api.ACCESS), words),
                 ],
-                "tools": [
-                    choices.job_line(line, words)
-                    for line in option.price_lines
-                    if line.kind not in (api.ACCESS, api.CostKind.TRAVEL, "other")
-                ],
+                "tools": choices.job_lines((line for line in option.price_lines if line.kind not in _NO_TOOLS), words),
                 "notes": _halves([_note(note, words) for note in option.notes]),
             }
             for option in letter.options

@@ -64,8 +64,8 @@ class Figures:
         return self._amount(amount, self._decimals, mark)
 
     def rounded(self, amount: float, mark: bool = True) -> str:
-        """Return an amount that was calculated, in whole units: more digits would feign knowledge."""
-        return self._amount(amount, 0, mark)
+        """Return an amount that was calculated, in whole units, in hundreds from 10,000 on."""
+        return self._amount(api.for_reading(amount), 0, mark)
 
     def specified(self, value: float, how: str) -> str:
         """Return a number as a text asks for it.

@@ -18,7 +18,7 @@ from aftersun.inventory.log import letters as letter_store
 from aftersun.inventory.log.letters import Issued, LetterFile
 from aftersun.inventory.store.file import Inventory
 from aftersun.model.letter import Letter
-from aftersun.model.output import Letterhead
+from aftersun.model.output import Letterhead, Output
 
 DRAFT = _UNGIVEN = 0  # in place of a version
 _LETTERHEAD = "letterhead"  # its fingerprint is kept with the choices
@@ -52,7 +52,7 @@ def draft(job: Job, composed: Composed) -> Batch:
     """Have each output of the job write letters without a number, of which nothing is stored."""
     letters, failures = composed.letters, []
     files: list[list[LetterFile]] = []
-    for output in job.outputs if letters else ():
+    for output in _outputs(job, composed) if letters else ():
         made = job.write(output, letters)
         if isinstance(made, Failure):
             failures.append(made)
@@ -64,6 +64,12 @@ def draft(job: Job, composed: Composed) -> Batch:
     return Batch(
         letters, tuple(file for of_letter in zip(*files, strict=True) for file in of_letter), failures=tuple(failures)
     )
+
+
+def _outputs(job: Job, composed: Composed) -> list[Output]:
+    """Return the outputs that write such letters: some have nothing to say of a notice, which orders no work."""
+    notice = composed.letters[0].notice
+    return [output for output in job.outputs if not notice or getattr(output, "for_notices", True)]
 
 
 def issue(job: Job, composed: Composed) -> Batch:
@@ -79,7 +85,7 @@ def issue(job: Job, composed: Composed) -> Batch:
     files: dict[str, dict[tuple[str, int], LetterFile]] = {}  # by output
     new_files: list[LetterFile] = []
     failures: list[Failure] = []
-    for output in job.outputs:
+    for output in _outputs(job, composed):
         stored = letter_store.kept_files(job.inventory, letters, output.id)
         wanted = [letter for letter in letters if _key(letter) not in stored]
         if wanted:
