@@ -59,6 +59,12 @@ def hazard_text(note_id: str, language: str = ENGLISH.language) -> str:
     return note_id.removeprefix("known_").replace("_", " ")
 
 
+def loss_text(step: str, language: str = ENGLISH.language) -> str:
+    """Return a step of the loss chain in words: column step of table site_loss; of a later program's step its name."""
+    text = _known("loss", step.removesuffix("_kwh"), language)
+    return text.replace("_", " ")
+
+
 def not_called_text(code: str, detail: str | None = None, language: str = ENGLISH.language) -> str:
     """Return why a site is not called: columns excluded_reason and excluded_detail of table call."""
     if code == NotCalled.SHORT_OF_CAPACITY and detail is not None:

@@ -9,7 +9,7 @@ Each scope is a variant with hours and price of its own, and of each site the on
 - repair: the open string that is known is searched for, found and repaired. Where no plugs are known to be bad.
 - ends: the plugs at both ends of each string are renewed, which is where plugs were mixed or made on site. Factory
   pairs of one family stay.
-- all: every pair, both halves, with one family of one maker.
+- all: every pair, both halves, with one family of one manufacturer.
 
 Where an open string is known, ends and all begin with its repair; elsewhere they cure one by chance.
 
@@ -53,7 +53,7 @@ from aftersun import api
 from aftersun_retrofits import _common as common
 
 DANGERS = ("hot_connector", "open_string", "mixed_connectors")  # where known, the owner is told; worst first
-ONE_FAMILY = "always both halves of a pair, one family of one maker"
+ONE_FAMILY = "always both halves of a pair, one family of one manufacturer"
 ENDS_OF_A_STRING = 2
 READ = "portal somebody reads"
 UNREAD = "portal nobody reads"
@@ -135,7 +135,7 @@ class ConnectorReplacement:
                 "with one string only, an open one stops all: see if it runs",
             )
             .survey(is_open & (metered < 0.5), "the meter shows about full output: see whether a string is open at all")
-            .survey(module_level, "each module's electronics have plugs of their own maker; see which")
+            .survey(module_level, "each module's electronics have connectors of their own manufacturer; see which")
             .survey(in_roof, "the modules are the roof skin and have to be opened to reach the plugs")
             .survey(common.fragile(cohort), "fragile roof: how to reach the plugs safely")
         )

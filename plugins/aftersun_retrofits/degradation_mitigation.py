@@ -60,7 +60,7 @@ EXCESS_LOSS_CHANCE = api.read_ranges(common.DATA, "system.csv")["excess_loss_cha
 
 LEAST_RECOVERABLE = 0.1  # below it the growth that is prevented counts in part only: the effect it multiplies vanishes
 
-ANOTHER_REMEDY = "galvanically isolated: ask a qualified electrician and the inverter's maker for another remedy"
+ANOTHER_REMEDY = "galvanically isolated: ask a qualified electrician and the inverter's manufacturer for another remedy"
 NO_TREND = "the readings show no trend beyond normal ageing"
 FALLS = "the readings fall faster than by normal ageing: find out why"
 NOTHING_MISSING = "the readings show nothing missing"

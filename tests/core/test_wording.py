@@ -46,9 +46,9 @@ def test_every_code_has_its_words(section: str, codes: type[StrEnum]) -> None:
 @pytest.mark.parametrize(
     ("changed", "sentence"),
     [
-        ({}, f"{START}, paid back after 3.4 years: worth 1,240 EUR over 12 years."),
-        ({"discounted_payback_years": None}, f"{START}: worth 1,240 EUR over 12 years."),
-        ({"years": 1.0}, f"{START}, paid back after 3.4 years: worth 1,240 EUR over one year."),
+        ({}, f"{START}, paid back after 3.4 years: net benefit 1,240 EUR over 12 years."),
+        ({"discounted_payback_years": None}, f"{START}: net benefit 1,240 EUR over 12 years."),
+        ({"years": 1.0}, f"{START}, paid back after 3.4 years: net benefit 1,240 EUR over one year."),
         ({"years": 0.0}, "The PV system is planned to run for less than a year more."),
         ({"npv": -5.004, "years": 8.0}, f"{START}: 5.00 EUR short over 8 years."),
         (
@@ -88,7 +88,7 @@ def test_the_end_of_the_export_rule_is_told_with_the_worth_without_it(assumed: b
     row |= {"export_price_after_unknown": True}
     assert reason_text(row, "EUR").removeprefix(reason_text(VALUED, "EUR")) == (
         f" Today's export rule or support {said} in 8.0 years; "
-        "if it stayed as it is, the retrofit would be worth -1,530 EUR. "
+        "if it stayed as it is, the net benefit would be -1,530 EUR. "
         "What a kWh exported is paid once today's export rule has ended is not known, counted as nothing."
     )
 
@@ -194,6 +194,6 @@ def test_what_is_asked_first_says_the_mean_over_all_answers_and_what_holds_if_th
     }  # fmt: skip
     text = reason_text(row, "EUR")
     assert text.startswith(
-        "Ask first: the answers allow it with a chance of 40 %, and over all answers it is worth 500 EUR"
+        "Ask first: the answers allow it with a chance of 40 %, and over all answers the net benefit is 500 EUR"
     )
-    assert "paid back after 5.2 years: worth 1,250 EUR over 12 years" in text  # 500 / 0.4
+    assert "paid back after 5.2 years: net benefit 1,250 EUR over 12 years" in text  # 500 / 0.4

@@ -85,7 +85,7 @@ def test_the_details_have_all_else_by_the_same_number(small: Any) -> None:
     )
     assert second["kind of call"] == "offer"
     assert second["what to ask"] == "1. Do birds nest there? [birds_seen]\n2. Do you live there? [owner_present]"
-    assert second["known hazards here"] == "no danger is known here"
+    assert second["known hazards here"] == "no hazard is known here"
     assert second["safety notes of the work offered"] == "DANGER fall\nWARNING scald"
     assert (
         second["before the price is firm"]
@@ -98,7 +98,7 @@ def test_the_details_have_all_else_by_the_same_number(small: Any) -> None:
     assert "No objection" in second["contact rule"]
     assert "90 days" in second["contact rule"]
     assert (second["retrofit"], second["retrofit_2"]) == ("bird_mesh", "hot_water_diverter")
-    assert first["kind of call"] == "safety: tell, do not sell"
+    assert first["kind of call"] == "safety: notify, do not sell"
 
 
 def test_one_row_a_customer_with_all_dangers_and_further_sites(small: Any) -> None:
@@ -109,7 +109,7 @@ def test_one_row_a_customer_with_all_dangers_and_further_sites(small: Any) -> No
     )
     first, second = rows(small["Details"])
     told = first["known hazards here"]
-    assert told == f"At S2: DANGER [arc] {ARC} Who: licensed electrician.\nAt S3: no danger is known here"
+    assert told == f"At S2: DANGER [arc] {ARC} Who: licensed electrician.\nAt S3: no hazard is known here"
     assert first["safety notes of the work offered"] == "At S2: DANGER fall, arc\nAt S3: WARNING scald"
     assert first["same customer, further sites"] == "S3, number 3 on the list, offer"
     assert second["same customer, further sites"] is None
@@ -185,9 +185,9 @@ def test_what_is_good_for_the_owner_and_not_called_stands_first_with_whose_money
     passing |= {"kind": "in_passing", "contribution": 0.5, "excluded_reason": "call_costs_more"}
     barred = {"site_id": "S1", "customer_id": "C3", "excluded_reason": "not_allowed", "npv": 500.0, "kind": ""}
     first, second = rows(written(SmallRun().with_rows("call", [barred, passing]), tmp_path)["Not called"])
-    assert (first["site"], first["to be told or done in passing"]) == ("S3", "Hot water from surplus")
+    assert (first["site"], first["to mention or do in passing"]) == ("S3", "Hot water from surplus")
     assert [value for title, value in first.items() if "net benefit" in title or "contribution" in title] == [77.0, 0.5]
-    assert (second["site"], second["to be told or done in passing"]) == ("S1", None)
+    assert (second["site"], second["to mention or do in passing"]) == ("S1", None)
     assert 500.0 not in second.values()
 
 

@@ -197,7 +197,7 @@ def test_every_figure_of_the_demo_is_the_stored_one(shown: Shown) -> None:
     assert [row["site"] for row in found] == list(first["site_id"])
     for row, (_, one) in zip(found, first.iterrows(), strict=True):
         assert (row["call"], row["round"]) == (one["position"], one["round"])
-        told = row["kind of call"] == "safety: tell, do not sell"
+        told = row["kind of call"] == "safety: notify, do not sell"
         several = (stored["customer_id"] == one["customer_id"]).sum() > 1
         assert texts[one["site_id"]] in row["what to say"] if several else texts[one["site_id"]] == row["what to say"]
         assert row["price with tax [EUR]"] == pytest.approx(one["upfront"])

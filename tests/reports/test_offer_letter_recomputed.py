@@ -92,7 +92,7 @@ def test_the_lines_of_a_price_add_up_to_it_with_the_flat_share_of_what_may_be_ne
         _, found, lines = text.partition("What the price is")
         if not price or not found or "B\n" not in text:
             continue
-        lines = re.split(r"Saving a year|To be looked at first", lines)[0]
+        lines = re.split(r"Paid besides|Gained once|Saving a year|To be looked at first", lines)[0]
         amounts = [number(amount) for amount in re.findall(r"(?m)([\d,]+\.\d\d)$", lines)]
         shares += "if needed: included at a flat share" in " ".join(lines.split())
         if amounts:

@@ -31,7 +31,7 @@ from aftersun.model.errors import EXIT_BAD_INPUT, AftersunError
 
 app = group(
     name="aftersun",
-    help="Which retrofit is worth it on which roof, what it costs, and what can hurt someone.\n\n"
+    help="Which retrofit pays on which roof, what it costs, and what can hurt someone.\n\n"
     "Example: aftersun demo aftersun-demo",
     pretty_exceptions_enable=False,
     add_completion=False,

@@ -219,7 +219,7 @@ def in_full(note: Row) -> str:
 
 
 def sureness(row: Row, currency: str) -> str:
-    """Say how sure a worth is: what is exceeded with 90 and 10 %, and the chance of a gain, which is never certain."""
+    """Say how sure a net present value is: what is exceeded with 90 and 10 %, and the chance of a gain."""
     percent = {">99 %": "over 99 %", "<1 %": "under 1 %"}.get(chance := chance_text(row["chance_npv_positive"]), chance)
     p90, p10 = amount(row["npv_p90"]), amount(row["npv_p10"])
     return say("call_list.range", p90=p90, p10=p10, currency=currency, chance=percent)
@@ -245,10 +245,10 @@ def _show_in_passing(view: RunView, first: int) -> None:
     rows, titles = view.in_passing(), view.titles()
     if rows.empty:
         return
-    terminal.heading("To be told or done in passing")
+    terminal.heading("To mention or do in passing")
     terminal.say("call_list.in_passing", sites=counted(len(rows), "site"))
     terminal.table(
-        ["site", "offer", "worth to the owner", "contribution to us", "why no call"],
+        ["site", "offer", "net benefit to the owner", "contribution to us", "why no call"],
         [
             [
                 row["site_id"],
@@ -296,4 +296,4 @@ def _show_month(view: RunView) -> None:
         for capacity in capacities
     ]
     if rows:
-        terminal.table(["capacity", "bookable", "expected", "one more is worth", "next job"], rows, "<>>><")
+        terminal.table(["capacity", "bookable", "expected", "value of one more", "next job"], rows, "<>>><")

@@ -65,7 +65,7 @@ def call(
     terminal.answer(json, done, *lines)
     for name, value, mended in standing:
         terminal.message(
-            f"On record at {site} stands {name} = {value}. If this work has ended it: "
+            f"On record at {site}: {name} = {value}. If this work has ended it: "
             f'aftersun log fact {inventory} {site} {name}={mended} --origin "work done"'
         )
 
@@ -111,7 +111,7 @@ def correct(
     facts = facts_of(fact)
     with opened(inventory, read_only=False) as target:
         done = correct_call(target, entry, why, changes, facts, withdraw, although_objection, although_danger)
-    instead = f"in its place stands entry {done.entries[0]}" if done.entries else "nothing stands in its place"
+    instead = f"entry {done.entries[0]} replaces it" if done.entries else "nothing replaces it"
     lines = [f"Entry {entry} is kept as corrected and counts no more; {instead}."]
     lines += [f"No longer as it said: {cell}." for cell in done.taken_back]
     lines += [

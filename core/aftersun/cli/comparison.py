@@ -87,7 +87,7 @@ def _show_results(difference: Difference) -> None:
     ]
     if rows:
         terminal.result("", f"Largest changes of the best offer's net present value, {difference.currency}:")
-        terminal.table(["site", "first", "worth", "second", "worth", "change"], rows, "<<><>>", indent=2)
+        terminal.table(["site", "first", "NPV", "second", "NPV", "change"], rows, "<<><>>", indent=2)
 
 
 def _show_calls(difference: Difference) -> None:
@@ -111,7 +111,7 @@ def _show_notes(difference: Difference) -> None:
         terminal.result("None.")
     keys = ["severity", "note_id", "text", "who", "tell_owner", "only_in"]
     for (severity, name, text, who, tell, only_in), rows in difference.notes.groupby(keys, sort=False, dropna=False):
-        known = " A known danger: the owner is to be told." if tell else ""
+        known = " A known hazard: notify the owner." if tell else ""
         terminal.paragraph(
             f"{str(severity).upper()} [{name}] only in the {only_in} run. {text} Who: {who}.{known}", hang=2
         )

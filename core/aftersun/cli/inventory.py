@@ -89,7 +89,7 @@ def load(
 
     Of a list it is shown how each column is understood, and asked whether that is right; what cannot be read becomes
     unknown, and is marked in a workbook to correct. An empty cell takes nothing away. What was learnt since, and a
-    known danger, stay whatever a table says; such cells are told and kept as conflicts. What looks like another unit
+    known hazard, stay whatever a table says; such cells are told and kept as conflicts. What looks like another unit
     in a whole column is told, with the command that mends it.
 
     Readings are taken as portals export them: days, quarters of an hour, months side by side, energy, power or
@@ -441,7 +441,7 @@ def restore(
     elif done.carried_over:
         terminal.result(
             f"Kept from the file before: erasures ({done.erased} customers of the backup), objections and the "
-            "like, withdrawn permissions, known dangers, letter numbers and the trail of changes."
+            "like, withdrawn permissions, known hazards, letter numbers and the trail of changes."
         )
     else:
         terminal.message(

@@ -65,7 +65,7 @@ def done(
     terminal.answer(json, recorded, f"Recorded as entry {entries} of the call log; {recorded.facts} facts changed.")
     for name, value, mended in standing:
         terminal.message(
-            f"On record at {site} stands {name} = {value}. If this work has ended it: "
+            f"On record at {site}: {name} = {value}. If this work has ended it: "
             f'aftersun log fact {inventory} {site} {name}={mended} --origin "work done"'
         )
 

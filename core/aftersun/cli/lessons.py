@@ -82,7 +82,7 @@ def _effects(inventory: Path, changes: list[tuple[str, float]], workers: int) ->
         )
         effect[place] = (
             f"The advice of the newest run turns {len(compared.turned())} times; {offers[1]} offers "
-            f"in place of {offers[0]}, worth {worth[1]:,.0f} in place of {worth[0]:,.0f}."
+            f"in place of {offers[0]}, net benefit {worth[1]:,.0f} in place of {worth[0]:,.0f}."
         )
     return effect
 

@@ -74,7 +74,7 @@ def notice(
     plugins_from: PluginFolder = None,
     json: AsJson = False,
 ) -> None:
-    """Write safety notices: the known dangers of a site and nothing else, no price and no offer.
+    """Write safety notices: the known hazards of a site and nothing else, no price and no offer.
 
     They go to owners who may not be contacted about offers, too: no contact rule applies. Notices have numbers and are
     kept like letters, but are no offers made.

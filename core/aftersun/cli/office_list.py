@@ -151,7 +151,7 @@ def _not_confirmed(
     write_mapping(settled(understood, said, merge, options.sheet), where)
     return (
         f"{path.name} is a list under headings of its own and was not loaded.",
-        f"What is proposed stands in {where}: correct it there if need be, then answer yes or add --yes.",
+        f"What is proposed is in {where}: correct it there if need be, then answer yes or add --yes.",
     )
 
 
@@ -239,4 +239,4 @@ def show_loaded(path: Path, loaded: ListLoaded) -> None:
         )
     if loaded.advice:
         terminal.paragraph(f"{loaded.advice}.")
-    terminal.paragraph(f"How {path.name} is read stands in {loaded.mapping}, and the next list is read so too.")
+    terminal.paragraph(f"How {path.name} is read is kept in {loaded.mapping}, and the next list is read so too.")

@@ -14,9 +14,9 @@ _SITES = 10
 
 
 def show_questions(view: RunView, questions: pd.DataFrame, site_id: str | None) -> None:
-    """Print what answers are worth before they are known, of all sites or of one, and the visits worth making."""
+    """Print the value of answers before they are known, of all sites or of one, and the visits that pay."""
     where = f"at {site_id}" if site_id else f"at all {view.run.sites} sites"
-    terminal.heading(f"What to ask {where}: worth to the owners, in {view.currency}")
+    terminal.heading(f"What to ask {where}: value to the owners, in {view.currency}")
     show_no_contact(view, site_id)
     if questions.empty:
         terminal.say("questions.none")
@@ -28,7 +28,7 @@ def show_questions(view: RunView, questions: pd.DataFrame, site_id: str | None) 
         sites = counted(row["sites"], "site")
         terminal.say("questions.worth", indent=2, sites=sites, by_phone=by_phone, if_known=if_known)
     visits = visits_worth_making(questions)
-    terminal.heading("Visits worth making before anything is offered")
+    terminal.heading("Visits that pay before anything is offered")
     if visits.empty:
         terminal.say("questions.no_visit")
     for row in visits.head(_SITES).to_dict("records"):

@@ -103,7 +103,7 @@ def _load(
     if not options.yes and not typer.confirm(f"Load {path.name} like this?", err=True):
         raise AftersunError(
             f"{path.name} was not loaded.",
-            f"What is proposed stands in {where}: correct it there if need be, then answer yes or add --yes.",
+            f"What is proposed is in {where}: correct it there if need be, then answer yes or add --yes.",
         )
     with opened(inventory, read_only=False) as target:
         report = store(target, prepared.file, path, options.allow_again, options.stated_on)
@@ -211,4 +211,4 @@ def show_loaded(path: Path, loaded: ReadingsLoaded) -> None:
             "replaced. If this file is of another inverter of the site, load the files of both in one command with "
             "--add-up."
         )
-    terminal.paragraph(f"How {path.name} is read stands in {loaded.mapping}, and the next such export is read so too.")
+    terminal.paragraph(f"How {path.name} is read is kept in {loaded.mapping}, and the next such export is read so too.")

@@ -9,7 +9,7 @@ import pandas as pd
 
 from aftersun import wording
 from aftersun.cli.call_list import in_full, show_notes, sureness
-from aftersun.cli.terminal import amount, cell, in_words, records, terminal
+from aftersun.cli.terminal import amount, cell, counted, in_words, money, money_range, records, terminal
 from aftersun.documents.call_rows import worst_first
 from aftersun.documents.run_view import LEAST_KWH, RunView
 from aftersun.inventory.store.dictionary import columns
@@ -72,7 +72,7 @@ def show_verdicts(view: RunView, site_id: str) -> None:
     charges = charged.groupby("retrofit")["price"].sum()
     terminal.result("")
     terminal.table(
-        ["retrofit", "advice", "price", f"worth, {view.currency}", "80 % range", "payback"],
+        ["retrofit", "advice", "price", f"NPV, {view.currency}", "80 % range", "payback"],
         [
             [
                 titles.get(row["retrofit"], row["retrofit"]),
@@ -86,7 +86,7 @@ def show_verdicts(view: RunView, site_id: str) -> None:
     offers = view.table("offer", site_id)
     for offer in records(offers[offers["offer"].map(lambda name: len(view.members(name)) > 1)]):
         together = " and ".join(titles.get(name, name) for name in view.members(offer["offer"]))
-        upfront, npv = amount(offer["upfront"]), amount(offer["npv"])
+        upfront, npv = amount(offer["upfront"]), money(offer["npv"])
         terminal.say("site.together", retrofits=together, upfront=upfront, npv=npv, currency=view.currency)
     for question in view.to_ask(site_id):
         terminal.paragraph(f"ask: {question}", hang=5)
@@ -95,7 +95,7 @@ def show_verdicts(view: RunView, site_id: str) -> None:
     show_notes(notes[here].drop_duplicates("note_id"), "Safety notes of what may be done here")
     others = notes.loc[~notes["note_id"].isin(notes.loc[here, "note_id"]), "note_id"].drop_duplicates()
     if len(others):
-        terminal.say("site.other_notes", notes=", ".join(others))
+        terminal.say("site.other_notes", notes=counted(len(others), "more safety note"))
     terminal.say("site.in_full", site=site_id)
 
 
@@ -116,7 +116,7 @@ def _questions(view: RunView, look: CloserLook | None) -> None:
     if look is None or look.questions.empty:
         return
     titles = view.titles()
-    terminal.heading("Worth asking: the answer could turn the advice")
+    terminal.heading("What to ask: the answer could turn the advice")
     for question, turned in look.questions.groupby("question", sort=False):
         terminal.paragraph(str(question), hang=2)
         for row in records(turned):
@@ -125,7 +125,7 @@ def _questions(view: RunView, look: CloserLook | None) -> None:
 
 
 def _together(view: RunView, site_id: str) -> None:
-    """Print the sets of retrofits that are worth more in one visit, and what each member adds."""
+    """Print the sets of retrofits that bring more in one visit, and what each member adds."""
     offers, members, titles = view.table("offer", site_id), view.table("offer_member", site_id), view.titles()
     for offer in records(offers.sort_values("npv", ascending=False)):
         mine = members[members["offer"] == offer["offer"]]
@@ -133,14 +133,14 @@ def _together(view: RunView, site_id: str) -> None:
             continue
         terminal.heading("In one visit, with one way up")
         together = " and ".join(titles.get(name, name) for name in mine["retrofit"])
-        upfront, npv = amount(offer["upfront"]), amount(offer["npv"])
+        upfront, npv = amount(offer["upfront"]), money(offer["npv"])
         terminal.say("site.together", retrofits=together, upfront=upfront, npv=npv, currency=view.currency)
         _sure(offer, view.currency)
         rows = [
             [titles.get(row["retrofit"], row["retrofit"]), amount(row["npv_alone"]), amount(row["npv_added"])]
             for row in records(mine)
         ]
-        terminal.table(["member", "worth alone", "adds, given the others"], rows, "<>>", indent=2)
+        terminal.table(["member", "NPV alone", "adds, given the others"], rows, "<>>", indent=2)
         terminal.say("site.notes_below")
 
 
@@ -154,23 +154,25 @@ def _drivers(look: CloserLook | None, retrofit: str, usual: float, currency: str
     rows = [
         [
             in_words(row["name"]),
-            f"{row['low']:g} .. {row['high']:g} {row['unit']}",
-            f"{amount(row['npv_low'])} .. {amount(row['npv_high'])}",
+            f"{row['low']:g} to {row['high']:g} {row['unit']}",
+            money_range(row["npv_low"], row["npv_high"]),
             f"{row['flips_at']:.3g}" if row["turns"] else "",
         ]
         for row in records(moved)
     ]
     terminal.say("site.usual", indent=2, npv=amount(usual), currency=currency)
-    terminal.table(["moved most by", "low .. high", f"worth, {currency}", "turns at"], rows, "<<>>", indent=2)
+    terminal.table(
+        ["most sensitive to", "from low to high", f"NPV, {currency}", "break-even at"], rows, "<<>>", indent=2
+    )
     if look.has_changed(retrofit, usual):
         terminal.say("site.changed", indent=2, npv=amount(look.npv[retrofit]), currency=currency)
 
 
 def _figures(row: Mapping[Any, Any], charge: float) -> list[str]:
-    """Return price with what is paid every year, worth, range and simple payback of a retrofit as cells."""
+    """Return price with what is paid every year, NPV, range and simple payback of a retrofit as cells."""
     price = amount(row["upfront"]) + (f" + {amount(charge)} a year" if charge else "")
-    drawn = "" if pd.isna(row["npv_p90"]) else f"{amount(row['npv_p90'])} .. {amount(row['npv_p10'])}"
-    return [price, amount(row["npv"]), drawn, _payback(row, "simple")]
+    drawn = "" if pd.isna(row["npv_p90"]) else money_range(row["npv_p90"], row["npv_p10"])
+    return [price, money(row["npv"]), drawn, _payback(row, "simple")]
 
 
 def _standing(view: RunView, site_id: str) -> None:
@@ -185,7 +187,7 @@ def _standing(view: RunView, site_id: str) -> None:
         terminal.paragraph(f"Number {call['position']} on the call list.")
     tell = view.to_tell()
     for danger in records(tell[tell["site_id"] == site_id]):
-        terminal.paragraph(f"Known danger, tell the owner: {danger['text']} Who: {danger['who']}.", hang=2)
+        terminal.paragraph(f"Known hazard, notify the owner: {danger['text']} Who: {danger['who']}.", hang=2)
 
 
 def _facts(view: RunView, site_id: str) -> None:
@@ -230,15 +232,15 @@ def _energy(view: RunView, site_id: str) -> None:
     light, *steps, generated = records(view.losses(site_id))
     rows = [
         [
-            in_words(step["step"].removesuffix("_kwh")),
+            wording.loss_text(step["step"]),
             amount(-step["kwh"]),
             ENGLISH.percent(-step["kwh"] / light["kwh"], 1),
         ]
         for step in steps
     ]
-    rows.insert(0, ["light on the modules at their rated efficiency", amount(light["kwh"]), ""])
+    rows.insert(0, ["in-plane irradiation at the rated efficiency", amount(light["kwh"]), ""])
     rows.append(["generated", amount(generated["kwh"]), ""])
-    terminal.table(["step", "kWh", "share of light"], rows, "<>>")
+    terminal.table(["step", "kWh", "share"], rows, "<>>")
 
 
 def _meters(view: RunView, site_id: str, energy: pd.Series) -> None:
@@ -267,7 +269,7 @@ def _meters(view: RunView, site_id: str, energy: pd.Series) -> None:
         if still := wording.standstill_text(row, view.currency):
             terminal.paragraph(still)
         if untold := wording.untold_text(row):
-            terminal.paragraph(f"Not told by them: {untold}.")
+            terminal.paragraph(f"What they do not show: {untold}.")
     for finding in records(view.table("reading_finding", site_id)):
         terminal.paragraph(f"Readings, {finding['meter']}: {wording.finding_text(finding)}", hang=2)
 
@@ -315,8 +317,8 @@ def _retrofits(view: RunView, site_id: str, look: CloserLook | None, retrofits: 
 
 
 def _verdict(row: Mapping[Any, Any], title: str, currency: str) -> None:
-    """Print what is advised of a retrofit, why, its measures of worth and how sure they are."""
-    worth = "" if pd.isna(row["npv"]) else f", expected net present value {amount(row['npv'])} {currency}"
+    """Print what is advised of a retrofit, why, its measures and how sure they are."""
+    worth = "" if pd.isna(row["npv"]) else f", net benefit {money(row['npv'])} {currency}"
     terminal.result("")
     terminal.paragraph(f"{title}: {wording.status_text(row['status'])}{worth}", hang=2)
     terminal.paragraph(wording.reason_text(row, currency), indent=2)
@@ -355,7 +357,7 @@ def _cost_table(items: pd.DataFrame) -> None:
 
 
 def _sure(row: Mapping[Any, Any], currency: str, indent: int = 0) -> None:
-    """Print how sure a worth is, where that was drawn."""
+    """Print how sure a net present value is, where that was drawn."""
     if not pd.isna(row["npv_p90"]):
         text = sureness(row, currency)
         terminal.paragraph(f"{text[0].upper()}{text[1:]}.", indent=indent)

@@ -74,7 +74,7 @@ def _show_all(comparison: Comparison) -> None:
         [in_words(retrofit), count, amount(worth), changed[retrofit][0], amount(changed[retrofit][1])]
         for retrofit, (count, worth) in sorted(stored.items())
     ]
-    terminal.table(["retrofit", "offered", "worth", "what if", "worth"], rows, "<>>>>")
+    terminal.table(["retrofit", "offered", "NPV", "what if", "NPV"], rows, "<>>>>")
     turned = comparison.turned()
     terminal.result("", f"The advice turns {len(turned)} times.")
     for row in turned.head(_SITES).to_dict("records"):

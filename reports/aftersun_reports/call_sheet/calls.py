@@ -15,14 +15,14 @@ from aftersun_reports.call_sheet.layout import columns, sheet
 from aftersun_reports.notes import NotesOfRun, in_full
 from aftersun_reports.shared import titled
 
-PER_CALL = 3  # questions on one call; the others stand on their own sheet
+PER_CALL = 3  # questions on one call; the others are on their own sheet
 CALLED_ON, OUTCOME, LEAVE_UNTIL, RETROFIT, REMARK, SITE = (
     "called_on", "outcome", "leave_until", "retrofit", "remark", "site_id",
 )  # fmt: skip
 FILLED_IN_ON_CALLS = (CALLED_ON, OUTCOME, LEAVE_UNTIL, REMARK)
 
-_SAFETY, _BOTH, _OFFER = "safety: tell, do not sell", "safety, and an offer", "offer"
-_SERVICE = "service: stands still"
+_SAFETY, _BOTH, _OFFER = "safety: notify, do not sell", "safety, and an offer", "offer"
+_SERVICE = "service: system has stopped"
 _KINDS = {
     api.CallKind.WARN: _SAFETY,
     api.CallKind.WARN_AND_OFFER: _BOTH,
@@ -256,7 +256,7 @@ class CallList:
 
     def _dangers(self, site_id: str) -> str:
         standing = (self.notes.notes[position] for position in self.notes.known.get(site_id, ()))
-        return "\n".join(map(in_full, standing)) or "no danger is known here"
+        return "\n".join(map(in_full, standing)) or "no hazard is known here"
 
     def _asked(self, sites: Sequence[str]) -> Mapping[str, list[Record]]:
         """Return the questions of these sites that are worth most, best first."""

@@ -98,12 +98,12 @@ def _facts(run: api.RunView, sites: Sites) -> list[dict[str, Any]]:
 
 def _steps(loss: pd.DataFrame, sites: Sites) -> list[str]:
     """Return the labels of the steps, with a mark where a loss is an average and nobody knows whether it is there."""
-    labels, by_chance = _labels()["steps"], _labels()["by_chance"]
+    by_chance = _labels()["by_chance"]
     known = {fact: sites.facts[fact].notna().to_dict() for fact in by_chance.values()}
     named = []
     for site, step in zip(loss["site_id"], loss["step"], strict=True):
         average = step in by_chance and not known[by_chance[step]].get(site, False)
-        named.append(labels.get(step, _words(step.removesuffix("_kwh"))) + (_AVERAGE if average else ""))
+        named.append(_words(api.loss_text(step)) + (_AVERAGE if average else ""))
     return named
 
 

@@ -70,7 +70,7 @@ function fillMonth() {
 function fillCharts() {
   const sites = SITES.id.map((_, site) => site);
   const sure = sites.filter((site) => known(SITES.chance[site]) && known(SITES.npv[site])), placed = sites.filter((site) => known(SITES.latitude[site]) && known(SITES.longitude[site]));
-  fill('certainty-body', sure.length ? figure('certainty-chart', `Each mark is the best offer of a site (${some(sure.length, 'site')}): the further right, the surer a gain; the higher, the more it brings. A mark opens its site; the table of sites holds the same figures.`, stateKey(sure))
+  fill('certainty-body', sure.length ? figure('certainty-chart', `Each mark is the best offer of a site (${some(sure.length, 'site')}): the further right, the more certain a gain; the higher, the more it brings. A mark opens its site; the table of sites holds the same figures.`, stateKey(sure))
     : el('p', {}, DATA.drawn ? 'There is no offer to show.' : `How sure the offers are: ${NOT_DRAWN} in this run.`));
   fill('map-body', figure('map-chart', `${some(placed.length, 'site')} by position, north above, with the larger towns. A mark opens its site.`, stateKey(placed)));
   const queue = [() => drawRetrofits(DATA.value.filter((row) => row.retrofit !== '').sort((a, b) => b.npv - a.npv)), () => sure.length && drawCertainty(sure), () => placed.length && drawMap(placed)];

@@ -128,9 +128,9 @@ def test_explain_shows_every_retrofit_cost_item_claim_and_safety_note_and_how_su
     assert len(re.findall(r"^  (?:once|every year) ", ran.out, re.M)) == costs
     assert all(len(line) <= 100 for line in ran.out.splitlines())
     assert "More than " in ran.out
-    assert "moved most by" in ran.out
+    assert "most sensitive to" in ran.out
     assert "Rank again" not in ran.out  # nothing has changed since the run
-    assert "moved most by" not in aftersun("explain", inventory, site, "--all", "--stored-only").out
+    assert "most sensitive to" not in aftersun("explain", inventory, site, "--all", "--stored-only").out
 
 
 def test_explain_begins_with_a_line_for_each_retrofit_and_loses_no_safety_note(aftersun, demo_folder):
@@ -163,7 +163,7 @@ def test_explain_begins_with_a_line_for_each_retrofit_and_loses_no_safety_note(a
     for note_id, text, may_be_done in notes:
         assert note_id in flat
         assert (" ".join(text.split()) in flat) == may_be_done
-    assert "moved most by" not in ran.out
+    assert "most sensitive to" not in ran.out
 
 
 @pytest.mark.slow
@@ -173,7 +173,7 @@ def test_one_retrofit_in_full_is_that_one_alone(aftersun, demo_folder):
     assert ran.code == 0
     assert re.findall(r"^(Bird mesh|Monitoring with alerts|Tilt mount|Hot water from surplus): ", ran.out, re.M)
     assert "Tilt mount: " not in ran.out
-    assert "moved most by" in ran.out
+    assert "most sensitive to" in ran.out
 
 
 def test_a_retrofit_that_the_run_does_not_have_is_a_sentence(aftersun, demo_folder):

@@ -84,8 +84,8 @@ def test_every_way_to_look_says_so(
     (sheet,) = CallSheet().write(view, tmp_path, {})
     book = openpyxl.load_workbook(sheet)
     mine = next(line for line in rows(book["Details"]) if line["site"] == site)
-    assert mine["kind of call"] == "service: stands still"
+    assert mine["kind of call"] == "service: system has stopped"
     call = next(line for line in rows(book["Calls"]) if line["call"] == mine["call"])
     assert SPOKEN in call["what to say"]
-    assert call["offer, price with tax"] == "service: stands still"
+    assert call["offer, price with tax"] == "service: system has stopped"
     assert PortfolioPage().write(view, tmp_path, {})

@@ -58,7 +58,7 @@ def test_no_safety_note_of_a_site_is_lost(client: TestClient, view: RunView) -> 
         assert f"[{note.note_id}] {' '.join(note.text.split())}" in shown
     told = view.to_tell()
     for note in told[told["site_id"] == site].itertuples():
-        assert f"Known danger, tell the owner. {note.text}" in shown
+        assert f"Known hazard, notify the owner. {note.text}" in shown
 
 
 def test_a_site_shows_its_verdicts_facts_with_origin_and_what_to_ask(client: TestClient, view: RunView) -> None:
