@@ -23,12 +23,13 @@ from aftersun.testing import RetrofitConformance, sample_cohort, sample_company,
 from aftersun.testing.answers import ask
 from aftersun_upgrades.battery import Battery
 from aftersun_upgrades.inverter_renewal import InverterRenewal, failures_by_year
+from aftersun_upgrades.light_film import LightFilm
 from aftersun_upgrades.module_renewal import ModuleRenewal
 from aftersun_upgrades.scheduled_cleaning import ScheduledCleaning
 from aftersun_upgrades.service_contract import ServiceContract
 from aftersun_upgrades.surge_protection import SurgeProtection
 
-FAMILY = (Battery, InverterRenewal, ModuleRenewal, ScheduledCleaning, ServiceContract, SurgeProtection)
+FAMILY = (Battery, InverterRenewal, LightFilm, ModuleRenewal, ScheduledCleaning, ServiceContract, SurgeProtection)
 PROJECT = Path(__file__).parents[2] / "plugins" / "aftersun_upgrades"
 CHARGED = 1.25 * 1.2  # markup and tax of the sample company
 LARGE = {"inverter_rating_kw": 200.0, "annual_demand_kwh": 500_000.0, "use": "workshop", "reclaims_tax": False}
@@ -187,3 +188,10 @@ def test_new_modules_pay_where_old_ones_are_weak_and_not_where_they_are_strong()
     assert valuation.npv[0] > 0 > valuation.npv[1]
     young = sample_cohort({"commissioned_on": pd.Timestamp("2022-05-01")})
     assert ask(ModuleRenewal(), young).screening.status.tolist() == [api.DOES_NOT_FIT]
+
+
+def test_a_film_is_worth_minus_its_price_beside_its_claim() -> None:
+    film = LightFilm()
+    assert film.about.claim_only
+    valuation = valued(film, sample_cohort({"remaining_life_years": 20.0}))
+    assert valuation.npv == pytest.approx(-valuation.flow.upfront[:, 0])

@@ -73,6 +73,7 @@ class About:
     excludes: tuple[str, ...] = ()  # ids of retrofits that cannot stand beside it
     needs: tuple[str, ...] = ()  # ids of retrofits that have to be there before it
     api_version: int = API_VERSION  # left out, it follows the program
+    claim_only: bool = False  # computed to stand beside what the trade claims of it, and never offered
     prices: tuple[PriceItem, ...] = ()  # price items of its own with kind, unit and usual range
 
     @property

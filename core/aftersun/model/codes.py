@@ -17,6 +17,7 @@ class Status(StrEnum):
     ALREADY_FITTED = "already_fitted"
     SAFETY_REMEDIAL = "safety_remedial"  # not for its worth, but a danger is known to stand there now
     FAILED = "failed"  # the plugin failed in this run
+    CLAIM_ONLY = "claim_only"  # computed to stand beside what the trade claims; never offered
 
 
 OFFERED = (Status.RECOMMENDED, Status.SUBJECT_TO_SURVEY)

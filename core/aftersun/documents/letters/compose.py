@@ -265,7 +265,7 @@ def _not_on_offer(stored: Stored, name: str) -> AftersunError:
     figures = {"site": stored.site_id, "offer": name, "offers": ", ".join(sorted(stored.offers)) or "none"}
     if name not in ranked:
         return _refused("not_that_offer", **figures)
-    never = ranked[name] in (Status.TOO_UNCERTAIN, Status.NOT_COST_EFFECTIVE)
+    never = ranked[name] in (Status.TOO_UNCERTAIN, Status.NOT_COST_EFFECTIVE, Status.CLAIM_ONLY)
     return _refused("never_for_sale" if never else "not_for_sale", status=status_text(ranked[name]), **figures)
 
 

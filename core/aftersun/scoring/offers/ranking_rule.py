@@ -40,13 +40,15 @@ def status_of(npv: Floats, survey: Bools, danger: Bools, sure: Bools, ask: Bools
 def ranked(ranking: pd.DataFrame) -> pd.DataFrame:
     """Give each evaluated retrofit its rank within the site; the rest have none.
 
-    What ends a known danger comes first whatever it is worth, then the rest by net present value.
+    What ends a known danger comes first whatever it is worth, then the rest by net present value; what is only shown
+    beside its claim comes last.
     """
-    order = ranking.sort_values(
-        ["site_id", "for_safety", "npv", "retrofit"],
-        ascending=[True, False, False, True],
+    order = ranking.assign(shown=ranking["status"] == Status.CLAIM_ONLY).sort_values(
+        ["site_id", "shown", "for_safety", "npv", "retrofit"],
+        ascending=[True, True, False, False, True],
         kind="stable",
         na_position="last",
     )
     rank = order.groupby("site_id", sort=False).cumcount() + 1
-    return order.assign(rank=rank.where(order["npv"].notna()).astype("Int64")).reset_index(drop=True)
+    rank = rank.where(order["npv"].notna() & ~order["shown"]).astype("Int64")
+    return order.drop(columns="shown").assign(rank=rank).reset_index(drop=True)

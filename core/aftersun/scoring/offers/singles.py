@@ -108,9 +108,14 @@ def single_of(loaded: Loaded, setting: Setting) -> tuple[Tables, Single | None]:
         **_valued(part, survey, valuation, npv, draws, danger, ask, setting.company),
         **_rule_ends(part, npv, chance * valuation.ended, valuation.years),
     }
+    if loaded.retrofit.about.claim_only:
+        valued["status"] = np.full(len(rows), Status.CLAIM_ONLY, dtype=object)
+        ask = danger = np.zeros(len(rows), dtype=bool)
     for name, values in valued.items():
         ranking.loc[rows, name] = values
     offered, ids = np.isin(valued["status"].astype(str), OFFERED), part.cohort.sites.index
+    if loaded.retrofit.about.claim_only:
+        return tables | {"cost_item": valuation.items.assign(retrofit=loaded.id)}, None
     tables |= {
         "cost_item": valuation.items.assign(retrofit=loaded.id),
         "cash_flow": valuation.cash_rows((npv > 0) | danger).assign(retrofit=loaded.id),

@@ -14,8 +14,10 @@ from tests_support import empty_frame, make_cohort, make_weather
 from aftersun import api
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded, Registry
+from aftersun.model.codes import Status
 from aftersun.money.company import Company
 from aftersun.scoring.offers.chunk import plant_texts, score
+from aftersun.scoring.offers.ranking_rule import ranked
 from aftersun.scoring.value.simulations import Baseline, Simulations, baseline_of
 from aftersun.scoring.value.valuation import Case, Valuation, evaluate
 
@@ -134,3 +136,17 @@ def test_beyond_its_old_end_all_that_the_plant_generates_is_gained(baseline: Bas
 def test_where_the_plant_stays_anyhow_nothing_is_gained_twice(baseline: Baseline, priced: Company) -> None:
     long = replace(baseline, remaining_years=np.array([9.0]))
     assert valued(Made(kept=4.0), long, priced).npv == [0.0]
+
+
+def test_what_is_shown_beside_its_claim_is_valued_and_never_offered(baseline: Baseline, priced: Company) -> None:
+    class Shown(Made):
+        about = replace(Made.about, claim_only=True)
+
+    retrofits = [Loaded(kind([(api.INCOME, "grant", 0)]), name, "test") for kind, name in ((Shown, "a"), (Made, "b"))]
+    for loaded, offered in zip(retrofits, (False, True), strict=True):
+        registry = Registry((loaded,), (), (), ())
+        frames = score(baseline.cohort, NONE_FITTED, registry, priced, empty_frame("reading", 0), ranges=False).frames
+        (row,) = ranked(frames["ranking"]).to_dict("records")
+        assert row["npv"] == pytest.approx(GRANT)
+        assert (row["status"] == Status.CLAIM_ONLY, pd.isna(row["rank"])) == (not offered, not offered)
+        assert len(frames["offer"]) == offered
