@@ -42,13 +42,14 @@ class Company:
     """Works with their hidden truth, the mean promise of all roofs, and the hidden factor of each retrofit."""
 
     works: pd.DataFrame
-    usual: dict[str, float]
+    usual: dict[str, float]  # over all roofs, as a share of their year
+    spread: dict[str, float]  # standard deviation of its logarithm
     factor: dict[str, float]
 
 
 def invent(count: int, rng: np.random.Generator) -> Company:
     """Return ``count`` works: kWh a year promised and true, chosen by promise; factors from today's range."""
-    parts, usual, factor = [], {}, {}
+    parts, usual, spread, factor = [], {}, {}, {}
     for retrofit, share in RETROFITS.items():
         number = count // len(RETROFITS)
         roofs = number * POPULATION
@@ -59,12 +60,13 @@ def invent(count: int, rng: np.random.Generator) -> Company:
         best = np.argsort(-promised / year)[:number]
         frame = pd.DataFrame({"retrofit": retrofit, "year": year[best], "promised": promised[best]})
         frame["true"] = factor[retrofit] * physics[best] * np.exp(rng.normal(0, 0.1, number))
-        usual[retrofit] = float(promised.mean())
+        usual[retrofit] = float(promised.sum() / year.sum())
+        spread[retrofit] = float(np.std(np.log(promised / year)))
         parts.append(frame)
     works = pd.concat(parts, ignore_index=True)
     works["site_id"] = [f"W{at:05d}" for at in range(len(works))]
     works["done_on"] = pd.Timestamp("2024-04-10") + pd.to_timedelta(rng.integers(0, 700, len(works)), "D")
-    return Company(works, usual, factor)
+    return Company(works, usual, spread, factor)
 
 
 def write_tables(company: Company, neighbours: int, folder: Path, rng: np.random.Generator) -> None:
@@ -191,14 +193,19 @@ def follow(works: int, seed: int) -> dict[str, object]:
 
 
 def _keep_usual(inventory: Inventory, invented: Company) -> None:
-    """Store a run that valued every retrofit with the mean promise of all roofs."""
+    """Store a run that valued every retrofit with the mean promise of all roofs, as a share of what they generate."""
     at = pd.Timestamp("2026-05-01", tz="UTC")
-    rows = [
-        {"site_id": "W00000", "retrofit": name, "status": "recommended", "energy_gain_kwh": kwh}
-        for name, kwh in invented.usual.items()
-    ]
-    run = RunRecord("usual", at, at, "0", AS_OF, 1, 0)
-    write_run(inventory, run, {"ranking": pd.DataFrame(rows)})
+    rows, sites = [], ("W00000", "W00001")
+    for name, share in invented.usual.items():
+        apart = invented.spread[name]
+        gains = 1e5 * share * np.exp([apart, -apart]) / np.cosh(apart)  # two roofs with that mean and spread
+        rows += [
+            {"site_id": site, "retrofit": name, "status": "recommended", "energy_gain_kwh": gain}
+            for site, gain in zip(sites, gains, strict=True)
+        ]
+    run = RunRecord("usual", at, at, "0", AS_OF, 2, 0)
+    year = pd.DataFrame([{"site_id": site, "generated_kwh": 1e5} for site in sites])
+    write_run(inventory, run, {"ranking": pd.DataFrame(rows), "site_energy": year})
 
 
 def ranges_before_and_after(invented: Company, pooled: dict[str, object], rng: np.random.Generator) -> dict[str, float]:
@@ -213,9 +220,8 @@ def ranges_before_and_after(invented: Company, pooled: dict[str, object], rng: n
         best = np.argsort(-promised / year)[: roofs // POPULATION]
         true = invented.factor[retrofit] * physics[best] * np.exp(rng.normal(0, 0.1, len(best)))
         known = pooled[retrofit].share  # type: ignore[attr-defined]
-        middle = known.expected(promised[best])
-        sd = np.hypot(known.between_sd, known.sd * middle / known.mean)
-        reach = stats.norm.ppf(0.9) * sd
+        middle = known.expected(promised[best], year[best] * promised.sum() / year.sum())
+        reach = stats.norm.ppf(0.9) * known.sd_of_one * middle
         before += list((true > 0.6 * promised[best]) & (true < 1.4 * promised[best]))
         after += list(np.abs(true - middle) < reach)
         bias_before.append(promised[best].mean() / true.mean() - 1.0)

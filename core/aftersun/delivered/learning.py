@@ -17,7 +17,15 @@ from scipy import stats
 from scipy.special import expit, logit
 
 from aftersun.delivered.pooling import Belief, factor_taken, share_delivered
-from aftersun.delivered.report import Delivered, delivered_by_retrofit, hours_taken, usual_promises
+from aftersun.delivered.report import (
+    Delivered,
+    Usual,
+    delivered_by_retrofit,
+    hours_taken,
+    spread_of,
+    usual_of,
+    usual_promises,
+)
 from aftersun.inventory.log import call_log
 from aftersun.inventory.runs.stored_runs import read_run_table, stored_run
 from aftersun.inventory.store.file import Inventory
@@ -113,7 +121,8 @@ def lessons(inventory: Inventory, company: Company, retrofits: Mapping[str, Retr
         if told.of == GAIN and told.retrofit in by_retrofit:
             now = 1.0 if newest is None else then.factor(told, newest.run_id, used, known.mode)
             work = by_retrofit[told.retrofit]
-            mean = usual[told.retrofit] * now if told.retrofit in usual else None
+            known_usual = usual.get(told.retrofit)
+            mean = None if known_usual is None else known_usual._replace(share=known_usual.share * now)
             values, weights, count = _of_gain(told, work, mean, belief, then, used, known.mode)
         elif told.of == HOURS and (hours["retrofit"] == told.retrofit).any():
             mine = hours[hours["retrofit"] == told.retrofit]
@@ -162,13 +171,13 @@ class _Then:
 
 
 def _of_gain(
-    told: tables.LearntFrom, work: Delivered, usual: float | None, belief: Belief, then: _Then, used: float, mode: float
+    told: tables.LearntFrom, work: Delivered, usual: Usual | None, belief: Belief, then: _Then, used: float, mode: float
 ) -> tuple[Floats, Floats, int]:
     rows = work.works
     back = np.array([then.factor(told, run_id, used, mode) for run_id in rows["run_id"]])
     promised, gain, error = (rows[c].to_numpy(np.float64) for c in ("promised_kwh", "gain_kwh", "gain_se_kwh"))
     promised = promised * back
-    share = share_delivered(promised, gain, error, float(promised.mean()) if usual is None else usual, belief)
+    share = share_delivered(promised, gain, error, usual_of(rows, promised, usual), belief, spread_of(usual))
     return share.values, share.weights, len(rows)
 
 

@@ -115,15 +115,15 @@ class Belief(Protocol):
 class Share:
     """What is believed of the share of promises that comes true on roofs as they are, not only on those chosen.
 
-    ``values`` (K,) with their ``weights``, which add up to 1. ``reliability`` is by how much of a promise's distance
-    from the usual one the truth is away from it too: below 1 the best promises disappoint. ``between_sd`` is the
-    standard deviation of true results about what is expected of them, kWh.
+    ``values`` (K,) with their ``weights``, which add up to 1. ``reliability`` is by which power of a promise over the
+    usual one the truth is away from it too: below 1 the best promises disappoint. ``between`` is the
+    standard deviation of true results about what is expected of them, as a share of that.
     """
 
     values: Floats
     weights: Floats
     reliability: float
-    between_sd: float
+    between: float
     usual_promise: float
 
     @property
@@ -136,6 +136,11 @@ class Share:
         """Its standard deviation."""
         return float(np.sqrt(self.weights @ (self.values - self.mean) ** 2))
 
+    @property
+    def sd_of_one(self) -> float:
+        """Standard deviation of what comes at one roof, as a share of what is expected there."""
+        return float(np.hypot(self.between, self.sd / max(self.mean, 1e-9)))
+
     def quantile(self, chance: float) -> float:
         """Return the value below which the share is with this chance."""
         return float(np.interp(chance, np.cumsum(self.weights) - self.weights / 2.0, self.values))
@@ -145,40 +150,50 @@ class Share:
         """Its 90 % interval."""
         return self.quantile(0.5 - INTERVAL / 2), self.quantile(0.5 + INTERVAL / 2)
 
-    def expected(self, promised: npt.ArrayLike) -> Floats:
-        """Return what comes of promises, kWh, on average."""
-        usual = self.usual_promise
-        return self.mean * (usual + self.reliability * (np.asarray(promised, np.float64) - usual))
+    def expected(self, promised: npt.ArrayLike, usual: npt.ArrayLike | None = None) -> Floats:
+        """Return what comes of promises, kWh, on average; ``usual`` is that of such roofs, None = of those done."""
+        of_such = np.asarray(self.usual_promise if usual is None else usual, np.float64)
+        return np.asarray(self.mean * of_such * (np.asarray(promised, np.float64) / of_such) ** self.reliability)
 
 
-def share_delivered(promised: Floats, delivered: Floats, errors: Floats, usual_promise: float, prior: Belief) -> Share:
+def share_delivered(
+    promised: Floats,
+    delivered: Floats,
+    errors: Floats,
+    usual_promise: npt.ArrayLike,
+    prior: Belief,
+    spread: float = 0.0,
+) -> Share:
     """Return what N results teach of the share of promises that comes true, selection taken into account.
 
     Roofs are chosen by their promise, and part of what makes a promise high is luck: of a promise p the truth is on
-    average ``share x (usual + reliability x (p - usual))``, where ``usual`` is the mean promise of all roofs. Share,
-    reliability (0..1, each as likely) and how far results differ are all unknown and averaged over; a choice by the
-    promise alone does not bias the line that is fitted. Closed form in the share, a grid in the two others.
+    average ``share x usual x (p / usual) ^ reliability``, where ``usual`` is the mean promise of all roofs like it.
+    Share, reliability (0..1, each as likely) and how far results differ are all unknown and averaged over; a choice by
+    the promise alone does not bias the line that is fitted. Closed form in the share, a grid in the two others.
 
     Parameters
     ----------
     promised, delivered, errors
-        kWh a year of each work, and the standard error of what was delivered, (N,).
+        kWh a year of each work, promises above 0, and the standard error of what was delivered, (N,).
     usual_promise
-        Mean promise over all roofs that it was valued for, kWh a year.
+        Mean promise over all roofs of this size that it was valued for, kWh a year, one or (N,).
     prior
         What is believed of the share before.
+    spread
+        Standard deviation over all roofs of the logarithm of the promise over the usual one.
     """
     values = _steps(prior)
     belief = prior.logpdf(values)
-    size = float(np.mean(np.abs(promised))) if len(promised) else 1.0
-    line = usual_promise + _RELIABILITIES[:, np.newaxis] * (promised - usual_promise)  # (R, N)
-    variance = errors**2 + (_SPREADS[:, np.newaxis] * size) ** 2  # (T, N)
-    inverse = 1.0 / variance
-    a = (line**2) @ inverse.T  # (R, T)
-    b = (line * delivered) @ inverse.T
-    c = (delivered**2 * inverse).sum(axis=1) + np.log(variance).sum(axis=1)
+    usual = np.broadcast_to(np.asarray(usual_promise, np.float64), np.shape(promised))
+    power = _RELIABILITIES[:, np.newaxis]
+    # Over all roofs the truth is the usual promise times the share, whatever the power: of lognormal promises.
+    line = usual * (promised / usual) ** power * np.exp(power * (1.0 - power) * spread**2 / 2.0)  # (R, N)
+    variance = errors**2 + (_SPREADS[:, np.newaxis, np.newaxis] * line) ** 2  # (T, R, N)
+    a = (line**2 / variance).sum(axis=2).T  # (R, T)
+    b = (line * delivered / variance).sum(axis=2).T
+    c = (delivered**2 / variance + np.log(variance)).sum(axis=2).T
     spread_belief = -0.5 * (_SPREADS / _SPREAD_SD) ** 2 + np.log(np.gradient(_SPREADS))
-    level = -0.5 * (a[..., np.newaxis] * values**2 - 2.0 * b[..., np.newaxis] * values + c[:, np.newaxis])
+    level = -0.5 * (a[..., np.newaxis] * values**2 - 2.0 * b[..., np.newaxis] * values + c[..., np.newaxis])
     level = level + belief + spread_belief[:, np.newaxis]
     weight = np.exp(level - level.max())
     weight /= weight.sum()
@@ -186,8 +201,8 @@ def share_delivered(promised: Floats, delivered: Floats, errors: Floats, usual_p
         values,
         weight.sum(axis=(0, 1)),
         float(weight.sum(axis=(1, 2)) @ _RELIABILITIES),
-        float(weight.sum(axis=(0, 2)) @ _SPREADS) * size,
-        usual_promise,
+        float(weight.sum(axis=(0, 2)) @ _SPREADS),
+        float(np.mean(usual)) if len(usual) else float(np.mean(np.asarray(usual_promise, np.float64))),
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -22,6 +23,7 @@ from aftersun.inventory.log.jobs import jobs
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.sql import typed_frame
 from aftersun.inventory.store.tables import NEWEST_FIRST
+from aftersun.model.ranges import Floats
 
 SHARE_PRIOR = stats.norm(1.0, 0.5)  # assumption: what comes is half to one and a half of what was promised
 BANDS = ("below P90", "P90 to promise", "promise to P10", "above P10")
@@ -76,7 +78,7 @@ def delivered_by_retrofit(inventory: Inventory) -> list[Delivered]:
     ]
 
 
-def _of_retrofit(name: str, rows: pd.DataFrame, usual: float | None, worth: pd.DataFrame) -> Delivered | None:
+def _of_retrofit(name: str, rows: pd.DataFrame, usual: Usual | None, worth: pd.DataFrame) -> Delivered | None:
     told = rows[rows["obstacle"].isna() & (rows["promised_kwh"] > 0.0).fillna(False)]
     if told.empty:
         return None
@@ -98,7 +100,7 @@ def _of_retrofit(name: str, rows: pd.DataFrame, usual: float | None, worth: pd.D
         unmeasured=int(len(rows) - len(told)),
         works=told,
         came=random_effects(gain / promised, error / promised),
-        share=share_delivered(promised, gain, error, float(promised.mean()) if usual is None else usual, SHARE_PRIOR),
+        share=share_delivered(promised, gain, error, usual_of(told, promised, usual), SHARE_PRIOR, spread_of(usual)),
         usual_known=usual is not None,
         bands=bands,
         bias_kwh=float(np.average(gain - promised, weights=error**-2.0)),
@@ -107,15 +109,47 @@ def _of_retrofit(name: str, rows: pd.DataFrame, usual: float | None, worth: pd.D
     )
 
 
-def usual_promises(inventory: Inventory) -> dict[str, float]:
-    """Return by retrofit the mean energy gain over all roofs that the newest run valued it for, kWh a year."""
-    query = f"""
-        SELECT retrofit, avg(greatest(energy_gain_kwh, coalesce(to_water_kwh, 0))) AS usual FROM ranking
-        WHERE run_id = (SELECT run_id FROM run ORDER BY {NEWEST_FIRST} LIMIT 1) AND energy_gain_kwh IS NOT NULL
-        GROUP BY retrofit
+class Usual(NamedTuple):
+    """What was promised of a retrofit over all roofs: as a share of their year, and the spread of its logarithm."""
+
+    share: float
+    spread: float
+
+
+def usual_promises(inventory: Inventory) -> dict[str, Usual]:
+    """Return by retrofit what the newest run promised over all roofs that it valued.
+
+    Of what sends energy to water that of what they export, else of what they generate.
     """
-    found = typed_frame(inventory.connection, query, {"retrofit": "str", "usual": "float64"})
-    return {str(name): float(value) for name, value in found.itertuples(index=False)}
+    query = f"""
+        WITH said AS (
+            SELECT retrofit, greatest(energy_gain_kwh, coalesce(ranking.to_water_kwh, 0)) AS gain,
+                CASE WHEN ranking.to_water_kwh > energy_gain_kwh THEN exported_kwh ELSE generated_kwh END AS year
+            FROM ranking JOIN site_energy USING (run_id, site_id)
+            WHERE run_id = (SELECT run_id FROM run ORDER BY {NEWEST_FIRST} LIMIT 1) AND energy_gain_kwh IS NOT NULL
+        )
+        SELECT retrofit, sum(gain) / sum(year) AS usual,
+            coalesce(stddev_pop(ln(gain / year)) FILTER (gain > 0), 0) AS spread
+        FROM said WHERE year > 0 GROUP BY retrofit HAVING usual > 0
+    """
+    found = typed_frame(inventory.connection, query, {"retrofit": "str", "usual": "float64", "spread": "float64"})
+    return {str(name): Usual(float(share), float(spread)) for name, share, spread in found.itertuples(index=False)}
+
+
+def spread_of(usual: Usual | None) -> float:
+    """Return how far promises spread over all roofs, 0 where that is not known."""
+    return 0.0 if usual is None else usual.spread
+
+
+def usual_of(works: pd.DataFrame, promised: Floats, usual: Usual | None) -> Floats:
+    """Return the usual promise of roofs as large as those of ``works``, kWh a year (N,).
+
+    Where it is not known, the mean of what was promised in proportion to size.
+    """
+    year = works["year_kwh"].to_numpy(np.float64, na_value=np.nan)
+    if not np.isfinite(year).all():
+        return np.full(len(promised), float(promised.mean()))
+    return year * (float(promised.sum() / year.sum()) if usual is None else usual.share)
 
 
 def _worth(inventory: Inventory) -> pd.DataFrame:
@@ -157,7 +191,7 @@ def guarantee(one: Delivered) -> Guarantee:
     """Return what a guarantee of P90 would cost on a roof whose promise is the mean of those done."""
     promise = one.promised_kwh
     expected = float(one.share.expected(promise))
-    sd = float(np.hypot(one.share.between_sd, one.share.sd * expected / max(one.share.mean, 1e-9)))
+    sd = one.share.sd_of_one * expected
     p90 = one.works["promised_p90_kwh"].dropna()
     named = None if p90.empty else float((p90 / one.works.loc[p90.index, "promised_kwh"]).mean() * promise)
     safe = expected - _P10 * sd
