@@ -1,7 +1,7 @@
 """A film that bends light on the glass: shown beside what is claimed of it, never offered.
 
-What a film on finished modules can win is at most what their glass reflects, most of that at a low sun; what it takes by
-its own absorption and its ageing in the sun is of the same size. No independent measurement in the field is known.
+What a film on finished modules can win is at most what their glass reflects, most of that at a low sun; what it takes
+by its own absorption and ageing in the sun is of the same size. No independent measurement in the field is known.
 """
 
 from __future__ import annotations

@@ -168,6 +168,7 @@ def test_what_ends_a_danger_ranks_first_and_the_rest_by_worth() -> None:
             "retrofit": ["mesh", "plugs", "tilt", "film"],
             "npv": [5.0, -100.0, 9.0, np.nan],
             "for_safety": [False, True, False, False],
+            "status": [Status.RECOMMENDED, Status.SAFETY_REMEDIAL, Status.RECOMMENDED, Status.NOT_APPLICABLE],
         }
     )
     order = ranked(table)
