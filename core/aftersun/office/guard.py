@@ -32,7 +32,7 @@ _POLICY = "; ".join(
 _HEADERS = {
     "content-security-policy": _POLICY,
     "x-content-type-options": "nosniff",
-    "referrer-policy": "no-referrer",
+    "referrer-policy": "same-origin",  # with none, browsers hide the origin of forms
     "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
     "cache-control": "no-store",

@@ -28,7 +28,6 @@ def main(copy: Path, company: Path, tables: Path, workers: int) -> None:
     def say(**what: object) -> None:
         print(json.dumps(what), flush=True)
 
-    threading.Thread(target=_end_with_whom_it_is_for, daemon=True).start()
     said = -1
 
     def progress(done: int, total: int) -> None:
@@ -38,11 +37,15 @@ def main(copy: Path, company: Path, tables: Path, workers: int) -> None:
             say(done=done, total=total)
 
     try:
+        threading.Thread(target=_end_with_whom_it_is_for, daemon=True).start()
         record = rank(copy, Settings(company, date.today(), workers=workers), progress)
         with Inventory.open(copy, may_use=[tables]) as inventory:
             write_out(inventory, record.run_id, tables)
     except AftersunError as error:
         say(said=[str(error), error.hint])
+        return
+    except KeyboardInterrupt:  # before it began, or once it was done
+        say(said=["stopped.", "Nothing was changed in the inventory."])
         return
     failed = [f"Plugin {failure['plugin']} failed during {failure['during']}." for failure in record.failures]
     say(run_id=record.run_id, said=failed)

@@ -7,7 +7,7 @@ import socket
 import threading
 import webbrowser
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import uvicorn
@@ -30,9 +30,10 @@ _STOP_S = 5  # that answers under way may take when it stops
 def opened(inventory: Path, company_file: Path, port: int, workers: int) -> Iterator[Guard]:
     """Hold an inventory for the page while the block runs. Raises AftersunError as opening it does."""
     folder = inventory.with_name(f".{inventory.name}.office")
+    Inventory.open(inventory).close()  # nobody else has it, so that what lies there is of one that was killed
+    shutil.rmtree(folder, ignore_errors=True)
+    make_folder(folder / "tables")
     with Inventory.shared(inventory, f"http://{LOOPBACK}:{port}/", may_use=[folder / "tables"]) as shared:
-        shutil.rmtree(folder, ignore_errors=True)  # of one that was killed; nobody else can hold the inventory
-        make_folder(folder / "tables")
         office = Office(inventory, shared, company_file, folder)
         runs = Runs(office, workers)
         try:
@@ -70,7 +71,8 @@ def serve(
             say(f"The page is at {address} on this machine; stop it with Ctrl-C.")
             if browse:
                 threading.Timer(0.5, webbrowser.open, [address]).start()
-            uvicorn.Server(settings).run([listener])
+            with suppress(KeyboardInterrupt):  # which it raises again once it has stopped
+                uvicorn.Server(settings).run([listener])
 
 
 @contextmanager
