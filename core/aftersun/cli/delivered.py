@@ -98,6 +98,12 @@ def retrofits(inventory: InventoryFile, guarantee: Guaranteed = False, json: AsJ
     names = ("retrofit", "works", "promised", "delivered", "came", "90 % interval", "all roofs", "90 % interval")
     terminal.result("Energy in kWh a year; what came over what was promised.")
     terminal.table(names, [_pooled(one) for one in found], "<>>>>>>>")
+    for one in found:
+        money = "" if one.bias_money is None else f", worth {amount(one.bias_money)} in money at each of these roofs"
+        left = f"; {one.unmeasured} more not measured or without a promise" if one.unmeasured else ""
+        terminal.paragraph(
+            f"{one.retrofit}: {amount(one.bias_kwh)} kWh a year beyond the promise{money}{left}.", indent=2, hang=2
+        )
     terminal.say("delivered.chosen")
     if any(one.bands for one in found):
         terminal.heading("How good the ranges were: of good ones 10, 40, 40 and 10 % lie in these bands")

@@ -75,6 +75,8 @@ def test_pooled_results_show_both_shares_the_bands_and_the_guarantee(aftersun, t
     assert ran.code == 0
     assert "all roofs" in ran.out
     assert "below P90" in ran.out
+    assert "beyond the promise" in ran.out
+    assert "1 more not measured" in ran.out
     assert "P90 as delivered" in ran.out
     assert "luck is part of them" in " ".join(ran.out.split())
 
