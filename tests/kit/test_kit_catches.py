@@ -113,6 +113,12 @@ class WritesPlant(Good):
         return super().change(cohort, plant, assume)
 
 
+class Recalibrates(Good):
+    def change(self, cohort, plant, assume):
+        changed = super().change(cohort, plant, assume)
+        return replace(changed, plant=changed.plant.replace(calibration=plant.calibration * 1.1))
+
+
 class LooksAround(Good):
     def share(self, cohort, plant):
         return plant.dc_rating_kw / plant.dc_rating_kw.max(initial=0.0)
@@ -222,7 +228,8 @@ BREAKS = [
     ("test_the_same_question_has_the_same_answer", Dice, "fixed seed"),
     ("test_the_order_of_sites_does_not_matter", CountsPositions, "order of sites"),
     ("test_one_site_alone_answers_as_in_the_batch", LooksAround, "depends on those around it"),
-    ("test_no_sites_give_no_answers", NeedsSomebody, "it raises IndexError"),
+    ("test_no_sites_give_no_answers", NeedsSomebody, "(test_kit_catches.py, line "),
+    ("test_it_leaves_what_meters_say_alone", Recalibrates, "plant.calibration"),
     ("test_some_site_may_have_it", NeverFits, "give `sites`"),
     ("test_it_copes_with_facts_that_nobody_knows", FailsOnTheUnknown, "plant.transmittance"),
     ("test_it_copes_with_sites_at_the_limits", FailsOnTheHuge, "plant.transmittance"),

@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 import re
 import time
+import traceback
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache, cached_property
 from itertools import chain
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -162,6 +164,12 @@ class RetrofitConformance:
             same = {name: np.array_equal(getattr(now, name), getattr(then, name)) for name in (*PER_ARRAY, *PER_SITE)}
             changed = [name for name, equal in same.items() if not equal]
             assert not changed, f"it writes into plant.{changed[0]}: use plant.replace(...) with a new array."
+
+    def test_it_leaves_what_meters_say_alone(self) -> None:
+        """The factor that meter readings call for belongs to the system as it stands."""
+        plant, answers = self._answers.plant, (self._answers.change, *self._answers.change.alternatives)
+        same = all(np.array_equal(change.plant.calibration, plant.calibration) for change in answers)
+        assert same, "it changes plant.calibration, which meter readings set: change the column that the work acts on."
 
     # --- a site's answer depends on that site alone
 
@@ -405,7 +413,8 @@ def _problem(retrofit: Retrofit, during: str, ask: Callable[[], object]) -> str:
     except (AssertionError, PluginError, TookTooLong) as error:
         return str(error)
     except BaseException as error:  # a plugin may raise anything
-        return f"it raises {type(error).__name__}: {error}"
+        raised_at = traceback.extract_tb(error.__traceback__)[-1]
+        return f"it raises {type(error).__name__}: {error} ({Path(raised_at.filename).name}, line {raised_at.lineno})"
     return ""
 
 
