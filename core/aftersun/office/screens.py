@@ -29,40 +29,43 @@ Screen = dict[str, Any]
 
 def today(office: Office) -> Screen:
     """Whom to notify of a hazard, whom to call, whom to call back, and what was sold and not recorded as done."""
-    with office.view() as view:
-        hazards, calls = view.hazards(), view.calls()
-        calls = calls[calls["kind"].isin(_CALLED)]
-        rules, people = view.contact_rules(), _by_customer(view.contacts())
-        noticed = letters.newest(view.inventory, list(hazards["site_id"].head(SHOWN)), notices=True)
-        titles = view.titles()
-        shown = [_call(one, people[one.call["customer_id"]], titles) for one in shown_calls(view, calls.head(SHOWN))]
-        due = call_log.to_call_back(view.inventory, date.today())
-        due = due[due["customer_id"].map(rules).fillna("none") == ""]
-        taken = call_log.offers(view.inventory)
-        taken = taken[taken["state"] == call_log.TAKEN]
-        found = pd.concat([due["customer_id"], _owners(view, taken)]).dropna().unique()
-        named = _by_customer(read.contacts(view.inventory, sorted(found)))
-        return {
-            "hazards": [
-                {
-                    **row,
-                    "named": ", ".join(map(wording.hazard_text, row["note_ids"])),
-                    "notice": noticed.get(row["site_id"]),
-                }
-                for row in records(hazards.head(SHOWN))
-            ],
-            "hazard_count": len(hazards),
-            "calls": shown,
-            "call_count": len(calls),
-            "due": [{**row, **_person(named, row["customer_id"])} for row in records(due.head(SHOWN))],
-            "due_count": len(due),
-            "taken": [
-                {**row, "what": _titled(view, row["retrofit"]), **_person(named, owner)}
-                for row, owner in zip(records(taken.head(SHOWN)), _owners(view, taken), strict=False)
-            ],
-            "taken_count": len(taken),
-            **_of_run(view),
-        }
+    return office.once("today", _today)
+
+
+def _today(view: RunView) -> Screen:
+    hazards, calls = view.hazards(), view.calls()
+    calls = calls[calls["kind"].isin(_CALLED)]
+    rules, people = view.contact_rules(), _by_customer(view.contacts())
+    noticed = letters.newest(view.inventory, list(hazards["site_id"].head(SHOWN)), notices=True)
+    titles = view.titles()
+    shown = [_call(one, people[one.call["customer_id"]], titles) for one in shown_calls(view, calls.head(SHOWN))]
+    due = call_log.to_call_back(view.inventory, date.today())
+    due = due[due["customer_id"].map(rules).fillna("none") == ""]
+    taken = call_log.offers(view.inventory)
+    taken = taken[taken["state"] == call_log.TAKEN]
+    found = pd.concat([due["customer_id"], _owners(view, taken)]).dropna().unique()
+    named = _by_customer(read.contacts(view.inventory, sorted(found)))
+    return {
+        "hazards": [
+            {
+                **row,
+                "named": ", ".join(map(wording.hazard_text, row["note_ids"])),
+                "notice": noticed.get(row["site_id"]),
+            }
+            for row in records(hazards.head(SHOWN))
+        ],
+        "hazard_count": len(hazards),
+        "calls": shown,
+        "call_count": len(calls),
+        "due": [{**row, **_person(named, row["customer_id"])} for row in records(due.head(SHOWN))],
+        "due_count": len(due),
+        "taken": [
+            {**row, "what": _titled(view, row["retrofit"]), **_person(named, owner)}
+            for row, owner in zip(records(taken.head(SHOWN)), _owners(view, taken), strict=False)
+        ],
+        "taken_count": len(taken),
+        **_of_run(view),
+    }
 
 
 def _of_run(view: RunView) -> Screen:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 from aftersun.documents.run_view import RunView
 from aftersun.inventory.looking_up import Directory
@@ -33,6 +34,7 @@ class Office:
         self._reading = threading.RLock()
         self._view: RunView | None = None
         self._seen: object = None
+        self._made: dict[str, dict[str, Any]] = {}  # of the view
         self._directory: tuple[int, Directory] | None = None
         self._handle: Inventory | None = None
 
@@ -52,8 +54,15 @@ class Office:
                 newest = RunView(inventory)
                 same = self._view is not None and self._view.run_id == newest.run_id
                 self._view = self._view.renewed() if same and self._view else newest
-                self._seen = now
+                self._seen, self._made = now, {}
             yield self._view
+
+    def once(self, name: str, make: Callable[[RunView], dict[str, Any]]) -> dict[str, Any]:
+        """Return what is made of the view under a name; made anew once anything was stored, and on another day."""
+        with self.view() as view:
+            if name not in self._made:
+                self._made[name] = make(view)
+            return self._made[name]
 
     def directory(self) -> Directory:
         """Return who is where, read again once somebody was changed."""
