@@ -9,7 +9,7 @@ import pandas as pd
 
 from aftersun import wording
 from aftersun.cli.call_list import in_full, show_notes, sureness
-from aftersun.cli.terminal import amount, cell, counted, in_words, money, money_range, records, terminal
+from aftersun.cli.terminal import amount, cell, in_words, money, money_range, records, terminal
 from aftersun.documents.call_rows import worst_first
 from aftersun.documents.run_view import LEAST_KWH, RunView
 from aftersun.inventory.store.dictionary import columns
@@ -95,7 +95,7 @@ def show_verdicts(view: RunView, site_id: str) -> None:
     show_notes(notes[here].drop_duplicates("note_id"), "Safety notes of what may be done here")
     others = notes.loc[~notes["note_id"].isin(notes.loc[here, "note_id"]), "note_id"].drop_duplicates()
     if len(others):
-        terminal.say("site.other_notes", notes=counted(len(others), "more safety note"))
+        terminal.say("site.other_notes", notes=", ".join(others))
     terminal.say("site.in_full", site=site_id)
 
 
@@ -311,7 +311,9 @@ def _retrofits(view: RunView, site_id: str, look: CloserLook | None, retrofits: 
         for item in records(assumed[(assumed["retrofit"] == mine) & assumed["replaced"].fillna(False)]):
             why = wording.replaced_text(cell(item["replaced_by"]), cell(item["replaced_why"]))
             terminal.say("site.replaced", indent=2, hang=2, **item, why=why, what=in_words(item["name"]))
-        _safety(notes[notes["retrofit"] == mine], shown)
+        # of several, what is not advised here has its notes by name: nobody is about to do that work
+        whole = len(ranking) == 1 or row["status"] in _MAY_BE_DONE
+        _safety(notes[notes["retrofit"] == mine], shown, whole)
     terminal.result("")
     terminal.say("site.local_first")
 
@@ -327,9 +329,15 @@ def _verdict(row: Mapping[Any, Any], title: str, currency: str) -> None:
     _sure(row, currency, indent=2)
 
 
-def _safety(notes: pd.DataFrame, shown: set[str]) -> None:
-    """Print the notes of one retrofit, worst first; a text that stands above already is named by its id."""
+def _safety(notes: pd.DataFrame, shown: set[str], whole: bool) -> None:
+    """Print the notes of one retrofit, worst first, or their ids; a text that is above already is named by its id."""
     ordered = worst_first(notes)
+    if not whole:
+        if ordered:
+            terminal.say(
+                "site.other_notes", indent=2, hang=2, notes=", ".join(str(note["note_id"]) for note in ordered)
+            )
+        return
     for note in ordered:
         if note["note_id"] not in shown:
             terminal.paragraph(in_full(note), indent=2, hang=2)
