@@ -206,6 +206,17 @@ def test_a_price_learnt_at_one_site_leaves_the_neighbours_tariff_alone(loaded: I
     assert earlier[own] == 0.30  # prices of the past go with it
 
 
+@pytest.mark.parametrize(("told", "left"), [({"gas_price": "0.1"}, 2), ({"import_price": "0.29"}, 1)])
+def test_a_tariff_of_a_later_day_keeps_its_prices_by_time(loaded: Inventory, write, told, left: int) -> None:
+    """What is told of import holds in every hour; a period that prices export stays."""
+    header = "tariff_id,valid_from,period,from_month,until_month,days,from_hour,until_hour,import_price,export_price\n"
+    rows = "T1,2025-01-01,peak,1,12,weekday,17,21,0.5,\nT1,2025-01-01,sun,1,12,every day,11,15,,0.02\n"
+    load_file(loaded, "tariff_period", write("p.csv", header + rows))
+    learn(loaded, "S1", told, "bill", "2026-06-01", today=TODAY)
+    assert len(read.prices_in_force(loaded, date(2026, 5, 31)).periods) == 2
+    assert len(read.prices_in_force(loaded, TODAY).periods) == left
+
+
 def test_a_site_without_tariff_gets_one_by_its_import_price_alone(loaded: Inventory) -> None:
     with pytest.raises(AftersunError, match="import_price: missing"):
         learn(loaded, "S2", {"export_price": "0.05"}, "bill", today=TODAY)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ from aftersun.inventory.runs.stored_runs import RunRecord
 from aftersun.inventory.store import private
 from aftersun.inventory.store.file import Inventory
 from aftersun.model.errors import AftersunError
+from aftersun.model.price_times import PriceTables
 from aftersun.scoring.run import what_if as suppose_module
 from aftersun.scoring.run.demo import Demo
 from aftersun.scoring.run.finished_chunks import FinishedChunks
@@ -202,3 +204,33 @@ def test_a_retrofit_that_fails_at_its_notes_and_stands_alone_is_named(tmp_path: 
     assert {failure.plugin for failure in found.failures} == {"odd"}
     assert found.notes.empty
     assert found.rows["npv_supposed"].isna().all()
+
+
+@pytest.mark.slow
+def test_a_price_of_a_period_is_what_if_as_if_it_were_loaded(demo: Demo, site: str) -> None:
+    def at(peak: float, *changes: str) -> pd.Series:
+        with Inventory.open(demo.inventory, read_only=True) as inventory:
+            portfolio, run, before = stored(inventory, site)
+        (chunk,) = portfolio.chunks
+        tariff = chunk.sites["tariff_id"].iloc[0]
+        rows = [
+            (tariff, "peak", 1, 12, "weekday", 16, 21, peak, None),
+            (tariff, "sun", 1, 12, "every day", 11, 15, 0.2, 0.1),
+        ]
+        periods = pd.DataFrame(
+            rows,
+            columns=[
+                *("tariff_id", "period", "from_month", "until_month", "days"),
+                *("from_hour", "until_hour", "import_price", "export_price"),
+            ],
+        )
+        portfolio = replace(portfolio, chunks=(replace(chunk, prices=PriceTables(periods)),))
+        return run_with_changes(portfolio, run, before, changes).rows.set_index("retrofit")["npv_supposed"]
+
+    changed = at(0.4, "tariff_period.peak.import_price=0.9")
+    pd.testing.assert_series_equal(changed, at(0.9, "materials.tilt_frame=1"))
+    assert not changed.equals(at(0.4, "materials.tilt_frame=1"))
+    flat = at(0.4, "tariff.import_price=0.5", "tariff.export_price=0.1")
+    pd.testing.assert_series_equal(flat, at(0.9, "tariff.import_price=0.5", "tariff.export_price=0.1"))
+    with pytest.raises(AftersunError, match="No tariff in force has a period 'peek'"):
+        at(0.4, "tariff_period.peek.import_price=0.9")
