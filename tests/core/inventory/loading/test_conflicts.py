@@ -170,7 +170,8 @@ def test_the_trail_says_who_changed_what_from_what_to_what_and_only_grows(loaded
         ["inventory load", "t.csv", "T1 2025-01-01", "import_price", "0.34", "0.4"],
         ["inventory load", "c.csv", "C1", "contact_allowed", "yes", "no"],
         ["inventory load", "c.csv", "C1", "phone", "555-0101", "555-0199"],
+        ["log", "what came of calls", "1", pd.NA, pd.NA, pd.NA],  # the call itself
         ["log", "phone call, entry 1", "S2", "birds_seen", pd.NA, "yes"],
     ]
     assert new["change"].is_monotonic_increasing
-    assert set(changes(loaded, "S2")["row_key"]) == {"S2"}
+    assert set(changes(loaded, "S2")["row_key"]) == {"S2", "1"}  # the call too
