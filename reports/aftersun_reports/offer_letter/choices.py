@@ -247,7 +247,8 @@ def _charge_alone(option: api.LetterOption) -> bool:
 
 def _later(line: api.LetterPrice, words: Words) -> tuple[str, str]:
     """Return what is paid or gained beside the price and when, and the amount."""
-    item, amount = _what(line, words), words.figures.exact(line.price, mark=False)
+    item = breakable(_item(line, words)) if line.unit == "year" else _what(line, words)
+    amount = words.figures.exact(line.price, mark=False)
     if line.every_year:
         return words("later_every_year", item=item), amount
     later = words.counted("later_in_year", line.in_year, item=item)
