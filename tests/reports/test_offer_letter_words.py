@@ -127,8 +127,8 @@ def test_every_check_heater_and_loss_has_words() -> None:
             {"readings": 9, "hours_early": 1.5},
         ),
         (
-            "The largest losses on the way from light to electricity: dirt (3.4 %), droppings (1.0 %, average, not "
-            "known whether at yours).",
+            "The largest losses on the way from light to electricity: soiling (dust and dirt) (3.4 %), bird soiling "
+            "(1.0 %, average, not known whether at yours).",
             "finding_largest_losses",
             {
                 "losses": (

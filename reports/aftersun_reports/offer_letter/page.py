@@ -264,11 +264,12 @@ def _halves(notes: list[dict[str, str]]) -> list[list[dict[str, str]]]:
 
 
 def _source(source: str, words: Words) -> str:
-    """Return where a number is from, in the customer's words."""
+    """Return where a number is from, in the customer's words; reasons of an estimate only where they can be read."""
     source = _OF_THE_PROJECT.sub("", source)
     for start, key in _ESTIMATES.items():
         if source.startswith(start):
-            return words(key) + words.text(source[len(start) :])
+            reasons = source[len(start) :]
+            return words(key) + (words.text(reasons) if words.knows(reasons) else "")
     return words.text(source)
 
 

@@ -157,8 +157,11 @@ class Words:
 
     def note(self, text: str) -> str:
         """Return a safety note in the letter's language; one without a translation stays English and says so."""
-        known = self.language == "en" or not text.strip() or self._translated(text)
-        return self.text(text) if known else f"{self('note_in_english')} {breakable(text)}"
+        return self.text(text) if self.knows(text) else f"{self('note_in_english')} {breakable(text)}"
+
+    def knows(self, text: str) -> bool:
+        """Tell whether a text that came with the data can be said in the letter's language."""
+        return self.language == "en" or not text.strip() or bool(self._translated(text))
 
     def _translated(self, text: str) -> str:
         """Return the translation of a text, or of the parts that it was put together from; "" if one has none."""
