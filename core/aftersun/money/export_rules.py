@@ -86,7 +86,10 @@ def rule_after(sites: pd.DataFrame) -> tuple[Rules, Floats]:
 
 
 def in_force(sites: pd.DataFrame, as_of: date) -> pd.DataFrame:
-    """Return the sites with the rule that follows where today's ended before the day, and no support that has ended."""
+    """Return the sites with the rule that follows where today's ended before the day, and no support that has ended.
+
+    ``one_export_price`` tells where the price that follows holds in every hour, whatever the tariff's periods say.
+    """
     over, unpaid = (sites[name] < pd.Timestamp(as_of) for name in ("export_rule_until", "generation_price_until"))
     if not (over | unpaid).any():
         return sites
@@ -101,7 +104,8 @@ def in_force(sites: pd.DataFrame, as_of: date) -> pd.DataFrame:
     changed = {name: sites[name].mask(over, value).astype(sites[name].dtype) for name, value in values.items()}
     supports = [name for name in (*SUPPORTS, "generation_price_until") if name in sites]
     ended = {name: sites[name].mask(unpaid) for name in supports}
-    return sites.assign(**changed, **ended)
+    one_price = over & (sites["export_price_after"].notna() | (export_rule(sites) == GROSS_FEED_IN))
+    return sites.assign(**changed, **ended, one_export_price=one_price.astype(bool))
 
 
 def with_national_ends(sites: pd.DataFrame, overrides: Mapping[str, float]) -> pd.DataFrame:

@@ -230,7 +230,8 @@ def with_calendars(
         no_holidays = not _told(site["holidays_as_sundays"], unknown=True)
         region = "" if pd.isna(site["holiday_region"]) else str(site["holiday_region"])
         country = "" if no_holidays else country
-        key = (site["tariff_id"], country, region, zone, bool(reclaimed[row]), repr(flat))
+        one_export_price = bool(site.get("one_export_price", False))  # the rule of the periods has ended
+        key = (site["tariff_id"], country, region, zone, bool(reclaimed[row]), one_export_price, repr(flat))
         if key not in found:
             found[key] = len(calendars)
             mine = tables.of(pd.Series([site["tariff_id"]]))
@@ -239,6 +240,8 @@ def with_calendars(
             means.append((float(by_hour[HEATED_AT_NIGHT:].mean()), float(by_hour[:HEATED_AT_NIGHT].mean())))
             if reclaimed[row]:
                 calendar = replace(calendar, import_price=calendar.import_price / (1.0 + sales_tax_rate))
+            if one_export_price:
+                calendar = replace(calendar, export_price=np.full_like(calendar.export_price, np.nan))
             calendars.append(calendar)
         number[row] = found[key]
     return _with_means(sites.assign(price_calendar=number), means), tuple(calendars)

@@ -243,5 +243,6 @@ def test_after_its_last_day_what_follows_holds_today() -> None:
     assert_allclose(after["export_price"].to_numpy(float, na_value=np.nan)[[0, 1, 3]], [0.02, 0.05, 0.05])
     assert after["export_rule_until"].isna().tolist() == [True, False, True, True]
     assert after["generation_price"].isna().all()
-    assert (after.dtypes == before.dtypes).all()
+    assert (after.dtypes[before.columns] == before.dtypes).all()
+    assert after["one_export_price"].tolist() == [True, False, True, False]
     assert in_force(after, TODAY) is after

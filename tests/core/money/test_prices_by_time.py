@@ -235,6 +235,17 @@ def test_a_german_feed_in_ends_twenty_years_after_the_year_of_connection() -> No
     assert later[["export_rule", "export_price"]].iloc[0].tolist() == ["net billing", 0.04]
 
 
+def test_after_the_end_of_a_rule_its_periods_of_export_are_over_where_the_price_that_follows_is_known() -> None:
+    home = {"export_rule": "net billing", "export_rule_until": pd.Timestamp("2025-12-31"), "tariff_id": "T"}
+    ended = sample_cohort({**home, "export_price_after": 0.04}, home).sites
+    sites = in_force(ended, date(2026, 6, 1)).assign(country=None, time_zone=None)
+    tables = PriceTables(pd.DataFrame([("T", "sun", *ALL_DAY, None, 0.2)], columns=COLUMNS))
+    sites, calendars = with_calendars(sites, tables, TIMES, 0.0)
+    energy = year(exported={(JULY, 12): 1.0})
+    both = Energy(**{c.name: np.repeat(getattr(energy, c.name), 2, axis=0) for c in fields(Energy)})
+    assert_allclose(yearly_bill(both, sites, TIMES, calendars).export_income, [31 * 0.04, 31 * 0.2])
+
+
 @pytest.mark.parametrize(
     ("zone", "cost"), [("Australia/Sydney", 22 * 0.52 + 9 * 0.28), ("Australia/Brisbane", 31 * 0.28)]
 )
