@@ -108,7 +108,7 @@ def _site_columns(cohort: Cohort, values: Values) -> dict[str, Any]:
     limit = _numbers(sites["export_limit_kw"], np.inf)
     if "export_limit_share" in sites:
         dc_kw = cohort.sum_by_site(geometry(cohort, values)["dc_rating_kw"])
-        limit = np.minimum(limit, _numbers(sites["export_limit_share"], np.inf) * dc_kw)
+        limit = np.fmin(limit, _numbers(sites["export_limit_share"]) * dc_kw)  # NaN where unknown
     columns: dict[str, Any] = {
         "inverter_rating_kw": np.where(np.isnan(rating), guess, rating),
         "export_limit_kw": np.where(no_export, 0.0, limit),
