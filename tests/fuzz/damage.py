@@ -69,7 +69,8 @@ def _good(column: Column, row: int) -> str:
     if column.type in (NUMBER, INTEGER):
         low = column.minimum or 0.0
         high = 100.0 if column.maximum is None else min(column.maximum, 2100.0)
-        value = low + (high - low) * (row + 1) / (ROWS + 2)
+        end = column.name.startswith("until_")  # of what begins in the column before
+        value = low + (high - low) * (row + 1 + end) / (ROWS + 2)
         return f"{value:.0f}" if column.type == INTEGER else f"{value:.3f}"
     return f"{column.name.removesuffix('_id')} {row}"
 

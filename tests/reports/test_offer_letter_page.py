@@ -202,7 +202,7 @@ def test_a_pale_colour_of_the_house_is_not_used_for_text() -> None:
 
 
 @pytest.mark.parametrize(
-    ("value", "text"), [(0.0, "0"), (-0.4, "0"), (999.5, "1'000"), (1234567.0, "1'234'567"), (-1234.0, "−1'234")]
+    ("value", "text"), [(0.0, "0"), (-0.4, "0"), (999.5, "1'000"), (1234567.0, "1'234'600"), (-1234.0, "−1'234")]
 )
 def test_thousands_are_parted_by_the_company_s_mark(value: float, text: str) -> None:
     option = replace(DIVERTER, npv=value)

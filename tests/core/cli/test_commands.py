@@ -284,7 +284,7 @@ def test_whom_to_notify_and_whom_to_sell_to_stand_in_lists_of_their_own(aftersun
     in_full = aftersun("calls", inventory, "--first", 2, "--all").out
     headings = (
         "What to say and to ask",
-        "To be told or done in passing",
+        "To mention or do in passing",
         "The month, for",
         "Not called",
         "Safety notes\n",

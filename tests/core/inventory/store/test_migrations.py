@@ -96,6 +96,8 @@ def _said(row: dict[str, object], column: str) -> object:
         return plan_text(str(value)) if "greedy_value" in row else _STATUS_WORDS[str(value)]
     if column == "hour_method":
         return {"resolved": "solved again with one hour more"}.get(str(value), value)
+    if column == "excluded_reason" and value == "no_offer":
+        return "no retrofit is worth it"  # of version 0.1.0, as its files have it
     if column == "excluded_reason" and value is not None:
         return not_called_text(str(value), str(row["excluded_detail"]))
     if column == "note" and "in_year" in row:
@@ -178,7 +180,8 @@ def test_what_meter_readings_tell_of_an_older_run_is_printed_as_before(tmp_path:
     assert [untold_text(row) for row in rows["site_evidence"]] == [remark]
     printed = {finding_text(row).casefold() for row in rows["reading_finding"]}
     for text in findings.values():
-        assert any(sentence.startswith(text.casefold()) for sentence in printed), text
+        today = text.replace("the system stands still", "the system has stopped")  # said in other words since
+        assert any(sentence.startswith(today.casefold()) for sentence in printed), text
 
 
 @pytest.mark.parametrize(
