@@ -43,6 +43,7 @@ def test_work_is_recorded_and_shown_without_its_crew_and_measured_as_far_as_it_c
     assert "not measured" in aftersun("delivered", "show", path, site).out
 
 
+@pytest.mark.slow
 def test_lessons_are_proposed_accepted_shown_and_taken_back(aftersun, made, tmp_path):
     path = copied(made, tmp_path).inventory
     company, proposed, table = tmp_path / "own.toml", tmp_path / "proposed.toml", tmp_path / "jobs.csv"
