@@ -24,8 +24,8 @@ the office; a logger plugged into an inverter young enough to have a port for on
 bought; the same by contract, where a yearly charge stands for device and data and the company itself reads the alerts.
 
 The life is that of the radio network and the cloud service rather than of the hardware. A data plan is counted where
-there is no internet. Blind visits avoided count only if the company says how many (``avoided_visits_per_year``):
-nobody has published any. Each counts as what the owner pays for a call-out now.
+there is no internet. Of blind visits avoided nobody has published a number: none is usual, and the mean of an assumed
+range counts (``avoided_visits_per_year``), each as what the owner pays for a call-out now.
 
 Known limits: no published distribution of days to notice exists; one inverter a home; strings of a site are equal; a
 loss too small for a meter of the whole system is never seen, a larger one as well as any; false alarms cost nothing.
@@ -213,7 +213,7 @@ class MonitoringAddOn:
         shortfall, error = (common.numbers(cohort.sites, name) for name in ("meter_shortfall", "meter_factor_se"))
         room = unwatched * bounded_part(cost, shortfall, error, assume["shortfall_errors"])
         visits = assume["avoided_visits_per_year"] * unwatched
-        spared = api.CostLine(api.AVOIDED_WORK, "repair_visit", visits, "repair", "blind visits, as the company says")
+        spared = api.CostLine(api.AVOIDED_WORK, "repair_visit", visits, "repair", "blind visits")
         data = api.CostLine(api.STANDING, "data_plan", 1.0 - online, "year", "chance that there is no internet")
         fade = _fade(kinds, saved, common.years_of_effect(self.about, assume))
         remarks = _remarks(cohort, assume)
