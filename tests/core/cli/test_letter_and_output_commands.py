@@ -109,7 +109,7 @@ def test_a_notice_to_all_is_written_whoever_may_be_contacted(aftersun, folder, i
     assert site not in dangers
     ran = aftersun(*words, site)
     assert ran.code == 2
-    assert "the run knows of no danger there" in ran.err
+    assert "the run knows of no hazard there" in ran.err
     assert aftersun(*words).code == 2
 
 

@@ -449,7 +449,7 @@ def test_a_site_without_a_known_danger_gets_no_notice(opened):
         for site_id in stored(opened, "SELECT site_id FROM site ORDER BY 1")["site_id"]
         if site_id not in dangers
     )
-    with pytest.raises(AftersunError, match="the run knows of no danger there"):
+    with pytest.raises(AftersunError, match="the run knows of no hazard there"):
         compose_notices(opened, RunView(opened), [site], DAY)
     with pytest.raises(AftersunError, match="no such site"):
         compose_notices(opened, RunView(opened), ["nowhere"], DAY)
