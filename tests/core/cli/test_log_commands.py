@@ -158,7 +158,7 @@ def test_a_corrected_entry_is_marked_and_what_it_did_is_said(aftersun, company):
     ran = aftersun("log", "correct", company, 1, "--outcome", "objection", "--fact", "birds_seen=", "--why", "misheard")
     assert (ran.code, ran.err) == (0, "")
     assert ran.out.splitlines()[:2] == [
-        "Entry 1 is kept as corrected and counts no more; in its place stands entry 2.",
+        "Entry 1 is kept as corrected and counts no more; entry 2 replaces it.",
         f"No longer as it said: birds_seen of {site}.",
     ]
     assert "may not be called any more" in ran.out
