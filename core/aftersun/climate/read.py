@@ -101,7 +101,8 @@ def checked_reading(raw: RawWeather, label: str, content: bytes, options: Readin
         name = f"{raw.latitude:.3f}_{raw.longitude:.3f}"
         remarks += (f"the file names no station number, so the station is called {name}",)
     years = raw.hours["year"].dropna().unique()
-    year = int(years[0]) if len(years) == 1 and raw.hours["year"].notna().all() else None
+    of_one_year = len(years) == 1 and raw.hours["year"].notna().all() and not raw.typical
+    year = int(years[0]) if of_one_year else None
     if year is not None:
         name = f"{name}-{year}"
         remarks += (f"all hours are of {year}: a station of its own, beside other years of the place",)

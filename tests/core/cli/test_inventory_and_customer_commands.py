@@ -81,7 +81,8 @@ def test_a_copy_a_day_its_drill_and_the_reminder(aftersun: Aftersun, company: Pa
     code, out, _ = aftersun("inventory", "drill", company, "--copies", tmp_path / "copies")
     assert code == EXIT_DONE
     assert out.startswith(f"{copy} can be restored: ")
-    assert "call_log: 1 rows in the copy, 2 in the inventory.\nchange: 6 rows in the copy, 7 in the inventory.\nThe rest" in out
+    assert "call_log: 1 rows in the copy, 2 in the inventory.\nchange: 6 rows in the copy, 7 in the inventory.\n" in out
+    assert "\nThe rest is as in the inventory.\n" in out
     drilled = json.loads(aftersun("inventory", "drill", company, "--copies", copy, "--json").out)
     assert drilled["differences"] == {"call_log": [1, 2], "change": [6, 7]}
     assert sorted(name.name for name in tmp_path.iterdir()) == ["company.duckdb", "copies"]

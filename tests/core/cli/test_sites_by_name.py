@@ -88,7 +88,7 @@ def test_after_work_the_dangers_still_on_record_are_told_with_the_command_that_e
     assert aftersun("log", "fact", path, "S1", *facts, "--origin", "visit").code == 0
     ran = aftersun("log", "call", path, "perez", "--outcome", "done", "--retrofit", "bird_mesh")
     told = [line for line in ran.err.splitlines() if line.startswith("On record")]
-    assert [line.split(" stands ")[1].partition(".")[0] for line in told] == [
+    assert [line.split(": ")[1].partition(".")[0] for line in told] == [
         "hot_connector = yes",
         "element_cut_out = no",
     ]

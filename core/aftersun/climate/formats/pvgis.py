@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from dataclasses import replace
 from io import BytesIO, StringIO
 from typing import Any
 
@@ -69,7 +70,7 @@ def raw_pvgis_tmy(frame: pd.DataFrame, meta: Mapping[str, Any]) -> RawWeather:
             "it does not say at which minute its irradiance stands",
             "Get it again from its source, which states the irradiance time offset now.",
         )
-    return _raw(frame, meta, "PVGIS typical year", Instants(float(offset), 0.0))
+    return replace(_raw(frame, meta, "PVGIS typical year", Instants(float(offset), 0.0)), typical=True)
 
 
 def _raw_hourly(frame: pd.DataFrame, meta: Mapping[str, Any]) -> RawWeather:

@@ -43,6 +43,7 @@ class RawWeather:
     hours: pd.DataFrame
     instants: Instants = Instants()
     standard_offset_h: float | None = None
+    typical: bool = False  # by its maker's word, whatever years its months have
 
     @property
     def zone_h(self) -> float:

@@ -296,7 +296,7 @@ def test_unknown_sites_and_sites_without_any_offer_are_refused(opened):
     nothing = stored(
         opened, "SELECT site_id FROM site_energy WHERE site_id NOT IN (SELECT site_id FROM offer) ORDER BY 1 LIMIT 1"
     )["site_id"].iloc[0]
-    with pytest.raises(AftersunError, match="nothing is worth it"):
+    with pytest.raises(AftersunError, match="nothing is cost-effective"):
         letter_of(opened, nothing, asked_for=True)
     with pytest.raises(AftersunError, match="no site"):
         compose(opened, RunView(opened), [], Choices(), DAY)
