@@ -311,9 +311,7 @@ def _retrofits(view: RunView, site_id: str, look: CloserLook | None, retrofits: 
         for item in records(assumed[(assumed["retrofit"] == mine) & assumed["replaced"].fillna(False)]):
             why = wording.replaced_text(cell(item["replaced_by"]), cell(item["replaced_why"]))
             terminal.say("site.replaced", indent=2, hang=2, **item, why=why, what=in_words(item["name"]))
-        # of several, what is not advised here has its notes by name: nobody is about to do that work
-        whole = len(ranking) == 1 or row["status"] in _MAY_BE_DONE
-        _safety(notes[notes["retrofit"] == mine], shown, whole)
+        _safety(notes[notes["retrofit"] == mine], shown)
     terminal.result("")
     terminal.say("site.local_first")
 
@@ -329,15 +327,9 @@ def _verdict(row: Mapping[Any, Any], title: str, currency: str) -> None:
     _sure(row, currency, indent=2)
 
 
-def _safety(notes: pd.DataFrame, shown: set[str], whole: bool) -> None:
-    """Print the notes of one retrofit, worst first, or their ids; a text that is above already is named by its id."""
+def _safety(notes: pd.DataFrame, shown: set[str]) -> None:
+    """Print the notes of one retrofit, worst first; a text that is above already is named by its id."""
     ordered = worst_first(notes)
-    if not whole:
-        if ordered:
-            terminal.say(
-                "site.other_notes", indent=2, hang=2, notes=", ".join(str(note["note_id"]) for note in ordered)
-            )
-        return
     for note in ordered:
         if note["note_id"] not in shown:
             terminal.paragraph(in_full(note), indent=2, hang=2)

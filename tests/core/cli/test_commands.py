@@ -111,12 +111,7 @@ def test_explain_shows_every_retrofit_cost_item_claim_and_safety_note_and_how_su
     inventory = demo_folder / "demo.duckdb"
     with duckdb.connect(str(inventory), read_only=True) as connection:
         (site,) = connection.execute("SELECT site_id FROM call WHERE position = 1").fetchone()
-        notes = connection.execute(
-            "SELECT DISTINCT note_id, text, bool_or(status IN ('recommended', 'subject_to_survey', 'ask_first', "
-            "'safety_remedial')) FROM safety_note JOIN latest_ranking USING (run_id, site_id, retrofit) "
-            "WHERE site_id = ? GROUP BY 1, 2",
-            [site],
-        ).fetchall()
+        notes = connection.execute("SELECT severity, text FROM safety_note WHERE site_id = ?", [site]).fetchall()
         costs = connection.execute("SELECT count(*) FROM cost_item WHERE site_id = ?", [site]).fetchone()[0]
         titles = [title for (title,) in connection.execute("SELECT DISTINCT title FROM run_retrofit").fetchall()]
         claims = [text for (text,) in connection.execute("SELECT text FROM run_claim").fetchall()]
@@ -124,14 +119,12 @@ def test_explain_shows_every_retrofit_cost_item_claim_and_safety_note_and_how_su
     assert ran.code == 0
     flat = " ".join(ran.out.split())
     assert len(titles) == 7
-    whole = [text for _, text, applies in notes if applies]  # of what may be done here; of the rest their names
-    assert all(note_id in flat for note_id, *_ in notes)
-    for text in [*titles, *claims, *whole]:
+    for text in [*titles, *claims, *(text for _, text in notes)]:
         assert " ".join(text.split()) in flat
     shown = len(re.findall(rf"^  (?:{'|'.join(SEVERITIES).upper()}) \[", ran.out, re.M))
-    assert shown == len(set(whole)) > 0  # each text once; where it holds again it is named
+    assert shown == len(set(notes)) > 0  # each text once; where it holds again it is named
     assert all(f"{title}: " in ran.out for title in titles)
-    assert flat.count("in full with --retrofit and its name: ") > 0
+    assert flat.count("Safety, as above: ") > 0
     assert len(re.findall(r"^  (?:once|every year) ", ran.out, re.M)) == costs
     assert all(len(line) <= 100 for line in ran.out.splitlines())
     assert "More than " in ran.out
