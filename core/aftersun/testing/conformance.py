@@ -283,7 +283,7 @@ class RetrofitConformance:
 
     def test_worthless_energy_earns_nothing(self) -> None:
         """With all energy prices at 0 and nothing avoided, what is left is the cost."""
-        prices = [column.name for column in columns("tariff") if column.unit == "per kWh"]
+        prices = [column.name for column in columns("tariff") if column.unit.startswith("per kW")]
         company = sample_company(self._answers.lines, self._usual_prices, worth=0.0)
         ranking = self._scored(self._with(**dict.fromkeys(prices, 0.0)), company)
         changes = (self._answers.change, *self._answers.change.alternatives)

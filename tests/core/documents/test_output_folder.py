@@ -155,7 +155,9 @@ def test_another_letterhead_is_the_next_version(inventory, order, office, tmp_pa
 def test_texts_that_the_language_file_lacks_are_named(inventory, order, office, tmp_path, site):
     assert make(inventory, order, tmp_path / "out", site).remarks == ()  # English needs no file
     company = office / "company.toml"
-    company.write_text(company.read_text(encoding="utf-8").replace("# language =", "language ="), encoding="utf-8")
+    (office / "words.toml").write_text('language = "sv"\n[words]\ngreeting = "God dag,"\n', encoding="utf-8")
+    own = company.read_text(encoding="utf-8").replace('language = "en"', 'language = "words.toml"')
+    company.write_text(own, encoding="utf-8")
     (remark,) = make(inventory, order, tmp_path / "out", site).remarks
     assert remark == (
         "note: the language file lacks texts, which stay English: not_in_any_file, text_0, text_1, text_2, text_3, "
