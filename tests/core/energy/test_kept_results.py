@@ -56,7 +56,6 @@ def same(first: Energy, second: Energy) -> bool:
 
 @pytest.mark.parametrize("column", CHANGES)
 @pytest.mark.few_quick
-@pytest.mark.few_quick
 def test_a_change_after_another_plant_is_that_of_the_change_alone(cohort: Cohort, column: str) -> None:
     today = baseline(cohort)
     other = today.replace(**{column: np.full_like(getattr(today, column), CHANGES[column])})
@@ -65,7 +64,7 @@ def test_a_change_after_another_plant_is_that_of_the_change_alone(cohort: Cohort
     assert same(after, simulate(unaware(cohort), other))
     assert same(simulate(cohort, today), before)
     moved = not np.array_equal(after.generated, before.generated)
-    assert moved == (column in DECIDE_ON_GENERATION)
+    assert moved == (column in (*DECIDE_ON_GENERATION, "availability"))  # which is taken off what was kept
 
 
 def test_other_assumptions_of_systems_are_simulated_anew(cohort: Cohort) -> None:

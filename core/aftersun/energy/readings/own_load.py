@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from aftersun.energy.assumptions import system_values
 from aftersun.energy.demand import OWN_SPREAD, day_type, direct_use
 from aftersun.energy.readings.checks import EXPORT, IMPORT, PRODUCTION, limits
 from aftersun.energy.readings.quality import Checked
@@ -41,7 +42,7 @@ class OwnLoad:
     evenness: float
 
 
-def own_load(readings: pd.DataFrame, weather: WeatherYear) -> OwnLoad | None:
+def own_load(readings: pd.DataFrame, weather: WeatherYear, availability: float = 1.0) -> OwnLoad | None:
     """Return a site's own load, or None if it cannot be told.
 
     Parameters
@@ -51,6 +52,8 @@ def own_load(readings: pd.DataFrame, weather: WeatherYear) -> OwnLoad | None:
         not count. It takes 300 whole days with all three, and hours in which they do not contradict each other.
     weather : WeatherYear
         The typical year, in whose days those of the meters are put.
+    availability : float
+        Share of the hours with output that the typical year is computed with, 0..1.
     """
     known, hours = limits(), hourly_meters(readings)
     load = _load_of(hours)
@@ -70,7 +73,7 @@ def own_load(readings: pd.DataFrame, weather: WeatherYear) -> OwnLoad | None:
         mine = of_month == number
         if mine.sum() >= _LEAST_DAYS and (put := kwh[month == number].sum()) > 0:
             kwh[month == number] *= by_day[mine].sum(axis=1).mean() * DAYS_IN_MONTH[number] / put
-    return OwnLoad(kwh.ravel() / kwh.sum(), *_spread(hours, load.to_numpy()))
+    return OwnLoad(kwh.ravel() / kwh.sum(), *_spread(hours, load.to_numpy(), availability))
 
 
 def _months(weather: WeatherYear) -> Ints:
@@ -97,10 +100,11 @@ def _days_alike(days: pd.DatetimeIndex, sunny: Floats, weather: WeatherYear) -> 
     return chosen
 
 
-def _spread(hours: pd.DataFrame, load: Floats) -> tuple[float, float]:
+def _spread(hours: pd.DataFrame, load: Floats, availability: float) -> tuple[float, float]:
     """Return base share and evenness with which the use of the meters' own output is what the meters show.
 
-    Of each base share the evenness that meets the sum; of these the pair that meets the months best.
+    Of each base share the evenness that meets the sum; of these the pair that meets the months best. It is computed as
+    in the typical year, where all output comes in the hours without stops.
     """
     lit = (hours[PRODUCTION] > 0).to_numpy()
     made, taken = (column.astype(np.float32)[None, :] for column in (hours[PRODUCTION].to_numpy()[lit], load[lit]))
@@ -113,8 +117,8 @@ def _spread(hours: pd.DataFrame, load: Floats) -> tuple[float, float]:
     metered, mean_kw = of_months(used), float(load.mean())
 
     def computed(share: float, position: int) -> Floats:
-        one = direct_use(taken, made, float(_EVENNESS[position]), share * mean_kw)[0]
-        return of_months(one.astype(np.float64))
+        one = direct_use(taken, made / np.float32(availability), float(_EVENNESS[position]), share * mean_kw)[0]
+        return availability * of_months(one.astype(np.float64))
 
     best, least = (0.0, 1.0), np.inf
     for share in _BASE_SHARES:
@@ -188,7 +192,7 @@ def with_own_load(cohort: Cohort, readings: Checked) -> Cohort:
     """
     if readings.intervals.empty:
         return cohort
-    doubted = readings.sites_with("clock")
+    doubted, availability = readings.sites_with("clock"), system_values(cohort.overrides)["availability"]
     battery = cohort.sites["battery_kwh"].to_numpy(dtype=np.float64, na_value=0.0) > 0
     shapes: list[Floats] = []
     row = cohort.sites["load_shape"].to_numpy(dtype=np.intp).copy()
@@ -199,7 +203,7 @@ def with_own_load(cohort: Cohort, readings: Checked) -> Cohort:
         if site_id not in by_site or set(by_site[site_id]["meter"]) != set(_METERS):
             continue
         mine = by_site[site_id]
-        own = None if site_id in doubted or battery[site] else own_load(mine, cohort.weather)
+        own = None if site_id in doubted or battery[site] else own_load(mine, cohort.weather, availability)
         if own is not None:
             row[site] = len(cohort.load_shapes) + len(shapes)
             shapes.append(own.shape)

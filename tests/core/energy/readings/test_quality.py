@@ -215,7 +215,7 @@ def test_a_value_that_stays_through_a_cloudy_afternoon_is_stuck(cohort: Cohort, 
     assert finding["days"] == pytest.approx(7 / 24)
     assert finding["kwh"] == pytest.approx(14 * 0.3)
     assert "they stand for 0.3 days and 4 kWh, 0." in said(checked)
-    assert "% of what this meter shows, and all that is told of it comes from the rest" in said(checked)
+    assert "% of what this meter shows, and only the rest is used" in said(checked)
 
 
 @pytest.mark.slow
