@@ -83,7 +83,9 @@ def of_a_system(rng: np.random.Generator, hourly: np.ndarray, starts: pd.Series,
 def test_planted_factors_come_back_within_the_stated_error(make_cohort: Any, years: int) -> None:
     rng = np.random.default_rng(11)
     planted = np.linspace(0.6, 1.1, 60)
-    cohort = replace(make_cohort(*[{"annual_demand_kwh": 4000.0}] * len(planted)), overrides=NO_AGEING)
+    # each of its own weather, so each too far from the others to be their neighbour
+    sites = [{"annual_demand_kwh": 4000.0, "latitude": 10.0 + n} for n in range(len(planted))]
+    cohort = replace(make_cohort(*sites), overrides=NO_AGEING)
     plant = baseline(cohort)
     case = cohort, plant, simulate(cohort, plant)
     starts, ends = grid("MS", f"{2025 - years}-01-01", "2025-01-01")
