@@ -83,6 +83,7 @@ def _fill(connection: duckdb.DuckDBPyConnection) -> None:
         kinds = dict(connection.execute(f"SELECT column_name, column_type FROM (DESCRIBE {quoted(table)})").fetchall())
         for site_id, customer_id in (("S1", "C1"), ("S2", "C2")):
             given = {"site_id": site_id, "customer_id": customer_id, "run_id": "r1", "number": site_id}
+            given |= {"entry": int(site_id[1:])}
             mark = MARKS["letter"] if customer_id == "C1" else "somebody else"
             by_kind = {
                 "VARCHAR": "x", "JSON": f'{{"name": "{mark}"}}', "BLOB": mark.encode(), "DATE": date(2021, 1, 1),
