@@ -110,7 +110,7 @@ def test_the_drill_says_what_differs_and_leaves_nothing(path: Path) -> None:
         inventory.connection.execute("UPDATE site SET storeys = 3 WHERE site_id = 'S1'")
     before = _names(path.parent)
     done = drill(path, folder)
-    assert done.differences == {"call_log": (0, 1), "site": (2, 2)}
+    assert done.differences == {"call_log": (0, 1), "change": (7, 8), "site": (2, 2)}
     assert done.copied.tables["site"] == 2
     assert _names(path.parent) == before
     keep_copies(path, folder, 9, DAY + timedelta(days=1))

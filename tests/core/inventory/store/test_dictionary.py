@@ -93,7 +93,9 @@ def test_limits_and_choices_are_checked_by_the_database(column: object) -> None:
     for stored in stored_tables(column.table):
         connection.execute(loaded_tables()[stored].create_statement.replace(" NOT NULL", ""))
     keys = {
-        key.name: "0" if key.type == "number" else f"'{key.choices[0] if key.choices else '2020-01-01'}'"
+        key.name: f"{key.minimum or 0:.0f}"
+        if key.type in ("number", "integer")
+        else f"'{key.choices[0] if key.choices else '2020-01-01'}'"
         for key in columns(column.table)
         if key.key
     }
