@@ -71,7 +71,7 @@ class _Worker:
 
     def how_it_died(self) -> str:
         """Return how the process ended by itself."""
-        self._process.join(1.0)
+        self._process.join(5.0)  # on a busy machine it takes a while to be gone
         code = self._process.exitcode
         if code is None or code >= 0:
             return f"exit code {code}"
