@@ -18,6 +18,9 @@ from aftersun.inventory.store.file import Inventory
 from aftersun.scoring.run.demo import Demo
 
 
+pytestmark = pytest.mark.slow
+
+
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return tmp_path_factory.mktemp("page") / "demo"
@@ -59,7 +62,6 @@ def test_nobody_stores_without_a_name_and_it_is_asked_once(client: TestClient, i
     assert "Recorded as entry" not in other.get(f"/site?site={site}").text  # said once
 
 
-@pytest.mark.slow
 def test_a_call_with_facts_is_logged_and_taken_back(client: TestClient, inventory: Inventory) -> None:
     site = called(client, 1)
     before = inventory.connection.execute("SELECT storeys FROM site WHERE site_id = ?", [site]).fetchall()
@@ -76,7 +78,6 @@ def test_a_call_with_facts_is_logged_and_taken_back(client: TestClient, inventor
     assert call_log.entries(inventory, site).empty
 
 
-@pytest.mark.slow
 def test_what_cannot_be_right_is_said_and_changes_nothing(client: TestClient, inventory: Inventory) -> None:
     site, before = called(client, 2), trail.newest(inventory)
     at = f"/site?site={site}"
@@ -93,7 +94,6 @@ def test_what_cannot_be_right_is_said_and_changes_nothing(client: TestClient, in
     assert trail.newest(inventory) == before
 
 
-@pytest.mark.slow
 def test_a_fact_is_answered_in_place_and_taken_back_by_its_number(client: TestClient, inventory: Inventory) -> None:
     site = called(client, 2)
     code, page = send(
@@ -106,7 +106,6 @@ def test_a_fact_is_answered_in_place_and_taken_back_by_its_number(client: TestCl
     assert "77" not in text_of(client.get(f"/site?site={site}").text).partition("What is known")[2]
 
 
-@pytest.mark.slow
 def test_the_later_of_two_who_edit_a_site_is_told_and_may_go_on(client: TestClient, inventory: Inventory) -> None:
     site = called(client, 3)
     at, other = f"/site?site={site}", browser_of(client.app)
@@ -140,7 +139,6 @@ def test_an_objection_counts_at_once_everywhere(client: TestClient, inventory: I
     assert inventory.connection.execute("SELECT count(*) FROM letter WHERE site_id = ?", [site]).fetchall() == [(0,)]
 
 
-@pytest.mark.slow
 def test_who_asked_for_a_call_is_on_the_list_from_that_day_until_spoken_to(
     client: TestClient, inventory: Inventory
 ) -> None:
@@ -156,7 +154,6 @@ def test_who_asked_for_a_call_is_on_the_list_from_that_day_until_spoken_to(
     assert f"site={site}" not in client.get("/").text.split('id="due"')[1].split('id="calls"')[0]
 
 
-@pytest.mark.slow
 def test_a_notice_and_a_letter_are_looked_at_numbered_and_kept(
     client: TestClient, inventory: Inventory, folder: Path
 ) -> None:
