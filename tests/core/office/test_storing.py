@@ -17,7 +17,6 @@ from aftersun.inventory.store import trail
 from aftersun.inventory.store.file import Inventory
 from aftersun.scoring.run.demo import Demo
 
-
 pytestmark = pytest.mark.slow
 
 
