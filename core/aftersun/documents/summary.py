@@ -24,14 +24,15 @@ def _cut(text: str, width: int) -> str:
 
 def _lines(view: RunView) -> Iterator[tuple[str, list[str]]]:
     calls, listed = view.calls(), view.table("call")
-    hazards, by_letter = view.to_tell()["site_id"].nunique(), int((listed["kind"] == CallKind.NOTICE).sum())
+    known = view.to_tell()["site_id"]
+    hazards, by_letter = known.nunique(), int((listed["kind"] == CallKind.NOTICE).sum())
     told = [f"at {hazards:,} sites: notify these owners", *([f"{by_letter:,} by letter"] if by_letter else [])]
     yield "hazards", told if hazards else ["none recorded"]
     stopped = int((calls["kind"] == CallKind.SERVICE).sum())
     several = sum(len(view.members(offer)) > 1 for offer in calls["retrofit"])
     about = [
         f"{len(calls):,} customers",
-        f"{int(calls['must_call'].fillna(False).sum()):,} about hazards",
+        f"{int(calls['site_id'].isin(known).sum()):,} about hazards",
         *([f"{stopped:,} stopped systems"] if stopped else []),
         *([f"{several:,} about several retrofits"] if several else []),
     ]
