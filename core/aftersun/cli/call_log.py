@@ -17,6 +17,8 @@ from aftersun.model.errors import EXIT_LOSSES, AftersunError
 if TYPE_CHECKING:
     import pandas as pd
 
+    from aftersun.inventory.log.call_table import CallsReport
+
 app = group(help="The call log: what came of calls, what was learnt, what was offered.")
 
 Retrofit = Annotated[str, option("call_log.retrofit")]
@@ -215,6 +217,11 @@ def load(
     table = read_calls(file)
     with opened(inventory, read_only=False) as target:
         report = store_table(target, table, rejects)
+    show_stored(file, report, json)
+
+
+def show_stored(file: Path, report: CallsReport, json: bool) -> None:
+    """Print what came of a table of calls or work; ends with 3 where rows were rejected."""
     if json:
         terminal.json(report)
     else:

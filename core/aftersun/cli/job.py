@@ -5,13 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
-import typer
-
-from aftersun.cli.call_log import On, facts_of
+from aftersun.cli.call_log import On, facts_of, show_stored
 from aftersun.cli.declaring import argument, day, flag, group, option
 from aftersun.cli.options import AsJson, InventoryFile, Site, SiteOrAll, opened
 from aftersun.cli.terminal import terminal
-from aftersun.model.errors import EXIT_LOSSES, AftersunError
+from aftersun.model.errors import AftersunError
 
 app = group(help="Work that was done: what, when, hours, parts, price, who.")
 
@@ -90,18 +88,7 @@ def load(
     table = read_calls(file, of_work=True)
     with opened(inventory, read_only=False) as target:
         report = store_table(target, table, rejects)
-    if json:
-        terminal.json(report)
-    else:
-        terminal.result(
-            f"{file.name}: {report.rows_read} rows, {report.recorded} recorded, {report.known} on record already, "
-            f"{report.rejected} rejected; {report.facts} facts changed"
-        )
-        for problem in report.problems:
-            terminal.paragraph(problem, indent=2, hang=2)
-    if report.rejects is not None:
-        terminal.message(f"Rejected rows are in {report.rejects}: correct them there and load that file.")
-        raise typer.Exit(EXIT_LOSSES)
+    show_stored(file, report, json)
 
 
 @app.command()
