@@ -19,6 +19,7 @@ OLDER = {
     "demo-layout-29": ("S0127", "hot, browned or melted plug"),
     "demo-layout-30": ("S0156", "hot, browned or melted plug"),
     "demo-layout-32": ("S0156", "hot, browned or melted plug"),
+    "demo-layout-33": ("S0156", "hot, browned or melted DC connector"),
 }
 """By name of the file: the first call of its run, and what it knows of ``SITE``."""
 SITE = "S0156"  # on the call list where runs know must-call, for a danger that is known to stand

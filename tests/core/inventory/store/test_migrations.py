@@ -44,6 +44,7 @@ OF_RUNS = {
     "demo-layout-29": 29,
     "demo-layout-30": 30,
     "demo-layout-32": 32,
+    "demo-layout-33": 33,
 }
 VERSIONS = {**{name: int(name.rpartition("-")[2]) for name in OLDER}, **OF_RUNS}
 """By name of an older file its layout."""
