@@ -9,7 +9,7 @@ A plugin file starts with ``from aftersun import api`` and registers what it bri
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TypeVar
 
 import numpy as np
@@ -44,6 +44,7 @@ from aftersun.model.change import (
     About,
     Change,
     CostLine,
+    NewArray,
     Note,
     Notes,
     PriceItem,
@@ -70,6 +71,7 @@ from aftersun.model.letter import (
     LetterQuestion,
     LetterYear,
 )
+from aftersun.model.new_arrays import Places, widened_cohort, widened_plant
 from aftersun.model.output import OF_LETTER, OF_RUN, Letterhead, Output, RunView, SafetyNotes
 from aftersun.model.plant import ANY_HOUR, BOILER_HOURS, EVENING_HOUR, NIGHT_HOURS, ONE_BOOST, TWO_BOOSTS, Plant
 from aftersun.model.ranges import Assumed, Bools, Claim, Fact, Floats, Range
@@ -154,6 +156,7 @@ __all__ = [
     "LetterQuestion",
     "LetterYear",
     "Letterhead",
+    "NewArray",
     "NotCalled",
     "Note",
     "Notes",
@@ -213,27 +216,30 @@ def baseline(cohort: Cohort) -> Plant:
     return _baseline(cohort.whole)
 
 
-def simulate(cohort: Cohort, plant: Plant) -> Energy:
-    """Return the hourly energy balance of every site with this plant over the weather year, columns of (S, H) kWh."""
-    return _simulate(cohort.whole, plant)
+def simulate(cohort: Cohort, plant: Plant, added: Sequence[NewArray] = ()) -> Energy:
+    """Return the hourly energy balance of every site with this plant over the weather year, columns of (S, H) kWh.
+
+    ``added`` are arrays that come to those in the plant; here and below.
+    """
+    return _simulate(*_with_added(cohort, plant, added))
 
 
-def annual_generation(cohort: Cohort, plant: Plant) -> Floats:
+def annual_generation(cohort: Cohort, plant: Plant, added: Sequence[NewArray] = ()) -> Floats:
     """Return what each site generates, kWh a year, shape (S,); less work than :func:`simulate`."""
-    return _remembered(cohort, plant, "a year's generation", _annual_generation)
+    return _remembered(cohort, plant, "a year's generation", _annual_generation, added=added)
 
 
-def hourly_generation(cohort: Cohort, plant: Plant) -> npt.NDArray[np.float32]:
+def hourly_generation(cohort: Cohort, plant: Plant, added: Sequence[NewArray] = ()) -> npt.NDArray[np.float32]:
     """Return what each site generates in each hour of the weather year, kWh, shape (S, H)."""
-    return _remembered(cohort, plant, "hourly generation", _hourly_generation, kept=1)
+    return _remembered(cohort, plant, "hourly generation", _hourly_generation, kept=1, added=added)
 
 
-def electricity_bill(cohort: Cohort, plant: Plant) -> Floats:
+def electricity_bill(cohort: Cohort, plant: Plant, added: Sequence[NewArray] = ()) -> Floats:
     """Return what the owner pays for electricity in a year less what export and support earn, shape (S,).
 
     In the currency of the tariffs; lower is better. It takes a whole simulation.
     """
-    return _remembered(cohort, plant, "bill", _electricity)
+    return _remembered(cohort, plant, "bill", _electricity, added=added)
 
 
 def annual_soiling_loss(cohort: Cohort, plant: Plant | None = None) -> Floats:
@@ -255,10 +261,24 @@ def _electricity(cohort: Cohort, plant: Plant) -> Floats:
 _Number = TypeVar("_Number", bound=np.generic)
 
 
+def _with_added(cohort: Cohort, plant: Plant, added: Sequence[NewArray]) -> tuple[Cohort, Plant]:
+    whole = cohort.whole
+    places = Places.of([added], len(whole))
+    if not places:
+        return whole, plant
+    wider = whole.of_plants.once(("wider", places.key), lambda: widened_cohort(whole, places))
+    return wider, widened_plant(whole, plant, places, added)
+
+
 def _remembered(
-    cohort: Cohort, plant: Plant, what: str, compute: Callable[[Cohort, Plant], npt.NDArray[_Number]], kept: int = 64
+    cohort: Cohort,
+    plant: Plant,
+    what: str,
+    compute: Callable[[Cohort, Plant], npt.NDArray[_Number]],
+    kept: int = 64,
+    added: Sequence[NewArray] = (),
 ) -> npt.NDArray[_Number]:
     """Compute a yearly result once for plants of the same content: retrofits are asked again and again for ranges."""
-    whole = cohort.whole
+    whole, plant = _with_added(cohort, plant, added)
     (result,) = whole.of_plants.recall(what, [plant.digest()], lambda _: [compute(whole, plant)], kept)
     return result

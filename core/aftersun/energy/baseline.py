@@ -83,6 +83,10 @@ def _array_columns(cohort: Cohort, values: Values) -> dict[str, Any]:
     }
     same_everywhere = {
         "tilt_positions": 1.0,
+        "turn_limit_deg": 0.0,
+        "axis_tilt_deg": 0.0,
+        "axis_azimuth_deg": 180.0,
+        "backtracks": 0.0,
         "extra_temp_k": 0.0,
         "transmittance": 1.0,
         "rain_threshold_mm": values["rain_threshold_mm"],

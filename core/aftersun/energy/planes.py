@@ -2,8 +2,8 @@
 
 The conventions are those of pvlib's ModelChain with the models perez (all sites composite 1990) [1]_,
 physical incidence angle [2]_, no spectral loss, and Sandia cell temperature [3]_; rows shade one another [4]_
-[5]_, an adjustable frame changes its position by the calendar [6]_, and a skyline that is known hides the sun and its
-part of the sky. Only the lit hours of the year are computed.
+[5]_, an adjustable frame changes its position by the calendar [6]_, one that turns follows the sun about its axis
+[8]_, and a skyline that is known hides the sun and its part of the sky. Only the lit hours of the year are computed.
 
 References
 ----------
@@ -18,6 +18,7 @@ References
    J. Renewable Sustainable Energy 16 (2), 023504, 2024.
 .. [6] C. R. Landau, "Optimum Tilt of Solar Panels": the days on which two or four positions are best changed.
 .. [7] ICAO Doc 7488, "Manual of the ICAO Standard Atmosphere".
+.. [8] K. Anderson, M. Mikofski, "Slope-aware backtracking for single-axis trackers", NREL/TP-5K00-76626, 2020.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from pvlib import iam, irradiance, shading, temperature
+from pvlib import iam, irradiance, shading, temperature, tracking
 
 from aftersun.energy.assumptions import Float32s, between_nodes
 from aftersun.energy.skyline import heights, sky_share
@@ -62,7 +63,9 @@ _CALENDARS = {
 _HALF_A_YEAR = 183
 _DAYS = 365
 
-_Key = tuple[float, float, str, float, Horizon | None]
+_Turn = tuple[float, float, float, float]  # limit, axis tilt and azimuth in degrees, whether it turns back
+_Key = tuple[float, float, str, float, _Turn | None, Horizon | None]
+_SKY_STEP_DEG = 10.0  # of a turn, between positions at which the sky above a skyline is reckoned
 
 
 class PlaneHours(NamedTuple):
@@ -107,7 +110,7 @@ def _plant_rows(cohort: Cohort, plant: Plant) -> list[Float32s]:
     """Return (3, L) for each array; an adjusted frame has each hour of the plane that stands then."""
     weather, horizons = cohort.weather, cohort.array_horizons()
     rest = (plant.azimuth_deg, plant.mounting, plant.ground_cover_ratio)
-    rows = _rows(weather, (plant.tilt_deg, *rest), horizons)
+    rows = _rows(weather, (plant.tilt_deg, *rest), horizons, _turns(plant))
     adjusted = np.flatnonzero(plant.tilt_positions > 1)
     if not len(adjusted):
         return rows
@@ -120,6 +123,12 @@ def _plant_rows(cohort: Cohort, plant: Plant) -> list[Float32s]:
             stands = calendars[int(plant.tilt_positions[row])] == season
             rows[row] = np.where(stands, plane, rows[row])
     return rows
+
+
+def _turns(plant: Plant) -> list[_Turn | None]:
+    columns = (plant.turn_limit_deg, plant.axis_tilt_deg, plant.axis_azimuth_deg, plant.backtracks)
+    turns = zip(*(column.tolist() for column in columns), strict=True)
+    return [turn if turn[0] > 0 else None for turn in turns]
 
 
 def positions_by_hour(weather: WeatherYear, positions: int) -> npt.NDArray[np.int8]:
@@ -154,10 +163,14 @@ def plane_hours(
 
 
 def _rows(
-    weather: WeatherYear, columns: Sequence[Floats | Texts], horizons: Sequence[Horizon | None]
+    weather: WeatherYear,
+    columns: Sequence[Floats | Texts],
+    horizons: Sequence[Horizon | None],
+    turns: Sequence[_Turn | None] | None = None,
 ) -> list[Float32s]:
     """Return (3, L) for each array."""
-    keys: list[_Key] = list(zip(*(column.tolist() for column in columns), horizons, strict=True))
+    still = [None] * len(horizons) if turns is None else turns
+    keys: list[_Key] = list(zip(*(column.tolist() for column in columns), still, horizons, strict=True))
     return weather.memo.recall("planes", keys, lambda missing: _compute(weather, missing), PLANES_KEPT)
 
 
@@ -182,25 +195,49 @@ def few_sites(cohort: Cohort) -> tuple[list[slice], list[slice]]:
 def _compute(weather: WeatherYear, planes: list[_Key]) -> Iterator[Float32s]:
     """Yield (3, L) for each plane: in-plane irradiance, effective irradiance, cell temperature."""
     for part in in_parts(len(planes)):
-        tilt, azimuth, mounting, ratio, horizons = zip(*planes[part], strict=True)
-        angles = np.array(tilt, dtype=np.float32), np.array(azimuth, dtype=np.float32)
-        block = _block(weather, *angles, mounting, np.array(ratio, dtype=np.float32), horizons)
+        tilt, azimuth, mounting, ratio, turns, horizons = zip(*planes[part], strict=True)
+        angles = np.array([tilt, azimuth, tilt], dtype=np.float32)[:, :, None]
+        if any(turns):
+            angles = np.broadcast_to(angles, (*angles.shape[:2], len(lit_hours(weather)))).copy()
+            for row, turn in enumerate(turns):
+                if turn is not None:
+                    angles[:, row] = _following(weather, turn, ratio[row])
+        block = _block(weather, angles, mounting, np.array(ratio, dtype=np.float32), turns, horizons)
         yield from np.stack(block, axis=1).astype(np.float32, copy=False)
+
+
+def _following(weather: WeatherYear, turn: _Turn, ratio: float) -> tuple[Floats, Floats, Floats]:
+    """Return tilt, azimuth and turn of a plane that follows the sun about an axis [8]_, degrees in each lit hour (L,).
+
+    While the sun is down it stands as without a turn.
+    """
+    limit, axis_tilt, axis_azimuth, backtracks = turn
+    lit = lit_hours(weather)
+    position = tracking.singleaxis(
+        weather.zenith[lit], weather.azimuth[lit], axis_tilt, axis_azimuth, limit, bool(backtracks and ratio > 0), ratio
+    )
+    angle = np.nan_to_num(position["tracker_theta"])
+    plane = tracking.calc_surface_orientation(angle, axis_tilt, axis_azimuth)
+    return np.asarray(plane["surface_tilt"]), np.asarray(plane["surface_azimuth"]), np.abs(angle)
 
 
 def _block(
     weather: WeatherYear,
-    tilt_deg: Float32s,
-    azimuth_deg: Float32s,
+    angles: Float32s,
     mounting: Sequence[str],
     ratio: Float32s,
+    turns: Sequence[_Turn | None],
     horizons: Sequence[Horizon | None],
 ) -> tuple[Light, Light, Light]:
+    """Compute P planes; ``angles`` are tilt, azimuth, and slope over the ground the rows stand on.
+
+    In degrees, (3, P, 1), or (3, P, L) where any plane turns: its rows are taken to stand on a slope as its axis.
+    """
     # Single precision is twice as fast, and right to less than 0.001 W/m2.
     zenith, sun_azimuth, ghi, dni, dhi, extra, airmass, albedo, air, wind = (
         getattr(weather, name)[lit_hours(weather)].astype(np.float32) for name in _COLUMNS
     )
-    tilt, azimuth = tilt_deg[:, None], azimuth_deg[:, None]
+    tilt, azimuth, slope = angles
     facing = irradiance.aoi_projection(tilt, azimuth, zenith, sun_azimuth)  # cosine of the angle of incidence
     sky = np.nan_to_num(  # no value where neither sky nor sun shines
         irradiance.perez(tilt, azimuth, dhi, dni, extra, zenith, sun_azimuth, airmass)
@@ -209,16 +246,35 @@ def _block(
     beam = np.maximum(dni * facing, 0)
     rows = np.flatnonzero(ratio > 0)
     if len(rows):
-        beam[rows] *= 1 - shaded_height(np.cos(np.radians(zenith)), facing[rows], ratio[rows, None])
-        sky[rows] *= 1 - shading.sky_diffuse_passias(shading.masking_angle_passias(tilt[rows], ratio[rows, None]))
+        above = np.cos(np.radians(zenith))
+        if any(turns):
+            of_rows = [turns[row] for row in rows.tolist()]
+            above = np.stack([above if turn is None else _above_axis(turn, zenith, sun_azimuth) for turn in of_rows])
+        beam[rows] *= 1 - shaded_height(above, facing[rows], ratio[rows, None])
+        sky[rows] *= 1 - shading.sky_diffuse_passias(shading.masking_angle_passias(slope[rows], ratio[rows, None]))
     for row, horizon in enumerate(horizons):
         if horizon is not None:
             beam[row] *= heights(horizon, sun_azimuth) < 90 - zenith
-            sky[row] *= sky_share(horizon, float(tilt_deg[row]), float(azimuth_deg[row]))
+            sky[row] *= _sky_seen(horizon, tilt[row], azimuth[row])
     diffuse = sky + ground
     poa = beam + diffuse
     effective = beam * passed_by_glass(facing) + diffuse
     return poa, effective, cell_temperature(poa, air, wind, mounting)
+
+
+def _above_axis(turn: _Turn, zenith: Float32s, sun_azimuth: Float32s) -> Float32s:
+    """Return the cosine of the sun's angle to the normal of the ground that rows about an axis stand on, (L,)."""
+    above: Float32s = irradiance.aoi_projection(turn[1], turn[2], zenith, sun_azimuth)
+    return above
+
+
+def _sky_seen(horizon: Horizon, tilt: Float32s, azimuth: Float32s) -> Float32s:
+    """Return the share of the sky's light above a skyline on a plane that stands, (1,), or turns, (L,)."""
+    near: Light = np.stack([tilt, azimuth])
+    near = near if len(tilt) == 1 else np.round(near / _SKY_STEP_DEG) * _SKY_STEP_DEG
+    distinct, which = np.unique(near, axis=1, return_inverse=True)
+    shares = [sky_share(horizon, float(one_tilt), float(direction)) for one_tilt, direction in distinct.T]
+    return np.array(shares)[which.ravel()]
 
 
 def passed_by_glass(cos_incidence: Light) -> Float32s:

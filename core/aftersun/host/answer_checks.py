@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import fields
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -18,11 +19,13 @@ from aftersun.model.change import (
     FITS,
     GAIN_KINDS,
     LABOUR,
+    NEEDED,
     SEVERITIES,
     SURVEY_FIRST,
     YEARLY_KINDS,
     Change,
     CostLine,
+    NewArray,
     Note,
     Notes,
     Screening,
@@ -31,6 +34,7 @@ from aftersun.model.plant import PER_ARRAY, Plant
 
 # What numeric plant columns may hold, where it is not 0 to 1 for a loss, or 0 or more.
 _LIMITS = {row["column"]: (float(row["low"]), float(row["high"])) for row in aftersun_datasets.rows("plant_limits.csv")}
+_TYPES = {column.name: column.type for column in fields(Plant)}
 ANY_TEXT: Mapping[str, Collection[str]] = {}
 _UNLIMITED = "export_limit_kw"  # the only column in which infinity has a meaning
 _MOST = 1e7  # assumption: more of anything at one site, a year's kWh for one, is a slip
@@ -92,19 +96,11 @@ def check_change(
         values = getattr(answer.plant, column.name)
         if before is not None and values is getattr(before, column.name) and not values.flags.writeable:
             continue
-        _shape(f"plant.{column.name}", values, (arrays if column.name in PER_ARRAY else size,))
-        if column.type == "Texts":
-            _texts(f"plant.{column.name}", values.tolist(), choices.get(column.name))
-            continue
-        _numbers(f"plant.{column.name}", values)
-        low, high = _LIMITS.get(column.name, (0.0, 1.0 if column.name.endswith("_loss") else _MOST))
-        bad = ~((values >= low) & (values <= min(high, _MOST)))  # NaN fails both
-        if column.name == _UNLIMITED:
-            bad &= ~np.isposinf(values)
-        leaves = f"plant.{column.name} leaves {low:g}..{high:g} or is not a number in {int(bad.sum())} places"
-        require(not bad.any(), leaves)
-    positions = answer.plant.tilt_positions
-    require(bool(np.isin(positions, (1, 2, 4)).all()), "plant.tilt_positions has to be 1, 2 or 4")
+        _column(f"plant.{column.name}", column.name, values, arrays if column.name in PER_ARRAY else size, choices)
+    _standing(answer.plant.tilt_positions, answer.plant.turn_limit_deg, answer.plant.backtracks)
+    _list("added", answer.added)
+    for one in answer.added:
+        _new_array(one, size, choices)
     _lines("costs", answer.costs, (*COST_KINDS, *GAIN_KINDS), size, price_items)
     _lines("yearly", answer.yearly, YEARLY_KINDS, size, price_items)
     if answer.fade is not None:
@@ -131,6 +127,41 @@ def check_change(
         require(bool(alternative.label), "each alternative needs a label")
         require(not alternative.alternatives, f"the alternative '{alternative.label}' has alternatives of its own")
         check_change(alternative, size, arrays, price_items, choices, before)
+
+
+def _column(said: str, name: str, values: npt.NDArray[Any], size: int, choices: Mapping[str, Collection[str]]) -> None:
+    """Hold a column of a plant to its shape, its limits and its choices."""
+    _shape(said, values, (size,))
+    if _TYPES[name] == "Texts":
+        _texts(said, values.tolist(), choices.get(name))
+        return
+    _numbers(said, values)
+    low, high = _LIMITS.get(name, (0.0, 1.0 if name.endswith("_loss") else _MOST))
+    bad = ~((values >= low) & (values <= min(high, _MOST)))  # NaN fails both
+    if name == _UNLIMITED:
+        bad &= ~np.isposinf(values)
+    require(not bad.any(), f"{said} leaves {low:g}..{high:g} or is not a number in {int(bad.sum())} places")
+
+
+def _standing(positions: npt.NDArray[Any], limit_deg: npt.NDArray[Any], backtracks: npt.NDArray[Any]) -> None:
+    """Hold how planes stand to what there is."""
+    require(bool(np.isin(positions, (1, 2, 4)).all()), "plant.tilt_positions has to be 1, 2 or 4")
+    both = f"plant.turn_limit_deg: a plane that turns has no seasonal positions ({int((limit_deg > 0).sum())} turn)"
+    require(not ((limit_deg > 0) & (positions > 1)).any(), both)
+    require(bool(np.isin(backtracks, (0, 1)).all()), "plant.backtracks has to be 0 or 1")
+
+
+def _new_array(one: NewArray, size: int, choices: Mapping[str, Collection[str]]) -> None:
+    _record("added holds", one, NewArray)
+    strange = sorted(set(one.columns) - set(PER_ARRAY))
+    require(not strange, f"added: the plant has no column {', '.join(map(repr, strange[:3]))} of an array")
+    missing = [name for name in NEEDED if name not in one.columns]
+    require(not missing, f"added: a new array has to say its {', '.join(missing)}")
+    for name, values in one.columns.items():
+        _column(f"added {name}", name, values, size, choices)
+    of = one.columns.get
+    rest = of("tilt_positions", np.ones(size)), of("turn_limit_deg", np.zeros(size)), of("backtracks", np.zeros(size))
+    _standing(*rest)
 
 
 def _lines(name: str, lines: Sequence[CostLine], kinds: Sequence[str], size: int, price_items: Sequence[str]) -> None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -95,6 +95,20 @@ class CostLine:
     shared_work: str = ""  # of labour that other retrofits of a visit need too, such as "wash": done once, the longest
 
 
+NEEDED = ("dc_rating_kw", "tilt_deg", "azimuth_deg", "mounting")  # that a new array has to say
+
+
+@dataclass(frozen=True, eq=False)
+class NewArray:
+    """Modules that are added to each site as one array more; a site where its rating is 0 gets none.
+
+    ``columns`` are columns of the plant, one value a site (S,): dc_rating_kw, tilt_deg, azimuth_deg and mounting, and
+    any other of an array; what is left out is as at the site's first array, without wear.
+    """
+
+    columns: Mapping[str, npt.NDArray[Any]]  # of the plant's arrays, by name, each (S,)
+
+
 @dataclass(frozen=True, eq=False)
 class Change:
     """The plant after the retrofit (as new), what it takes, and how its effect runs over the years.
@@ -104,10 +118,11 @@ class Change:
     work, risk, nuisance and income (gains), each a quantity a year. Gains may stand in ``costs`` too: they come once,
     in their ``in_year``; one line a year tells what differs from year to year. ``plant_life_years`` (S,) is how long
     the PV system is kept with the retrofit where that is longer than without, as with a new inverter in an old system:
-    beyond its old end all that it generates is gained. ``remarks`` has shape (S,): one short sentence per site or "".
-    ``alternatives`` are other ways to do the same, such as re-applying a film or letting it go: all are valued over the
-    same years, and of each site the one of the highest net present value counts, this one if they are equal. One whose
-    plant is the same object as this one's is not simulated again.
+    beyond its old end all that it generates is gained. ``added`` are arrays that come to those in the plant; one of
+    those is taken away by a rating of 0, and moved by another tilt and azimuth. ``remarks`` has shape (S,): one short
+    sentence per site or "". ``alternatives`` are other ways to do the same, such as re-applying a film or letting it
+    go: all are valued over the same years, and of each site the one of the highest net present value counts, this one
+    if they are equal. One whose plant is the same object as this one's, and adds as much, is not simulated again.
     """
 
     plant: Plant  # with the retrofit, as new
@@ -119,6 +134,7 @@ class Change:
     available: Bools | None = None  # of an alternative: where it can be had, shape (S,); None = everywhere
     alternatives: Sequence[Change] = ()  # other ways to do it; they have none of their own
     plant_life_years: Floats | None = None  # years that the PV system is kept with it, (S,); None = as without
+    added: Sequence[NewArray] = ()  # arrays that come to those in the plant
 
 
 @dataclass(frozen=True, eq=False)

@@ -127,6 +127,9 @@ def _of_change(change: Change, cohort: Cohort, row: int) -> dict[str, object]:
     arrays = cohort.array_rows(np.array([row]))
     for name in PER_ARRAY:
         said[f"plant.{name}"] = tuple(getattr(change.plant, name)[arrays].tolist())
+    for number, one in enumerate(change.added):
+        there = one.columns["dc_rating_kw"][row] > 0
+        said |= {f"added {number} {name}": values[row] for name, values in one.columns.items() if there}
     for name in PER_SITE:
         said[f"plant.{name}"] = getattr(change.plant, name)[row]
     return {f"{change.label} {name}".strip(): value for name, value in said.items()}

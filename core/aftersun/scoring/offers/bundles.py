@@ -17,6 +17,7 @@ import numpy as np
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded
 from aftersun.model.change import ACCESS, GAIN_KINDS, Change, CostLine
+from aftersun.model.new_arrays import Places, as_changed, places_of, widened_change, widened_cohort, widened_plant
 from aftersun.model.ranges import Bools, Floats
 from aftersun.model.records import each_array, take
 from aftersun.money.cash_flow import CashFlow, study_years
@@ -126,9 +127,13 @@ def _set(members: Sequence[Single], rows: Rows, before: _Set, company: Company, 
     kept = np.searchsorted(before.rows, rows)
     part = before.baseline.take(kept)
     plant = before.year.plant.take(kept, before.baseline.cohort.array_rows(kept))
-    change = _change(last, replace(part, plant=plant), company, guard, rows)
-    if change is None:
+    answer = _change(last, replace(part, plant=plant), company, guard, rows)
+    if answer is None:
         return None
+    change, places = answer
+    if places:
+        plant = widened_plant(part.cohort, plant, places)
+        part = part.wider(places)
     simulations = Simulations(part)
     year = simulations.anew(change.plant)
     prices = simulations.prices(company)
@@ -140,15 +145,18 @@ def _set(members: Sequence[Single], rows: Rows, before: _Set, company: Company, 
     own = bills_to_flow(
         part, change, (take(kept, before.year.bill), year.bill), years, company, prices, without=without
     )
-    earlier = (_of_rows(change, kept, before.baseline) for change in before.changes)
+    earlier = (_of_rows(change, kept) for change in before.changes)
     changes, flows = (*earlier, _paid_while(change, years)), (*take(kept, before.flows), own)
     paid = prices.once([line for one in changes for line in one.costs], horizon)
     flow = replace(each_array(lambda *of_members: np.sum(of_members, axis=0), *flows), upfront=paid)
     names = tuple(one.loaded.id for one in members)
     longest = np.maximum(years, before.years[kept])
     margin = before.yearly_margin[kept] + margin_of_charges(change, years, company, prices)
-    # without the hours of every site that its simulation has kept
-    part = replace(part, remaining_years=kept_years, cohort=replace(part.cohort))
+    # without the hours of every site that its simulation has kept, and with the arrays as they stand now
+    cohort, left = as_changed(replace(part.cohort), plant, change.plant)
+    of_all = slice(None)
+    part = replace(part, remaining_years=kept_years, cohort=cohort, plant=part.plant.take(of_all, left))
+    year = replace(year, plant=year.plant.take(of_all, left))
     return _Set(names, rows, part, year, changes, flows, flow, longest, margin)
 
 
@@ -213,13 +221,21 @@ def _complete(names: Members, singles: Sequence[Single]) -> bool:
     return all(needed <= set(names) for needed in needs)
 
 
-def _change(one: Single, part: Baseline, company: Company, guard: Guard, rows: Rows) -> Change | None:
-    """Ask a retrofit for its change to a plant, of each site the variant that is the best of it alone."""
+def _change(one: Single, part: Baseline, company: Company, guard: Guard, rows: Rows) -> tuple[Change, Places] | None:
+    """Ask a retrofit for its change to a plant, of each site the variant that is the best of it alone.
+
+    Where it adds arrays, the plant is that of the cohort with these places.
+    """
     values = values_of(one.loaded, company)
     change = guard.change(one.loaded, part.cohort, part.plant, values)
-    if change is None or not change.alternatives:
-        return change
-    return as_chosen(change, one.valuation.variant[np.searchsorted(one.rows, rows)], part.cohort, company)
+    if change is None:
+        return None
+    places = places_of(change, len(part.cohort))
+    change = widened_change(part.cohort, change, places)
+    if not change.alternatives:
+        return change, places
+    cohort = widened_cohort(part.cohort, places) if places else part.cohort
+    return as_chosen(change, one.valuation.variant[np.searchsorted(one.rows, rows)], cohort, company), places
 
 
 def _paid_while(change: Change, years: Floats) -> Change:
@@ -233,9 +249,9 @@ def _paid_while(change: Change, years: Floats) -> Change:
     return replace(change, costs=costs)
 
 
-def _of_rows(change: Change, rows: Rows, baseline: Baseline) -> Change:
-    plant = change.plant.take(rows, baseline.cohort.array_rows(rows))
+def _of_rows(change: Change, rows: Rows) -> Change:
+    """Return what a change takes at some sites; its plant, which others have changed since, stays as it is."""
     costs, yearly = (
         [replace(line, quantity=line.quantity[rows]) for line in lines] for lines in (change.costs, change.yearly)
     )
-    return Change(plant, costs, yearly)
+    return Change(change.plant, costs, yearly)

@@ -89,6 +89,9 @@ class NearbySimulations(Simulations):
         ]
         return part
 
+    def _with_room(self, baseline: Baseline) -> NearbySimulations:
+        return NearbySimulations(Simulations(baseline), self._slopes, self._rows)
+
     def of(self, plant: Plant) -> Simulated:
         """Return the year of this plant, exactly or nearly."""
         return self._reckoned.once(plant.digest(), lambda: self._near_or_new(plant))
@@ -131,7 +134,8 @@ class NearbySimulations(Simulations):
         before, after = (
             cohort.sum_by_site(constant_share(either) * either.dc_rating_kw) for either in (base.plant, plant)
         )
-        warmer = cohort.sum_by_site((plant.extra_temp_k - base.plant.extra_temp_k) * plant.dc_rating_kw) / rating
+        warmer = cohort.sum_by_site((plant.extra_temp_k - base.plant.extra_temp_k) * plant.dc_rating_kw)
+        warmer = warmer / np.maximum(rating, 1e-9)
         steps = {
             "dc": (after / np.maximum(before, 1e-9) - 1.0) / _DC_STEP,
             "ac": (plant.availability / np.maximum(base.plant.availability, 1e-9) - 1.0) / _AC_STEP,

@@ -16,9 +16,10 @@ from aftersun.energy.readings.calibration import FittedBaseline, fitted_baseline
 from aftersun.model import tables
 from aftersun.model.cohort import Cohort
 from aftersun.model.energy import HOURS_OF_MONTHS, Energy
+from aftersun.model.new_arrays import Places, widened_cohort, widened_plant
 from aftersun.model.plant import PER_ARRAY, Plant
 from aftersun.model.ranges import Bools, Floats
-from aftersun.model.records import choose, each_array, put, take
+from aftersun.model.records import Kept, choose, each_array, put, take
 from aftersun.money.cash_flow import remaining_life
 from aftersun.money.company import Company
 from aftersun.money.export_rules import RuleEnds, rule_ends
@@ -62,6 +63,11 @@ class Baseline:
         plant = self.plant.take(rows, self.cohort.array_rows(rows))
         return replace(self, cohort=self.cohort.take(rows), plant=plant, **take(rows, of_sites))
 
+    def wider(self, places: Places) -> Baseline:
+        """Return the same with room for added arrays, which have no power yet."""
+        plant = widened_plant(self.cohort, self.plant, places)
+        return replace(self, cohort=widened_cohort(self.cohort, places), plant=plant)
+
 
 @dataclass(frozen=True, eq=False)
 class Simulated:
@@ -82,6 +88,7 @@ class Simulations:
         self.known = [Simulated(baseline.plant, kwh, baseline.bill, baseline.months)]
         self._prices: tuple[Company, Prices] | None = None
         self._without_plant: Bill | None = None
+        self._wider = Kept()
 
     def of(self, plant: Plant) -> Simulated:
         """Return the year of this plant."""
@@ -124,6 +131,13 @@ class Simulations:
     def take(self, rows: Rows) -> Simulations:
         """Return the same of the sites at these positions, with nothing simulated yet but the baseline."""
         return Simulations(self.baseline.take(rows))
+
+    def wider(self, places: Places) -> Simulations:
+        """Return the same of the sites with room for added arrays, which have no power yet."""
+        return self._wider.once(places.key, lambda: self._with_room(self.baseline.wider(places)))
+
+    def _with_room(self, baseline: Baseline) -> Simulations:
+        return Simulations(baseline)
 
     def prices(self, company: Company) -> Prices:
         """Return the company's prices at these sites."""

@@ -19,6 +19,7 @@ from aftersun.inventory.store.tables import RUN_TABLES
 from aftersun.model.change import ACCESS, AT_END, GAIN_KINDS, Change, CostLine
 from aftersun.model.cohort import Cohort
 from aftersun.model.errors import AftersunError
+from aftersun.model.new_arrays import places_of, widened_change
 from aftersun.model.ranges import Assumed, Bools, Floats
 from aftersun.model.records import choose, take
 from aftersun.money import measures
@@ -215,6 +216,11 @@ def evaluate(
         change = case.guard.change(case.loaded, case.baseline.cohort, case.baseline.plant, values)
     if change is None:
         return None
+    places = places_of(change, len(case.baseline.cohort))
+    if places:
+        change = widened_change(case.baseline.cohort, change, places)
+        wider = case.simulations.wider(places)
+        case = replace(case, baseline=wider.baseline, simulations=wider)
     if case.chosen is not None and change.alternatives:
         change = as_chosen(change, case.chosen, case.baseline.cohort, case.company)
     life = values.get("life_years", case.loaded.retrofit.about.life.mode)
