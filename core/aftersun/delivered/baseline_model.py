@@ -19,7 +19,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from aftersun.model.ranges import Floats
 
@@ -103,7 +103,7 @@ def _autocorrelation(left: Floats) -> float:
 
 def half_width(error: float, freedom: float) -> float:
     """Return half of the 90 % interval of an estimate with this standard error."""
-    return float(stats.t.ppf(0.5 + INTERVAL / 2.0, freedom)) * error
+    return float(special.stdtrit(freedom, 0.5 + INTERVAL / 2.0)) * error
 
 
 def fractional_uncertainty(cv: float, before: int, after: int, saved_share: float, r: float = 0.0) -> float:
@@ -114,7 +114,7 @@ def fractional_uncertainty(cv: float, before: int, after: int, saved_share: floa
     baseline.
     """
     effective = before * (1.0 - r) / (1.0 + r)
-    t = float(stats.t.ppf(0.5 + INTERVAL / 2.0, max(effective - 2.0, 1.0)))
+    t = half_width(1.0, max(effective - 2.0, 1.0))
     return 1.26 * t * cv * float(np.sqrt(before / effective * (1.0 + 2.0 / effective) / after)) / abs(saved_share)
 
 

@@ -22,6 +22,7 @@ from aftersun.delivered.report import (
     Usual,
     delivered_by_retrofit,
     hours_taken,
+    shared_error,
     spread_of,
     usual_of,
     usual_promises,
@@ -177,7 +178,8 @@ def _of_gain(
     back = np.array([then.factor(told, run_id, used, mode) for run_id in rows["run_id"]])
     promised, gain, error = (rows[c].to_numpy(np.float64) for c in ("promised_kwh", "gain_kwh", "gain_se_kwh"))
     promised = promised * back
-    share = share_delivered(promised, gain, error, usual_of(rows, promised, usual), belief, spread_of(usual))
+    known = usual_of(rows, promised, usual)
+    share = share_delivered(promised, gain, error, known, belief, spread_of(usual), shared_error(rows))
     return share.values, share.weights, len(rows)
 
 

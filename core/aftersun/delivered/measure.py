@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
+from itertools import groupby
 from typing import Any
 
 import numpy as np
@@ -14,17 +15,20 @@ import pandas as pd
 from aftersun.delivered.baseline_model import BaselineFit, fit_baseline, half_width, months_to_see
 from aftersun.delivered.events import Event, events_of
 from aftersun.delivered.months import Months, month_numbers, month_of, site_months
+from aftersun.delivered.pooling import robust_sd
 from aftersun.energy.balance import simulated
 from aftersun.energy.baseline import baseline
 from aftersun.energy.readings.checks import limits
+from aftersun.energy.readings.clock import TypicalTime
 from aftersun.energy.readings.quality import check_readings
 from aftersun.inventory.log.jobs import EXPORT, PRODUCTION, jobs
 from aftersun.inventory.store import read
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.tables import OTHER_TABLES, insert_frame, read_table
 from aftersun.model.codes import Basis, Unmeasured
+from aftersun.model.cohort import Cohort
 from aftersun.model.ranges import Floats
-from aftersun.model.sphere import great_circle_km
+from aftersun.model.sphere import great_circle_km, unit_vectors
 from aftersun.money.company import Company
 from aftersun.scoring.value.cohorts import Chunk, Weather, cohort_of, read_portfolio, year_of
 
@@ -33,6 +37,7 @@ CHUNK_SITES = 500
 LEAST_BEFORE, LEAST_AFTER = 9, 6  # months; assumption: most of a year before, two seasons after
 MOST_MONTHS = 36  # on either side; assumption: what is older tells more of the system's past than of the work
 LEAST_NEIGHBOURS = 3  # assumption: the middle one of fewer is one site
+MOST_NEIGHBOURS = 300  # assumption: the nearest so many tell all that more would, and are quickly asked
 PLACEBO_NEIGHBOURS = 8  # assumption: from so many on their own changes tell how much a site changes without work
 COVERED = 0.8  # assumption: of the months compared a neighbour has this share
 WEATHER_KM = 50.0  # assumption: monthly light is alike within it
@@ -43,9 +48,10 @@ Progress = Callable[[int, int], None]
 
 @dataclass(frozen=True, eq=False)
 class _Scene:
-    """What the events of one chunk and meter are judged by."""
+    """What the events of one weather year and meter are judged by."""
 
     months: Months
+    where: Floats  # (S, 3) of each site on the unit sphere
     work_of: npt.NDArray[np.intp]  # (E,) site of each event, and the months in which it begins and ends
     first: npt.NDArray[np.datetime64]
     last: npt.NDArray[np.datetime64]
@@ -65,11 +71,16 @@ def measure(
     portfolio = read_portfolio(inventory, as_of, CHUNK_SITES)
     light = read.past_weather(inventory)
     rows: list[dict[str, Any]] = []
-    for done, chunk in enumerate(portfolio.chunks):
-        here = {site: events[site] for site in chunk.sites.index if site in events}
-        rows += _of_chunk(chunk, portfolio.weather[chunk.weather_id], here, company, as_of, light) if here else []
-        progress(done + 1, len(portfolio.chunks))
-    valued = {site for chunk in portfolio.chunks for site in chunk.sites.index}
+    done, valued = 0, set()
+    # Neighbours are all sites under one weather, however many chunks they fill.
+    for weather_id, of_weather in groupby(portfolio.chunks, key=lambda chunk: chunk.weather_id):
+        chunks = list(of_weather)
+        ids = [str(site) for chunk in chunks for site in chunk.sites.index]
+        here = {site: events[site] for site in ids if site in events}
+        rows += _of_weather(chunks, portfolio.weather[weather_id], here, company, as_of, light) if here else []
+        valued |= set(ids)
+        done += len(chunks)
+        progress(done, len(portfolio.chunks))
     rows += [
         _row(event) | {"obstacle": Unmeasured.NOT_VALUED}
         for site, of_site in events.items()
@@ -122,63 +133,74 @@ def _row(event: Event) -> dict[str, Any]:
     }
 
 
-def _of_chunk(
-    chunk: Chunk,
+def _of_weather(
+    chunks: list[Chunk],
     weather: Weather,
     events: dict[str, list[Event]],
     company: Company,
     as_of: date,
     light: pd.DataFrame,
 ) -> Iterator[dict[str, Any]]:
+    sites = pd.concat([chunk.sites[["roof_kind", "latitude", "longitude"]] for chunk in chunks])
     known = {event: _row(event) for of_site in events.values() for event in of_site}
-    roofs = chunk.sites["roof_kind"]
     for event, row in known.items():
-        row["roof_kind"] = roofs[event.site_id]
-    cohort = cohort_of(chunk, year_of(weather), as_of, company)
-    checked = check_readings(cohort, chunk.readings)
-    replaced = frozenset(checked.set_aside.loc[checked.set_aside["finding"] == "counter", "site_id"])
+        row["roof_kind"] = sites.at[event.site_id, "roof_kind"]
+    meters = sorted({str(row["meter"]) for row in known.values()})
+    read_: dict[str, list[Months]] = {meter: [] for meter in meters}
+    replaced: set[str] = set()
+    for chunk in chunks:
+        cohort = cohort_of(chunk, year_of(weather), as_of, company)
+        checked = check_readings(cohort, chunk.readings)
+        replaced |= set(checked.set_aside.loc[checked.set_aside["finding"] == "counter", "site_id"])
+        for meter in meters:
+            readings = checked.of(meter)
+            if not readings.empty:
+                read_[meter].append(_months_of(cohort, readings, meter, events, as_of))
     typical_light = _typical_light(cohort.weather.ghi)
-    for meter in sorted({str(row["meter"]) for row in known.values()}):
-        readings = checked.of(meter)
+    for meter in meters:
         mine = [event for event, row in known.items() if row["meter"] == meter]
-        if readings.empty:
+        if not read_[meter]:
             yield from (known[event] | {"obstacle": Unmeasured.NO_READINGS} for event in mine)
             continue
-        first, count = month_numbers(readings)
-        by_site = dict(iter(readings.groupby("site_id")))
-        rows = np.flatnonzero(cohort.sites.index.isin(list(by_site)))
-        part = cohort.take(rows)
-        plant = baseline(part)
-        measured, expected = np.full((2, len(part), count), np.nan)
-        year_kwh = np.zeros(len(part))
-        for sites, _, energy in simulated(part, plant):
-            shown = energy.exported if meter == EXPORT else energy.generated - energy.curtailed
-            for position, site in enumerate(sites):
-                site_id = str(part.sites.index[site])
-                output = shown[position].astype(np.float64)
-                work = [(event.first_on, event.last_on) for event in events.get(site_id, ())]
-                measured[site], expected[site] = site_months(
-                    by_site[site_id],
-                    output,
-                    float(plant.ageing_per_year[site]),
-                    pd.Timestamp(as_of),
-                    work,
-                    first,
-                    count,
-                )
-                year_kwh[site] = output.sum()
-        months = Months(part.sites.index, first, measured, expected, year_kwh)
-        here = [(site, event) for site, name in enumerate(part.sites.index) for event in events.get(str(name), ())]
+        months = Months.together(read_[meter])
+        those = sites.loc[months.site_ids]
+        here = [(site, event) for site, name in enumerate(months.site_ids) for event in events.get(name, ())]
         scene = _Scene(
             months,
+            unit_vectors(those["latitude"], those["longitude"]),
             np.array([site for site, _ in here], dtype=np.intp),
             np.array([month_of(event.first_on) for _, event in here], dtype="datetime64[M]"),
             np.array([month_of(event.last_on) for _, event in here], dtype="datetime64[M]"),
-            _light(part.sites, months, light, typical_light),
-            replaced,
+            _light(those, months, light, typical_light),
+            frozenset(replaced),
         )
         for event in mine:
             yield known[event] | _judged(event, known[event], scene)
+
+
+def _months_of(
+    cohort: Cohort, readings: pd.DataFrame, meter: str, events: dict[str, list[Event]], as_of: date
+) -> Months:
+    """Return the months of those sites of a cohort that have good intervals of a meter, ``readings``."""
+    first, count = month_numbers(readings)
+    by_site = dict(iter(readings.groupby("site_id")))
+    time = TypicalTime.spanning(readings["starts_at"], readings["ends_at"])
+    part = cohort.take(np.flatnonzero(cohort.sites.index.isin(list(by_site))))
+    plant = baseline(part)
+    measured, expected = np.full((2, len(part), count), np.nan)
+    year_kwh = np.zeros(len(part))
+    for sites, _, energy in simulated(part, plant):
+        shown = energy.exported if meter == EXPORT else energy.generated - energy.curtailed
+        for position, site in enumerate(sites):
+            site_id = str(part.sites.index[site])
+            output = shown[position].astype(np.float64)
+            work = [(event.first_on, event.last_on) for event in events.get(site_id, ())]
+            ageing = float(plant.ageing_per_year[site])
+            measured[site], expected[site] = site_months(
+                by_site[site_id], time, output, ageing, pd.Timestamp(as_of), work, first, count
+            )
+            year_kwh[site] = output.sum()
+    return Months(part.sites.index, first, measured, expected, year_kwh)
 
 
 def _judged(event: Event, row: dict[str, Any], scene: _Scene) -> dict[str, Any]:
@@ -214,8 +236,7 @@ def _judged(event: Event, row: dict[str, Any], scene: _Scene) -> dict[str, Any]:
         if basis == Basis.NEIGHBOURS:
             level, changes = _level(months, neighbours, before, after)
             if len(changes) >= PLACEBO_NEIGHBOURS:
-                placebo = 1.4826 * float(np.median(np.abs(changes - np.median(changes))))
-                placebo *= float(np.sqrt(1.0 + np.pi / 2.0 / len(changes)))
+                placebo = robust_sd(changes) * float(np.sqrt(1.0 + np.pi / 2.0 / len(changes)))
             both &= ~np.isnan(level)
             before, after = before & both, after & both
             # 1 on the whole in the last whole years before the work: a season may be another than the computed one
@@ -228,46 +249,34 @@ def _judged(event: Event, row: dict[str, Any], scene: _Scene) -> dict[str, Any]:
     whole, beyond, error = fit.delivered(measured[after], regressors[after], expected[after])
     drift_sd = limits()["drift_sd"]
     years = float(at[after].mean() - at[before].mean()) / 12.0
-    # What the fit cannot see: a level that wanders. The neighbours' own changes tell how much; else it is assumed.
-    drift = drift_sd * np.sqrt(years) if placebo is None else 0.0
-    error = float(np.hypot(error, drift * whole))
-    error = max(error, 0.0 if placebo is None else placebo * whole)
-    return found | _figures(row, basis, len(neighbours), fit, whole, beyond, error, measured[after], months, site) | {
-        "months_before": int(before.sum()),
-        "months_after": int(after.sum()),
-        "months_to_see": _to_see(row, fit, whole, beyond, before, expected, months.year_kwh[site], drift_sd),
-    }  # fmt: skip
-
-
-def _figures(
-    row: dict[str, Any],
-    basis: Basis,
-    neighbours: int,
-    fit: BaselineFit,
-    whole: float,
-    beyond: float,
-    error: float,
-    measured: Floats,
-    months: Months,
-    site: int,
-) -> dict[str, Any]:
+    # What the fit cannot see: a level that wanders. The neighbours' own changes tell how much; else it is assumed. They
+    # are shares of what there is, so of what is measured after the work.
+    freedom = fit.freedom
+    if placebo is None:
+        error = float(np.hypot(error, drift_sd * np.sqrt(years) * whole))
+    else:
+        of_neighbours = placebo * float(measured[after].sum()), len(neighbours) - 1.0
+        error, freedom = max((error, freedom), of_neighbours, key=lambda either: half_width(*either))
     year = float(fit.coefficients[0]) * float(months.year_kwh[site])
     sign = -1.0 if row["meter"] == EXPORT else 1.0
     gain, se = sign * beyond / whole * year, error / whole * year
-    reach = half_width(se, fit.freedom)
-    return {
+    reach = half_width(se, freedom)
+    return found | {
         "basis": basis,
-        "neighbours": neighbours if basis == Basis.NEIGHBOURS else 0,
-        "measured_kwh": float(measured.sum()),
+        "neighbours": len(neighbours) if basis == Basis.NEIGHBOURS else 0,
+        "measured_kwh": float(measured[after].sum()),
         "baseline_kwh": whole,
         "year_kwh": year,
         "gain_kwh": gain,
         "gain_se_kwh": se,
         "gain_low_kwh": gain - reach,
         "gain_high_kwh": gain + reach,
-        "freedom": fit.freedom,
+        "freedom": freedom,
         "autocorrelation": fit.autocorrelation,
         "seen": abs(gain) > reach,
+        "months_before": int(before.sum()),
+        "months_after": int(after.sum()),
+        "months_to_see": _to_see(row, fit, whole, beyond, before, expected, months.year_kwh[site], drift_sd),
     }
 
 
@@ -291,16 +300,21 @@ def _to_see(
 
 
 def _neighbours(site: int, before: np.ndarray, after: np.ndarray, scene: _Scene) -> np.ndarray:
-    """Return the positions of the sites without work in the time compared that have most of its months read."""
-    read_ = ~np.isnan(scene.months.measured)
+    """Return the nearest sites without work in the time compared that have most of its months read, as positions."""
     span = np.flatnonzero(before | after)
     first = scene.months.first + span.min()
     last = scene.months.first + span.max() + 1
-    at_work = scene.work_of[(scene.last >= first) & (scene.first < last)]
+    free = np.ones(len(scene.where), dtype=bool)
+    free[site] = False
+    free[scene.work_of[(scene.last >= first) & (scene.first < last)]] = False
+    there = np.flatnonzero(free)
+    read_ = ~np.isnan(scene.months.measured[there])
     whole = (read_[:, before].mean(axis=1) >= COVERED) & (read_[:, after].mean(axis=1) >= COVERED)
-    whole[site] = False
-    whole[at_work] = False
-    return np.flatnonzero(whole)
+    there = there[whole]
+    if len(there) > MOST_NEIGHBOURS:
+        near = scene.where[there] @ scene.where[site]
+        there = np.sort(there[np.argsort(-near, kind="stable")[:MOST_NEIGHBOURS]])
+    return there
 
 
 def _level(months: Months, neighbours: np.ndarray, before: np.ndarray, after: np.ndarray) -> tuple[Floats, Floats]:

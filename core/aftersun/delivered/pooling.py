@@ -24,6 +24,8 @@ from aftersun.delivered.baseline_model import INTERVAL
 from aftersun.model.ranges import Floats
 
 _ROUNDS = 500
+_SCALES = 5  # rounds in which a robust standard deviation settles
+_WITHIN_THREE = 0.99501  # E min(z^2, 9) of a standard normal z: 0.9973 - 6 x 0.004432 + 9 x 0.0027
 _STEPS = 401  # of the share
 _RELIABILITIES = np.linspace(0.0, 1.0, 21)
 _SPREADS = np.concatenate([[0.0], np.geomspace(0.02, 2.0, 15)])  # of results about their mean, shares
@@ -42,18 +44,19 @@ class Mean:
     between_sd: float
 
 
-def random_effects(estimates: Floats, errors: Floats, plain: bool = False) -> Mean:
+def random_effects(estimates: Floats, errors: Floats, plain: bool = False, shared: float = 0.0) -> Mean:
     """Return the mean of N results that differ in truth too, by restricted maximum likelihood [2]_.
 
     Its error is that of Hartung and Knapp and not below the usual one, with N - 1 degrees of freedom [3]_; ``plain``
-    lets it fall below. Of one result the mean is that, with a normal interval.
+    lets it fall below. ``shared`` is the part of the errors that all results have alike, which no number of them
+    averages out. Of one result the mean is that, with a normal interval.
     """
     count = len(estimates)
     variance = _between_variance(estimates, errors) if count > 1 else 0.0
     weight = 1.0 / (errors**2 + variance)
     mean = float(weight @ estimates / weight.sum())
     scale = float(weight @ (estimates - mean) ** 2) / (count - 1) if count > 1 else 1.0
-    error = float(np.sqrt((scale if plain else max(scale, 1.0)) / weight.sum()))
+    error = float(np.hypot(np.sqrt((scale if plain else max(scale, 1.0)) / weight.sum()), shared if count > 1 else 0.0))
     quantile = stats.t.ppf(0.5 + INTERVAL / 2, count - 1) if count > 1 else stats.norm.ppf(0.5 + INTERVAL / 2)
     reach = float(quantile) * error
     return Mean(count, mean, error, mean - reach, mean + reach, float(np.sqrt(variance)))
@@ -99,6 +102,19 @@ def by_group(estimates: Floats, errors: Floats, groups: pd.Series) -> pd.DataFra
     reach = float(stats.norm.ppf(0.5 + INTERVAL / 2)) * spread
     columns = {"count": [one.count for one in alone], "mean": mean, "pooled": pooled, "error": spread}
     return pd.DataFrame({**columns, "low": pooled - reach, "high": pooled + reach}, index=pd.Index(names, name="group"))
+
+
+def robust_sd(values: Floats) -> float:
+    """Return the standard deviation of N normal values of which some are not: beyond three of it they count as three.
+
+    Against the plain one it loses a few percent of the values, where the median deviation loses two thirds.
+    """
+    off = values - np.median(values)
+    sd = 1.4826 * float(np.median(np.abs(off)))
+    for _ in range(_SCALES):
+        near = np.clip(off, -3.0 * sd, 3.0 * sd)
+        sd = float(np.sqrt(near @ near / (len(values) - 1) / _WITHIN_THREE))
+    return sd
 
 
 class Belief(Protocol):
@@ -163,6 +179,7 @@ def share_delivered(
     usual_promise: npt.ArrayLike,
     prior: Belief,
     spread: float = 0.0,
+    shared: npt.ArrayLike = 0.0,
 ) -> Share:
     """Return what N results teach of the share of promises that comes true, selection taken into account.
 
@@ -181,6 +198,8 @@ def share_delivered(
         What is believed of the share before.
     spread
         Standard deviation over all roofs of the logarithm of the promise over the usual one.
+    shared
+        Part of each error that all results have alike, one or (N,): they were held against the same neighbours.
     """
     values = _steps(prior)
     belief = prior.logpdf(values)
@@ -188,7 +207,8 @@ def share_delivered(
     power = _RELIABILITIES[:, np.newaxis]
     # Over all roofs the truth is the usual promise times the share, whatever the power: of lognormal promises.
     line = usual * (promised / usual) ** power * np.exp(power * (1.0 - power) * spread**2 / 2.0)  # (R, N)
-    variance = errors**2 + (_SPREADS[:, np.newaxis, np.newaxis] * line) ** 2  # (T, R, N)
+    alike = np.broadcast_to(np.asarray(shared, np.float64), np.shape(promised))
+    variance = errors**2 - alike**2 + (_SPREADS[:, np.newaxis, np.newaxis] * line) ** 2  # (T, R, N)
     a = (line**2 / variance).sum(axis=2).T  # (R, T)
     b = (line * delivered / variance).sum(axis=2).T
     c = (delivered**2 / variance + np.log(variance)).sum(axis=2).T
@@ -197,13 +217,22 @@ def share_delivered(
     level = level + belief + spread_belief[:, np.newaxis]
     weight = np.exp(level - level.max())
     weight /= weight.sum()
+    off = (line * alike / variance).sum(axis=2).T / np.maximum(a, 1e-12)  # the share by what the errors have alike
     return Share(
         values,
-        weight.sum(axis=(0, 1)),
+        _smeared(values, weight.sum(axis=(0, 1)), float((weight.sum(axis=2) * off).sum())),
         float(weight.sum(axis=(1, 2)) @ _RELIABILITIES),
         float(weight.sum(axis=(0, 2)) @ _SPREADS),
         float(np.mean(usual)) if len(usual) else float(np.mean(np.asarray(usual_promise, np.float64))),
     )
+
+
+def _smeared(values: Floats, weights: Floats, sd: float) -> Floats:
+    """Return the weights of evenly spaced values to which a normal error is added, within the values."""
+    step = float(values[1] - values[0])
+    edges = (values - values[:, np.newaxis] + step * np.array([[[-0.5]], [[0.5]]])) / max(sd, 1e-3 * step)
+    moved = weights @ np.diff(stats.norm.cdf(edges), axis=0)[0]
+    return np.asarray(moved / moved.sum())
 
 
 def _steps(prior: Belief) -> Floats:

@@ -23,6 +23,7 @@ from aftersun.inventory.log.jobs import jobs
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.sql import typed_frame
 from aftersun.inventory.store.tables import NEWEST_FIRST
+from aftersun.model.codes import Basis
 from aftersun.model.ranges import Floats
 
 SHARE_PRIOR = stats.norm(1.0, 0.5)  # assumption: what comes is half to one and a half of what was promised
@@ -85,6 +86,7 @@ def _of_retrofit(name: str, rows: pd.DataFrame, usual: Usual | None, worth: pd.D
     keys = ["site_id", "retrofit", "done_on"]
     told = told.merge(worth, how="left", on=keys).sort_values(keys, ignore_index=True)
     promised, gain, error = (told[c].to_numpy(np.float64) for c in ("promised_kwh", "gain_kwh", "gain_se_kwh"))
+    alike = shared_error(told)
     ranged = told["promised_p90_kwh"].notna() & told["promised_p10_kwh"].notna()
     bands = None
     if ranged.any():
@@ -99,14 +101,26 @@ def _of_retrofit(name: str, rows: pd.DataFrame, usual: Usual | None, worth: pd.D
         retrofit=name,
         unmeasured=int(len(rows) - len(told)),
         works=told,
-        came=random_effects(gain / promised, error / promised),
-        share=share_delivered(promised, gain, error, usual_of(told, promised, usual), SHARE_PRIOR, spread_of(usual)),
+        came=random_effects(gain / promised, error / promised, shared=float((alike / promised).mean())),
+        share=share_delivered(
+            promised, gain, error, usual_of(told, promised, usual), SHARE_PRIOR, spread_of(usual), alike
+        ),
         usual_known=usual is not None,
         bands=bands,
         bias_kwh=float(np.average(gain - promised, weights=error**-2.0)),
         bias_money=float(np.nanmean(money)) if np.isfinite(money).any() else None,
         groups=groups,
     )
+
+
+def shared_error(works: pd.DataFrame) -> Floats:
+    """Return the part of the errors of ``works`` that comes of their neighbours' level, kWh a year (N,).
+
+    It is that of the median of as many neighbours as there were; work held against the same ones has it alike.
+    """
+    of_level = np.pi / 2.0 / np.maximum(works["neighbours"].fillna(0).to_numpy(np.float64), 1.0)
+    share = np.where((works["basis"] == Basis.NEIGHBOURS).fillna(False), of_level / (1.0 + of_level), 0.0)
+    return np.asarray(works["gain_se_kwh"].to_numpy(np.float64) * np.sqrt(share))
 
 
 class Usual(NamedTuple):

@@ -128,6 +128,15 @@ def test_two_works_in_a_month_share_one_interval_and_nothing_is_found_where_noth
     assert abs(row["gain_kwh"]) < 0.01 * row["year_kwh"]
 
 
+def test_neighbours_are_found_in_whatever_chunk_they_are(
+    made: Path, found: pd.DataFrame, company_of_tests, monkeypatch
+) -> None:
+    monkeypatch.setattr("aftersun.delivered.measure.CHUNK_SITES", 2)
+    with Inventory.open(made) as inventory:
+        again = measure(inventory, company_of_tests, AS_OF).set_index("site_id")
+    pd.testing.assert_frame_equal(again.drop(columns="measured_at"), found.drop(columns="measured_at"), rtol=1e-6)
+
+
 def test_light_that_is_loaded_takes_the_place_of_neighbours(made: Path, tmp_path: Path, company_of_tests) -> None:
     import shutil
 

@@ -14,6 +14,7 @@ from aftersun.delivered.pooling import (
     expected_shortfall,
     moments_variance,
     random_effects,
+    robust_sd,
     share_delivered,
 )
 
@@ -129,3 +130,21 @@ def test_the_expected_shortfall_is_that_of_draws_and_at_the_mean_0_4_standard_de
     assert expected_shortfall(10.0, 10.0, 2.0) == pytest.approx(2.0 * 0.39894, rel=1e-4)  # the density at 0
     drawn = np.random.default_rng(1).normal(100.0, 20.0, 400_000)
     assert expected_shortfall(74.4, 100.0, 20.0) == pytest.approx(np.maximum(74.4 - drawn, 0).mean(), rel=0.02)
+
+
+def test_a_robust_standard_deviation_is_that_of_normal_values_and_shrugs_at_a_few_others() -> None:
+    rng = np.random.default_rng(8)
+    found = np.array([robust_sd(rng.normal(0.3, 2.0, 60)) for _ in range(400)])
+    assert found.mean() == pytest.approx(2.0, rel=0.02)
+    assert found.std() / 2.0 < 0.11  # plain: 1 / sqrt(2 x 59) = 0.092; of the median deviation it is 0.15
+    assert robust_sd(np.concatenate([rng.normal(0.0, 2.0, 57), [40.0, -60.0, 90.0]])) < 2.6
+
+
+def test_what_errors_have_alike_is_not_averaged_out_by_any_number_of_results() -> None:
+    promised, usual = np.full(2000, 100.0), 100.0
+    errors, alike = np.full(2000, 20.0), np.full(2000, 5.0)
+    found = share_delivered(promised, np.full(2000, 80.0), errors, usual, PRIOR, 0.0, alike)
+    assert found.sd == pytest.approx(0.05, rel=0.05)  # 5 of 100 kWh; of the others is left 0.2 / sqrt(2000)
+    assert found.mean == pytest.approx(0.8, abs=0.005)
+    mean = random_effects(np.full(2000, 0.8), np.full(2000, 0.2), shared=0.05)
+    assert mean.error == pytest.approx(np.hypot(0.05, 0.2 / np.sqrt(2000)))

@@ -258,7 +258,11 @@ def _fit(connection: duckdb.DuckDBPyConnection, done: pd.DataFrame) -> None:
 
 def settle_offers(connection: duckdb.DuckDBPyConnection, rows: pd.DataFrame) -> None:
     """Give open offers the state that the last word on them makes; on one of several it settles the whole."""
-    for row in rows[rows["outcome"].isin(list(STATE_AFTER))].itertuples():
+    unsettled = connection.execute(
+        "SELECT DISTINCT site_id FROM offer_made WHERE state IN (?, ?)", [OPEN, TAKEN]
+    ).fetchall()
+    about_one = rows["site_id"].isin([site for (site,) in unsettled])
+    for row in rows[rows["outcome"].isin(list(STATE_AFTER)) & about_one].itertuples():
         # A refusal settles what is open; work that is done also what was taken before.
         settled = (OPEN, TAKEN) if row.outcome == DONE else (OPEN,)
         connection.execute(

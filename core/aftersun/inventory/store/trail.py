@@ -14,12 +14,13 @@ from datetime import UTC, date, datetime
 from typing import Any
 
 import duckdb
+import numpy as np
 import pandas as pd
 
 from aftersun.inventory.store import dictionary
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.sql import scalar
-from aftersun.inventory.store.tables import OTHER_TABLES, insert_row, next_number, read_table
+from aftersun.inventory.store.tables import OTHER_TABLES, insert_frame, insert_row, next_number, read_table
 
 CHANGE = OTHER_TABLES["change"]
 
@@ -81,10 +82,8 @@ def record_cell(connection: duckdb.DuckDBPyConnection, source: Source, **cell: A
 def record_rows(connection: duckdb.DuckDBPyConnection, source: Source, table: str, rows: pd.DataFrame) -> None:
     """Add the rows of a table that people add one by one: columns row_key, site_id and customer_id."""
     about = head(connection, source)
-    columns = ["row_key", "site_id", "customer_id"]
-    for number, row in enumerate(rows[columns].itertuples(index=False, name=None)):
-        numbered = {**about, "change": about["change"] + number, "table_name": table, "applied": True}
-        insert_row(connection, CHANGE.name, numbered | dict(zip(columns, row, strict=True)))
+    added = rows[["row_key", "site_id", "customer_id"]].assign(**about, table_name=table, applied=True)
+    insert_frame(connection, CHANGE, added.assign(change=about["change"] + np.arange(len(added))))
 
 
 def newest(inventory: Inventory, site_id: str | None = None) -> int:
