@@ -22,16 +22,6 @@ if TYPE_CHECKING:
     from aftersun.inventory.office_list.placing import Where
 
 _MOST_SHOWN = 40
-_QUESTIONS = {
-    "decimal": ("In cells like 8.000 or 1,500: which sign is the decimal one", (",", ".")),
-    "dates": ("In days like 02/03/2024: what comes first", ("day first", "month first")),
-    "azimuth_zero": ("Directions in degrees: where is 0", ("north", "south")),
-    "volumes": ("Volumes like 50 or 50 gal: what are they", ("litres", "us gallons", "imperial gallons")),
-    "language": (
-        "In which language is the list (the letter O is east or west)",
-        ("en", "de", "fr", "es", "it", "nl", "pt"),
-    ),
-}
 
 
 @dataclass(frozen=True)
@@ -165,9 +155,10 @@ def _agrees(question: str) -> bool:
 def _asked(understood: Understood) -> Understood:
     """Ask what the cells leave open, and read the list by the answers."""
     from aftersun.inventory.office_list.load_list import BASIS, lacks_basis, read_as
+    from aftersun.inventory.office_list.mapping import ASKED
 
     for name in sorted(understood.questions):
-        question, allowed = _QUESTIONS[name]
+        question, allowed = ASKED[name]
         try:
             answer = typer.prompt(
                 f"{question} ({' / '.join(allowed)}; Enter = not known)", default="", show_default=False, err=True

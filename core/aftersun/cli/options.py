@@ -113,22 +113,17 @@ def remind_of_copy(inventory: Inventory) -> None:
 
 def company_of(inventory: Path, company: Path | None) -> dict[str, float]:
     """Return what a look at whole columns asks of the company; nothing if no file is named, and none fit beside it."""
-    from statistics import median
-
-    from aftersun.money.company import load_company
+    from aftersun.scoring.run.rank import company_figures
 
     path = inventory.parent / "company.toml" if company is None else company
     if company is None and not path.is_file():
         return {}
     try:
-        known = load_company(path)
+        return company_figures(path)
     except AftersunError:
         if company is not None:
             raise
         return {}  # a file that is not filled in yet
-    base = {"base_latitude": known.travel.base_latitude, "base_longitude": known.travel.base_longitude}
-    hours = [cost for cost in known.work.values() if cost > 0]
-    return {**base, "hour_price": median(hours)} if hours else base
 
 
 @contextmanager

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping
+from collections.abc import Hashable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -38,7 +38,9 @@ def shown_calls(view: RunView, calls: pd.DataFrame) -> list[Shown]:
     """Return what is shown of some rows of table call, by one query a table."""
     sites = list(calls["site_id"])
     offers = {(row["site_id"], row["offer"]): row for row in records(view.table_of_sites("offer", sites))}
-    notes = {str(site): rows for site, rows in view.table_of_sites("safety_note", sites).groupby("site_id", sort=False)}
+    notes: dict[str, list[dict[Hashable, Any]]] = {}
+    for note in view.table_of_sites("safety_note", sites).to_dict("records"):
+        notes.setdefault(note["site_id"], []).append(note)
     ranked = view.table_of_sites("ranking", sites)
     surveyed = ranked[ranked["status"] == Status.SUBJECT_TO_SURVEY]
     to_survey = set(zip(surveyed["site_id"], surveyed["retrofit"], strict=True))
@@ -51,11 +53,11 @@ def shown_calls(view: RunView, calls: pd.DataFrame) -> list[Shown]:
         members, offer = view.members(offered), offers[site, offered]
         asked = not pd.isna(offer["chance_allowed"]) and offer["chance_allowed"] < 1
         flag = "A" if asked else "S" if any((site, name) in to_survey for name in members) else ""
-        mine: list[dict[Hashable, Any]] = []
-        if site in notes:
-            here = notes[site]
-            mine = worst_first(here[here["retrofit"].isin(members)].drop_duplicates("note_id"))
-        shown.append(Shown(call, members, offer, flag, mine))
+        mine: dict[str, dict[Hashable, Any]] = {}
+        for note in notes.get(site, ()):
+            if note["retrofit"] in members:
+                mine.setdefault(note["note_id"], note)
+        shown.append(Shown(call, members, offer, flag, _worst_first(mine.values())))
     return shown
 
 
@@ -66,7 +68,11 @@ def reach(person: Row | pd.Series) -> str:
 
 def worst_first(notes: pd.DataFrame) -> list[dict[Hashable, Any]]:
     """Return safety notes as records, those that hurt most first."""
-    return sorted(notes.to_dict("records"), key=lambda note: severity_order(note["severity"]))
+    return _worst_first(notes.to_dict("records"))
+
+
+def _worst_first(notes: Iterable[dict[Hashable, Any]]) -> list[dict[Hashable, Any]]:
+    return sorted(notes, key=lambda note: severity_order(note["severity"]))
 
 
 def chance_text(chance: float) -> str:

@@ -306,7 +306,7 @@ class RunView:
         Their owners are told whether or not they may be called about offers, and without any sales text: the most
         urgent first, of equal ones what was found first.
         """
-        known = self._tables.whole("safety_note", where="tell_owner")
+        known = self._tables.once("safety_note", where="tell_owner")
         known = known[["site_id", "note_id", "severity", "text", "who"]].drop_duplicates(ignore_index=True)
         order = known[["site_id"]].merge(self._call[["site_id", "urgency", "found_on"]], on="site_id", how="left")
         order["found_on"] = order["found_on"].fillna(pd.Timestamp(0))  # known from the beginning
@@ -320,7 +320,10 @@ class RunView:
         name, street, town, phone, email. Who may not be called has neither phone nor e-mail address here: the notice
         goes by letter, or is given in person. Without names all five are empty.
         """
-        told = self.to_tell().groupby("site_id", sort=False)["note_id"].agg(tuple).rename("note_ids").reset_index()
+        known, by_site = self.to_tell(), dict[str, tuple[str, ...]]()
+        for site, note in zip(known["site_id"], known["note_id"], strict=True):
+            by_site[site] = (*by_site.get(site, ()), note)
+        told = pd.DataFrame({"site_id": pd.Series(list(by_site), dtype="string"), "note_ids": list(by_site.values())})
         known = told.merge(self.table("call")[list(_HAZARD)], on="site_id", how="left")
         if self.personal:
             people = read.contacts(self.inventory, sorted(set(known["customer_id"].dropna())))[list(CONTACT_COLUMNS)]
@@ -401,7 +404,7 @@ class RunView:
     @cached_property
     def _call(self) -> pd.DataFrame:
         """The table ``call``, with contact rules asked again: who objected since the run is not called."""
-        return without_forbidden(self._tables.whole("call"), self.contact_rules(), self._quiet_days)
+        return without_forbidden(self._tables.once("call"), self.contact_rules(), self._quiet_days)
 
     @cached_property
     def _sites(self) -> pd.DataFrame:

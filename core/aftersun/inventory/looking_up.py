@@ -48,8 +48,8 @@ class Directory:
             "SELECT site_id, customer_id, name, street, town, phone "
             "FROM site LEFT JOIN contact USING (customer_id) ORDER BY site_id"
         ).df()
-        texts = self.rows[["site_id", "customer_id", "name", "street", "town"]].fillna("").agg(" ".join, axis=1)
-        self._words = [f" {folded(text)}" for text in texts]
+        texts = self.rows[["site_id", "customer_id", "name", "street", "town"]].fillna("").itertuples(index=False)
+        self._words = [f" {folded(' '.join(text))}" for text in texts]
         self._digits = [re.sub(r"\D", "", text) for text in self.rows["phone"].fillna("")]
 
     def find(self, text: str, most: int) -> tuple[pd.DataFrame, int]:

@@ -31,14 +31,15 @@ from aftersun.inventory.store import trail
 from aftersun.model.errors import AftersunError
 from aftersun.office import screens
 from aftersun.office.guard import TOKEN, Guard, Sessions
-from aftersun.office.runs import Runs
+from aftersun.office.list_in import Lists
+from aftersun.office.runs import Runs, WhatIfs
 from aftersun.office.templating import filled
 from aftersun.office.work import Office, Overtaken
 
 _NAME = "aftersun_name"  # the cookie that says who somebody is
 _A_YEAR_S = 365 * 24 * 3600
 _LONGEST = 2_000  # characters of a field
-_MOST_FIELDS = 100
+_MOST_FIELDS = 5_000
 _STATIC = Path(__file__).parent / "static"
 _UNPRINTED = re.compile(r"[\x00-\x1f\x7f]")
 
@@ -71,8 +72,9 @@ class Next:
 class Pages:
     """All screens of one inventory."""
 
-    def __init__(self, office: Office, runs: Runs, sessions: Sessions) -> None:
-        self.office, self.runs, self.sessions = office, runs, sessions
+    def __init__(self, office: Office, runs: Runs, what_ifs: WhatIfs, sessions: Sessions) -> None:
+        self.office, self.runs, self.what_ifs, self.sessions = office, runs, what_ifs, sessions
+        self.lists = Lists(office)
 
     def routes(self) -> list[Route | Mount]:
         """Return all addresses: screens first, then what stores something."""
@@ -81,6 +83,15 @@ class Pages:
             "/people": ("people.html", lambda asked: screens.people(self.office, asked["q"])),
             "/found": ("found.html", lambda asked: screens.people(self.office, asked["q"])),
             "/site": ("site.html", lambda asked: screens.site(self.office, asked["site"])),
+            "/list": ("list.html", lambda asked: self.lists.screen(asked["list"])),
+            "/what-if": (
+                "what_if.html",
+                lambda asked: screens.what_if(self.office, self.what_ifs, asked["number"], asked["site"]),
+            ),
+            "/what-if-state": (
+                "what_if_state.html",
+                lambda asked: screens.what_if(self.office, self.what_ifs, asked["number"], asked["site"]),
+            ),
             "/letters": ("letters.html", lambda _: screens.issued(self.office)),
             "/company": ("company.html", lambda _: screens.company(self.office)),
             "/journal": ("journal.html", lambda _: screens.journal(self.office)),
@@ -94,6 +105,9 @@ class Pages:
             "/letter": self.letter,
             "/withdraw": self.withdraw,
             "/take-back": self.take_back,
+            "/list": self.list_in,
+            "/list-look": self.list_look,
+            "/what-if": self.what_if,
             "/run": self.run,
             "/stop": self.stop,
             "/name": self.name,
@@ -189,10 +203,30 @@ class Pages:
         ]
         return Next("/journal", (f"Fact {asked['fact']} counts no more.", *lines))
 
+    def list_in(self, asked: Asked) -> Next:
+        """Take a list in, to be looked at."""
+        return Next(f"/list?list={self.lists.take(asked.file)}")
+
+    def list_look(self, asked: Asked) -> Next:
+        """Read a list otherwise, or store it if nothing was said that nobody has looked at."""
+        number = asked["list"]
+        fresh, yes = self.lists.look_again(number, asked.fields), asked["as"] == "store"
+        if fresh or not yes:
+            said = "What you changed was read first: look at it, then say yes." if yes else "Read again."
+            return Next(f"/list?list={quote(number, safe='')}", (said,))
+        lines = self.lists.store(number, asked.who)
+        return Next("/run", (*lines, "Rank now, so that the calls know of it."))
+
     def run(self, asked: Asked) -> Next:
         """Begin a ranking."""
         self.runs.start(asked.who)
         return Next("/run")
+
+    def what_if(self, asked: Asked) -> Next:
+        """Compute the run with other prices in the background."""
+        values = {place: asked[place] for place in (*screens.SUPPOSED, "site")}
+        changes = screens.changes(self.office, values)
+        return Next(f"/what-if?number={self.what_ifs.begin(asked.who, values, changes)}")
 
     def stop(self, _asked: Asked) -> Next:
         """Stop the ranking."""
@@ -275,13 +309,13 @@ class Pages:
         return filled(template, **about, told=told, running=self.runs.state()["running"], **values)
 
 
-_PARTS = ("found.html", "run_state.html")  # of a page that is there already
+_PARTS = ("found.html", "run_state.html", "what_if_state.html")  # of a page that is there already
 
 
-def make_app(office: Office, runs: Runs, hosts: frozenset[str]) -> Guard:
+def make_app(office: Office, runs: Runs, what_ifs: WhatIfs, hosts: frozenset[str]) -> Guard:
     """Return the page as a server runs it, for browsers that ask for it by one of ``hosts``."""
     sessions = Sessions()
-    pages = Pages(office, runs, sessions)
+    pages = Pages(office, runs, what_ifs, sessions)
 
     async def refused(request: Request, error: Exception) -> Response:
         code = error.status_code if isinstance(error, HTTPException) else 400

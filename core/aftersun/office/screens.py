@@ -16,7 +16,9 @@ from aftersun.inventory.log.learnt_facts import fact_columns, facts
 from aftersun.inventory.store import dictionary, read, trail
 from aftersun.inventory.store.file import Inventory
 from aftersun.model.codes import CallKind
+from aftersun.model.errors import AftersunError
 from aftersun.model.shown import cell, in_words, money, money_range, records
+from aftersun.office.runs import IDLE, WhatIfs
 from aftersun.office.work import Office
 
 SHOWN = 50  # rows of a list
@@ -29,13 +31,14 @@ Screen = dict[str, Any]
 
 def today(office: Office) -> Screen:
     """Whom to notify of a hazard, whom to call, whom to call back, and what was sold and not recorded as done."""
-    return office.once("today", _today)
+    return office.once("today", _today) if office.ranked() else {"unranked": True}
 
 
 def _today(view: RunView) -> Screen:
     hazards, calls = view.hazards(), view.calls()
     calls = calls[calls["kind"].isin(_CALLED)]
-    rules, people = view.contact_rules(), _by_customer(view.contacts())
+    rules, called = view.contact_rules(), sorted(calls["customer_id"].head(SHOWN))
+    people = _by_customer(read.contacts(view.inventory, called))
     noticed = letters.newest(view.inventory, list(hazards["site_id"].head(SHOWN)), notices=True)
     titles = view.titles()
     shown = [_call(one, people[one.call["customer_id"]], titles) for one in shown_calls(view, calls.head(SHOWN))]
@@ -64,6 +67,7 @@ def _today(view: RunView) -> Screen:
             for row, owner in zip(records(taken.head(SHOWN)), _owners(view, taken), strict=False)
         ],
         "taken_count": len(taken),
+        "unranked": False,
         **_of_run(view),
     }
 
@@ -121,8 +125,10 @@ def people(office: Office, text: str) -> Screen:
     if not text.strip():
         return {"text": text, "rows": [], "count": 0}
     rows, count = office.directory().find(text, FOUND)
-    with office.view() as view:
-        rules = view.contact_rules()
+    rules: Mapping[Any, Any] = {}
+    if office.ranked():
+        with office.view() as view:
+            rules = view.contact_rules().to_dict()
     rows["rule"] = rows["customer_id"].map(rules).fillna("not_settled")
     rows["phone"] = rows["phone"].where(rows["rule"] == "", None)
     return {"text": text, "rows": records(rows), "count": count}
@@ -276,3 +282,82 @@ def company(office: Office) -> Screen:
             "file": office.company_file.name,
             **_of_run(view),
         }
+
+
+SUPPOSED = {
+    "tariff.import_price": ("Price of electricity", "per kWh", 0.0, 1.0, 0.01),
+    "tariff.export_price": ("Price of what is exported", "per kWh", 0.0, 1.0, 0.01),
+    "money.real_discount_rate": ("Discount rate above inflation", "of 1", 0.0, 0.3, 0.005),
+}
+"""By place as what-if takes it: what a slider is for, its unit, from where to where it goes, its step."""
+
+
+def _as_it_is(view: RunView, site_id: str) -> dict[str, str]:
+    """Return what holds now by place: the tariff of the site, or the one that most sites have."""
+    sites = view.sites()
+    named = sites.loc[sites["site_id"] == site_id, "tariff_id"] if site_id else sites["tariff_id"]
+    tariffs = read.tariffs_in_force(view.inventory, max(date.today(), view.as_of))
+    rows = records(tariffs[tariffs["tariff_id"].isin(named.mode())])
+    used = {f"tariff.{name}": value for name, value in rows[0].items()} if rows else {}
+    used["money.real_discount_rate"] = view.company["money"]["real_discount_rate"]
+    return {place: cell(used.get(place)) for place in SUPPOSED}
+
+
+def changes(office: Office, values: Mapping[str, str]) -> list[str]:
+    """Return what a form supposes that is not so now. Raises AftersunError if that is nothing."""
+    with office.view() as view:
+        now = _as_it_is(view, values["site"])
+    found = [f"{place}={values[place]}" for place in SUPPOSED if values[place] and not _same(values[place], now[place])]
+    if not found:
+        raise AftersunError("Nothing is different from what holds now.", "Move a slider first.")
+    return found
+
+
+def _same(one: str, other: str) -> bool:
+    try:
+        return float(one) == float(other or 0)
+    except ValueError:
+        return one == other
+
+
+def what_if(office: Office, what_ifs: WhatIfs, number: str, site_id: str) -> Screen:
+    """The sliders, and what came of a what-if beside the stored run."""
+    asked = what_ifs.of(number) if number else None
+    site_id = asked.asked["site"] if asked else site_id
+    with office.view() as view:
+        if site_id:
+            view.facts(site_id)  # there is such a site
+        titles, now, quiet = view.titles(), _as_it_is(view, site_id), view.may_not_be_called()
+        about = _of_run(view)
+    state: Screen = asked.state() if asked else dict(IDLE)
+    came = state["came"] or {}
+
+    def both(row: Mapping[str, Any]) -> Screen:
+        said = {
+            which: (money(row[f"npv_{which}"]), wording.status_text(cell(row[f"status_{which}"])))
+            for which in ("stored", "supposed")
+        }
+        return {"site_id": row["site_id"], "title": titles.get(row["retrofit"], row["retrofit"]), **said}
+
+    return {
+        "site": site_id,
+        "number": number,
+        "quiet": site_id in quiet,
+        "sliders": [
+            (place, *SUPPOSED[place], now[place], (asked.asked[place] if asked else "") or now[place])
+            for place in SUPPOSED
+        ],
+        "changes": [
+            f"{SUPPOSED[place][0].lower()} {value}" for place, _, value in (one.partition("=") for one in asked.changes)
+        ]
+        if asked
+        else [],
+        "state": state,
+        "done": bool(came),
+        "offered": [(titles.get(name, name), *figures) for name, *figures in came.get("offered", ())],
+        "turned": [both(row) for row in came.get("turned", ())],
+        "turned_count": came.get("turned_count", 0),
+        "rows": [both(row) for row in came.get("rows", ())],
+        "notes": worst_first(pd.DataFrame(came["notes"])) if came.get("notes") else [],
+        **about,
+    }

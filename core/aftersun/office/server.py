@@ -17,7 +17,7 @@ from aftersun.inventory.store.private import make_folder
 from aftersun.model.errors import AftersunError
 from aftersun.office.guard import Guard
 from aftersun.office.pages import make_app
-from aftersun.office.runs import Runs
+from aftersun.office.runs import Runs, WhatIfs
 from aftersun.office.work import Office
 
 LOOPBACK = "127.0.0.1"
@@ -35,10 +35,11 @@ def opened(inventory: Path, company_file: Path, port: int, workers: int) -> Iter
     make_folder(folder / "tables")
     with Inventory.shared(inventory, f"http://{LOOPBACK}:{port}/", may_use=[folder / "tables"]) as shared:
         office = Office(inventory, shared, company_file, folder)
-        runs = Runs(office, workers)
+        runs, what_ifs = Runs(office, workers), WhatIfs(office, workers)
         try:
-            yield make_app(office, runs, frozenset(f"{name}:{port}" for name in _NAMES))
+            yield make_app(office, runs, what_ifs, frozenset(f"{name}:{port}" for name in _NAMES))
         finally:
+            what_ifs.stop()
             runs.stop()
             runs.wait()
             office.close()

@@ -11,6 +11,7 @@ from typing import Any
 
 from aftersun.documents.run_view import RunView
 from aftersun.inventory.looking_up import Directory
+from aftersun.inventory.runs.stored_runs import stored_run
 from aftersun.inventory.store import trail
 from aftersun.inventory.store.file import Inventory, Shared
 
@@ -44,6 +45,11 @@ class Office:
         with self._reading:
             self._handle = self._handle or Inventory.open(self.path, read_only=True)
             yield self._handle
+
+    def ranked(self) -> bool:
+        """Tell whether there is a run to show."""
+        with self.inventory() as inventory:
+            return stored_run(inventory) is not None
 
     @contextmanager
     def view(self) -> Iterator[RunView]:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from demo_support import CALLED_TO_OFFER
+from list_in_support import LIST, office_without_customers
 from office_page_support import served
 from playwright.sync_api import Page, expect
 from reports.portfolio_page_browser import browser
@@ -84,3 +85,49 @@ def test_a_day_of_an_office(demo: Demo, tmp_path: Path) -> None:
         phone.goto(office.address)
         phone.keyboard.press("Tab")
         assert phone.evaluate("() => document.activeElement.textContent") == "To the content"
+
+
+def test_a_messy_list_becomes_calls_then_a_logged_call_then_a_letter(tmp_path: Path) -> None:
+    """As a new office does it on its first day, with nothing but its list, a company file and the weather."""
+    office = office_without_customers(tmp_path / "demo")
+    (tmp_path / "our roofs.csv").write_text(LIST, encoding="utf-8")
+    with served(office.inventory) as served_at, browser() as started:
+        page = started.new_context(viewport=DESK).new_page()
+        page.set_default_timeout(120_000)
+        expect.set_options(timeout=120_000)
+        complaints = listening(page)
+        page.goto(served_at.address)
+        expect(page.get_by_text("Nothing has been ranked yet")).to_be_visible()
+        page.get_by_role("link", name="a list of customers").click()
+        page.locator("main").get_by_label("Your name").fill("Kim")
+        page.get_by_label("List", exact=True).set_input_files(tmp_path / "our roofs.csv")
+        page.get_by_role("button", name="Look at it").click()
+        expect(page.get_by_text("our-roofs.csv: 5 rows. Nothing is stored yet.")).to_be_visible()
+        expect(page.get_by_label("What Size (kWp) is")).to_have_value("array.dc_rating_kw")
+        page.screenshot(path=tmp_path / "list.png", full_page=True)
+        page.get_by_label("Pitch of line 5").fill("22")
+        page.get_by_label("On what does that rest").fill("agreement in the service contract")
+        page.get_by_role("button", name="Yes, store it").click()
+        expect(page.get_by_role("status")).to_contain_text("What you changed was read first")
+        expect(page.get_by_role("heading", name="Doubtful cells")).to_have_count(0)
+        page.get_by_role("button", name="Yes, store it").click()
+        expect(page.get_by_text("customer: 5 rows, 5 added, 0 changed, 0 unchanged, 0 rejected.")).to_be_visible()
+        page.get_by_role("button", name="Rank now").click()
+        expect(page.get_by_text("stored as run")).to_be_visible()
+        page.get_by_role("link", name="Today").click()
+        calls = page.locator("section", has=page.get_by_role("heading", name="Calls to make"))
+        expect(calls.get_by_text("Home 901")).to_be_visible()
+        assert "904" not in calls.inner_text()  # who may not be called
+        calls.locator("tr", has_text="Home 901").get_by_role("link").first.click()
+        form = page.locator("section", has=page.get_by_role("heading", name="Log a call"))
+        form.get_by_label("What came of it").select_option("yes")
+        form.get_by_label("About nothing in particular").select_option("bird_mesh")
+        form.get_by_role("button", name="Log the call").click()
+        expect(page.get_by_role("status").first).to_contain_text("Recorded as entry 1")
+        page.get_by_role("button", name="Number and keep it").click()
+        expect(page.get_by_role("status").first).to_contain_text("-000001, version 1, is written and kept.")
+        page.screenshot(path=tmp_path / "letter.png", full_page=True)
+        link = page.locator("section", has=page.get_by_role("heading", name="Letters")).get_by_role("link").first
+        letter = page.request.get(served_at.address + str(link.get_attribute("href")))
+        assert letter.body().startswith(b"%PDF")
+        assert complaints == []

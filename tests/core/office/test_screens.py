@@ -17,7 +17,19 @@ from aftersun.inventory.store.file import Inventory
 from aftersun.office.guard import SESSION
 from aftersun.scoring.run.demo import Demo
 
-SCREENS = ("/", "/people", "/people?q=a", "/found?q=a", "/letters", "/company", "/journal", "/run", "/run-state")
+SCREENS = (
+    "/",
+    "/people",
+    "/people?q=a",
+    "/found?q=a",
+    "/list",
+    "/what-if",
+    "/letters",
+    "/company",
+    "/journal",
+    "/run",
+    "/run-state",
+)
 
 
 @pytest.fixture(scope="module")

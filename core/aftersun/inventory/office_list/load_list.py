@@ -132,6 +132,24 @@ def read_as(path: Path, grid: Grid, proposals: Sequence[Proposal], decisions: De
     return Understood(path, grid, tuple(proposals), decisions, _basis_of_the_allowed(columns, cells, decisions))
 
 
+@uncollected()
+def read_again(understood: Understood, said: MappingFile, corrected: Mapping[tuple[int, int], str]) -> Understood:
+    """Read a list otherwise: columns, units and decisions as ``said``, and cells by row and position ``corrected``.
+
+    Raises AftersunError as :func:`read_as` does.
+    """
+    grid, cells = understood.grid, understood.grid.cells.copy()
+    for (row, position), text in corrected.items():
+        cells.iloc[row, position] = text or pd.NA
+    proposals = [
+        replace(p, target=said.columns[p.heading], score=100.0, by=MAPPING, unit=said.units.get(p.heading, ""))
+        if p.heading in said.columns
+        else p
+        for p in understood.proposals
+    ]
+    return read_as(understood.path, replace(grid, cells=cells), proposals, said.decisions)
+
+
 def _check_for_all(columns: Mapping[Target, Column], needed: Mapping[Target, Proposal]) -> None:
     """Refuse what was said for all rows if it cannot be read."""
     for target, column in columns.items():
@@ -349,18 +367,25 @@ def cause_text(doubt: Doubt) -> str:
     return sentence(doubt.cause, limits=entry.limits, unit=unit, table=doubt.target.table)
 
 
+def notes_of(understood: Understood, proposal: Proposal) -> list[str]:
+    """Return what was decided about the cells of a column, and how many were not understood."""
+    if proposal.target is None:
+        return []
+    column, entry = understood.columns[proposal.target], of(proposal.target)
+    unit = proposal.unit or unit_in_heading(entry, understood.grid.headings[proposal.position])
+    unit = entry.unit if units_of(entry).get(unit) == 1 else unit
+    end = sentence("last" if entry.name.endswith("_until") else "first")
+    said = [sentence(note, count=f"{count:,}", unit=unit, end=end) for note, count in column.notes if note in _TOLD]
+    return said + ([f"{column.doubtful:,} not understood"] if column.doubtful else [])
+
+
 def note_lines(understood: Understood) -> list[str]:
     """Return one line for each column that is needed: how many cells were read, and what was decided about them."""
     lines = []
     for proposal in understood.proposals:
         if proposal.target is None:
             continue
-        column, entry = understood.columns[proposal.target], of(proposal.target)
-        unit = proposal.unit or unit_in_heading(entry, understood.grid.headings[proposal.position])
-        unit = entry.unit if units_of(entry).get(unit) == 1 else unit
-        end = sentence("last" if entry.name.endswith("_until") else "first")
-        said = [sentence(note, count=f"{count:,}", unit=unit, end=end) for note, count in column.notes if note in _TOLD]
-        said += [f"{column.doubtful:,} not understood"] if column.doubtful else []
+        column, said = understood.columns[proposal.target], notes_of(understood, proposal)
         how = "" if proposal.score >= 95 else f", by {proposal.by} ({proposal.score:.0f} %)"
         what = (
             f"{proposal.heading!r} is {proposal.target}{how}: {column.read:,} {'cell' if column.read == 1 else 'cells'}"
@@ -427,16 +452,28 @@ _TOLD = frozenset(
 def first_rows(understood: Understood, count: int = 5) -> list[str]:
     """Return the first rows as understood, what is somebody's own data masked."""
     lines = []
-    for row in understood.rows[:count]:
-        said = []
-        for target, column in understood.columns.items():
-            text = column.text[row]
-            if not pd.isna(text):
-                said.append(
-                    f"{target.column}{'' if target.number == 1 else f' {target.number}'} {_masked(target, str(text))}"
-                )
-        lines.append(f"line {understood.grid.lines[row]}: {'; '.join(said)}")
+    for line, cells in rows_understood(understood, count):
+        said = [
+            f"{target.column}{'' if target.number == 1 else f' {target.number}'} {text}"
+            for target, text in cells.items()
+        ]
+        lines.append(f"line {line}: {'; '.join(said)}")
     return lines
+
+
+def rows_understood(understood: Understood, count: int) -> list[tuple[int, dict[Target, str]]]:
+    """Return the line of each of the first rows and its cells that say something, personal ones masked."""
+    return [
+        (
+            int(understood.grid.lines[row]),
+            {
+                target: _masked(target, str(column.text[row]))
+                for target, column in understood.columns.items()
+                if not pd.isna(column.text[row])
+            },
+        )
+        for row in understood.rows[:count]
+    ]
 
 
 def _masked(target: Target, text: str) -> str:
@@ -456,7 +493,7 @@ def write_doubtful(prepared: Prepared, folder: Path) -> Path | None:
     AftersunError
         If it cannot be written.
     """
-    grid, why = prepared.understood.grid, _why(prepared)
+    grid, why = prepared.understood.grid, why_doubtful(prepared)
     if not why:
         return None
     rows = sorted(why)
@@ -490,8 +527,8 @@ def write_doubtful(prepared: Prepared, folder: Path) -> Path | None:
     return path
 
 
-def _why(prepared: Prepared) -> dict[int, dict[int, str]]:
-    """Return by row of the list and position of a cell why it is doubtful."""
+def why_doubtful(prepared: Prepared) -> dict[int, dict[int, str]]:
+    """Return by row of the list and position of a cell why it is doubtful; position -1 is none of the list's own."""
     why: dict[int, dict[int, str]] = {}
     placed = {p.target: p for p in prepared.understood.proposals if p.target is not None}
     for doubt in prepared.doubts:

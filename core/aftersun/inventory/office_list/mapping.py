@@ -19,13 +19,24 @@ from aftersun.inventory.store.private import put_in_place, sibling
 from aftersun.inventory.store.refusals import refusal
 
 _SAME_LIST = 0.5  # of the headings in a mapping file that a list must have to be of its kind (own choice)
-_ALLOWED = {
+ALLOWED = {  # by decision
     "language": ("", *LANGUAGES),
     "decimal": ("", ",", "."),
     "dates": ("", "day first", "month first"),
     "azimuth_zero": ("", "north", "south"),
     "volumes": ("", "litres", "us gallons", "imperial gallons"),
 }
+ASKED = {
+    "decimal": ("In cells like 8.000 or 1,500: which sign is the decimal one", (",", ".")),
+    "dates": ("In days like 02/03/2024: what comes first", ("day first", "month first")),
+    "azimuth_zero": ("Directions in degrees: where is 0", ("north", "south")),
+    "volumes": ("Volumes like 50 or 50 gal: what are they", ("litres", "us gallons", "imperial gallons")),
+    "language": (
+        "In which language is the list (the letter O is east or west)",
+        ("en", "de", "fr", "es", "it", "nl", "pt"),
+    ),
+}
+"""What may have to be decided of a list, with what can be."""
 _HEAD = """\
 # How aftersun reads this list. Correct it and load the list again; the next list with these headings is read so.
 # A column that is "" is left out. 'aftersun inventory columns' says what there is; a second array's are like
@@ -110,7 +121,7 @@ def read_mapping(path: Path) -> MappingFile:
         If it cannot be read, or says something that is not known.
     """
     content = content_of(path)
-    for name, allowed in _ALLOWED.items():
+    for name, allowed in ALLOWED.items():
         if content.get(name, "") not in allowed:
             raise refusal("no_mapping", path=path, what=f"{name} is none of {', '.join(map(repr, allowed))}")
     columns, units = content.get("columns"), content.get("units", {})
@@ -124,7 +135,7 @@ def read_mapping(path: Path) -> MappingFile:
         target = found.get(str(heading))
         if target is None or str(unit).casefold() not in units_of(of(target)):
             raise refusal("no_mapping", path=path, what=f"the unit of {heading!r} is not known")
-    decided: dict[str, Any] = {name: str(content.get(name, "")) for name in _ALLOWED}
+    decided: dict[str, Any] = {name: str(content.get(name, "")) for name in ALLOWED}
     return MappingFile(
         found,
         {str(heading): str(unit).casefold() for heading, unit in units.items()},
@@ -157,20 +168,25 @@ def column_for_all(name: str) -> str:
 
 
 def _target(path: Path, heading: str, said: object) -> Target | None:
-    if said == "":
-        return None
-    name, _, number = str(said).partition(" ")
-    target = targets().get(name)
-    if target is None or (
-        number and not (number.isdigit() and 1 <= int(number) <= MOST_ARRAYS and target.table == "array")
-    ):
+    target = target_named(str(said)) if said != "" else None
+    if said != "" and target is None:
         raise refusal("no_mapping", path=path, what=f"what it says {heading!r} is, is not known")
+    return target
+
+
+def target_named(name: str) -> Target | None:
+    """Return what is named as in a mapping file, such as ``array.tilt_deg 2``; None if nothing is."""
+    column, _, number = name.partition(" ")
+    target = targets().get(column)
+    numbered = number.isdigit() and 1 <= int(number) <= MOST_ARRAYS
+    if target is None or (number and not (numbered and target.table == "array")):
+        return None
     return replace(target, number=int(number or 1))
 
 
 def as_text(said: MappingFile) -> str:
     """Return a mapping file as it is written."""
-    decided = {"sheet": said.sheet, **{name: getattr(said.decisions, name) for name in _ALLOWED}}
+    decided = {"sheet": said.sheet, **{name: getattr(said.decisions, name) for name in ALLOWED}}
     decided |= {"country": said.country, "postcodes": said.postcodes}
     lines = [f"{name} = {_quoted(value)}  # {_SAID[name]}" for name, value in decided.items()]
     lines.append(

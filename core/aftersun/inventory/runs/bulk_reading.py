@@ -20,12 +20,19 @@ class RunTables:
         self._inventory, self._run_id = inventory, run_id
         self._asked: dict[str, str] = {}  # the site that a table was asked for first
         self._kept: dict[str, tuple[pd.DataFrame, Mapping[Any, Any]]] = {}  # with the rows of each site
+        self._once: dict[tuple[str, str | None], pd.DataFrame] = {}
 
     def whole(self, name: str, where: str | None = None) -> pd.DataFrame:
         """Return a whole table; ``where`` names a yes/no column, for the rows in which it is true."""
         if where is None and name in self._kept:
             return self._kept[name][0].copy(deep=False)
         return read_run_table(self._inventory, name, self._run_id, where=where)
+
+    def once(self, name: str, where: str | None = None) -> pd.DataFrame:
+        """Return what :meth:`whole` does, read once and kept: for what is looked at again whenever anything changes."""
+        if (name, where) not in self._once:
+            self._once[name, where] = self.whole(name, where)
+        return self._once[name, where].copy(deep=False)
 
     def of_site(self, name: str, site_id: str) -> pd.DataFrame:
         """Return the rows of one site. From the second site on, the table is in memory and no more asked for."""

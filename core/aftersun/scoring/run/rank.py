@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass, replace
 from datetime import UTC, date, datetime
 from importlib.metadata import version
 from pathlib import Path
+from statistics import median
 
 import duckdb
 import pandas as pd
@@ -102,6 +103,17 @@ def rank(
     except (KeyboardInterrupt, duckdb.InterruptException):
         raise Stopped(chunks - len(finished.todo()) if finished else 0, chunks) from None
     return record
+
+
+def company_figures(company_file: Path) -> dict[str, float]:
+    """Return what loading asks of a company file: base_latitude, base_longitude in degrees, hour_price if it has any.
+
+    Raises AftersunError if it cannot be used.
+    """
+    known = load_company(company_file)
+    base = {"base_latitude": known.travel.base_latitude, "base_longitude": known.travel.base_longitude}
+    hours = [cost for cost in known.work.values() if cost > 0]
+    return {**base, "hour_price": median(hours)} if hours else base
 
 
 def _request(settings: Settings) -> RunRequest:

@@ -14,6 +14,7 @@ from aftersun.host.asking import Failure
 from aftersun.inventory.runs.stored_runs import RunRecord
 from aftersun.inventory.store import rules
 from aftersun.inventory.store.dictionary import columns
+from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.private import scratch
 from aftersun.model.codes import OFFERED, Status
 from aftersun.model.errors import AftersunError
@@ -24,7 +25,7 @@ from aftersun.scoring.run.catalogue import check_names
 from aftersun.scoring.run.engine import Progress, engine_for, work_off
 from aftersun.scoring.run.finished_chunks import FinishedChunks
 from aftersun.scoring.run.work import stored_request
-from aftersun.scoring.value.cohorts import Chunk, Portfolio
+from aftersun.scoring.value.cohorts import Chunk, Portfolio, read_portfolio
 
 FACT_TABLES = ("site", "tariff", "array")  # their columns can be supposed
 _PERIODS = "tariff_period"  # so can those of a period, by its name
@@ -139,6 +140,21 @@ def run_with_changes(
         notes = pd.concat(parts).drop_duplicates(ignore_index=True)
         failures = (*registry.failures, *finished.failures)
     return Comparison(rows, notes, failures)
+
+
+def suppose(
+    inventory: Inventory,
+    run: RunRecord,
+    before: pd.DataFrame,
+    changes: Sequence[str],
+    site_id: str | None = None,
+    progress: Progress = lambda _done, _total: None,
+    workers: int = 1,
+) -> Comparison:
+    """Do what :func:`run_with_changes` does with the sites of an inventory, which stays open meanwhile."""
+    return run_with_changes(
+        read_portfolio(inventory, run.as_of, site_id=site_id), run, before, changes, progress, workers
+    )
 
 
 def _notes_of(shown: pd.DataFrame, notes: pd.DataFrame) -> pd.DataFrame:
