@@ -28,6 +28,11 @@ GLASS = api.Note(
     "the crew on site",
     "common practice, no source",
 )
+MODULE = api.PriceItem(
+    "module",
+    api.MATERIAL,
+    api.Range(190, 120, 320, "per kW", "common practice, no source; EUR of 2026", "modules with clamps"),
+)
 REACHES_ROOF = ("roof_kind",)  # columns that `access` and `fragile` look at
 
 
@@ -53,6 +58,11 @@ def access(cohort: api.Cohort, where: api.Floats | float = 1.0) -> tuple[api.Cos
 def at_sites(cohort: api.Cohort, per_site: api.Floats) -> api.Floats:
     """Return at each array (A,) what holds at its site (S,)."""
     return np.asarray(per_site[cohort.arrays["site"].to_numpy(dtype=np.intp)])
+
+
+def at_any_array(cohort: api.Cohort, per_array: api.Bools) -> api.Bools:
+    """Tell per site (S,) whether it holds at one of its arrays (A,)."""
+    return np.asarray(cohort.sum_by_site(per_array.astype(np.float64)) > 0)
 
 
 def years_of(about: api.About) -> np.ndarray[tuple[int, ...], np.dtype[np.int64]]:

@@ -30,10 +30,7 @@ class ModuleRenewal:
         sources=("rating times light, as the program simulates", "common practice, no source: power per m2"),
         price_items=("insulation_test",),
         prices=(
-            api.PriceItem(
-                "module", api.MATERIAL,
-                api.Range(190, 120, 320, "per kW", "common practice, no source; EUR of 2026", "modules with clamps"),
-            ),
+            common.MODULE,
             api.PriceItem(
                 "module_taken_away", api.MATERIAL,
                 api.Range(4, 0, 12, "per module", "assumption; EUR of 2026", "to recycling, Directive 2012/19/EU"),

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pvlib
 import pytest
 from tests_support import empty_frame
 
@@ -25,11 +26,16 @@ from aftersun_upgrades.battery import Battery
 from aftersun_upgrades.inverter_renewal import InverterRenewal, failures_by_year
 from aftersun_upgrades.light_film import LightFilm
 from aftersun_upgrades.module_renewal import ModuleRenewal
+from aftersun_upgrades.more_modules import MoreModules
 from aftersun_upgrades.scheduled_cleaning import ScheduledCleaning
 from aftersun_upgrades.service_contract import ServiceContract
+from aftersun_upgrades.single_axis_tracking import SingleAxisTracking
 from aftersun_upgrades.surge_protection import SurgeProtection
 
-FAMILY = (Battery, InverterRenewal, LightFilm, ModuleRenewal, ScheduledCleaning, ServiceContract, SurgeProtection)
+FAMILY = (
+    *(Battery, InverterRenewal, LightFilm, ModuleRenewal, MoreModules, ScheduledCleaning, ServiceContract),
+    *(SingleAxisTracking, SurgeProtection),
+)
 PROJECT = Path(__file__).parents[2] / "plugins" / "aftersun_upgrades"
 CHARGED = 1.25 * 1.2  # markup and tax of the sample company
 LARGE = {"inverter_rating_kw": 200.0, "annual_demand_kwh": 500_000.0, "use": "workshop", "reclaims_tax": False}
@@ -195,3 +201,70 @@ def test_a_film_is_worth_minus_its_price_beside_its_claim() -> None:
     assert film.about.claim_only
     valuation = valued(film, sample_cohort({"remaining_life_years": 20.0}))
     assert valuation.npv == pytest.approx(-valuation.flow.upfront[:, 0])
+
+
+def light_kwh_m2(weather: api.WeatherYear, tilt: np.ndarray | float, azimuth: np.ndarray | float) -> float:
+    """Return a year's light on a plane by pvlib alone, without what the glass throws back."""
+    poa = pvlib.irradiance.get_total_irradiance(
+        tilt, azimuth, weather.zenith, weather.azimuth, weather.dni, weather.ghi, weather.dhi,
+        dni_extra=weather.dni_extra, airmass=weather.airmass, albedo=0.2, model="perez",
+    )["poa_global"]  # fmt: skip
+    return float(np.nansum(poa)) / 1000.0
+
+
+def test_frames_that_turn_pay_in_a_large_field_and_not_in_a_small_one_with_poor_prices() -> None:
+    """A fixed frame at 25 degrees and a level axis, by pvlib's light; cells and inverter are nearly as before."""
+    field = {"mounting": "ground frame", "tilt_deg": 25.0, "ground_cover_ratio": 0.35}
+    told = {**LARGE, "roof_kind": "ground", "remaining_life_years": 20.0}
+    dear, poor = {"import_price": 0.24, "export_price": 0.20}, {"import_price": 0.08, "export_price": 0.03}
+    cohort = sample_cohort(
+        {**told, **dear, "arrays": [{**FIELD, **field}]},
+        {**told, **poor, "inverter_rating_kw": 25.0, "arrays": [{**FIELD, **field, "dc_rating_kw": 25.0}]},
+        {**told, **dear, "arrays": [{**FIELD, **field, "dc_rating_kw": 8.0}]},
+        {**told, **dear, "arrays": [{**FIELD, "mounting": "flush roof"}]},
+    )
+    answers = ask(SingleAxisTracking(), cohort)
+    status = answers.screening.status.tolist()
+    assert status == [api.SURVEY_FIRST, api.SURVEY_FIRST, api.DOES_NOT_FIT, api.DOES_NOT_FIT]
+    two = cohort.take(np.array([0, 1]))
+    valuation, plant, weather = valued(SingleAxisTracking(), two), api.baseline(two), cohort.weather
+    sun = pvlib.tracking.singleaxis(weather.zenith, weather.azimuth, 0, 180, 55, True, 0.35)
+    stood = light_kwh_m2(weather, 25.0, 180.0)
+    share = light_kwh_m2(weather, sun["surface_tilt"], sun["surface_azimuth"]) / stood - 1.0
+    assert 0.15 < share < 0.35
+    before = api.annual_generation(two, plant)
+    # rows that stand at 25 degrees shade each other more than those that turn back; glass throws less back
+    assert valuation.gain_kwh["generated"] == pytest.approx(before * share * 0.96, rel=0.04)
+    price = np.array([200.0, 25.0]) * 180.0 * CHARGED
+    assert (valuation.flow.upfront[:, 0] > price).all()
+    assert valuation.flow.yearly_cost[:, 1] == pytest.approx(np.array([200.0, 25.0]) * 5.0 * CHARGED)
+    assert valuation.npv[0] > 0 > valuation.npv[1]
+    rival = before[0] / 2.2
+    assert f"{200.0 / 2.2:,.1f} kW more that stand cost as much and bring {rival:,.0f}" in valuation.remarks[0]
+
+
+def test_more_modules_pay_at_a_good_price_and_not_for_a_trifle() -> None:
+    """Added kW times what a new kW on the same plane yields; on the opposite face by the light of that face."""
+    told = {"remaining_life_years": 25.0, "inverter_rating_kw": 8.0, "annual_demand_kwh": 20_000.0}
+    known = {"birds_seen": False, "open_string": False, "measured_excess_loss": 0.0}
+    cohort = sample_cohort(
+        {**told, **known, "import_price": 0.35, "export_price": 0.35},
+        {**told, **known, "import_price": 0.10, "export_price": 0.02, "annual_demand_kwh": 500.0},
+        {**told, "inverter_rating_kw": 3.0},
+        {**told, "export_rule": "gross feed-in"},
+        {**told, "generation_price": 0.1},
+    )
+    status = ask(MoreModules(), cohort).screening.status.tolist()
+    assert status == [api.SURVEY_FIRST] * 2 + [api.DOES_NOT_FIT] * 3
+    two = cohort.take(np.array([0, 1]))
+    valuation, plant = valued(MoreModules(), two), api.baseline(two)
+    assert valuation.variant[0] == "on the opposite face"
+    modules = np.floor(0.8 * 4.0 / 0.44)  # of 4 kW, and 8 kW are left at 1.5 times the inverter
+    per_kw = api.annual_generation(two, plant)[0] / 4.0 / plant.ageing[0]
+    face = light_kwh_m2(cohort.weather, 30.0, 0.0) / light_kwh_m2(cohort.weather, 30.0, 180.0)
+    by_hand = modules * 0.44 * per_kw * face
+    assert valuation.gain_kwh["generated"][0] == pytest.approx(by_hand, rel=0.05)
+    assert valuation.flow.saving[0, 1] == pytest.approx(0.35 * by_hand, rel=0.05)
+    assert valuation.npv[0] > 0 > valuation.npv[1]
+    gaps = ask(MoreModules(), two).change
+    assert gaps.added[0].columns["dc_rating_kw"] == pytest.approx([0.44, 0.44])  # 0.2 of 4 kW: one module

@@ -42,10 +42,9 @@ def new(
     tables = usual_tariffs(begun) if begun else {}
     files = {path.with_name(f"{path.stem}_{table}.csv"): found for table, found in tables.items() if found}
     refuse_existing([path, *files])
-    own = [
-        price_row(item) for loaded in find_plugins((), plugins_from).retrofits for item in loaded.retrofit.about.prices
-    ]
-    path.write_text(company_template([*rows("price_items.csv"), *own], begun), encoding="utf-8")
+    brought = [item for loaded in find_plugins((), plugins_from).retrofits for item in loaded.retrofit.about.prices]
+    own = {item.key: price_row(item) for item in brought}  # two retrofits may need the same thing
+    path.write_text(company_template([*rows("price_items.csv"), *own.values()], begun), encoding="utf-8")
     for file, found in files.items():
         pd.DataFrame(found).to_csv(file, index=False)
     terminal.result(
