@@ -26,6 +26,7 @@ class ServiceContract:
         version="0.1",
         life=LIFE,
         reads=("monitoring", "cleanings_per_year", "roof_kind"),
+        excludes=("monitoring_add_on",),  # it holds the watching: sold beside it, the same stops would be saved twice
         sources=("IEC 62446-2: maintenance of PV systems", "assumption: what is found of what stops"),
         price_items=("roof_cleaning",),
         prices=(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,14 +15,17 @@ from tests_support import empty_frame
 
 from aftersun import api
 from aftersun.energy.assumptions import system_values
+from aftersun.host.assumed import assumed
 from aftersun.host.guard import Guard
 from aftersun.host.registry import Loaded
 from aftersun.money.company import Company
+from aftersun.scoring.offers.bundles import _exclude_each_other
 from aftersun.scoring.offers.chunk import plant_texts
 from aftersun.scoring.value.simulations import Simulations, baseline_of
 from aftersun.scoring.value.valuation import Case, Valuation, evaluate
 from aftersun.testing import RetrofitConformance, sample_cohort, sample_company, sample_weather
 from aftersun.testing.answers import ask
+from aftersun_retrofits.monitoring_add_on import MonitoringAddOn
 from aftersun_upgrades.battery import Battery
 from aftersun_upgrades.inverter_renewal import InverterRenewal, failures_by_year
 from aftersun_upgrades.light_film import LightFilm
@@ -113,6 +117,25 @@ def test_an_old_system_lives_as_long_as_its_modules() -> None:
     age = cohort.age_years(0.0)[0]
     assert valuation.years[0] == np.floor(min(12.0, 30.0 - age))
     assert valuation.flow.saving[0, 5] > 10 * valuation.flow.saving[0, 1]  # the old end lies before
+
+
+def test_a_service_contract_and_monitoring_save_the_same_stops_once() -> None:
+    """A contract holds the watching, so no set has both: beside alerts it would halve what they have left once more.
+
+    By hand: of 6 % of the hours lost the contract finds half, 3 % are left. Alerts that save 4 of the 6 points leave
+    2; the contract after them would leave 1, a gain of 5 where nobody who watches saves more than the 4.
+    """
+    cohort = sample_cohort({"monitoring": "none", "cleanings_per_year": 1.0})
+    plant = api.baseline(cohort).replace(availability=np.array([0.94]))
+    contract = ServiceContract()
+    kept = contract.change(cohort, plant, assumed(contract, {}, {})).plant
+    assert kept.availability == pytest.approx([0.97])
+    twice = contract.change(cohort, plant.replace(availability=np.array([0.98])), assumed(contract, {}, {})).plant
+    assert twice.availability == pytest.approx([0.99])
+    read = cohort.sites.assign(monitoring=pd.array(["portal somebody reads"], dtype="string"))
+    watched = contract.change(replace(cohort, sites=read), plant, assumed(contract, {}, {})).plant
+    assert watched.availability == pytest.approx([1 - 0.06 * 0.9])  # and a site that is watched already gains little
+    assert _exclude_each_other([Loaded(MonitoringAddOn(), "", ""), Loaded(contract, "", "")])
 
 
 def by_hand_stored(generated: np.ndarray, load: np.ndarray, kwh: float, kw: float, efficiency: float) -> float:

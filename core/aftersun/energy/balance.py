@@ -21,6 +21,7 @@ from aftersun.model.ranges import Floats
 from aftersun.model.weather import HOURS_PER_YEAR, WeatherYear
 
 BLOCK_SITES = 500  # measured: more do not fit the processor's caches, fewer cost more a site
+Sites = slice | npt.NDArray[np.intp]
 _ALL = slice(None)
 
 
@@ -40,17 +41,17 @@ def simulate(cohort: Cohort, plant: Plant) -> Energy:
     for sites, generated in _generated(cohort, plant, values):
         load = household_load(cohort, plant, sites)
         load_by_day = load.take(lit, axis=1)
-        base = plant.base_load_kw[sites] + plant.standby_kwh[sites] / HOURS_PER_YEAR
         runs = plant.availability[sites].astype(np.float32)[:, None]
-        used = runs * direct_use(load_by_day, generated, plant.load_evenness[sites], base)
+        used = runs * direct_use(load_by_day, generated, plant.load_evenness[sites], _base_kw(plant, sites))
         year.imported[sites] = load
         year.imported[sites, lit] = load_by_day - used
         generated = runs * generated
         year.generated[sites, lit] = generated
         year.used[sites, lit] = used
         year.exported[sites, lit] = generated - used  # all surplus, until somebody takes it
-    switched = _heat_water(year, cohort.weather, plant, values)
-    _add_batteries(year, plant, values, switched)
+    beyond = _beyond_batteries(cohort, plant, year)
+    switched = _heat_water(year, cohort.weather, plant, values, beyond)
+    _add_batteries(year, plant, values, switched, beyond)
     if np.isfinite(plant.export_limit_kw).any():
         spread = np.zeros(HOURS_PER_YEAR, dtype=np.float32)
         spread[lit] = spread_within_hours(cohort.weather, values)
@@ -86,7 +87,7 @@ def _generated(cohort: Cohort, plant: Plant, values: Mapping[str, float]) -> lis
     return last[1]
 
 
-def household_load(cohort: Cohort, plant: Plant, sites: slice = _ALL) -> Float32s:
+def household_load(cohort: Cohort, plant: Plant, sites: Sites = _ALL) -> Float32s:
     """Return electricity without water heating, standby of added devices included, kWh an hour, (S, H)."""
     shape = cohort.sites["load_shape"].to_numpy(dtype=np.intp)[sites]
     load: Float32s = cohort.load_shapes[shape].astype(np.float32)
@@ -95,16 +96,41 @@ def household_load(cohort: Cohort, plant: Plant, sites: slice = _ALL) -> Float32
     return load
 
 
-def _add_batteries(year: Energy, plant: Plant, values: Mapping[str, float], switched: HourlyKwh) -> None:
+def _beyond_batteries(cohort: Cohort, plant: Plant, year: Energy) -> Float32s:
+    """Return what each of the N sites with a battery buys all the same, kWh an hour, (N, H): the tops of its load.
+
+    A load that strays within the hour is at times above what is generated and the battery's power together.
+    """
+    sites = np.flatnonzero(plant.battery_kwh > 0)
+    load = household_load(cohort, plant, sites)
+    if not len(sites):
+        return load
+    reached = year.generated[sites] + plant.battery_kw[sites].astype(np.float32)[:, None]
+    load -= direct_use(load, reached.astype(np.float32), plant.load_evenness[sites], _base_kw(plant, sites))
+    beyond: Float32s = np.minimum(load, year.imported[sites], out=load)
+    return beyond
+
+
+def _base_kw(plant: Plant, sites: Sites) -> Floats:
+    """Return the part of the load that runs in all hours, standby of added devices included, per site."""
+    base: Floats = plant.base_load_kw[sites] + plant.standby_kwh[sites] / HOURS_PER_YEAR
+    return base
+
+
+def _add_batteries(
+    year: Energy, plant: Plant, values: Mapping[str, float], switched: HourlyKwh, beyond: HourlyKwh
+) -> None:
     """Let the batteries move energy from what is exported to what is used and take it off the imports, in place.
 
     ``switched`` (N, H) is what electric heaters there import, at full power: a weaker battery serves a part of it.
+    ``beyond`` (N, H) is what the household imports above the battery's power.
     """
     sites = np.flatnonzero(plant.battery_kwh > 0)
     if len(sites):
         served = np.minimum(plant.battery_kw[sites] / np.maximum(plant.heater_kw[sites], 1e-9), 1.0)
         reached = switched * served.astype(np.float32)[:, None]
-        taken, given = _batteries(year, plant, sites, values, year.imported[sites] - (switched - reached), reached)
+        wanted = year.imported[sites] - (switched - reached) - beyond
+        taken, given = _batteries(year, plant, sites, values, wanted, reached)
         year.used[sites] += taken
         year.exported[sites] -= taken
         year.imported[sites] -= given
@@ -125,14 +151,17 @@ def _batteries(
         plant.battery_kwh[sites],
         plant.battery_kw[sites],
         values["battery_round_trip_efficiency"],
+        values["battery_within_hour"],
         switched,
     )
 
 
-def _heat_water(year: Energy, weather: WeatherYear, plant: Plant, values: Mapping[str, float]) -> HourlyKwh:
+def _heat_water(
+    year: Energy, weather: WeatherYear, plant: Plant, values: Mapping[str, float], beyond: HourlyKwh
+) -> HourlyKwh:
     """Heat the stores, with surplus where there is a diverter, in place.
 
-    Returns what that imports at the N sites with a battery, (N, H).
+    ``beyond`` (N, H) is what N sites with a battery buy above its power. Returns what heating imports there, (N, H).
     """
     store = hot_water.has_store(plant)
     present = np.flatnonzero(store & (plant.diverter_kw <= 0))
@@ -144,7 +173,8 @@ def _heat_water(year: Energy, weather: WeatherYear, plant: Plant, values: Mappin
         surplus, charged = year.exported[fed], plant.battery_kwh[fed] > 0
         if charged.any():
             beside = fed[charged]
-            surplus[charged] -= _batteries(year, plant, beside, values, year.imported[beside])[0]
+            wanted = year.imported[beside] - beyond[np.searchsorted(np.flatnonzero(plant.battery_kwh > 0), beside)]
+            surplus[charged] -= _batteries(year, plant, beside, values, wanted)[0]
         offer = _diverter_offer(surplus, plant.diverter_kw[fed], plant.availability[fed], values)
         stores = hot_water.run_stores(weather, plant, fed, offer, values)
         year.water_backup[fed], year.to_water[fed] = stores.backup, stores.diverted

@@ -15,19 +15,22 @@ def run_batteries(
     capacity_kwh: Floats,
     power_kw: Floats,
     round_trip: float,
+    same_day: float,
     switched: HourlyKwh | float = 0.0,
 ) -> tuple[Float32s, Float32s]:
     """Return what N batteries take from surplus and give to the load, kWh an hour, each (N, H).
 
-    ``surplus`` and ``unmet`` have shape (N, H), ``capacity_kwh`` and ``power_kw`` (N,). A battery acts on the
-    hour's balance: where an hour has both surplus and unmet load, which one home's uneven load brings about,
-    it takes or gives the difference only: a home has its load on one day and not on another. What a thermostat
-    switches, ``switched`` of the unmet, comes and goes within the hour, and a battery evens it out first, at its power
-    for a quarter of the hour (the mean of the shorter part of an hour that is split anywhere). All losses are on the
-    way in. Batteries begin the year empty.
+    ``surplus`` and ``unmet`` have shape (N, H), ``capacity_kwh`` and ``power_kw`` (N,). One home's uneven load brings
+    about hours that have both. ``same_day`` of what is in both comes and goes within one hour of one day, where a
+    battery evens it out; the rest is of different days, and the battery takes or gives the difference alone. What a
+    thermostat switches, ``switched`` of the unmet, all comes and goes within the hour and is evened out first. Either
+    takes the battery's power for a quarter of the hour at most (the mean of the shorter part of an hour that is split
+    anywhere). All losses are on the way in. Batteries begin the year empty.
     """
     power = power_kw[:, None]
     within = np.minimum(np.minimum(surplus, switched / round_trip), power / 4, dtype=np.float64)
+    of_load = np.maximum(np.minimum(surplus, unmet / round_trip) - within, 0)
+    within = np.minimum(within + same_day * of_load, power / 4)
     balance: Floats = (surplus - within) - (unmet - within * round_trip)
     left = power - within
     # Counted in energy before the losses, so that one number says what is held.

@@ -33,7 +33,8 @@ from aftersun.scoring.value.valuation import Case, evaluate
 
 # Of ``system.csv`` what a year is simulated with beside the plant: it moves a year, and no column of the plant.
 BESIDE_THE_PLANT = (
-    *("default_soiling_loss", "battery_round_trip_efficiency", "diverter_margin_kw", "diverter_least_kw"),
+    *("default_soiling_loss", "battery_round_trip_efficiency", "battery_within_hour"),
+    *("diverter_margin_kw", "diverter_least_kw"),
     *("room_c", "thermostat_band_k", "pipe_loss_share", "shade_height_deg"),
     *("within_hour_least", "within_hour_slope", "within_hour_most"),
 )
