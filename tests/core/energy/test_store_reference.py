@@ -114,7 +114,7 @@ def test_twenty_homes_save_what_a_finer_simulation_says() -> None:
     np.testing.assert_allclose(saved[~once], expected[~once], rtol=0.15)
     assert saved.sum() == pytest.approx(expected.sum(), rel=0.05)
     # Seen, not hidden: the share of the water that comes below 45 C.
-    assert cold_share.max() < 0.03
+    assert cold_share.max() < 0.035
 
 
 @pytest.mark.slow
