@@ -7,11 +7,18 @@ from unittest.mock import patch
 
 import numpy as np
 import pandas as pd
+import pvlib
 import pytest
+from readings_support import readings
 
+from aftersun.climate.normals import cell_of
 from aftersun.climate.sun import hours_table, weather_year
+from aftersun.energy.balance import simulate
 from aftersun.energy.baseline import baseline
+from aftersun.energy.planes import plant_hours
+from aftersun.energy.readings.quality import check_readings
 from aftersun.energy.soiling import annual_soiling_loss
+from aftersun.inventory.places import heights_at
 from aftersun.inventory.store import read
 from aftersun.inventory.store.file import Inventory
 from aftersun.scoring.value.cohorts import GridCell, StationYear, read_portfolio, year_of
@@ -59,3 +66,40 @@ def test_a_site_without_a_height_is_counted_at_that_of_the_nearest_place(demo):
     told = table.set_index("site_id")["elevation_m"].iloc[1:].dropna()
     told = told[told.index.isin(sites.index)]
     assert (sites.loc[told.index, "elevation_m"] == told).all()
+
+
+def test_a_town_below_its_cell_has_the_air_of_its_own_height():
+    """Golden, Colorado: its cell lies at 2,282 m and was measured 3.3 K too cold; 6.5 K/km over 550 m are 3.6 K."""
+    (height,) = heights_at(np.array([39.742]), np.array([-105.18]))
+    year = year_of(GridCell(39.75, -105.25))
+    cohort = sample_cohort({"elevation_m": year.station.elevation_m}, {"elevation_m": float(height)}, weather=year)
+    cell, town = plant_hours(cohort, baseline(cohort)).cell_temp
+    assert year.station.elevation_m == pytest.approx(2282, abs=1)
+    assert (town - cell).mean() == pytest.approx(3.3, abs=0.5)
+    made = simulate(cohort, baseline(cohort)).generated.sum(axis=1, dtype=np.float64)
+    assert made[1] / made[0] - 1 == pytest.approx(-0.004 * 3.6, abs=0.004)  # 0.4 %/K where no coefficient is known
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("place", "own_clock_h"),
+    [
+        ((40.42, -3.70), 1),  # Madrid
+        ((48.85, 2.35), 1),  # Paris
+        ((51.05, 3.72), 1),  # Ghent
+        ((50.94, 6.96), 1),  # Cologne
+    ],
+)
+def test_readings_by_the_clock_of_the_country_are_not_doubted(place, own_clock_h):
+    """A clear sky of half hours, by pvlib and not by the program, in the country's standard time, and an hour late."""
+    (row,), (column,) = cell_of(*place)
+    facts = {"latitude": place[0], "longitude": place[1], "inverter_rating_kw": 4.0, "arrays": [{"azimuth_deg": 180.0}]}
+    cohort = sample_cohort(facts, weather=year_of(GridCell(row, column)))
+    utc = pd.date_range("2023-01-01", "2024-01-01", freq="30min", tz="UTC", inclusive="left")
+    sun = pvlib.solarposition.get_solarposition(utc + pd.Timedelta("15min"), *place, method="nrel_numpy")
+    sky = pvlib.clearsky.haurwitz(sun["apparent_zenith"])["ghi"]
+    for hours, doubted in ((own_clock_h, False), (own_clock_h + 1, True)):
+        starts = pd.Series(utc.tz_localize(None) + pd.Timedelta(hours=hours))
+        ends = starts + pd.Timedelta("30min")
+        rows = readings(cohort.sites.index[0], "production", starts, ends, 3.0 * sky.to_numpy() / 1000 / 2)
+        assert bool(check_readings(cohort, rows).sites_with("clock")) == doubted
