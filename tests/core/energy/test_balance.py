@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from aftersun.energy.balance import simulate
+from aftersun.energy.balance import household_load, simulate
 from aftersun.energy.baseline import baseline
 from aftersun.energy.battery import run_batteries
 from aftersun.model.cohort import Cohort
@@ -226,6 +226,30 @@ def test_a_day_of_a_battery_by_hand() -> None:
     taken, given_back = run_batteries(surplus, unmet, np.array([4.5]), np.array([2.0]), 0.9, 0.4)
     assert taken[0] == pytest.approx([0, 2, 2, 1, 0, 0, 0, 0, 0, 0], abs=1e-6)
     assert given_back[0] == pytest.approx([0, 0, 0, 0, 0, 0, 1.5, 1.5, 1.5, 0], abs=1e-6)
+
+
+def test_what_comes_and_goes_within_an_hour_by_hand() -> None:
+    # 1 kWh of surplus and 1 kWh of unmet load in each of two hours. Three tenths of it, 0.3 kWh, are of the same day
+    # and come back as 0.27; a battery of 1 kW has a quarter of the hour for it, 0.25 kWh. Of the rest as much comes as
+    # goes. In the third hour there is surplus alone.
+    surplus = np.array([[1, 1, 1]], dtype=np.float32)
+    unmet = np.array([[1, 1, 0]], dtype=np.float32)
+    for power, within in ((4.0, 0.3), (1.0, 0.25)):
+        taken, given_back = run_batteries(surplus, unmet, np.array([5.0]), np.array([power]), 0.9, 0.3)
+        assert taken[0] == pytest.approx([within, within, 1.0], abs=1e-6)
+        assert given_back[0] == pytest.approx([0.9 * within, 0.9 * within, 0.0], abs=1e-6)
+
+
+def test_a_weak_battery_leaves_the_tops_of_the_load_to_the_grid(make_cohort: Any) -> None:
+    cohort = make_cohort({"annual_demand_kwh": 4000.0, "battery_kwh": 100.0, "arrays": [{"dc_rating_kw": 12.0}]})
+    plant = baseline(cohort).replace(base_load_kw=np.zeros(1), battery_kw=np.full(1, 0.5), availability=np.ones(1))
+    energy, load = simulate(cohort, plant), household_load(cohort, plant)[0]
+    hours = np.arange(8760)
+    dark = (energy.generated[0] == 0) & (hours > 24 * 151) & (hours < 24 * 243)  # of summer nights, when it is full
+    draws = np.random.default_rng(1).gamma(0.25, 1 / 0.25, 20_000)  # load_evenness of system.csv
+    bought = [kwh - np.minimum(kwh * draws, 0.5).mean() for kwh in load[dark].tolist()]
+    assert energy.imported[0, dark] == pytest.approx(bought, abs=0.01)
+    assert energy.imported[0, dark].sum() > 0.2 * load[dark].sum()
 
 
 @settings(max_examples=8)
