@@ -44,16 +44,17 @@ def day_of_year_factor(day: npt.ArrayLike) -> Floats:
     return -3.92e-10 * t**4 + 3.2e-7 * t**3 - 7.02e-5 * t**2 + 2.1e-3 * t + 1.24
 
 
-def standard_load_shapes(times: pd.DatetimeIndex) -> Floats:
+def standard_load_shapes(times: pd.DatetimeIndex, ahead_h: npt.ArrayLike = 0.0) -> Floats:
     """Return the shapes of the U uses of a site for the hours of a year: (2 U, H), each row sums to 1.
 
     Of each use, homes first, one row north and one south of the equator. ``times`` are the middles of the hours in
-    standard time; summer time and public holidays are left out. South of the equator the seasons and the day-of-year
-    factor are shifted by half a year.
+    standard time, ``ahead_h`` (H,) the hours by which clocks are ahead of it: people live by the clock. Public holidays
+    are left out. South of the equator the seasons and the day-of-year factor are shifted by half a year.
     """
     by_hemisphere = []
-    kinds, hours = day_type(times), times.hour
-    for season_day in (times, times + pd.Timedelta(days=_HALF_YEAR_DAYS)):
+    civil = times + pd.to_timedelta(np.broadcast_to(ahead_h, len(times)), unit="h")
+    kinds, hours = day_type(civil), civil.hour
+    for season_day in (civil, civil + pd.Timedelta(days=_HALF_YEAR_DAYS)):
         season = _season(season_day)
         shapes = {name: power[season, kinds, hours] for name, power in _profiles().items()}
         shapes[_DYNAMIC] = shapes[_DYNAMIC] * day_of_year_factor(np.minimum(season_day.day_of_year, 365))
@@ -69,7 +70,7 @@ def yearly_demand(sites: pd.DataFrame, values: Mapping[str, float]) -> Floats:
 
 
 def shape_rows(sites: pd.DataFrame) -> Ints:
-    """Return which row of :func:`standard_load_shapes` each site has, (S,)."""
+    """Return which row of :func:`standard_load_shapes` each site has in its time zone, (S,)."""
     return 2 * use_number(sites) + (sites["latitude"].to_numpy(dtype=np.float64) < 0)
 
 

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+import aftersun_datasets
 from aftersun.model.price_times import (
     SATURDAY,
     SLOTS,
@@ -92,8 +93,12 @@ def kinds_of_days(days: pd.DatetimeIndex, country: str, region: str = "", dated:
 def _holidays(country: str, region: str, years: tuple[int, ...]) -> frozenset[int]:
     """Return the public holidays of a country, and of a region where it is known, as numbers like 20250106.
 
-    None of an unknown country.
+    None of an unknown country. Where the tariffs of a country count some holidays alone, those of
+    ``tariff_holidays.csv``, they are the ones; a region that is named has all of its own.
     """
+    fixed = [row for row in aftersun_datasets.rows("tariff_holidays.csv") if row["country"] == country]
+    if fixed and not region:
+        return frozenset(10_000 * year + 100 * int(row["month"]) + int(row["day"]) for year in years for row in fixed)
     import holidays  # takes a while, and most tariffs ask for none
 
     try:

@@ -43,7 +43,8 @@ _FUEL_PRICE: Mapping[str, str] = {
     "lpg boiler": "lpg_price",
     "district heat": "district_heat_price",
 }
-_CHARGES = ("fixed_charge_per_year", "peak_charge_per_kw", "block_surcharge")
+_BLOCKS = ("block", "block_2", "block_3")  # each with a size a month and a surcharge beyond it
+_CHARGES = ("fixed_charge_per_year", "peak_charge_per_kw", *(f"{block}_surcharge" for block in _BLOCKS))
 _TAXED = ("import_price", "night_import_price", *_CHARGES, *dict.fromkeys(_FUEL_PRICE.values()))  # tax included
 _ELECTRIC_WATER_HEAT = ("immersion", "night immersion", "heat pump")  # already in the energy imported
 
@@ -130,6 +131,9 @@ def yearly_bill(
     - deemed export: half of the generation earns the export price, however much is used.
     - no export: exports earn nothing.
 
+    Where there are blocks, what is bought in a month beyond the beginning of each costs its surcharge more, on top of
+    those before it; exports that cancel imports spare it.
+
     Energy curtailed never passes a meter and is not paid under any rule. Prices of what is generated or used on the
     spot are paid on top. The same energy is counted once more by the rule that follows today's.
 
@@ -160,17 +164,17 @@ def yearly_bill(
     size, ends = len(sites), ends_some_day(sites)
     cost, income, cost_after, income_after, generated, on_site = (np.zeros(size) for _ in range(6))
     unknown, unknown_after = np.zeros(size, dtype=bool), np.zeros(size, dtype=bool)
-    block, surcharge = _column(sites, "block_kwh_per_month"), np.nan_to_num(_column(sites, "block_surcharge"))
+    steps = _blocks(sites)
     for rows, meters in _registers(energy, sites, times, calendars):
-        blocks = np.where(np.isnan(block[rows]), np.inf, block[rows]), surcharge[rows]
+        blocks = [(size[rows], surcharge[rows]) for size, surcharge in steps]
         by_rule = today[0][rows], today[1][rows]
-        cost[rows], income[rows], unknown[rows] = _traded(meters, *by_rule, *blocks)
+        cost[rows], income[rows], unknown[rows] = _traded(meters, *by_rule, blocks)
         cost_after[rows], income_after[rows], unknown_after[rows] = cost[rows], income[rows], unknown[rows]
         if ends[rows].any():
             flat = after_known[rows] | (today[0][rows] == GROSS_FEED_IN)
             later = _at_one_price(meters, flat & ends[rows])
             cost_after[rows], income_after[rows], unknown_after[rows] = _traded(
-                later, after[0][rows], after[1][rows], *blocks
+                later, after[0][rows], after[1][rows], blocks
             )
         on_site[rows] = meters.on_site.sum(axis=1)
         generated[rows] = on_site[rows] + meters.exported.sum(axis=1)
@@ -190,8 +194,24 @@ def yearly_bill(
     )
 
 
+def _blocks(sites: pd.DataFrame) -> list[tuple[Floats, Floats]]:
+    """Return the block steps that any of the sites has: kWh a month that each begins at and what it adds, each (S,)."""
+    found = []
+    for block in _BLOCKS:
+        begins, surcharge = (
+            _column(sites, f"{block}_kwh_per_month"),
+            np.nan_to_num(_column(sites, f"{block}_surcharge")),
+        )
+        if (surcharge[~np.isnan(begins)] != 0.0).any():
+            found.append((np.where(np.isnan(begins), np.inf, begins), surcharge))
+    return found
+
+
 def _traded(
-    meters: Registers, rule: npt.NDArray[np.object_], export_price: Floats, block_kwh: Floats, surcharge: Floats
+    meters: Registers,
+    rule: npt.NDArray[np.object_],
+    export_price: Floats,
+    blocks: Sequence[tuple[Floats, Floats]],
 ) -> tuple[Floats, Floats, Bools]:
     """Return import cost, export income, and where the export price would be needed but is unknown, each (S,)."""
     unknown = set(rule) - set(_RULES)
@@ -206,30 +226,31 @@ def _traded(
     price = np.where(np.isnan(meters.export_price), export_price[:, np.newaxis] * meters.paid, meters.export_price)
     earned = sold * np.nan_to_num(price)
     income = earned.sum(axis=1)
+    billed = bought  # less what exports cancel
     for netted, months in ((NET_METERING, None), (NET_METERING_BY_MONTH, meters.month)):
         rows = rule == netted
         if rows.any():
             kinds = meters.period if months is None else meters.period * 12 + months
-            sold[rows], income[rows] = _netted(bought[rows], cost[rows], sold[rows], earned[rows], kinds)
+            billed = billed.copy() if billed is bought else billed
+            billed[rows], sold[rows], income[rows] = _netted(bought[rows], cost[rows], sold[rows], earned[rows], kinds)
     capped = rule == MONTHLY_CAP
+    charge = _summed(cost, meters.month) if blocks or capped.any() else cost.sum(axis=1, keepdims=True)
+    if blocks:
+        by_month = _summed(billed, meters.month)
+        for begins, surcharge in blocks:
+            charge += np.maximum(by_month - begins[:, np.newaxis], 0.0) * surcharge[:, np.newaxis]
     if capped.any():
-        credit, charge = (_summed(part[capped], meters.month) for part in (earned, cost))
-        income[capped] = np.minimum(credit, charge).sum(axis=1)
-    if (surcharge != 0.0).any():
-        beyond = np.maximum(_summed(bought, meters.month) - block_kwh[:, np.newaxis], 0.0)
-        cost_of_blocks = beyond.sum(axis=1) * surcharge
-    else:
-        cost_of_blocks = np.zeros(len(rule))
-    return cost.sum(axis=1) + cost_of_blocks, income, np.asarray((np.isnan(price) & (sold > 0.0)).any(axis=1))
+        income[capped] = np.minimum(_summed(earned[capped], meters.month), charge[capped]).sum(axis=1)
+    return charge.sum(axis=1), income, np.asarray((np.isnan(price) & (sold > 0.0)).any(axis=1))
 
 
 _RULES = (NET_BILLING, MONTHLY_CAP, *NETTED, GROSS_FEED_IN, DEEMED_EXPORT, NO_EXPORT)
 
 
-def _netted(bought: Floats, cost: Floats, sold: Floats, earned: Floats, kind: Ints) -> tuple[Floats, Floats]:
-    """Return what is left of each register's exports, (S, R), and the export income (S,) where exports cancel imports.
+def _netted(bought: Floats, cost: Floats, sold: Floats, earned: Floats, kind: Ints) -> tuple[Floats, Floats, Floats]:
+    """Return what is left of each register's imports and exports, (S, R) each, and the export income (S,).
 
-    They cancel imports of the same kind of register at the mean price of these; what is left earns the mean price of
+    Exports cancel imports of the same kind of register at the mean price of these; what is left earns the mean price of
     the exports.
     """
     kwh_in, money_in, kwh_out, money_out = (_summed(part, kind) for part in (bought, cost, sold, earned))
@@ -237,7 +258,7 @@ def _netted(bought: Floats, cost: Floats, sold: Floats, earned: Floats, kind: In
     share_in, share_out = (cancelled / np.where(kwh > 0.0, kwh, 1.0) for kwh in (kwh_in, kwh_out))
     income = (money_in * share_in + money_out * (1.0 - share_out)).sum(axis=1)
     _, place = np.unique(kind, return_inverse=True)
-    return sold * (1.0 - share_out)[:, place], income
+    return bought * (1.0 - share_in)[:, place], sold * (1.0 - share_out)[:, place], income
 
 
 def _summed(of_registers: Floats, kind: Ints) -> Floats:

@@ -24,6 +24,7 @@ from aftersun.energy.demand import (
     standard_load_shapes,
 )
 from aftersun.model import tables
+from aftersun.money.price_calendar import summer_time_h
 
 MARITIME = "WA-Port_Angeles_727885.epw"
 
@@ -52,6 +53,22 @@ def test_table_covers_the_year_and_is_normalised() -> None:
         kind = {5: "saturday", 6: "sunday"}.get(day.day_of_week, "workday")
         total += float(day_of_year_factor(day.day_of_year)) * sum(table[season, kind, hour] for hour in range(24))
     assert total == pytest.approx(1000, rel=0.01)
+
+
+def test_people_live_by_the_clock_which_is_ahead_in_summer() -> None:
+    """Berlin 2025: from 30 March to 26 October at 1:00 UTC; H0's greatest hour of a winter day is that from 19 on."""
+    standard = pd.date_range("2001-01-01 00:30", periods=8760, freq="h", tz="Etc/GMT-1")
+    by_clock = standard_load_shapes(standard, summer_time_h(standard, "Europe/Berlin"))[0]
+    all_winter = standard_load_shapes(standard)[0]
+    days = by_clock.reshape(365, 24) / by_clock.sum(), all_winter.reshape(365, 24) / all_winter.sum()
+    january, july = slice(0, 31), slice(181, 212)
+    assert (np.argmax(days[0][january].sum(axis=0)), np.argmax(days[1][january].sum(axis=0))) == (19, 19)
+    # the clock shows 19 when it is 18 in standard time: the day is the same, an hour earlier
+    ratio = days[0][july, 5:22] / days[1][july, 6:23]
+    assert ratio == pytest.approx(ratio[0, 0], rel=1e-3)
+    # 23 October still is summer time, 27 October is not
+    assert days[0][295, 5:22] == pytest.approx(days[1][295, 6:23], rel=1e-3)
+    assert days[0][299] == pytest.approx(days[1][299], rel=1e-3)
 
 
 def test_shapes_add_up_to_one_and_are_positive() -> None:

@@ -28,7 +28,7 @@ COLUMNS = ["tariff_id", "period", "from_month", "until_month", "days", "from_hou
 COLUMNS += ["import_price", "export_price"]
 HOURS = ["tariff_id", "starts_at", "import_price", "export_price", "spot_price"]
 ALL_DAY = (1, 12, "every day", 0, 24)
-# 2.0TD: CNMC Circular 3/2020, article 7: weekends and national holidays are valle all day. Prices invented.
+# 2.0TD: CNMC Circular 3/2020, article 7: weekends and fixed national holidays are valle all day. Prices invented.
 SPAIN = (
     ("punta", 1, 12, "weekday", 10, 14, 0.20, None),
     ("punta", 1, 12, "weekday", 18, 22, 0.20, None),
@@ -279,6 +279,33 @@ def test_charges_blocks_and_support_by_hand() -> None:
     assert_allclose(bill(energy, **known, self_use_price=0.05).generation_income, 62 * 0.05)
 
 
+THREE_STEPS = {
+    "block_kwh_per_month": 100.0,
+    "block_surcharge": 0.05,
+    "block_2_kwh_per_month": 200.0,
+    "block_2_surcharge": 0.10,
+    "block_3_kwh_per_month": 300.0,
+    "block_3_surcharge": -0.20,
+}
+
+
+def test_blocks_of_several_steps_by_hand() -> None:
+    """Prices of the steps 0.30, 0.35, 0.45 and 0.25 a kWh, from 0, 100, 200 and 300 kWh a month on."""
+    energy = year(imported={(JANUARY, 19): 10.0, (JULY, 19): 5.0}, exported={(JANUARY, 12): 4.0})
+    known = {"import_price": 0.30, "export_price": 0.0, **THREE_STEPS}
+    # January: 310 kWh = 100 x 0.30 + 100 x 0.35 + 100 x 0.45 + 10 x 0.25; July: 155 kWh = 100 x 0.30 + 55 x 0.35
+    assert_allclose(bill(energy, **known).import_cost, 112.50 + 49.25)
+    # in periods, too: steps count all that is bought in the month
+    periods = (("evening", *ALL_DAY[:3], 18, 21, 0.30, None), ("rest", *ALL_DAY[:3], 21, 18, 0.30, None))
+    assert_allclose(bill(energy, *periods, **{**known, "import_price": None}).import_cost, 112.50 + 49.25)
+    # netting by month: 310 - 124 = 186 kWh are billed in January: 100 x 0.30 + 86 x 0.35 = 60.10
+    netted = bill(energy, export_rule="net metering by month", **known)
+    assert_allclose(netted.electricity, 60.10 + 49.25)
+    # a month's credit reaches up to all of its charge, steps and all: January 124 kWh at 1.00 against 112.50
+    capped = bill(energy, export_rule="net billing with monthly cap", **{**known, "export_price": 1.0})
+    assert_allclose(capped.export_income, 112.50)
+
+
 def test_hours_below_zero_are_unpaid_where_the_tariff_says_so() -> None:
     """EEG 2023 section 51: no payment in hours of a negative spot price. Here at noon on each Sunday of July."""
     starts = pd.date_range("2025-01-01", periods=8760, freq="h")
@@ -327,3 +354,22 @@ def test_holidays_are_those_of_the_country_and_the_region_where_one_is_told() ->
     assert kinds_of_days(days, "ES", "CT").tolist() == [2, 2, 0]
     assert kinds_of_days(days, "ES", "no such").tolist() == [2, 0, 0]
     assert kinds_of_days(days, "").tolist() == [0, 0, 0]
+
+
+def test_spain_s_tariff_counts_national_holidays_of_a_fixed_date_alone() -> None:
+    """CNMC Circular 3/2020, article 7.3: "con exclusión tanto de los festivos sustituibles como de los que no tienen
+    fecha fija", and 6 January. So 2.0TD has nine, and Good Friday (18 April 2025, 3 April 2026) is a weekday."""
+    year = pd.date_range("2026-01-01", "2026-12-31")
+    weekdays = year[year.day_of_week < 5]
+    free = weekdays[kinds_of_days(weekdays, "ES") == 2]
+    assert [f"{day:%m-%d}" for day in free] == [
+        "01-01",
+        "01-06",
+        "05-01",
+        "10-12",
+        "12-08",
+        "12-25",
+    ]  # three at weekends
+    fridays = pd.DatetimeIndex(["2025-04-18", "2026-04-03"])
+    assert kinds_of_days(fridays, "ES").tolist() == [0, 0]
+    assert kinds_of_days(fridays, "DE").tolist() == [2, 2]

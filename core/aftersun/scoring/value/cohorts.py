@@ -25,10 +25,11 @@ from aftersun.model import tables
 from aftersun.model.codes import NotCalled
 from aftersun.model.cohort import Cohort, Horizon
 from aftersun.model.price_times import PriceTables
+from aftersun.model.ranges import Floats, Ints
 from aftersun.model.weather import Station, WeatherYear, calendar
 from aftersun.money.company import Company
 from aftersun.money.export_rules import in_force, with_national_ends
-from aftersun.money.price_calendar import with_calendars
+from aftersun.money.price_calendar import summer_time_h, with_calendars
 from aftersun.money.tariffs import as_paid
 
 PRIOR_SITES = 20.0  # assumption: what the table believes of a fact counts as much as so many sites where it is known
@@ -274,12 +275,11 @@ def left_out_chunk(portfolio: Portfolio, company: Company) -> Chunk:
 
 def cohort_of(chunk: Chunk, year: WeatherYear, as_of: date, company: Company) -> Cohort:
     """Return the cohort of a chunk on its weather year, with the company's own values in force."""
-    sites = in_force(chunk.sites, as_of).assign(load_shape=shape_rows(chunk.sites))
+    shapes, rows = _load_shapes(chunk.sites, year)
+    sites = in_force(chunk.sites, as_of).assign(load_shape=rows)
     sites = with_national_ends(sites, company.system_overrides)
     sites, calendars = with_calendars(sites, chunk.prices, year.times, company.money.sales_tax_rate)
     of_fleet = {} if chunk.fleet_age_years is None else {"unknown_age_years": chunk.fleet_age_years}
-    shapes = standard_load_shapes(year.times)
-    shapes.flags.writeable = False  # shared by all who see the cohort
     cohort = Cohort(
         as_paid(sites, company.money.sales_tax_rate),
         chunk.arrays,
@@ -294,6 +294,15 @@ def cohort_of(chunk: Chunk, year: WeatherYear, as_of: date, company: Company) ->
         past_light=chunk.past_light,
     )
     return with_assumed_geometry(with_reckoned_age(cohort))
+
+
+def _load_shapes(sites: pd.DataFrame, year: WeatherYear) -> tuple[Floats, Ints]:
+    """Return the usual load shapes by the clocks of the sites' time zones, one after another, and each site's row."""
+    zone, zones = pd.factorize(sites["time_zone"].fillna(""))
+    shapes = [standard_load_shapes(year.times, summer_time_h(year.times, name)) for name in zones]
+    stacked = np.concatenate(shapes)
+    stacked.flags.writeable = False  # shared by all who see the cohort
+    return stacked, np.asarray(zone * len(shapes[0]) + shape_rows(sites), dtype=np.int64)
 
 
 def year_of(weather: Weather) -> WeatherYear:
