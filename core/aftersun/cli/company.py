@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from datetime import date
 from pathlib import Path
 from typing import Annotated
 
@@ -83,7 +84,7 @@ def check(path: CompanyArgument, plugins_from: PluginFolder = None) -> None:
         ]
         count = "one price" if len(missing) == 1 else f"{len(missing)} prices"
         raise AftersunError(f"The company file {path} lacks {count}.", "\n".join(lines))
-    if lacking := still_missing(company, path.read_text(encoding="utf-8")):
+    if lacking := still_missing(company, path.read_text(encoding="utf-8"), date.today()):
         terminal.result(say("company.not_complete", path=path))
         for lack in lacking:
             terminal.result("  " + say(f"company.{lack.code}", **lack.figures))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 from functools import cache
 
 import aftersun_datasets
@@ -22,12 +23,34 @@ class Said:
     meaning: str  # in plain words
 
 
+REDUCED = "reduced"  # of a tax: another rate for some work; the other kind is reverse charge
+
+
+@dataclass(frozen=True)
+class OtherTax:
+    """A rate of sales tax beside the standard one, or reverse charge, with the days that it holds between."""
+
+    kind: str  # REDUCED or "reverse charge"
+    rate: float  # share of the price before tax
+    from_day: date | None  # None = not known, or always
+    until_day: date | None  # the last day; None = no end is known
+    source: str
+    day: str  # that the source is of
+    meaning: str  # what it holds for
+
+    def holds(self, day: date) -> bool:
+        """Tell whether it holds on a day, as far as is known."""
+        begun = self.from_day is None or self.from_day <= day
+        return begun and (self.until_day is None or day <= self.until_day)
+
+
 @dataclass(frozen=True)
 class Country:
     """A country that a company file can be begun for, by its two letters of ISO 3166-1."""
 
     code: str
     said: Mapping[str, Said]
+    taxes: tuple[OtherTax, ...] = ()
 
     @property
     def level(self) -> Mapping[str, float]:
@@ -37,12 +60,17 @@ class Country:
 
 @cache
 def countries() -> Mapping[str, Country]:
-    """Return the countries that there is a start for, by code, from ``countries.csv``."""
+    """Return the countries that there is a start for, by code, from ``countries.csv`` and ``country_taxes.csv``."""
     found: dict[str, dict[str, Said]] = {}
     for row in aftersun_datasets.rows("countries.csv"):
         said = Said(row["value"], row["day"], row["source"], row["meaning"])
         found.setdefault(row["country"], {})[row["name"]] = said
-    return {code: Country(code, said) for code, said in found.items()}
+    taxes: dict[str, list[OtherTax]] = {}
+    for row in aftersun_datasets.rows("country_taxes.csv"):
+        begins, ends = (date.fromisoformat(row[name]) if row[name] else None for name in ("from_day", "until_day"))
+        tax = OtherTax(row["kind"], float(row["rate"]), begins, ends, row["source"], row["day"], row["meaning"])
+        taxes.setdefault(row["country"], []).append(tax)
+    return {code: Country(code, said, tuple(taxes.get(code, ()))) for code, said in found.items()}
 
 
 def country_of(code: str) -> Country:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
+from datetime import date
 from types import MappingProxyType
 from typing import Any, NamedTuple
 
 import aftersun_datasets
 from aftersun.model.toml_file import parse_toml
 from aftersun.money.company import Company
-from aftersun.money.countries import FROM_MEMORY, countries
+from aftersun.money.countries import FROM_MEMORY, REDUCED, countries
 from aftersun.money.template import company_template
 
 _LEAST_DIGITS = 5  # of a telephone number
@@ -24,9 +25,9 @@ class Missing(NamedTuple):
     figures: Mapping[str, Any] = MappingProxyType({})
 
 
-def still_missing(company: Company, text: str) -> list[Missing]:
+def still_missing(company: Company, text: str, today: date) -> list[Missing]:
     """Return what a company file lacks before letters leave the office; ``text`` is the file's own."""
-    return [*_letterhead(company), *_prices(company), *_to_check(text)]
+    return [*_letterhead(company), *_prices(company), *_tax(company, today), *_to_check(text)]
 
 
 def _letterhead(company: Company) -> Iterator[Missing]:
@@ -47,6 +48,21 @@ def _prices(company: Company) -> Iterator[Missing]:
             first, now = first[part], now[part]
         if first == now:
             yield Missing("start_prices", {"section": section})
+
+
+def _tax(company: Company, today: date) -> Iterator[Missing]:
+    """Yield the rate of sales tax where it is a reduced one of the country that does not hold today."""
+    country = countries().get(company.identity.country)
+    rate = company.money.sales_tax_rate
+    if country is None or rate == float(country.said["sales_tax_rate"].value):
+        return
+    same = [tax for tax in country.taxes if tax.kind == REDUCED and tax.rate == rate]
+    if same and not any(tax.holds(today) for tax in same):
+        last = same[-1]
+        if last.until_day and last.until_day < today:
+            yield Missing("tax_over", {"rate": 100 * rate, "day": last.until_day, "source": last.source})
+        else:
+            yield Missing("tax_not_begun", {"rate": 100 * rate, "day": last.from_day, "source": last.source})
 
 
 def _to_check(text: str) -> Iterator[Missing]:

@@ -22,7 +22,7 @@ from aftersun.model.change import (
 from aftersun.model.codes import CostKind
 from aftersun.model.errors import AftersunError
 from aftersun.model.figures import ENGLISH
-from aftersun.money.countries import FROM_MEMORY, Country
+from aftersun.money.countries import REDUCED, Country, OtherTax
 
 TRAVEL = CostKind.TRAVEL  # kind of the price items that describe the way to a site; no cost line has it
 
@@ -97,11 +97,22 @@ def company_template(price_rows: Sequence[Mapping[str, str]], country: Country |
 def _remarks(country: Country | None, names: Sequence[str]) -> str:
     """Return what is said of a country as remarks, each followed by a line end; "" without a country."""
     lines: list[str] = []
-    for name in names if country else ():
-        said = country.said[name]  # type: ignore[union-attr]
-        where = f"{said.source}; {said.day}" if said.source != FROM_MEMORY else f"{FROM_MEMORY}; {said.day}"
-        lines += textwrap.wrap(f"{said.meaning} ({where})", _WIDTH, subsequent_indent="  ")
+    if country is None:
+        return ""
+    known = [country.said[name] for name in names if name in country.said]
+    told = [(said.meaning, said.source, said.day) for said in known]
+    if "reduced_tax" in names:
+        told += [(_tax_said(tax), tax.source, tax.day) for tax in country.taxes]
+    for meaning, source, day in told:
+        lines += textwrap.wrap(f"{meaning} ({source}; {day})", _WIDTH, subsequent_indent="  ")
     return "".join(f"# {line}\n" for line in lines)
+
+
+def _tax_said(tax: OtherTax) -> str:
+    """Return for what a rate or reverse charge holds and when, such as "5 % from 2027-04-01: work on homes"."""
+    what = f"{100 * tax.rate:g} %" if tax.kind == REDUCED else "Reverse charge"
+    days = (("from", tax.from_day), ("until", tax.until_day))
+    return what + "".join(f" {word} {day}" for word, day in days if day) + f": {tax.meaning}"
 
 
 def _at_level(row: Mapping[str, str], country: Country | None) -> Mapping[str, str]:

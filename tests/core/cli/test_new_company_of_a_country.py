@@ -36,7 +36,7 @@ def test_the_tariff_tables_of_every_country_load_whole(aftersun, tmp_path):
     ran = aftersun("inventory", "load", file, *sorted(tmp_path.glob("*_tariff*.csv")))
     assert ran.code == 0, ran.out + ran.err
     with Inventory.open(file, read_only=True) as inventory:
-        assert inventory.connection.execute("SELECT count(*) FROM tariff").fetchone() == (13,)
+        assert inventory.connection.execute("SELECT count(*) FROM tariff").fetchone() == (14,)
         assert inventory.connection.execute("SELECT count(*) FROM tariff_period").fetchone() == (25,)
 
 

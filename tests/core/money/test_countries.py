@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import fields
 from datetime import date
 from pathlib import Path
@@ -35,6 +36,9 @@ TAX = {
 }  # fmt: skip
 
 
+TODAY = date(2026, 11, 30)
+
+
 def begun(code: str) -> str:
     """Return a file of a country with what only its owner knows."""
     text = company_template(PRICES, country_of(code))
@@ -47,7 +51,7 @@ def of_country(code: str, folder: Path) -> Company:
 
 
 def test_the_countries_are_those_that_were_promised() -> None:
-    assert set(countries()) == {"AT", "AU", "BE", "CH", "DE", "ES", "FR", "GB", "IE", "IT", "NL", "PT", "US"}
+    assert set(countries()) == {"AT", "AU", "BE", "CH", "DE", "ES", "FR", "GB", "IE", "IT", "NL", "PL", "PT", "US"}
 
 
 @pytest.mark.parametrize("code", sorted(countries()))
@@ -71,8 +75,8 @@ def test_what_was_not_read_anywhere_says_so_in_the_file_and_in_its_check(tmp_pat
     for code, country in countries().items():
         text = begun(code)
         flat = " ".join(line.lstrip("# ") for line in text.splitlines())
-        marked = [name for name, said in country.said.items() if said.source.startswith(FROM_MEMORY)]
-        missing = still_missing(of_country(code, tmp_path), text)
+        marked = [one for one in (*country.said.values(), *country.taxes) if FROM_MEMORY in one.source]
+        missing = still_missing(of_country(code, tmp_path), text, TODAY)
         assert flat.count(FROM_MEMORY) >= len(marked), code
         assert {one.code for one in missing} >= {"no_phone", "no_address", "start_prices", "from_memory"}, code
         assert all(said.day and said.source for said in country.said.values())
@@ -89,7 +93,38 @@ def test_a_file_with_phone_address_and_own_prices_lacks_nothing(tmp_path: Path) 
         assert line in text
         text = text.replace(line, own, 1)
     (tmp_path / "company.toml").write_text(text, encoding="utf-8")
-    assert still_missing(load_company(tmp_path / "company.toml"), text) == []
+    assert still_missing(load_company(tmp_path / "company.toml"), text, TODAY) == []
+
+
+def test_reduced_rates_and_reverse_charge_stand_in_the_file_with_their_days(tmp_path: Path) -> None:
+    """HMRC, VAT Notice 708/6: 0 % until 31 March 2027, 5 % from 1 April 2027."""
+    text = begun("GB")
+    assert "# 0 % from 2022-04-01 until 2027-03-31: installation of energy-saving materials" in text
+    assert "# 5 % from 2027-04-01: the same from the end of the zero rate" in text
+    assert "# Reverse charge from 2021-03-01: work on buildings for a builder" in text
+    without = {code for code, country in countries().items() if not country.taxes}
+    assert without == {"AU", "CH", "US"}  # whose file says in a sentence that there is none
+    assert all("reduced_tax" in countries()[code].said for code in without)
+
+
+@pytest.mark.parametrize(
+    ("code", "rate", "day", "said"),
+    [
+        ("GB", "0", date(2027, 3, 31), None),
+        ("GB", "0", date(2027, 4, 1), ("tax_over", date(2027, 3, 31))),
+        ("GB", "0.05", date(2027, 3, 31), ("tax_not_begun", date(2027, 4, 1))),
+        ("GB", "0.05", date(2027, 4, 1), None),
+        ("AT", "0", TODAY, ("tax_over", date(2025, 3, 31))),  # Nationalrat, 7 March 2025
+        ("DE", "0", TODAY, None),
+    ],
+)
+def test_a_reduced_rate_that_does_not_hold_today_is_missing_another(
+    code: str, rate: str, day: date, said: tuple[str, date] | None, tmp_path: Path
+) -> None:
+    text = re.sub(r"(?m)^sales_tax_rate = .*", f"sales_tax_rate = {rate}", begun(code))
+    (tmp_path / "company.toml").write_text(text, encoding="utf-8")
+    found = still_missing(load_company(tmp_path / "company.toml"), text, day)
+    assert [(one.code, one.figures["day"]) for one in found if one.code.startswith("tax")] == ([said] if said else [])
 
 
 def test_a_country_that_nobody_has_is_one_sentence_with_those_that_there_are() -> None:
@@ -156,6 +191,8 @@ BILLS = {
     "IT": (1.50 + 3.51 + 4.86, 2.40),
     # 36 x 0.27; netting: 24 kWh count at the import price
     "NL": (9.72, 6.48),
+    # 36 x 1.10 - 24 x 0.25
+    "PL": (39.60, 6.00),
     # each day 10 h at 0.13 and 8 at 0.24; 24 x 0.04
     "PT": (2 * (1.30 + 1.92), 0.96),
     # each day 5 h of summer peak at 0.58 and 13 at 0.35; 24 x 0.06
