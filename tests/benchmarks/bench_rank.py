@@ -1,11 +1,12 @@
 """What ranking a portfolio costs: today's state and every retrofit on each site, stored in the inventory.
 
-    python tests/benchmarks/bench_rank.py [--sites 1000 10000] [--workers 2] [--no-ranges]
+    python tests/benchmarks/bench_rank.py [--sites 1000 10000] [--prices flat periods hours] [--workers 2] [--no-ranges]
 
 The portfolio is the demo's, multiplied: each copy has its own tilt, azimuth, rating, demand and position, in whole
-degrees and tenths as records have them. Each size runs in a process of its own. Printed are ratios to the first size
-within this run: processor time a site, which a busy machine changes less than the clock's, and peak memory of the main
-process plus that of its largest worker for each worker.
+degrees and tenths as records have them. With ``periods`` every tariff has twelve of them by season, kind of day and
+hour, with ``hours`` a price for each hour of a year. Each size runs in a process of its own. Printed are ratios to the
+first one within this run: processor time a site, which a busy machine changes less than the clock's, and peak memory of
+the main process plus that of its largest worker for each worker.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from itertools import product
 from pathlib import Path
 
 import numpy as np
@@ -32,7 +34,33 @@ from aftersun.scoring.run.rank import Settings, rank
 IN_FOLDER = "--folder"
 
 
-def multiplied(demo: Demo, count: int, folder: Path) -> dict[str, Path]:
+PRICES = ("flat", "periods", "hours")
+
+
+def by_time(tariffs: pd.DataFrame, prices: str) -> dict[str, pd.DataFrame]:
+    """Return further tables that price the hours of tariffs: none, twelve periods, or each hour of a year."""
+    keys = tariffs[["tariff_id", "valid_from", "import_price"]]
+    if prices == "periods":
+        slots = [
+            (f"{season} {days} {begins}", first, last, days, begins, ends, 0.8 + 0.03 * begins)
+            for season, first, last in (("summer", 4, 9), ("winter", 10, 3))
+            for days in ("weekday", "weekend or holiday")
+            for begins, ends in ((23, 7), (7, 17), (17, 23))
+        ]
+        names = ["period", "from_month", "until_month", "days", "from_hour", "until_hour", "factor"]
+        rows = keys.merge(pd.DataFrame(slots, columns=names), how="cross")
+        rows["import_price"] = (rows["import_price"] * rows.pop("factor")).round(4)
+        return {"tariff_period": rows}
+    if prices == "hours":
+        starts = pd.date_range("2025-01-01", periods=8760, freq="h")
+        factor = 1 + np.random.default_rng(1).normal(0, 0.2, 8760)
+        rows = keys.merge(pd.DataFrame({"starts_at": starts, "factor": factor}), how="cross")
+        rows["import_price"] = (rows["import_price"] * rows.pop("factor")).round(4)
+        return {"tariff_hour": rows}
+    return {}
+
+
+def multiplied(demo: Demo, count: int, folder: Path, prices: str = "flat") -> dict[str, Path]:
     """Write tables of ``count`` sites made from what the demo's inventory holds, and return them in loading order."""
     with Inventory.open(demo.inventory, read_only=True) as inventory:
         tables = {
@@ -60,17 +88,18 @@ def multiplied(demo: Demo, count: int, folder: Path) -> dict[str, Path]:
     array["tilt_deg"] = (array["tilt_deg"] + rng.uniform(-8, 8, len(array))).clip(0, 60).round()
     array["azimuth_deg"] = (array["azimuth_deg"] + rng.uniform(-25, 25, len(array))).clip(0, 359).round()
     array["dc_rating_kw"] = (array["dc_rating_kw"] * rng.uniform(0.8, 1.2, len(array))).round(2).clip(0.1)
+    tables |= by_time(tables["tariff"], prices)
     paths = {table: folder / f"{table}.csv" for table in tables}
     for table, path in paths.items():
         tables[table].to_csv(path, index=False)
     return paths
 
 
-def prepare(count: int, folder: Path) -> None:
+def prepare(count: int, folder: Path, prices: str = "flat") -> None:
     """Make a demo and an inventory of ``count`` sites in the folder."""
     demo = make_demo(folder / "demo")
     with Inventory.create(folder / "many.duckdb") as inventory:
-        for table, path in multiplied(demo, count, folder).items():
+        for table, path in multiplied(demo, count, folder, prices).items():
             report = load_file(inventory, table, path)
             assert report.rejected == 0, report.problems
         with Inventory.open(demo.inventory, read_only=True) as source:
@@ -102,6 +131,7 @@ def main() -> None:
     """Measure each size in a process of its own and print the ratios."""
     arguments = argparse.ArgumentParser(description="Cost and memory of ranking, as ratios within one run.")
     arguments.add_argument("--sites", type=int, nargs="+", default=[1000, 10_000])
+    arguments.add_argument("--prices", nargs="+", choices=PRICES, default=["flat"])
     arguments.add_argument("--workers", type=int, default=2)
     arguments.add_argument("--no-ranges", action="store_true", help="baseline and retrofits only")
     arguments.add_argument(IN_FOLDER, type=Path, help=argparse.SUPPRESS)
@@ -110,9 +140,9 @@ def main() -> None:
         print(json.dumps(measure(given.folder, given.workers, not given.no_ranges)))
         return
     first: dict[str, float] | None = None
-    for count in given.sites:
+    for count, prices in product(given.sites, given.prices):
         with tempfile.TemporaryDirectory() as name:
-            prepare(count, Path(name))
+            prepare(count, Path(name), prices)
             command = [sys.executable, __file__, IN_FOLDER, name, "--workers", str(given.workers)]
             command += ["--no-ranges"] if given.no_ranges else []
             printed = subprocess.run(command, check=True, capture_output=True, text=True).stdout
@@ -121,8 +151,8 @@ def main() -> None:
         cost = (found["main_s"] + found["workers_s"]) / found["sites"]
         first = first or {"cost": cost, "memory": memory}
         print(
-            f"{found['sites']:.0f} sites: cost a site {cost / first['cost']:.2f}, "
-            f"memory {memory / first['memory']:.2f} of the first size's; here {found['seconds']:.0f} s, "
+            f"{found['sites']:.0f} sites, prices {prices}: cost a site {cost / first['cost']:.2f}, "
+            f"memory {memory / first['memory']:.2f} of the first one's; here {found['seconds']:.0f} s, "
             f"{cost * 1000:.1f} ms of a processor a site ({found['main_s'] / found['sites'] * 1000:.1f} in the main "
             f"process), {memory:.0f} MB (main {found['main_mb']:.0f}, worker {found['worker_mb']:.0f}), "
             f"file {found['file_mb']:.0f} MB",
