@@ -7,16 +7,18 @@ from dataclasses import fields
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from aftersun.energy import hot_water
 from aftersun.energy.assumptions import Float32s, system_values
-from aftersun.energy.battery import run_batteries
+from aftersun.energy.battery import run_batteries, trade_hours
 from aftersun.energy.demand import direct_use
 from aftersun.energy.generation import DECIDE_ON_GENERATION, generated_in_parts, spread_within_hours
 from aftersun.energy.planes import lit_hours
 from aftersun.model.cohort import Cohort
 from aftersun.model.energy import Energy, HourlyKwh
-from aftersun.model.plant import Plant
+from aftersun.model.plant import NIGHT_HOURS, Plant
+from aftersun.model.price_times import hourly_import_price
 from aftersun.model.ranges import Floats
 from aftersun.model.weather import HOURS_PER_YEAR, WeatherYear
 
@@ -31,8 +33,10 @@ def simulate(cohort: Cohort, plant: Plant) -> Energy:
     What is generated serves, in this order: the household's load at once, electric water heating that runs in that
     hour, the battery, the diverter's element, the grid up to the export limit; the rest is curtailed. The battery
     serves all that would be bought, water heating too. Beside a diverter it is charged as if it served the household
-    alone before the diverter takes, and then by what that leaves. Stops are hours without output: a column has the mean
-    of the hours that run, as many as ``availability`` says, and of those that do not. One site alone gives the same
+    alone before the diverter takes, and then by what that leaves. Where the owner lets it, it buys in cheap hours what
+    it saves in dear ones, with the room and power that surplus leaves. A night heater's timer is set to the cheapest
+    hours on end. Stops are hours without output: a column has the mean of the hours that run, as many as
+    ``availability`` says, and of those that do not. One site alone gives the same
     bits as in a batch. An unknown name in ``cohort.overrides`` raises AftersunError.
     """
     values = system_values(cohort.overrides)
@@ -50,8 +54,8 @@ def simulate(cohort: Cohort, plant: Plant) -> Energy:
         year.used[sites, lit] = used
         year.exported[sites, lit] = generated - used  # all surplus, until somebody takes it
     beyond = _beyond_batteries(cohort, plant, year)
-    switched = _heat_water(year, cohort.weather, plant, values, beyond)
-    _add_batteries(year, plant, values, switched, beyond)
+    switched = _heat_water(year, cohort.weather, _with_timers(cohort, plant), values, beyond)
+    _add_batteries(year, cohort, plant, values, switched, beyond)
     if np.isfinite(plant.export_limit_kw).any():
         spread = np.zeros(HOURS_PER_YEAR, dtype=np.float32)
         spread[lit] = spread_within_hours(cohort.weather, values)
@@ -117,8 +121,25 @@ def _base_kw(plant: Plant, sites: Sites) -> Floats:
     return base
 
 
+def _with_timers(cohort: Cohort, plant: Plant) -> Plant:
+    """Return the plant with the timers of night heaters at the cheapest hours, where prices go by time."""
+    timed = plant.heating_hours == NIGHT_HOURS
+    if not cohort.calendars or not timed.any():
+        return plant
+    moved = timed & (cohort.sites["price_calendar"].to_numpy() >= 0)
+    begins = cohort.sites["night_from_hour"].to_numpy(dtype=np.float64, na_value=0.0)
+    hours = plant.heating_hours.copy()
+    hours[moved] = [hot_water.timer(int(hour)) for hour in begins[moved]]
+    return plant.replace(heating_hours=hours)
+
+
 def _add_batteries(
-    year: Energy, plant: Plant, values: Mapping[str, float], switched: HourlyKwh, beyond: HourlyKwh
+    year: Energy,
+    cohort: Cohort,
+    plant: Plant,
+    values: Mapping[str, float],
+    switched: HourlyKwh,
+    beyond: HourlyKwh,
 ) -> None:
     """Let the batteries move energy from what is exported to what is used and take it off the imports, in place.
 
@@ -134,6 +155,41 @@ def _add_batteries(
         year.used[sites] += taken
         year.exported[sites] -= taken
         year.imported[sites] -= given
+        trading = _trades(cohort.sites.iloc[sites])
+        if trading.any():
+            _trade(year, cohort, plant, sites[trading], (taken[trading], given[trading]), values)
+
+
+def _trades(sites: pd.DataFrame) -> npt.NDArray[np.bool_]:
+    """Tell where a battery buys in cheap hours: where the owner lets it and a kWh costs what its hour does, (N,).
+
+    Left out are net metering, block steps and charges on the greatest import, which a kWh moved changes, too.
+    """
+    plain = ~sites["export_rule"].isin(["net metering", "net metering by month"]).to_numpy()
+    for name in ("peak_charge_per_kw", "block_surcharge", "block_2_surcharge", "block_3_surcharge"):
+        plain &= sites[name].to_numpy(dtype=np.float64, na_value=0.0) == 0.0
+    return np.asarray(plain & sites["battery_charges_from_grid"].to_numpy(dtype=bool, na_value=False))
+
+
+def _trade(
+    year: Energy,
+    cohort: Cohort,
+    plant: Plant,
+    sites: npt.NDArray[np.intp],
+    moved: tuple[HourlyKwh, HourlyKwh],
+    values: Mapping[str, float],
+) -> None:
+    """Let batteries buy in cheap hours what they save in dear ones, in place; ``moved`` is what surplus does there."""
+    hour = np.asarray(cohort.weather.times.hour)
+    bought, saved = trade_hours(
+        *moved,
+        year.imported[sites],
+        hourly_import_price(cohort.sites.iloc[sites], cohort.calendars, hour),
+        plant.battery_kwh[sites],
+        plant.battery_kw[sites],
+        values["battery_round_trip_efficiency"],
+    )
+    year.imported[sites] += bought - saved
 
 
 def _batteries(

@@ -1,11 +1,13 @@
-"""Home batteries by the hour: charged from surplus, discharged to the load that is left."""
+"""Home batteries by the hour: charged from surplus, or from the grid where it is cheap, discharged to the load left."""
 
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from aftersun.energy.assumptions import Float32s
 from aftersun.model.energy import HourlyKwh
+from aftersun.model.price_times import cheapest_start
 from aftersun.model.ranges import Floats
 
 
@@ -63,3 +65,57 @@ def _held(wanted: Floats, capacity: Floats) -> Floats:
     held: Floats = summed + (begin[:-1].T - before).ravel()[spell]
     np.clip(held, 0, capacity[:, None], out=held)
     return held
+
+
+def trade_hours(
+    taken: HourlyKwh,
+    given: HourlyKwh,
+    unmet: HourlyKwh,
+    price: Floats,
+    capacity_kwh: Floats,
+    power_kw: Floats,
+    round_trip: float,
+) -> tuple[Float32s, Float32s]:
+    """Return what N batteries buy in cheap hours and what of it they give in dear ones, kWh an hour, each (N, H).
+
+    ``taken`` and ``given`` are what they do with surplus, which stays as it is: only room and power that it leaves are
+    used, and no hour both charges and discharges. ``unmet`` is the load that is left, ``price`` (N, H) that of a kWh
+    bought. A kWh is bought only to be given later in the same day where that saves more than it costs, losses counted,
+    so that no trade raises a bill whose kWh cost what ``price`` says. A day begins with its cheapest hour; pairs of
+    hours are taken by their mean gain over the year, greatest first. All losses are on the way in.
+    """
+    size = len(taken)
+    start = cheapest_start(price.reshape(size, -1, 24).mean(axis=1), 1)
+
+    def by_day(hourly: npt.NDArray[np.floating]) -> Floats:
+        turned = np.stack([np.roll(row, -first) for row, first in zip(hourly, start, strict=True)])
+        return turned.reshape(size, -1, 24).astype(np.float64)
+
+    held = np.cumsum(taken - given / round_trip, axis=1, dtype=np.float64)  # before losses
+    room = np.maximum(by_day(capacity_kwh[:, None] / round_trip - held), 0.0)
+    power = power_kw[:, None, None]
+    may_take = np.where(by_day(given) > 0, 0.0, power - by_day(taken))
+    may_give = np.where(by_day(taken) > 0, 0.0, np.minimum(power - by_day(given), by_day(unmet)))
+    may_take[start > 0, -1] = 0.0  # the day that would run on into the next year
+    cost = by_day(price)
+    mean = cost.mean(axis=1)
+    bought, saved = np.zeros_like(cost), np.zeros_like(cost)
+    gain = {(a, b): mean[:, b] * round_trip - mean[:, a] for a in range(24) for b in range(a + 1, 24)}
+    for a, b in sorted(gain, key=lambda pair: -float(np.nan_to_num(gain[pair]).max(initial=0.0))):
+        worth = cost[:, :, b] * round_trip > cost[:, :, a]
+        if not worth.any():
+            continue
+        kwh = np.minimum(may_take[:, :, a], may_give[:, :, b] / round_trip)
+        kwh = np.where(worth, np.maximum(np.minimum(kwh, room[:, :, a:b].min(axis=2)), 0.0), 0.0)
+        # an hour that charges does not discharge, nor the other way round
+        kwh[(saved[:, :, a] > 0) | (bought[:, :, b] > 0)] = 0.0
+        bought[:, :, a] += kwh
+        saved[:, :, b] += kwh * round_trip
+        may_take[:, :, a] -= kwh
+        may_give[:, :, b] -= kwh * round_trip
+        room[:, :, a:b] -= kwh[:, :, None]
+    back = [
+        np.stack([np.roll(row, first) for row, first in zip(part.reshape(size, -1), start, strict=True)])
+        for part in (bought, saved)
+    ]
+    return back[0].astype(np.float32), np.minimum(back[1].astype(np.float32), unmet)

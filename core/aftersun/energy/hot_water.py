@@ -189,5 +189,13 @@ def _table(name: str) -> Floats:
     return np.array([float(row["value"]) for row in rows])
 
 
+def timer(begins: int) -> str:
+    """Return the hours of a night heater whose timer begins at an hour of the day, as ``Plant.heating_hours``."""
+    return f"{NIGHT_HOURS} from {begins}" if begins else NIGHT_HOURS
+
+
 def _hours_of(hours: str) -> Floats:
-    return np.ones(24) if hours == ANY_HOUR else _table(hours)
+    if hours == ANY_HOUR:
+        return np.ones(24)
+    table, _, begins = hours.partition(" from ")
+    return np.roll(_table(table), int(begins or 0))

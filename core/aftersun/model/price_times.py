@@ -5,7 +5,7 @@ Hours are those of the clock at the place; kinds of day are 0 = weekday, 1 = Sat
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any, cast
@@ -128,6 +128,41 @@ def slots_in_words(slots: Bools) -> str:
     while end < 24 and slots[month, kind, end]:
         end += 1
     return f"{('weekday', 'Saturday', 'Sunday or holiday')[kind]} {hour} to {end} o'clock in month {month + 1}"
+
+
+def within_night(hour: Ints, begins: Floats, ends: Floats) -> Bools:
+    """Return for S tariffs which of N hours lie in the night, (S, N); none where its hours are not known."""
+    begins, ends = begins[:, np.newaxis], ends[:, np.newaxis]
+    return np.where(begins > ends, (hour >= begins) | (hour < ends), (hour >= begins) & (hour < ends))
+
+
+def cheapest_start(by_hour: Floats, hours: int) -> Ints:
+    """Return the hour of the day at which the cheapest ``hours`` on end begin, (N,), by prices (N, 24).
+
+    Of several alike it is the first from midnight on; unknown prices count as the same.
+    """
+    day = np.nan_to_num(by_hour)
+    sums = np.stack([np.roll(day, -start, axis=1)[:, :hours].sum(axis=1) for start in range(24)], axis=1)
+    return np.asarray(np.argmax(sums <= sums.min(axis=1, keepdims=True) + 1e-9, axis=1))
+
+
+def hourly_import_price(sites: pd.DataFrame, calendars: Sequence[PriceCalendar], hour: Ints) -> Floats:
+    """Return what a kWh bought costs each site in each hour of the year, (S, H); NaN = not known.
+
+    ``hour`` (H,) is that of the day in standard time. ``sites`` has the columns that a bill asks for.
+    """
+
+    def column(name: str) -> Floats:
+        return sites[name].to_numpy(dtype=np.float64, na_value=np.nan)
+
+    number = sites["price_calendar"].to_numpy(dtype=np.intp) if "price_calendar" in sites else np.full(len(sites), -1)
+    night = within_night(hour, column("night_from_hour"), column("night_until_hour"))
+    night_price = column("night_import_price")[:, np.newaxis]
+    price = np.where(night & np.isfinite(night_price), night_price, column("import_price")[:, np.newaxis])
+    for one in np.unique(number[number >= 0]):
+        calendar = calendars[one]
+        price[number == one] = calendar.import_price[calendar.register].ravel()
+    return price
 
 
 def by_tariff(frame: pd.DataFrame) -> Iterator[tuple[tuple[str, pd.Timestamp], pd.DataFrame]]:

@@ -21,16 +21,18 @@ from aftersun.model.price_times import (
     WEEKDAY,
     PriceCalendar,
     PriceTables,
+    cheapest_start,
     pricing_row,
+    within_night,
 )
-from aftersun.model.ranges import Bools, Floats, Ints
+from aftersun.model.ranges import Floats, Ints
 from aftersun.model.uses import reclaims_tax
 
 _CIVIL_YEAR = 2025  # whose summer time and holidays hold, by month and day: a simulated year is of no year
 _HOURS = "hours"  # the period of what tariff_hour prices
 _OTHERS = ""  # of what no period prices
 _NIGHT = "night"
-HEATED_AT_NIGHT = 5  # hours from midnight in which a night heater runs, as ``hot_water.csv`` has it
+_TIMER_HOURS = 5  # that a night heater runs on end, as ``hot_water.csv`` has it
 _FLAT = ("import_price", "night_import_price", "night_from_hour", "night_until_hour")
 
 
@@ -174,12 +176,6 @@ def _flat(flat: FlatPrices, times: pd.DatetimeIndex) -> tuple[Floats, npt.NDArra
     return price, np.where(night, _NIGHT, _OTHERS).astype(object)
 
 
-def within_night(hour: Ints, begins: Floats, ends: Floats) -> Bools:
-    """Return for S tariffs which of N hours lie in the night, (S, N); none where its hours are not known."""
-    begins, ends = begins[:, np.newaxis], ends[:, np.newaxis]
-    return np.where(begins > ends, (hour >= begins) | (hour < ends), (hour >= begins) & (hour < ends))
-
-
 def _typical(hours: pd.DataFrame, country: str, region: str, negative_unpaid: bool) -> Mapping[str, Floats]:
     """Return prices of dated hours averaged by month, kind of day and hour, and the share of hours paid, (12, 3, 24).
 
@@ -224,7 +220,7 @@ def with_calendars(
     known = {str(name) for part in (tables.periods, tables.hours) if len(part) for name in part["tariff_id"]}
     found: dict[tuple[object, ...], int] = {}
     calendars: list[PriceCalendar] = []
-    means: list[tuple[float, float]] = []
+    means: list[tuple[float, float, int]] = []
     reclaimed = reclaims_tax(sites)
     for row, site in enumerate(sites.to_dict("records")):
         if pd.isna(site["tariff_id"]) or str(site["tariff_id"]) not in known:
@@ -242,7 +238,9 @@ def with_calendars(
             mine = tables.of(pd.Series([site["tariff_id"]]))
             calendar = price_calendar(flat, mine, clock_of(times, zone, country, region), times, country, region)
             by_hour = calendar.import_price[calendar.register].mean(axis=0)
-            means.append((float(by_hour[HEATED_AT_NIGHT:].mean()), float(by_hour[:HEATED_AT_NIGHT].mean())))
+            start = int(cheapest_start(by_hour[np.newaxis], _TIMER_HOURS)[0])
+            turned = np.roll(by_hour, -start)
+            means.append((float(turned[_TIMER_HOURS:].mean()), float(turned[:_TIMER_HOURS].mean()), start))
             if reclaimed[row]:
                 calendar = replace(calendar, import_price=calendar.import_price / (1.0 + sales_tax_rate))
             if one_export_price:
@@ -252,8 +250,11 @@ def with_calendars(
     return _with_means(sites.assign(price_calendar=number), means), tuple(calendars)
 
 
-def _with_means(sites: pd.DataFrame, means: Sequence[tuple[float, float]]) -> pd.DataFrame:
-    """Return the sites with the mean prices by day and while a night heater runs, for who knows no periods."""
+def _with_means(sites: pd.DataFrame, means: Sequence[tuple[float, float, int]]) -> pd.DataFrame:
+    """Return the sites with the mean prices by day and in the cheapest hours on end, for who knows no periods.
+
+    There a night heater has its timer, too.
+    """
     by_time = sites["price_calendar"].to_numpy() >= 0
     if not by_time.any():
         return sites
@@ -261,8 +262,8 @@ def _with_means(sites: pd.DataFrame, means: Sequence[tuple[float, float]]) -> pd
     told = {
         "import_price": of_site[:, 0],
         "night_import_price": of_site[:, 1],
-        "night_from_hour": np.zeros(len(sites), dtype=np.int64),
-        "night_until_hour": np.full(len(sites), HEATED_AT_NIGHT),
+        "night_from_hour": of_site[:, 2].astype(np.int64),
+        "night_until_hour": (of_site[:, 2].astype(np.int64) + _TIMER_HOURS) % 24,
     }
     return sites.assign(**{name: sites[name].mask(by_time, pd.array(values)) for name, values in told.items()})
 

@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from aftersun.model.energy import Energy, HourlyKwh
-from aftersun.model.price_times import PriceCalendar
+from aftersun.model.price_times import PriceCalendar, within_night
 from aftersun.model.ranges import Bools, Floats, Ints
 from aftersun.model.uses import reclaims_tax
 from aftersun.money.export_rules import (
@@ -28,7 +28,6 @@ from aftersun.money.export_rules import (
     rule_after,
     supported,
 )
-from aftersun.money.price_calendar import within_night
 
 # Deemed export pays for half of the generation, whatever is exported: Great Britain's feed-in tariff for
 # small systems (McKenna, Pless, Darby, Oxford Programme on Integrating Renewable Energy, 2019).
