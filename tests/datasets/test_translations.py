@@ -5,11 +5,13 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Iterator
+from importlib import resources
 from itertools import chain
 
 import pytest
 
 import aftersun_datasets
+from aftersun.documents.letters.options import plain_meaning
 from aftersun.model.figures import LETTER_LANGUAGES
 from aftersun.scoring.ranges.choices import question_of
 from aftersun.scoring.ranges.information import NUMBERS_ASKED
@@ -25,6 +27,9 @@ def texts() -> Iterator[str]:
     yield from (fact["question"] for fact in aftersun_datasets.rows("facts.csv"))
     yield from (question for _, question in NUMBERS_ASKED.values())
     yield from map(question_of, {row["fact"] for row in aftersun_datasets.rows("choices.csv")})
+    base = resources.files(aftersun_datasets) / "assumptions"
+    for table in sorted(file.name for file in base.iterdir() if file.name.endswith(".csv")):
+        yield from (plain_meaning(row["meaning"]) for row in aftersun_datasets.rows(f"assumptions/{table}"))
     retrofits = tomllib.loads(aftersun_datasets.path("retrofits.toml").read_text(encoding="utf-8"))
     about = [one for one in retrofits.values() if isinstance(one, dict)]
     yield from chain.from_iterable((one["title"], one["summary"]) for one in about)

@@ -22,6 +22,9 @@ from aftersun.model.price_times import hourly_import_price
 from aftersun.model.ranges import Floats
 from aftersun.model.weather import HOURS_PER_YEAR, WeatherYear
 
+# What a kWh moved to another hour changes beside its price: rules that cancel imports, and charges by power or block.
+NETTED = ("net metering", "net metering by month")
+CHARGED_OTHERWISE = ("peak_charge_per_kw", "block_surcharge", "block_2_surcharge", "block_3_surcharge")
 BLOCK_SITES = 500  # measured: more do not fit the processor's caches, fewer cost more a site
 Sites = slice | npt.NDArray[np.intp]
 _ALL = slice(None)
@@ -165,10 +168,14 @@ def _trades(sites: pd.DataFrame) -> npt.NDArray[np.bool_]:
 
     Left out are net metering, block steps and charges on the greatest import, which a kWh moved changes, too.
     """
-    plain = ~sites["export_rule"].isin(["net metering", "net metering by month"]).to_numpy()
-    for name in ("peak_charge_per_kw", "block_surcharge", "block_2_surcharge", "block_3_surcharge"):
-        plain &= sites[name].to_numpy(dtype=np.float64, na_value=0.0) == 0.0
-    return np.asarray(plain & sites["battery_charges_from_grid"].to_numpy(dtype=bool, na_value=False))
+    if "battery_charges_from_grid" not in sites:
+        return np.zeros(len(sites), dtype=bool)
+    trades = sites["battery_charges_from_grid"].to_numpy(dtype=bool, na_value=False)
+    if trades.any():
+        trades = trades & ~sites["export_rule"].isin(NETTED).to_numpy(dtype=bool, na_value=False)
+        for name in CHARGED_OTHERWISE:
+            trades &= sites[name].to_numpy(dtype=np.float64, na_value=0.0) == 0.0
+    return np.asarray(trades)
 
 
 def _trade(
