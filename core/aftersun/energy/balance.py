@@ -160,7 +160,8 @@ def _add_batteries(
         year.imported[sites] -= given
         trading = _trades(cohort.sites.iloc[sites])
         if trading.any():
-            _trade(year, cohort, plant, sites[trading], (taken[trading], given[trading]), values)
+            moved = (taken[trading], given[trading], (wanted - given)[trading])
+            _trade(year, cohort, plant, sites[trading], moved, values)
 
 
 def _trades(sites: pd.DataFrame) -> npt.NDArray[np.bool_]:
@@ -183,14 +184,16 @@ def _trade(
     cohort: Cohort,
     plant: Plant,
     sites: npt.NDArray[np.intp],
-    moved: tuple[HourlyKwh, HourlyKwh],
+    moved: tuple[HourlyKwh, HourlyKwh, HourlyKwh],
     values: Mapping[str, float],
 ) -> None:
-    """Let batteries buy in cheap hours what they save in dear ones, in place; ``moved`` is what surplus does there."""
+    """Let batteries buy in cheap hours what they save in dear ones, in place.
+
+    ``moved`` is what they take of surplus and give, and the load within their reach that is left, (N, H) each.
+    """
     hour = np.asarray(cohort.weather.times.hour)
     bought, saved = trade_hours(
         *moved,
-        year.imported[sites],
         hourly_import_price(cohort.sites.iloc[sites], cohort.calendars, hour),
         plant.battery_kwh[sites],
         plant.battery_kw[sites],

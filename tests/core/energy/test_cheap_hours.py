@@ -70,7 +70,7 @@ def test_a_trade_never_costs_more_than_it_saves_and_no_battery_holds_more_than_i
     unmet = rng.gamma(0.7, 1.0, (2, 8760)).astype(np.float32)
     price = rng.choice([0.05, 0.12, 0.3, 0.6], (2, 8760)) + rng.normal(0, 0.02, (2, 8760))
     size, kw = np.full(2, capacity), np.full(2, power)
-    taken, given_back = run_batteries(surplus, unmet, size, kw, round_trip)
+    taken, given_back = run_batteries(surplus, unmet, size, kw, round_trip, 0.0)
     bought, saved = trade_hours(taken, given_back, unmet - given_back, price, size, kw, round_trip)
     assert ((saved - bought) * price).sum(axis=1).min() > 0
     assert (bought.min(), saved.min()) >= (0, 0)
