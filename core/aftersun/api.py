@@ -252,8 +252,8 @@ def annual_soiling_loss(cohort: Cohort, plant: Plant | None = None) -> Floats:
 
 def _electricity(cohort: Cohort, plant: Plant) -> Floats:
     bills = [
-        _yearly_bill(energy, part.sites, part.weather.times, part.calendars)
-        for _, part, energy in _simulated(cohort, plant)
+        _yearly_bill(energy, part.sites.assign(water_heat=plant.water_heat[rows]), part.weather.times, part.calendars)
+        for rows, part, energy in _simulated(cohort, plant)
     ]
     return np.concatenate([bill.electricity for bill in bills])
 

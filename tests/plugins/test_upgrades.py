@@ -25,8 +25,11 @@ from aftersun.scoring.value.simulations import Simulations, baseline_of
 from aftersun.scoring.value.valuation import Case, Valuation, evaluate
 from aftersun.testing import RetrofitConformance, sample_cohort, sample_company, sample_weather
 from aftersun.testing.answers import ask
+from aftersun_retrofits.hot_water_diverter import HotWaterDiverter
 from aftersun_retrofits.monitoring_add_on import MonitoringAddOn
 from aftersun_upgrades.battery import Battery
+from aftersun_upgrades.charging_from_surplus import ChargingFromSurplus
+from aftersun_upgrades.hot_water_heat_pump import HotWaterHeatPump
 from aftersun_upgrades.inverter_renewal import InverterRenewal, failures_by_year
 from aftersun_upgrades.light_film import LightFilm
 from aftersun_upgrades.module_renewal import ModuleRenewal
@@ -37,7 +40,17 @@ from aftersun_upgrades.single_axis_tracking import SingleAxisTracking
 from aftersun_upgrades.surge_protection import SurgeProtection
 
 FAMILY = (
-    *(Battery, InverterRenewal, LightFilm, ModuleRenewal, MoreModules, ScheduledCleaning, ServiceContract),
+    *(
+        Battery,
+        ChargingFromSurplus,
+        HotWaterHeatPump,
+        InverterRenewal,
+        LightFilm,
+        ModuleRenewal,
+        MoreModules,
+        ScheduledCleaning,
+        ServiceContract,
+    ),
     *(SingleAxisTracking, SurgeProtection),
 )
 PROJECT = Path(__file__).parents[2] / "plugins" / "aftersun_upgrades"
@@ -291,3 +304,67 @@ def test_more_modules_pay_at_a_good_price_and_not_for_a_trifle() -> None:
     assert valuation.npv[0] > 0 > valuation.npv[1]
     gaps = ask(MoreModules(), two).change
     assert gaps.added[0].columns["dc_rating_kw"] == pytest.approx([0.44, 0.44])  # 0.2 of 4 kW: one module
+
+
+def by_hand_charged(surplus: np.ndarray, workday: np.ndarray, kwh: float) -> float:
+    """Return what a car takes of the surplus of a year, kWh, that comes at 16 and leaves at 8 on workdays."""
+    taken = 0.0
+    for day in range(365):
+        left = kwh
+        for step in range(24):
+            hour = (24 * day + 16 + step) % 8760
+            at_home = step < 16 or not workday[hour]
+            if at_home and surplus[hour] >= 1.4:
+                more = min(surplus[hour], 7.4, left)
+                taken, left = taken + more, left - more
+        if left > 0:  # in the hour before it leaves, beside what comes then
+            at_eight = (24 * day + 31) % 8760
+            taken += min(left, surplus[at_eight]) if surplus[at_eight] < 1.4 else 0.0
+    return taken
+
+
+def test_charging_from_surplus_pays_beside_poor_export_and_not_where_export_pays_as_much() -> None:
+    """A car of 12,000 km at 0.18 kWh, four fifths of it at home: 4.73 kWh a day."""
+    told = {"arrays": [{"dc_rating_kw": 12.0}], "inverter_rating_kw": 12.0, "remaining_life_years": 20.0}
+    poor, good = {"import_price": 0.42, "export_price": 0.04}, {"import_price": 0.30, "export_price": 0.29}
+    cohort = sample_cohort({**told, **poor}, {**told, **good}, {**told, "export_rule": "net metering"})
+    status = ask(ChargingFromSurplus(), cohort).screening.status.tolist()
+    assert status == [api.SURVEY_FIRST, api.SURVEY_FIRST, api.DOES_NOT_FIT]
+    two = cohort.take(np.array([0, 1]))
+    valuation, plant = valued(ChargingFromSurplus(), two), api.baseline(two)
+    kwh = 12_000 * 0.18 * 0.8 / 365.0
+    workday = np.asarray(cohort.weather.times.day_of_week < 5)
+    taken = by_hand_charged(api.simulate(two, plant).exported[0].astype(float), workday, kwh)
+    assert 500.0 < taken < 0.95 * 365.0 * kwh
+    # what is taken is not bought by night and not exported; the control itself takes 4 W
+    assert valuation.flow.saving[0, 1] == pytest.approx(taken * (0.42 - 0.04) - 8.76 * 4.0 * 0.42, rel=0.03)
+    assert valuation.flow.upfront[:, 0] == pytest.approx((380.0 + 4.0 * 45.0) * CHARGED, rel=0.05)
+    assert valuation.npv[0] > 0 > valuation.npv[1]
+
+
+def test_a_heat_pump_pays_beside_an_element_and_not_beside_cheap_gas() -> None:
+    """Energies from the heat that the present heater gives; the afternoon of a store that is large enough."""
+    told = {"occupants": 3, "water_store_litres": 300.0, "remaining_life_years": 20.0, "export_price": 0.08}
+    element = {**told, "water_heat": "immersion", "import_price": 0.38, "arrays": [{"dc_rating_kw": 6.0}]}
+    gas = {**told, "water_heat": "gas boiler", "gas_price": 0.06, "import_price": 0.38}
+    cohort = sample_cohort({**element, "occupants": 5}, gas, {**told, "water_heat": "heat pump"})
+    status = ask(HotWaterHeatPump(), cohort).screening.status.tolist()
+    assert status == [api.SURVEY_FIRST, api.SURVEY_FIRST, api.DOES_NOT_FIT]
+    two = cohort.take(np.array([0, 1]))
+    valuation, plant = valued(HotWaterHeatPump(), two), api.baseline(two)
+    before = api.simulate(two, plant)
+    after = api.simulate(two, ask(HotWaterHeatPump(), two).change.plant)
+    # a year's draw over SAP's mean rise of 37.0 K, a seventh more for pipes, and what the store loses to its room
+    drawn = plant.draw_litres_per_day * 365.0 * 1.1628e-3 * 37.0 * 1.15
+    heat = drawn + plant.store_loss_w_per_k * 40.0 * 8.76
+    assert after.annual("water_backup") * 2.8 == pytest.approx(heat, rel=0.08)
+    assert before.annual("water_backup") * plant.water_efficiency == pytest.approx(heat, rel=0.08)
+    # of a kWh that runs in the sun export is lost at 0.08, of one that does not 0.38 is paid
+    gas, electric = before.annual("water_backup")[1] * 0.06, after.annual("water_backup")[1]
+    assert gas - 0.38 * electric < valuation.flow.saving[1, 1] < gas - 0.08 * electric
+    less = (heat[0] - heat[0] / 2.8) * np.array([0.08, 0.38])
+    assert less[0] < valuation.flow.saving[0, 1] < less[1] * 1.08
+    assert valuation.flow.upfront[:, 0] == pytest.approx((2100.0 + 11.0 * 45.0) * CHARGED, rel=0.05)
+    assert valuation.npv[0] > 0 > valuation.npv[1]
+    rival = valued(HotWaterDiverter(), two)
+    assert valuation.flow.saving[0, 1] > rival.flow.saving[0, 1]

@@ -15,6 +15,7 @@ from aftersun.energy.battery import run_batteries, trade_hours
 from aftersun.energy.demand import direct_use
 from aftersun.energy.generation import DECIDE_ON_GENERATION, generated_in_parts, spread_within_hours
 from aftersun.energy.planes import lit_hours
+from aftersun.energy.waiting import add_waiting_loads
 from aftersun.model.cohort import Cohort
 from aftersun.model.energy import Energy, HourlyKwh
 from aftersun.model.plant import NIGHT_HOURS, Plant
@@ -33,14 +34,14 @@ _ALL = slice(None)
 def simulate(cohort: Cohort, plant: Plant) -> Energy:
     """Return the hourly balance of S sites over the weather year, each column (S, H) in kWh.
 
-    What is generated serves, in this order: the household's load at once, electric water heating that runs in that
-    hour, the battery, the diverter's element, the grid up to the export limit; the rest is curtailed. The battery
-    serves all that would be bought, water heating too. Beside a diverter it is charged as if it served the household
-    alone before the diverter takes, and then by what that leaves. Where the owner lets it, it buys in cheap hours what
-    it saves in dear ones, with the room and power that surplus leaves. A night heater's timer is set to the cheapest
-    hours on end. Stops are hours without output: a column has the mean of the hours that run, as many as
-    ``availability`` says, and of those that do not. One site alone gives the same
-    bits as in a batch. An unknown name in ``cohort.overrides`` raises AftersunError.
+    What is generated serves, in this order: the household's load at once, a load that can wait, electric water heating
+    that runs in that hour, the battery, the diverter's element, the grid up to the export limit; the rest is curtailed.
+    The battery serves all that would be bought, water heating and the load that can wait too. Beside a diverter it is
+    charged as if it served the household alone before the diverter takes, and then by what that leaves. Where the owner
+    lets it, it buys in cheap hours what it saves in dear ones, with the room and power that surplus leaves. A night
+    heater's timer is set to the cheapest hours on end. Stops are hours without output: a column has the mean of the
+    hours that run, as many as ``availability`` says, and of those that do not. One site alone gives the same bits as in
+    a batch. An unknown name in ``cohort.overrides`` raises AftersunError.
     """
     values = system_values(cohort.overrides)
     lit = lit_hours(cohort.weather)
@@ -56,6 +57,7 @@ def simulate(cohort: Cohort, plant: Plant) -> Energy:
         year.generated[sites, lit] = generated
         year.used[sites, lit] = used
         year.exported[sites, lit] = generated - used  # all surplus, until somebody takes it
+    add_waiting_loads(year, cohort.weather, plant)
     beyond = _beyond_batteries(cohort, plant, year)
     switched = _heat_water(year, cohort.weather, _with_timers(cohort, plant), values, beyond)
     _add_batteries(year, cohort, plant, values, switched, beyond)

@@ -17,7 +17,7 @@ from aftersun.energy.planes import in_parts, plane_hours
 from aftersun.energy.shunt import full_sun_loss
 from aftersun.model import tables
 from aftersun.model.cohort import Cohort
-from aftersun.model.plant import PER_ARRAY, Plant, Texts
+from aftersun.model.plant import PER_ARRAY, PER_SITE, Plant, Texts
 from aftersun.model.ranges import Bools, Floats
 from aftersun.model.uses import is_home
 from aftersun.model.weather import HOURS_PER_YEAR
@@ -129,7 +129,8 @@ def _site_columns(cohort: Cohort, values: Values) -> dict[str, Any]:
         "heater_kw": _heater_kw(sites, water_heat, values),
         "heating_hours": hot_water.usual_hours(water_heat),
     }
-    same_everywhere = {"standby_kwh": 0.0, "diverter_kw": 0.0, "calibration": 1.0} | {
+    no_waiting_load = {name: 0.0 for name in PER_SITE if name.startswith("waiting_")}
+    same_everywhere = {"standby_kwh": 0.0, "diverter_kw": 0.0, "calibration": 1.0, **no_waiting_load} | {
         name: values[name]
         for name in ("inverter_efficiency", "availability", "ageing_per_year", "store_set_c", "store_max_c")
     }

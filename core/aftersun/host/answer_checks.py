@@ -90,14 +90,10 @@ def check_change(
     Columns that are still those of the plant ``before`` are right.
     """
     _record("change returned", answer, Change)
-    _record("change returned as a plant", answer.plant, Plant)
     _texts("label", [answer.label])
-    for column in fields(Plant):
-        values = getattr(answer.plant, column.name)
-        if before is not None and values is getattr(before, column.name) and not values.flags.writeable:
-            continue
-        _column(f"plant.{column.name}", column.name, values, arrays if column.name in PER_ARRAY else size, choices)
-    _standing(answer.plant.tilt_positions, answer.plant.turn_limit_deg, answer.plant.backtracks)
+    for said, plant in (("plant", answer.plant), ("today", answer.today)):
+        if plant is not None or said == "plant":
+            _plant(said, plant, size, arrays, choices, before)
     _list("added", answer.added)
     for one in answer.added:
         _new_array(one, size, choices)
@@ -127,6 +123,19 @@ def check_change(
         require(bool(alternative.label), "each alternative needs a label")
         require(not alternative.alternatives, f"the alternative '{alternative.label}' has alternatives of its own")
         check_change(alternative, size, arrays, price_items, choices, before)
+
+
+def _plant(
+    said: str, plant: Plant | None, size: int, arrays: int, choices: Mapping[str, Collection[str]], before: Plant | None
+) -> None:
+    _record("change returned as a plant" if said == "plant" else f"change returned as {said}", plant, Plant)
+    for column in fields(Plant):
+        values = getattr(plant, column.name)
+        if before is not None and values is getattr(before, column.name) and not values.flags.writeable:
+            continue
+        _column(f"{said}.{column.name}", column.name, values, arrays if column.name in PER_ARRAY else size, choices)
+    if plant is not None:
+        _standing(plant.tilt_positions, plant.turn_limit_deg, plant.backtracks)
 
 
 def _column(said: str, name: str, values: npt.NDArray[Any], size: int, choices: Mapping[str, Collection[str]]) -> None:

@@ -119,10 +119,12 @@ class Change:
     in their ``in_year``; one line a year tells what differs from year to year. ``plant_life_years`` (S,) is how long
     the PV system is kept with the retrofit where that is longer than without, as with a new inverter in an old system:
     beyond its old end all that it generates is gained. ``added`` are arrays that come to those in the plant; one of
-    those is taken away by a rating of 0, and moved by another tilt and azimuth. ``remarks`` has shape (S,): one short
-    sentence per site or "". ``alternatives`` are other ways to do the same, such as re-applying a film or letting it
-    go: all are valued over the same years, and of each site the one of the highest net present value counts, this one
-    if they are equal. One whose plant is the same object as this one's, and adds as much, is not simulated again.
+    those is taken away by a rating of 0, and moved by another tilt and azimuth. ``today`` is what it is compared with,
+    where the plant that was handed over lacks a load that stands there, such as a car that is charged by night; all
+    alternatives have that of the first. ``remarks`` has shape (S,): one short sentence per site or "". ``alternatives``
+    are other ways to do the same, such as re-applying a film or letting it go: all are valued over the same years, and
+    of each site the one of the highest net present value counts, this one if they are equal. One whose plant is the
+    same object as this one's, and adds as much, is not simulated again.
     """
 
     plant: Plant  # with the retrofit, as new
@@ -135,6 +137,7 @@ class Change:
     alternatives: Sequence[Change] = ()  # other ways to do it; they have none of their own
     plant_life_years: Floats | None = None  # years that the PV system is kept with it, (S,); None = as without
     added: Sequence[NewArray] = ()  # arrays that come to those in the plant
+    today: Plant | None = None  # the plant it is compared with, where facts do not say all of it, such as a car
 
 
 @dataclass(frozen=True, eq=False)

@@ -118,7 +118,8 @@ def widened_change(cohort: Cohort, change: Change, places: Places) -> Change:
         plant = first if same else widened_plant(cohort, one.plant, places, one.added)
         return replace(one, plant=plant, added=())
 
-    return replace(change, plant=first, added=(), alternatives=[of(one) for one in change.alternatives])
+    today = None if change.today is None else widened_plant(cohort, change.today, places)
+    return replace(change, plant=first, added=(), today=today, alternatives=[of(one) for one in change.alternatives])
 
 
 def places_of(change: Change, size: int) -> Places:

@@ -82,6 +82,13 @@ class Plant:
     water_efficiency: Floats  # heat out per energy in of the present heater
     heater_kw: Floats  # greatest power that goes into the present heater
     heating_hours: Texts  # when it may heat: one of HEATING_HOURS
+    waiting_kwh_per_day: Floats  # electricity of a load that can wait, such as a car that is charged; 0 = none
+    waiting_kw: Floats  # its greatest power
+    waiting_least_kw: Floats  # surplus below which it does not start
+    waiting_from_hour: Floats  # hour of standard time it comes at, 0 to 24
+    waiting_until_hour: Floats  # hour it has to be done by, of that day or the next; as from_hour = a whole day
+    waiting_at_weekends: Floats  # 1 = at any hour of Saturdays and Sundays too
+    waiting_for_surplus: Floats  # 1 = it waits for surplus and buys the rest at the end; 0 = it runs as soon as it may
 
     def __post_init__(self) -> None:
         for column in fields(self):

@@ -142,9 +142,8 @@ def _set(members: Sequence[Single], rows: Rows, before: _Set, company: Company, 
     kept_years = remaining_with(change, part)
     years = study_years(horizon, values.get("life_years", last.loaded.retrofit.about.life.mode), kept_years)
     without = simulations.without_plant() if (kept_years > part.remaining_years).any() else None
-    own = bills_to_flow(
-        part, change, (take(kept, before.year.bill), year.bill), years, company, prices, without=without
-    )
+    bill = take(kept, before.year.bill) if change.today is None else simulations.anew(change.today, False).bill
+    own = bills_to_flow(part, change, (bill, year.bill), years, company, prices, without=without)
     earlier = (_of_rows(change, kept) for change in before.changes)
     changes, flows = (*earlier, _paid_while(change, years)), (*take(kept, before.flows), own)
     paid = prices.once([line for one in changes for line in one.costs], horizon)

@@ -151,8 +151,9 @@ def _year(
 ) -> tuple[Simulated, Floats]:
     """Simulate a plant, add up the energy of these names, the bill and, where wanted, months; picture its days."""
     parts = []
-    for _, part, energy in simulated(cohort, plant):
-        bill = yearly_bill(energy, part.sites, part.weather.times, part.calendars)
+    for rows, part, energy in simulated(cohort, plant):
+        sites = part.sites.assign(water_heat=plant.water_heat[rows])  # a change may have exchanged the heater
+        bill = yearly_bill(energy, sites, part.weather.times, part.calendars)
         months = np.stack([energy.monthly(name) for name in MONTHLY], axis=2) if by_month else NO_MONTHS
         picture = _picture(energy) if pictured else np.empty((len(part), 0))
         parts.append(({name: energy.annual(name) for name in names}, bill, months, picture))

@@ -229,7 +229,7 @@ def evaluate(
         for other in change.alternatives:
             plant = only_where(case.baseline.cohort, other.available, other.plant, change.plant)
             with suppress(AftersunError):  # one that the company has no price for is not on offer
-                variants.append(_valued(case, replace(other, plant=plant), life, itemised))
+                variants.append(_valued(case, replace(other, plant=plant, today=change.today), life, itemised))
                 available.append(other.available)
     except AftersunError as error:
         case.guard.fail(case.loaded, "price", f"{error} {error.hint}")
@@ -253,7 +253,8 @@ def as_chosen(change: Change, label: npt.NDArray[np.object_], cohort: Cohort, co
         yearly += [replace(line, quantity=line.quantity * mask) for line in option.yearly]
         life = life if option.plant_life_years is None else np.where(mask, option.plant_life_years, life)
     longer = any(option.plant_life_years is not None for option in options)
-    return Change(plant, costs, yearly, _fade(options, masks, len(label)), plant_life_years=life if longer else None)
+    fade, kept_years = _fade(options, masks, len(label)), life if longer else None
+    return Change(plant, costs, yearly, fade, plant_life_years=kept_years, today=change.today)
 
 
 def _has_prices(option: Change, company: Company) -> bool:
@@ -330,12 +331,13 @@ def _valued(case: Case, change: Change, life_years: float, itemised: bool) -> Va
     years = study_years(company.money.horizon_years, life_years, kept_years)
     longer = bool((kept_years > baseline.remaining_years).any())
     paid = prices.once(change.costs, company.money.horizon_years)
-    bills = case.billed(baseline.bill), case.billed(after.bill)
+    before = case.simulations.of(baseline.plant if change.today is None else change.today)
+    bills = case.billed(before.bill), case.billed(after.bill)
     size = len(baseline.cohort)
     fullest = 1.0 if change.fade is None else change.fade.max(axis=-1)
     return Valuation(
         site_ids=baseline.cohort.sites.index,
-        gain_kwh={name: (after.yearly_kwh[name] - baseline.yearly_kwh[name]) * fullest for name in GAINS},
+        gain_kwh={name: (after.yearly_kwh[name] - before.yearly_kwh[name]) * fullest for name in GAINS},
         years=years,
         flow=bills_to_flow(
             baseline,
