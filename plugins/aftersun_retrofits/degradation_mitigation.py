@@ -20,10 +20,11 @@ a measured excess.
 A measured excess may have other causes: as likely as not it is a shunt's, which is the plant's wide shunt share, and
 some shunts are not potential-induced. Where nothing is measured, the plant holds the small expected loss of systems of
 the kind. So the work has two stages: the diagnosis is paid always, and one device for each inverter, its labour and its
-standby only where the diagnosis proves potential-induced shunting. Of a measured excess its chance is the shunts' part
-in the loss of the year, ``w s / (1 + (w - 1) s)`` since a shunt takes ``w`` times its share of full sun from the year,
-times the chance that they are potential-induced; elsewhere it is that of the baseline plant. So the expected gain is
-the chance times that of a proven case. A claim on the warranty comes before any device.
+standby only where the diagnosis proves potential-induced shunting, and that curing it is worth more than they cost. Of
+a measured excess its chance is the shunts' part in the loss of the year, ``w s / (1 + (w - 1) s)`` since a shunt takes
+``w`` times its share of full sun from the year, times the chance that they are potential-induced; elsewhere it is that
+of the baseline plant. So the expected gain is the chance times that of a proven case. A claim on the warranty comes
+before any device.
 
 Known limits: no trial of unselected homes exists, nor a published recovery curve that could be read; the profile along
 the string is the plain one; light-induced losses, cracks, corrosion and surface polarisation stay; the inverter's own
@@ -195,8 +196,8 @@ class DegradationMitigation:
             ),
             costs=(
                 api.CostLine(api.INSPECTION, "diagnosis_visit", ones, "visit", "a loss has many causes"),
-                api.CostLine(api.MATERIAL, "night_bias_device", devices, "piece", IF_PROVEN),
-                api.CostLine(api.LABOUR, "electrician", assume["device_hours"] * devices, "h"),
+                api.CostLine(api.MATERIAL, "night_bias_device", devices, "piece", IF_PROVEN, if_found=True),
+                api.CostLine(api.LABOUR, "electrician", assume["device_hours"] * devices, "h", if_found=True),
             ),
             fade=recovered_by_year(_time_constant(cohort, assume), years) + gained,
             remarks=_remarks(cohort, assume),

@@ -11,6 +11,7 @@ can be asked). Printed for each level:
   the oracle's money, the sum of all positive true worths of the best ways. A dangerous connector's remedy, offered for
   safety, is not counted.
 - captured by calls, and by the first calls: of what is offered on the call list (safety calls not counted).
+- sold from a chance of: the same, and what share loses, with another least chance of a gain than the company's.
 - ask first could add: what stands as ask first and is truly worth something; no part of what is captured.
 - each retrofit: predicted and true means, truths inside and below the range, offers that lose, chance of a gain.
 
@@ -46,6 +47,7 @@ from hidden_truth.physics import unpacked
 
 OFFERED = ("recommended", "subject_to_survey")
 QUESTIONS, ASKED_SITES = 3, 150
+LEAST_CHANCES = (0.8, 0.75, 0.7, 0.6)  # of a gain, from which it is sold
 PAID_BY_FINDING = ("degradation_mitigation",)  # a diagnosis first, the device only where it is proven
 # The facts that decide a retrofit's worth most in this truth: money missed is told by the first that is unknown.
 DECIDES = {
@@ -151,12 +153,20 @@ def figures(rows: pd.DataFrame, calls: int) -> dict:
            f"oracle_first_{calls}_sites": rows.groupby("site_id")["best"].apply(lambda t: t.clip(lower=0).sum())
            .nlargest(calls).sum(), "random_as_many_offers": random}  # fmt: skip
     return {
+        "sold_from": {str(least): _sold_from(rows, least, oracle) for least in LEAST_CHANCES},
         "oracle_money": oracle, "true_upgrades": int((rows["best"] > 0).sum()), "offers": len(offered),
         **{name: value / oracle for name, value in ask.items()},
         "losing_offers": float((paid < 0).mean()) if len(paid) else None,
         "retrofits": {name: _one(part) for name, part in rows.groupby("retrofit")},
         "chance_of_gain": {str(b): [round(v["mean"], 3), int(v["size"])] for b, v in gains.iterrows()},
     }  # fmt: skip
+
+
+def _sold_from(rows: pd.DataFrame, least: float, oracle: float) -> list[float]:
+    """Return captured and losing share and number of what is offered and what is too uncertain by less than this."""
+    sold = rows[rows["offered"] | ((rows["status"] == "too_uncertain") & (rows["chance_npv_positive"] >= least))]
+    paid = sold["true"].fillna(-sold["upfront"])
+    return [paid.sum() / oracle, float((paid < 0).mean()), len(sold)]
 
 
 def _one(part: pd.DataFrame) -> dict:
@@ -217,6 +227,8 @@ def show(level: str, f: dict) -> None:
     for name, value in f.items():
         if isinstance(value, float) and name != "oracle_money":
             print(f"  {name:32} {value:8.1%}")
+    for least, (captured, losing, count) in f["sold_from"].items():
+        print(f"  sold from a chance of {least:4}: captured {captured:6.1%}, losing {losing:6.1%} of {count}")
     print("  systems that stand still: " + ", ".join(f"{name} {count}" for name, count in f["standing"].items()))
     named = "retrofit                offers predicted     true  losing | inside  nil others <P90 <P50 <P10 (rows)"
     print(f"  {named} | captured   of")

@@ -387,6 +387,7 @@ def test_the_diagnosis_is_paid_always_and_the_device_only_where_it_is_proven(bui
         expected = {"diagnosis_visit": 1.0, "night_bias_device": proven, "electrician": 3 * proven}
         assert quantities(change) == pytest.approx(expected)
         assert change.plant.standby_kwh == pytest.approx([13.14 * proven])  # 3 W x 4380 h
+        assert [line.item for line in change.costs if line.if_found] == ["night_bias_device", "electrician"]
     ruled_out = changed(build({**PRONE, "cell_type": "thin film"}))
     assert quantities(ruled_out) == {"diagnosis_visit": 1, "night_bias_device": 0, "electrician": 0}
 

@@ -81,6 +81,23 @@ def test_every_figure_of_page_one_follows_from_the_others(letters: tuple[api.Let
         assert float(payback[1]) == pytest.approx(after - 1 - before / (reached - before), abs=0.15)
 
 
+def test_the_headline_of_every_letter_is_that_of_the_run_and_lies_within_its_range(
+    letters: tuple[api.Letter, ...], demo: Demo
+) -> None:
+    with Inventory.open(demo.inventory, read_only=True) as inventory:
+        stored = RunView(inventory).table("offer").set_index(["site_id", "offer"])["npv"]
+    options = [(letter.site_id, one) for letter in letters for one in letter.options if one.offer]
+    assert len(options) >= 15
+    for site, one in options:  # remedies for safety too
+        assert one.npv_p90 is not None
+        assert one.npv_p10 is not None
+        assert one.yearly_p90 is not None
+        assert one.yearly_p10 is not None
+        assert one.npv == pytest.approx(stored[site, one.offer], abs=0.005)
+        assert one.npv_p90 <= one.npv <= one.npv_p10
+        assert one.yearly_p90 <= one.yearly <= one.yearly_p10
+
+
 def test_the_lines_of_a_price_add_up_to_it_with_the_flat_share_of_what_may_be_needed(
     letters: tuple[api.Letter, ...], tmp_path: Path
 ) -> None:

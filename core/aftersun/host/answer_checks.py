@@ -189,6 +189,8 @@ def _lines(name: str, lines: Sequence[CostLine], kinds: Sequence[str], size: int
         later = type(line.in_year) is int and (0 <= line.in_year <= _LAST_YEAR or ending)
         require(later, f"{name}: '{line.item}' is for year {line.in_year}")
         require(name == "costs" or line.in_year == 0, f"{name}: '{line.item}' comes every year, not in one of them")
+        once = name == "costs" and line.kind not in GAIN_KINDS
+        require(once or not line.if_found, f"{name}: '{line.item}' cannot depend on a finding, only what is paid once")
         reached = line.kind != ACCESS or line.item in ACCESS_TO
         require(reached, f"{name}: access is to {', '.join(map(repr, ACCESS_TO))}, not to '{line.item}'")
         known = line.kind in (LABOUR, ACCESS) or line.item in price_items

@@ -93,6 +93,7 @@ class CostLine:
     note: str = ""  # a few words, printed beside the line
     in_year: int = 0  # for costs: so many years after fitting, if another year of benefit follows; 0 = at once; AT_END
     shared_work: str = ""  # of labour that other retrofits of a visit need too, such as "wash": done once, the longest
+    if_found: bool = False  # of costs: paid only where what the first visit finds is worth it; with it goes all gain
 
 
 NEEDED = ("dc_rating_kw", "tilt_deg", "azimuth_deg", "mounting")  # that a new array has to say

@@ -133,8 +133,8 @@ class LetterOption:
     yearly_p90: float | None = None  # exceeded with 90 %
     yearly_p10: float | None = None  # exceeded with 10 %
     npv: float = 0.0  # expected net present value
-    npv_p90: float | None = None  # exceeded with 90 %
-    npv_p10: float | None = None  # exceeded with 10 %
+    npv_p90: float | None = None  # exceeded with 90 % or more; not above npv
+    npv_p10: float | None = None  # exceeded with 10 % at most; not below npv
     npv_if_rule_stays: float | None = None  # if today's export rule never ended; None = it outlasts the years
     rule_ends_in_years: float | None = None  # until today's export rule or support ends; None likewise
     rule_end_assumed: bool = False  # nobody knows when it ends

@@ -29,7 +29,7 @@ OFFERED_AS = {
     "monitoring_add_on": {"alerts": "portal", "logger": "logger", "meter with alerts, bought": "meter",
                           "meter with alerts, by contract": "contract"},
 }  # fmt: skip
-BOOSTED = ["evening", "early"]  # an element that heated at any hour has a daily boost beside a diverter
+BOOSTED = ["evening", "early", "twice"]  # an element that heated at any hour has boosts beside a diverter
 
 
 def annuity(rate: float, years, decay=0.0, first=1) -> np.ndarray:
@@ -132,7 +132,7 @@ def output(roofs: pd.DataFrame, light: dict, tilt=None) -> np.ndarray:
     return hours
 
 
-WAYS = ("as before", "evening", "early")  # when the present heater may run beside a diverter
+WAYS = ("as before", "evening", "early", "twice")  # when the present heater may run beside a diverter
 CONTRACT_ACTS = 0.9  # of alerts, whoever is paid for reading them (assumption)
 SPARE_W = 2.5  # that a controller, logger or meter draws day and night (assumption: 1 to 5 W)
 
@@ -149,7 +149,8 @@ def houses(r: pd.DataFrame) -> tuple[physics.Houses, np.ndarray, np.ndarray]:
     night = (hour < 7) & s["night_tariff"].to_numpy()
     timed = ((hour >= 5.5) & (hour < 8)) | ((hour >= 16.5) & (hour < 21))  # boilers run by a clock
     allowed = np.where(kind == "night immersion", hour < 7, np.where(kind == "immersion", True, timed))
-    allowed = np.where(way == 1, (hour >= 17.5) & (hour < 20.5), np.where(way == 2, (hour >= 3) & (hour < 6), allowed))
+    evening, early = (hour >= 17.5) & (hour < 20.5), (hour >= 3) & (hour < 6)
+    allowed = np.select([way == 1, way == 2, way == 3], [evening, early, evening | early], allowed)
     electric = np.isin(kind, ["immersion", "night immersion", "heat pump"])
     places = [PLACES[k].cold_water_c for k in s["place"]]
     season = -np.cos(2 * np.pi * (np.arange(365) - 35) / 365)[:, None]

@@ -157,6 +157,7 @@ def raising(*_):
         ("change", lambda c, p, a: api.Change(p, [hours(np.ones(len(c), dtype=">f8"))]), "array of numbers"),
         ("change", lambda c, p, a: api.Change(p, iter([hours(np.ones(len(c)))])), "costs has to be a list or tuple"),
         ("change", lambda c, p, a: api.Change(p, [hours(np.ones(len(c)), in_year=10**30)]), "is for year 1000"),
+        ("change", lambda c, p, a: api.Change(p, (), [hours(np.ones(len(c)), if_found=True)]), "depend on a finding"),
         ("change", lambda c, p, a: api.Change(p, [hours(np.ones(len(c)), note=None)]), "costs has to hold texts"),
         ("change", lambda c, p, a: api.Change(p, [], label=["a"]), "label has to hold texts, found list"),
         ("change", lambda c, p, a: api.Change(p, [], alternatives=(p,)), "an alternative is Plant, not a Change"),

@@ -19,7 +19,7 @@ from aftersun.scoring.value.simulations import Rows
 from aftersun.scoring.value.valuation import Case, Parts, evaluate
 
 LEAST_CHANCE = 0.005  # of a choice that is valued at all
-_NOTHING = Parts(*(np.zeros(1) for _ in range(3)))
+_NOTHING = Parts(*(np.zeros(1) for _ in range(4)))
 
 
 @dataclass(frozen=True, eq=False)

@@ -67,11 +67,16 @@ class Case:
 
 @dataclass(frozen=True, eq=False)
 class Parts:
-    """Present values (S,) of what a retrofit saves in bills, avoids of work and risk, and costs."""
+    """Present values (S,) of what a retrofit saves in bills, avoids of work and risk, and costs.
+
+    ``if_found`` is the part of the cost that is paid only where a finding is worth it, and all gain comes with it; 0
+    where there are no two stages.
+    """
 
     saving: Floats
     avoided: Floats
     cost: Floats
+    if_found: Floats
 
     @property
     def gain(self) -> Floats:
@@ -80,8 +85,13 @@ class Parts:
 
     @property
     def npv(self) -> Floats:
-        """Net present value, (S,)."""
-        return self.saving + self.avoided - self.cost
+        """Net present value, a second stage left that would cost more than it gains, (S,)."""
+        return self.gain - self.cost + left_undone(self.gain, self.if_found)
+
+
+def left_undone(gain: Floats, if_found: Floats) -> Floats:
+    """Return what is saved by leaving a second stage undone that would cost more than it gains, shape as broadcast."""
+    return np.where(if_found > 0, np.maximum(if_found - gain, 0.0), 0.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,7 +101,8 @@ class Valuation:
     ``gain_kwh`` is that of the year in which the effect is fullest. ``variant`` is the label of the change that was
     taken of each site, "" where there was only one. ``items`` are the rows of what it takes to show, ``visit`` is the
     company's side of the first visit; both are empty where nobody asked for them. ``yearly_margin`` is the present
-    value of what the company adds to its own cost of yearly charges. ``months`` are empty where the year was reckoned,
+    value of what the company adds to its own cost of yearly charges, ``if_found`` that of what is paid once only if a
+    finding is worth it. ``months`` are empty where the year was reckoned,
     not simulated.
     """
 
@@ -106,10 +117,11 @@ class Valuation:
     remarks: npt.NDArray[np.object_]
     variant: npt.NDArray[np.object_]
     months: Months
+    if_found: Floats
 
     @cached_property
     def npv(self) -> Floats:
-        """Net present value, (S,)."""
+        """Net present value of all that is done, a second stage too whatever it is worth, (S,)."""
         return measures.npv(self.discount_rate, self.flow.net)
 
     @cached_property
@@ -150,13 +162,14 @@ class Valuation:
     def parts(self) -> Parts:
         """Present values of what it saves and avoids, and of what is paid for it at once and later."""
         flow, rate = self.flow, self.discount_rate
-        return Parts(
-            *(measures.npv(rate, part) for part in (flow.saving, flow.avoided, flow.upfront + flow.yearly_cost))
-        )
+        paid = flow.upfront + flow.yearly_cost
+        saving, avoided, cost = (measures.npv(rate, part) for part in (flow.saving, flow.avoided, paid))
+        return Parts(saving, avoided, cost, self.if_found)
 
     def expecting(self, npv: Floats) -> Valuation:
         """Return the valuation with a cash flow that comes to this net present value, (S,)."""
-        return replace(self, flow=coming_to(npv, self.flow, self.years, self.discount_rate))
+        flow = coming_to(npv, self.flow, self.years, self.discount_rate)
+        return replace(self, flow=flow, if_found=np.zeros_like(npv))
 
     @property
     def heats_water(self) -> Bools:
@@ -356,7 +369,20 @@ def _valued(case: Case, change: Change, life_years: float, itemised: bool) -> Va
         remarks=np.full(size, "", dtype=object) if change.remarks is None else change.remarks,
         variant=np.full(size, change.label, dtype=object),
         months=after.months,
+        if_found=_paid_if_found(change, paid, prices, company),
     )
+
+
+def _paid_if_found(change: Change, paid: Floats, prices: Prices, company: Company) -> Floats:
+    """Return the present value of the part of what is ``paid`` (S, Y+1) that a finding decides on, (S,).
+
+    The trip is paid whatever is found.
+    """
+    if not any(line.if_found for line in change.costs):
+        return np.zeros(len(paid))
+    # with the hours at nought, not left out, the same person drives
+    first = [replace(line, quantity=line.quantity * (not line.if_found)) for line in change.costs]
+    return measures.npv(company.money.real_discount_rate, paid - prices.once(first, company.money.horizon_years))
 
 
 def remaining_with(change: Change, baseline: Baseline) -> Floats:
@@ -384,8 +410,9 @@ def _best(variants: Sequence[Valuation], available: Sequence[Bools | None]) -> V
     ]
     choice = np.argmax(npv, axis=0)
 
-    parts = [(one.gain_kwh, one.years, one.flow, one.yearly_margin, one.remarks, one.variant) for one in variants]
-    gain_kwh, years, flow, margin, remarks, labels = choose(choice, *parts)
+    names = ("gain_kwh", "years", "flow", "yearly_margin", "remarks", "variant", "if_found")
+    parts = [{name: getattr(one, name) for name in names} for one in variants]
+    chosen = choose(choice, *parts)
     at_site = pd.Series(choice, index=variants[0].site_ids)
     months = [variant.months for variant in variants]
     items = [
@@ -394,14 +421,9 @@ def _best(variants: Sequence[Valuation], available: Sequence[Bools | None]) -> V
     ]
     return replace(
         variants[0],
-        gain_kwh=gain_kwh,
-        years=years,
-        flow=flow,
-        yearly_margin=margin,
+        **chosen,
         items=pd.concat(items, ignore_index=True),
         visit=Visit.chosen(choice, [variant.visit for variant in variants]),
-        remarks=remarks,
-        variant=labels,
         months=choose(choice, *months) if all(len(of_variant) for of_variant in months) else NO_MONTHS,
     )
 

@@ -101,9 +101,14 @@ def test_each_of_two_sites_with_the_same_set_has_its_own_cash(view: RunView, dem
 def test_one_figure_stands_in_ranking_offer_and_call_and_lies_within_its_range(
     view: RunView, offers: pd.DataFrame
 ) -> None:
-    sold = offers[~offers["must_call"].fillna(False)]
-    assert len(sold) > 10
-    assert ((sold["npv_p90"] <= sold["npv"]) & (sold["npv"] <= sold["npv_p10"])).all()
+    stored = view.table("ranking").dropna(subset="npv_p90")
+    assert len(offers) > 20
+    assert len(stored) > 100
+    for rows in (offers, stored):  # remedies and what is not advised too
+        assert (rows["npv_p90"] <= rows["npv"] + 1e-6).all()
+        assert (rows["npv"] <= rows["npv_p10"] + 1e-6).all()
+    # some only because the range reaches to what a rare find is expected to bring
+    assert (stored["npv"] == stored["npv_p10"]).any()
     ranked = view.table("ranking").set_index(["site_id", "retrofit"])["npv"]
     alone = offers[[key in ranked.index for key in offers.index]]
     assert alone["npv"].to_dict() == pytest.approx(ranked.reindex(alone.index).to_dict(), rel=1e-9)

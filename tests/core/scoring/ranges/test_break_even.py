@@ -54,7 +54,7 @@ def test_the_strongest_come_first_and_what_moves_nothing_is_left_out() -> None:
     zero = np.zeros(2)
 
     def driver(name: str, low: list[float], high: list[float]) -> Driver:
-        ends = Parts(np.array(low), zero, zero), Parts(np.array(high), zero, zero)
+        ends = Parts(np.array(low), zero, zero, zero), Parts(np.array(high), zero, zero, zero)
         return Driver(name, "a", 1.0, 2.0, 3.0, TRIANGULAR, True, *ends, "what it means")
 
     found = [

@@ -42,7 +42,9 @@ def amounts(*values: float) -> np.ndarray:
 
 
 def a_choice(chances: list[float], gains: list[float], costs: list[float], fits: list[bool]) -> Choice:
-    ends = tuple(Parts(amounts(gain), amounts(0.0), amounts(cost)) for gain, cost in zip(gains, costs, strict=True))
+    ends = tuple(
+        Parts(amounts(gain), amounts(0.0), amounts(cost), amounts(0.0)) for gain, cost in zip(gains, costs, strict=True)
+    )
     columns = np.array(chances)[:, np.newaxis], np.array(fits)[:, np.newaxis]
     return Choice("water_heat", "?", tuple("abcd"[: len(ends)]), *columns, ends)
 

@@ -174,11 +174,11 @@ def test_the_shortcut_is_close_to_brute_force(name: str, share: float, baseline:
 
 def one_driver(name: str, shared: bool, sd: float, sites: int) -> Driver:
     step, zero = np.full(sites, 1.2816 * sd), np.zeros(sites)
-    return Driver(name, "1", 0, 1, 2, NORMAL, shared, Parts(-step, zero, zero), Parts(step, zero, zero))
+    return Driver(name, "1", 0, 1, 2, NORMAL, shared, Parts(-step, zero, zero, zero), Parts(step, zero, zero, zero))
 
 
 def nothing(sites: int) -> Parts:
-    return Parts(*(np.zeros(sites) for _ in range(3)))
+    return Parts(*(np.zeros(sites) for _ in range(4)))
 
 
 def numbers(sites: int, draws: int, seed: int = 0) -> CommonNumbers:
@@ -194,6 +194,29 @@ def test_measures_of_a_normal_worth() -> None:
     assert found["npv_p10"][0] == pytest.approx(1525.2, abs=0.1)
     assert found["npv_worst_tenth"][0] == pytest.approx(-904.0, abs=0.1)
     assert expected(drawn)[0] == pytest.approx(500, abs=0.1)
+
+
+def test_a_rare_find_that_carries_the_expected_value_lies_within_the_range() -> None:
+    # by hand: 95 looks of 100 find nothing and cost 360, five bring 3,000: -0.95 x 360 + 0.05 x 3,000 = -192
+    drawn = np.repeat([-360.0, 3_000.0], [95, 5])[:, np.newaxis]
+    found = measured(drawn)
+    assert [found[name][0] for name in ("npv_p90", "npv_p50", "npv_p10")] == pytest.approx([-360, -360, -192])
+    assert measured(-drawn)["npv_p90"][0] == pytest.approx(192)  # and a rare loss likewise
+
+
+def test_a_second_stage_that_costs_more_than_it_gains_is_left() -> None:
+    # a diagnosis for 300, then a device for 100; it gains 100 with a standard deviation of 50. Closed form: of a normal
+    # gain the mean of what is beyond its own mean is 50 / sqrt(2 pi) = 19.95
+    zero, hundred = np.zeros(1), np.full(1, 100.0)
+    usual = Parts(hundred, zero, 4 * hundred, hundred)
+    ends = (Parts(hundred + sign * 1.2816 * 50, zero, 4 * hundred, hundred) for sign in (-1, 1))
+    gain = Driver("yield", "ratio", 0, 1, 2, NORMAL, False, *ends)
+    draws = npv_draws("x", usual, [gain], numbers(1, 20_000), np.arange(1))
+    assert draws.mean() == pytest.approx(-300 + 19.95, abs=1)
+    assert draws.min() == pytest.approx(-300)
+    # a device for 60 is fitted where it gains more than that; without two stages all is paid whatever it gains
+    assert Parts(np.array([60.0, 40.0]), zero, np.array([360.0]), np.array([60.0])).npv.tolist() == [-300, -300]
+    assert Parts(np.array([60.0, 40.0]), zero, np.array([360.0]), zero).npv.tolist() == [-300, -320]
 
 
 @pytest.mark.parametrize(("shared", "expected"), [(False, 8_000), (True, 80_000)])
@@ -223,9 +246,9 @@ def test_a_part_that_is_shared_gives_the_correlation_that_it_should() -> None:
 def test_the_price_asked_is_the_mean_of_what_is_paid() -> None:
     # 400 asked for the work, 280 at 0.7 of its hours and 600 at 1.5: in 0.5 / 0.8 of the roofs it takes less
     cost, zero = np.array([400.0]), np.zeros(1)
-    ends = Parts(zero, zero, 0.7 * cost), Parts(zero, zero, 1.5 * cost)
+    ends = Parts(zero, zero, 0.7 * cost, zero), Parts(zero, zero, 1.5 * cost, zero)
     hours = Driver("site_hours_level", "ratio", 0.7, 1.0, 1.5, AROUND, False, *ends)
-    draws = npv_draws("x", Parts(zero, zero, cost), [hours], numbers(1, 20_000), np.arange(1))
+    draws = npv_draws("x", Parts(zero, zero, cost, zero), [hours], numbers(1, 20_000), np.arange(1))
     assert -draws.mean() == pytest.approx(400, abs=2)
     assert (-draws < 400).mean() == pytest.approx(0.625, abs=0.01)
     # and by the triangles' own quantiles
@@ -265,7 +288,7 @@ def test_what_an_owner_does_differs_from_site_to_site_and_a_rate_of_the_trade_do
 def test_a_triangular_number_keeps_its_mean() -> None:
     # mean of a triangular distribution: (low + mode + high) / 3
     zero = np.zeros(1)
-    ends = Parts(zero, zero, np.array([-1.0])), Parts(zero, zero, np.array([4.0]))
+    ends = Parts(zero, zero, np.array([-1.0]), zero), Parts(zero, zero, np.array([4.0]), zero)
     cost = Driver("hours", "h", 1, 2, 6, TRIANGULAR, True, *ends)
     draws = npv_draws("x", nothing(1), [cost], numbers(1, 4000), np.array([0]))
     assert -draws.mean() == pytest.approx((1 + 2 + 6) / 3 - 2, abs=0.01)
@@ -282,7 +305,7 @@ def test_draws_depend_on_the_site_and_not_on_its_neighbours() -> None:
 @given(st.floats(0, 5_000), st.floats(0, 5_000), st.integers(0, 5))
 def test_quantiles_are_in_order(low: float, high: float, seed: int) -> None:
     zero = np.zeros(1)
-    ends = {"at_low": Parts(np.array([-low]), zero, zero), "at_high": Parts(np.array([high]), zero, zero)}
+    ends = {"at_low": Parts(np.array([-low]), zero, zero, zero), "at_high": Parts(np.array([high]), zero, zero, zero)}
     driver = replace(one_driver("yield", False, 1, 1), **ends)
     found = measured(npv_draws("x", nothing(1), [driver], numbers(1, 400, seed), np.array([0])))
     assert found["npv_worst_tenth"][0] <= found["npv_p90"][0] <= found["npv_p50"][0] <= found["npv_p10"][0]
@@ -359,10 +382,12 @@ def drivers_of(name: str, company: Company, **facts: object) -> tuple[Valuation,
 @pytest.mark.slow
 def test_a_system_has_a_loss_beyond_ageing_or_has_it_not(company: Company) -> None:
     # by the chance of 0.03 in system.csv, 120 +- 11 of 4,000 draws; whoever has it not has paid for the diagnosis
-    valuation, found = drivers_of("degradation_mitigation", company, measured_excess_loss=None)
+    dear = {"import_price": 0.9, "export_price": 0.4}  # at usual prices the device costs more than it gains
+    valuation, found = drivers_of("degradation_mitigation", company, measured_excess_loss=None, **dear)
     driver = found["excess_loss_chance"]
     draws = npv_draws("degradation_mitigation", valuation.parts, [driver], numbers(2, 4000), np.arange(2))
     diagnosis = driver.at_low.cost[1]
+    assert driver.at_high.cost[1] - driver.at_high.if_found[1] == pytest.approx(diagnosis)  # paid whatever is found
     assert driver.at_low.saving[1] == pytest.approx(0.0, abs=1e-6)
     assert draws[:, 0] == pytest.approx(valuation.npv[0])  # of the first a loss is measured
     assert 76 <= (abs(draws[:, 1] + diagnosis) > 1.0).sum() <= 164

@@ -71,7 +71,7 @@ def test_an_answer_that_cannot_turn_the_advice_is_worth_nothing(chance: float, i
 
 def a_number(low: float, used: float, high: float, npv_low: float, npv_high: float) -> Driver:
     zero = np.zeros(1)
-    ends = Parts(one(npv_low), zero, zero), Parts(one(npv_high), zero, zero)
+    ends = Parts(one(npv_low), zero, zero, zero), Parts(one(npv_high), zero, zero, zero)
     return Driver("life_of_the_pv_system", "a", low, used, high, TRIANGULAR, False, *ends)
 
 
@@ -104,7 +104,7 @@ def test_every_fact_that_is_asked_can_be_asked_on_the_phone() -> None:
 
 def a_fact(if_true: list[float], if_false: list[float]) -> Driver:
     zero = np.zeros(len(if_true))
-    ends = Parts(np.array(if_false), zero, zero), Parts(np.array(if_true), zero, zero)
+    ends = Parts(np.array(if_false), zero, zero, zero), Parts(np.array(if_true), zero, zero, zero)
     return Driver("birds_seen", "no/yes", 0.0, 0.1, 1.0, CHANCE, False, *ends)
 
 
