@@ -65,6 +65,8 @@ class Prices:
         self.road_km = np.hypot(north, east).to_numpy() * way["road_factor"]
         hour = company["work"][way["skill"]] * way["people"] / way["average_speed_km_h"]
         self.trip = 2 * self.road_km * (way["cost_per_km"] + hour)
+        alone = company["work"]["electrician"] / way["average_speed_km_h"]  # to a board, or to find out what is wrong
+        self.trip_alone = 2 * self.road_km * (way["cost_per_km"] + alone)
         rules, cost = company["access"]["roof"], company["access"]["cost_per_visit"]
         kinds = zip(roofs["roof_kind"], roofs["storeys"], strict=True)
         self.access = np.array([cost[rules[kind.replace(" ", "_")][min(s, 3) - 1]] for kind, s in kinds], float)
@@ -77,7 +79,8 @@ class Prices:
         """Price of one visit: material, inspections, hours by skill, equipment to get up, the way."""
         work = sum((np.asarray(h) * self.company["work"][skill] for skill, h in hours.items()), 0 * self.true_hours)
         way_up = (self.access if up is None else up) if roof else 0
-        once = (material + other + work * self.true_hours + self.trip + way_up) * self.onto
+        trip = self.trip if roof else self.trip_alone
+        once = (material + other + work * self.true_hours + trip + way_up) * self.onto
         return Cost(once, work * (self.true_hours - 1) * self.onto)
 
 
