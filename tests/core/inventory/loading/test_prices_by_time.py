@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from aftersun.inventory.loading.checks import price_findings
+from aftersun.inventory.loading.checks import check_inventory, price_findings
 from aftersun.inventory.loading.load import LoadReport, load_file
 from aftersun.inventory.store import read
 from aftersun.inventory.store.file import Inventory
@@ -57,6 +57,16 @@ def test_a_price_in_cents_among_others_is_one_sentence(with_tariff: Inventory, t
     report = load(with_tariff, tmp_path, "tariff_period", f"{HEADER}{day}\n{NIGHT}\n{odd}\n")
     assert report.rejected == 1
     assert "more than 30 times above or below the middle price" in report.problems[0]
+
+
+def test_a_lone_price_of_a_third_of_a_cent_is_asked_back(with_tariff: Inventory, tmp_path: Path) -> None:
+    load(with_tariff, tmp_path, "tariff_period", f"{HEADER}T,2026-01-01,all,1,12,every day,0,24,0.003,\n")
+    load(with_tariff, tmp_path, "customer", "customer_id,name\nC1,A\n")
+    load(with_tariff, tmp_path, "site", "site_id,customer_id,latitude,longitude,tariff_id\nS1,C1,51,7,T\n")
+    told = [finding for finding in check_inventory(with_tariff, date(2026, 6, 1)) if "a kWh bought" in finding.text]
+    assert [finding.text for finding in told] == [
+        "1 of 1 sites: a kWh bought costs less than 0.01 of the currency: S1."
+    ]
 
 
 def test_an_hour_without_a_price_is_told_until_the_tariff_has_one_for_it(
