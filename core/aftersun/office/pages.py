@@ -30,10 +30,11 @@ from aftersun.inventory.log.letters import files_of
 from aftersun.inventory.store import trail
 from aftersun.model.errors import AftersunError
 from aftersun.office import screens
-from aftersun.office.guard import TOKEN, Guard, Sessions
+from aftersun.office.guard import ENTER, TOKEN, Door, Guard, Sessions
 from aftersun.office.list_in import Lists
 from aftersun.office.runs import Runs, WhatIfs
 from aftersun.office.templating import filled
+from aftersun.office.users import Users
 from aftersun.office.work import Office, Overtaken
 
 _NAME = "aftersun_name"  # the cookie that says who somebody is
@@ -72,9 +73,11 @@ class Next:
 class Pages:
     """All screens of one inventory."""
 
-    def __init__(self, office: Office, runs: Runs, what_ifs: WhatIfs, sessions: Sessions) -> None:
+    def __init__(
+        self, office: Office, runs: Runs, what_ifs: WhatIfs, sessions: Sessions, users: Users | None = None
+    ) -> None:
         self.office, self.runs, self.what_ifs, self.sessions = office, runs, what_ifs, sessions
-        self.lists = Lists(office)
+        self.lists, self.users = Lists(office), users
 
     def routes(self) -> list[Route | Mount]:
         """Return all addresses: screens first, then what stores something."""
@@ -116,6 +119,7 @@ class Pages:
             *(Route(path, self._showing(*what), methods=["GET"]) for path, what in shown.items()),
             Route("/file", self._answering(self.file), methods=["GET"]),
             *(Route(path, self._storing(store), methods=["POST"]) for path, store in stored.items()),
+            *((self._entering(), Route("/leave", self._leaving, methods=["POST"])) if self.users else ()),
             Mount("/static", StaticFiles(directory=_STATIC)),
         ]
 
@@ -267,10 +271,39 @@ class Pages:
                 if not asked.who:
                     return self._message(asked, 422, "Say who you are first; nothing was stored.")
                 response = await run_in_threadpool(self._guarded, lambda asked: self._stored(store, asked), asked)
-            response.set_cookie(_NAME, quote(asked.who), _A_YEAR_S, httponly=True, samesite="strict")
+            if self.users is None:
+                response.set_cookie(_NAME, quote(asked.who), _A_YEAR_S, httponly=True, samesite="strict")
             return response
 
         return stored
+
+    def _entering(self) -> Route:
+        async def entered(request: Request) -> Response:
+            asked = self._asked(request, {})
+            if request.method != "POST":
+                return HTMLResponse(self._filled("enter.html", asked))
+            async with request.form(max_files=0, max_fields=5) as form:
+                name, password, token = (str(form.get(field, "")) for field in ("name", "password", TOKEN))
+            assert self.users is not None
+            right = False
+            with suppress(AftersunError):  # wrong too often: said as wrong, and nobody learns of whom
+                right = self.sessions.is_token(asked.session, token) and await run_in_threadpool(
+                    self.users.enters, name, password
+                )
+            if not right:
+                return self._message(
+                    asked, 403, "Name and password do not fit, or were wrong too often: wait a minute."
+                )
+            request.scope["session_id"] = self.sessions.enter(asked.session, name)
+            return RedirectResponse("/", 303)
+
+        return Route(ENTER, entered, methods=["GET", "POST"])
+
+    async def _leaving(self, request: Request) -> Response:
+        async with request.form(max_files=0, max_fields=5) as form:
+            if self.sessions.is_token(request.scope["session_id"], str(form.get(TOKEN, ""))):
+                self.sessions.leave(request.scope["session_id"])
+        return RedirectResponse(ENTER, 303)
 
     def _stored(self, store: Callable[[Asked], Next | Response], asked: Asked) -> Response:
         done = store(asked)
@@ -283,7 +316,7 @@ class Pages:
         session = request.scope["session_id"]
         texts = {name: _UNPRINTED.sub(" ", text[:_LONGEST]).strip() for name, text in fields.items()}
         who = texts.get("who") or unquote(request.cookies.get(_NAME, ""))
-        who = _UNPRINTED.sub(" ", who).strip()[:60]
+        who = request.scope["user_name"] if self.users else _UNPRINTED.sub(" ", who).strip()[:60]
         return Asked(request.url.path, texts, session, self.sessions.token(session), who, file=file)
 
     def _guarded(self, answer: Callable[[Asked], Response], asked: Asked) -> Response:
@@ -304,7 +337,13 @@ class Pages:
         return HTMLResponse(self._filled("message.html", asked, lines=[line for line in lines if line]), code)
 
     def _filled(self, template: str, asked: Asked, **values: Any) -> str:
-        about = {"token": asked.token, "who": asked.who, "path": asked.path, "inventory": self.office.path.name}
+        about = {
+            "token": asked.token,
+            "who": asked.who,
+            "path": asked.path,
+            "inventory": self.office.path.name,
+            "users": self.users is not None,
+        }
         told = [] if template in _PARTS else self.sessions.told(asked.session)
         return filled(template, **about, told=told, running=self.runs.state()["running"], **values)
 
@@ -312,10 +351,10 @@ class Pages:
 _PARTS = ("found.html", "run_state.html", "what_if_state.html")  # of a page that is there already
 
 
-def make_app(office: Office, runs: Runs, what_ifs: WhatIfs, hosts: frozenset[str]) -> Guard:
-    """Return the page as a server runs it, for browsers that ask for it by one of ``hosts``."""
+def make_app(office: Office, runs: Runs, what_ifs: WhatIfs, door: Door) -> Guard:
+    """Return the page as a server runs it, for browsers that come by a door."""
     sessions = Sessions()
-    pages = Pages(office, runs, what_ifs, sessions)
+    pages = Pages(office, runs, what_ifs, sessions, door.users)
 
     async def refused(request: Request, error: Exception) -> Response:
         code = error.status_code if isinstance(error, HTTPException) else 400
@@ -323,7 +362,7 @@ def make_app(office: Office, runs: Runs, what_ifs: WhatIfs, hosts: frozenset[str
         return await run_in_threadpool(pages._message, asked, code, "There is nothing at this address.")
 
     app = Starlette(routes=pages.routes(), exception_handlers={HTTPException: refused})
-    return Guard(app, hosts, sessions, LARGEST_FILE)
+    return Guard(app, door, sessions, LARGEST_FILE)
 
 
 def _site(site: str) -> str:
