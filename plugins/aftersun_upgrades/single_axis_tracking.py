@@ -35,6 +35,7 @@ class SingleAxisTracking:
             "common practice, no source: prices, drives",
         ),
         price_items=("structural_check", "insulation_test"),
+        excludes=("tilt_mount",),
         prices=(
             api.PriceItem(
                 "tracker", api.MATERIAL,

@@ -111,7 +111,7 @@ def _plant_rows(cohort: Cohort, plant: Plant) -> list[Float32s]:
     weather, horizons = cohort.weather, cohort.array_horizons()
     rest = (plant.azimuth_deg, plant.mounting, plant.ground_cover_ratio)
     rows = _rows(weather, (plant.tilt_deg, *rest), horizons, _turns(plant))
-    adjusted = np.flatnonzero(plant.tilt_positions > 1)
+    adjusted = np.flatnonzero((plant.tilt_positions > 1) & (plant.turn_limit_deg <= 0))
     if not len(adjusted):
         return rows
     seen = [horizons[row] for row in adjusted]

@@ -135,7 +135,7 @@ def _plant(
             continue
         _column(f"{said}.{column.name}", column.name, values, arrays if column.name in PER_ARRAY else size, choices)
     if plant is not None:
-        _standing(plant.tilt_positions, plant.turn_limit_deg, plant.backtracks)
+        _standing(plant.tilt_positions, plant.backtracks)
 
 
 def _column(said: str, name: str, values: npt.NDArray[Any], size: int, choices: Mapping[str, Collection[str]]) -> None:
@@ -152,11 +152,9 @@ def _column(said: str, name: str, values: npt.NDArray[Any], size: int, choices: 
     require(not bad.any(), f"{said} leaves {low:g}..{high:g} or is not a number in {int(bad.sum())} places")
 
 
-def _standing(positions: npt.NDArray[Any], limit_deg: npt.NDArray[Any], backtracks: npt.NDArray[Any]) -> None:
+def _standing(positions: npt.NDArray[Any], backtracks: npt.NDArray[Any]) -> None:
     """Hold how planes stand to what there is."""
     require(bool(np.isin(positions, (1, 2, 4)).all()), "plant.tilt_positions has to be 1, 2 or 4")
-    both = f"plant.turn_limit_deg: a plane that turns has no seasonal positions ({int((limit_deg > 0).sum())} turn)"
-    require(not ((limit_deg > 0) & (positions > 1)).any(), both)
     require(bool(np.isin(backtracks, (0, 1)).all()), "plant.backtracks has to be 0 or 1")
 
 
@@ -169,8 +167,7 @@ def _new_array(one: NewArray, size: int, choices: Mapping[str, Collection[str]])
     for name, values in one.columns.items():
         _column(f"added {name}", name, values, size, choices)
     of = one.columns.get
-    rest = of("tilt_positions", np.ones(size)), of("turn_limit_deg", np.zeros(size)), of("backtracks", np.zeros(size))
-    _standing(*rest)
+    _standing(of("tilt_positions", np.ones(size)), of("backtracks", np.zeros(size)))
 
 
 def _lines(name: str, lines: Sequence[CostLine], kinds: Sequence[str], size: int, price_items: Sequence[str]) -> None:

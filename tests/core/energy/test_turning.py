@@ -184,3 +184,11 @@ def test_other_planes_are_the_same_bits_beside_one_that_turns(weather: WeatherYe
     some = turning(plant, 0.0)
     mixed = some.replace(turn_limit_deg=np.array([0.0, LIMIT, LIMIT]))
     assert plant_hours(cohort, mixed).poa[0].tolist() == alone.poa[0].tolist()
+
+
+def test_a_plane_that_turns_has_no_seasons(weather: WeatherYear, make_cohort: Any) -> None:
+    """A retrofit that knows of no turning may set the seasons of a plane that turns: it goes on turning."""
+    cohort = field_of(make_cohort, weather, 1.0)
+    plant = turning(baseline(cohort))
+    seasons = plant.replace(tilt_positions=np.full(len(cohort), 2.0), summer_tilt_deg=np.full(len(cohort), 10.0))
+    assert annual_generation(cohort, seasons).tolist() == annual_generation(cohort, plant).tolist()

@@ -142,7 +142,7 @@ def test_a_later_member_of_a_bundle_sees_the_arrays_as_they_stand() -> None:
         ({"dc_rating_kw": np.ones(2)}, "has to say its tilt_deg, azimuth_deg, mounting"),
         ({"demand_kwh": np.ones(2)}, "no column 'demand_kwh' of an array"),
         ({"tilt_deg": np.full(2, 95.0)}, "added tilt_deg leaves 0..90"),
-        ({"turn_limit_deg": np.ones(2), "tilt_positions": np.full(2, 2.0)}, "no seasonal positions"),
+        ({"backtracks": np.full(2, 0.5)}, "plant.backtracks has to be 0 or 1"),
     ],
 )
 def test_an_array_that_cannot_be_is_refused(columns: dict[str, np.ndarray], said: str) -> None:
