@@ -29,14 +29,6 @@ def test_two_cleanings_a_year_keep_a_dry_suburb_below_that_loss():
     assert RATES["suburban"] * between < RULES["soiling_in_dry_places"][1]
 
 
-def test_a_film_of_usual_thickness_covers_what_a_bottle_is_said_to_cover():
-    # 10 to 30 ml a square metre is the range for wiped films (common practice, no source)
-    kw_per_m2 = assumption("anti_soiling_coating", "glass_rating_kw_per_m2")
-    low, high = RULES["glass_coated_by_250_ml"]
-    assert 10 <= 250 / (low / kw_per_m2) <= 30
-    assert 10 <= 250 / (high / kw_per_m2) <= 30
-
-
 def test_birds_are_kept_out_of_gaps_no_thinner_than_a_module():
     low, high = RULES["module_thickness"]
     assert low <= assumption("bird_mesh", "least_gap_mm") <= high
