@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from aftersun.inventory.log.call_table import CallsReport
+    from aftersun.inventory.store.file import Inventory
 
 app = group(help="The call log: what came of calls, what was learnt, what was offered.")
 
@@ -117,7 +118,7 @@ def correct(
     lines = [f"Entry {entry} is kept as corrected and counts no more; {instead}."]
     lines += [f"No longer as it said: {cell}." for cell in done.taken_back]
     lines += [
-        f"Still as it said: {cell}. Something else says so too, or it cannot be told what was there before."
+        f"Still as it said: {cell}. Something else says so too, or it is not known what was there before."
         for cell in done.left
     ]
     lines += [f"Customer {number}: the permission to call is as it was before." for number in done.reopened]
@@ -160,7 +161,7 @@ def take_back(
 ) -> None:
     """Take back a fact that was put in with 'log fact': what was before it counts again, and it stays on record.
 
-    A fact told in a call is corrected with the entry, by 'log correct'.
+    A fact learnt in a call is corrected with its entry, by 'log correct'.
 
     Example: aftersun log take-back company.duckdb 7 --why "typed into the wrong house"
     """
@@ -226,7 +227,7 @@ def show_stored(file: Path, report: CallsReport, json: bool) -> None:
         terminal.json(report)
     else:
         terminal.result(
-            f"{file.name}: {report.rows_read} rows, {report.recorded} recorded, {report.known} in the log already, "
+            f"{file.name}: {report.rows_read} rows, {report.recorded} recorded, {report.known} on record already, "
             f"{report.rejected} rejected; {report.facts} facts learnt"
         )
         for problem in report.problems:
@@ -250,11 +251,9 @@ def show(
     """
     from aftersun.inventory.log.call_log import entries, offers
     from aftersun.inventory.log.learnt_facts import facts
-    from aftersun.inventory.store.read import sites
 
     with opened(inventory) as source:
-        if site and site not in set(sites(source)["site_id"]):
-            raise AftersunError("There is no such site in the inventory.", "Check the number (column site_id).")
+        check_site(source, site)
         calls, made, learnt = entries(source, site, remarks, True), offers(source, site), facts(source, site)
     if json:
         terminal.json({"calls": calls, "offers": made, "facts": learnt})
@@ -263,11 +262,11 @@ def show(
     calls["corrected"] = into.fillna("corrected, no such call").where(calls["corrected_at"].notna(), "")
     calls["why"] = calls["corrected_why"].fillna("")
     names = ["entry", "called_on", "site_id", "outcome", "retrofit", "leave_until", "corrected", "why"]
-    _table("Calls", calls, [*names, "remark"] if remarks else names)
-    _table("Offers", made, ["offer", "made_on", "site_id", "retrofit", "price", "currency", "state"])
+    show_records("Calls", calls, [*names, "remark"] if remarks else names)
+    show_records("Offers", made, ["offer", "made_on", "site_id", "retrofit", "price", "currency", "state"])
     learnt["replaced"] = learnt["replaced"].map({True: "yes", False: ""}).mask(learnt["corrected"], "corrected")
     about = ["fact", "learnt_on", "row_key", "column_name", "previous_value", "value", "origin", "replaced"]
-    _table("Facts learnt", learnt, about)
+    show_records("Facts learnt", learnt, about)
 
 
 @app.command()
@@ -307,7 +306,16 @@ def closed_contacts(customers: Sequence[str]) -> list[str]:
     return [f"Customer {number} may not be called any more: contact_allowed is no." for number in customers]
 
 
-def _table(title: str, rows: pd.DataFrame, names: Sequence[str]) -> None:
+def check_site(inventory: Inventory, site: str | None) -> None:
+    """Refuse a site that the inventory does not have; None = all are meant."""
+    from aftersun.inventory.store.read import sites
+
+    if site and site not in set(sites(inventory)["site_id"]):
+        raise AftersunError("There is no such site in the inventory.", "Check the number (column site_id).")
+
+
+def show_records(title: str, rows: pd.DataFrame, names: Sequence[str]) -> None:
+    """Print these columns of what is on record, under a title."""
     terminal.heading(title)
     if rows.empty:
         terminal.result("none")

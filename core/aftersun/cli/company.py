@@ -26,7 +26,7 @@ def new(
 ) -> None:
     """Write a commented company file to fill in, with the price items of all retrofits that are installed.
 
-    With a country it begins at that country's tax, prices and language, and a usual tariff stands in tables beside it.
+    With a country it begins at that country's tax, prices and language, with tables of a usual tariff beside it.
 
     Example: aftersun company new company.toml --country ES
     """

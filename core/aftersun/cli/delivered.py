@@ -79,7 +79,7 @@ def retrofits(inventory: InventoryFile, guarantee: Guaranteed = False, json: AsJ
     """Show per retrofit what was promised and what came over the whole company, and how good the ranges were.
 
     The roofs with the best promises were chosen, and part of what makes a promise high is luck: beside the share that
-    came at these roofs stands the one to expect of all, which takes that into account.
+    came at these roofs the share to expect of all roofs is shown, which takes that into account.
 
     Example: aftersun delivered retrofits company.duckdb
     """

@@ -89,8 +89,8 @@ def load(
 
     Of a list it is shown how each column is understood, and asked whether that is right; what cannot be read becomes
     unknown, and is marked in a workbook to correct. An empty cell takes nothing away. What was learnt since, and a
-    known hazard, stay whatever a table says; such cells are told and kept as conflicts. What looks like another unit
-    in a whole column is told, with the command that mends it.
+    known hazard, stay whatever a table says; such cells are listed and kept as conflicts. Where a whole column looks
+    like another unit, that is said with the command that corrects it.
 
     Readings are taken as portals export them: days, quarters of an hour, months side by side, energy, power or
     counters. What a file leaves open, such as whose it is, is asked, or said with --readings.
@@ -345,7 +345,7 @@ def changes(
 def check(inventory: InventoryFile, company: CompanyFile = None, json: AsJson = False) -> None:
     """Say what looks odd in an inventory and which unknown facts matter most.
 
-    Whole columns that look like another unit come first, with the command that mends them.
+    Whole columns that look like another unit come first, with the command that corrects them.
 
     Example: aftersun inventory check company.duckdb
     """
@@ -427,7 +427,7 @@ def restore(
     """Make an inventory of a backup, as it was then.
 
     What must not be forgotten since comes along from the file that it replaces: who was erased or objected, known
-    dangers, numbers of letters.
+    hazards, numbers of letters.
 
     Example: aftersun inventory restore company-backup.duckdb --to company.duckdb
     """
@@ -445,7 +445,7 @@ def restore(
         )
     else:
         terminal.message(
-            "The file before could not be read: erasures, objections, dangers and letter numbers since the backup are "
+            "The file before could not be read: erasures, objections, hazards and letter numbers since the backup are "
             "not in this one. Erase and log them once more, and number no letter before that."
         )
 

@@ -5,11 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
-from aftersun.cli.call_log import On, facts_of, show_stored
+from aftersun.cli.call_log import On, check_site, facts_of, show_records, show_stored
 from aftersun.cli.declaring import argument, day, flag, group, option
 from aftersun.cli.options import AsJson, InventoryFile, Site, SiteOrAll, opened
 from aftersun.cli.terminal import terminal
-from aftersun.model.errors import AftersunError
 
 app = group(help="Work that was done: what, when, hours, parts, price, who.")
 
@@ -34,8 +33,8 @@ def done(
 ) -> None:
     """Record work that was done, with what it took: all of it, or nothing if any of it cannot be right.
 
-    It stands in the call log as done, counts as fitted, and what such work makes true of a site is changed there. An
-    entry that was wrong is corrected with 'log correct'.
+    It is entered in the call log as done and counts as fitted, and what such work makes true of a site is changed
+    there. An entry that was wrong is corrected with 'log correct'.
 
     Example: aftersun job done company.duckdb S001 --retrofit bird_mesh --hours 11.5 --price 980 --currency NOK
     """
@@ -103,17 +102,12 @@ def show(
     Example: aftersun job show company.duckdb S001
     """
     from aftersun.inventory.log.jobs import jobs
-    from aftersun.inventory.store.read import sites
 
     with opened(inventory) as source:
-        if site and site not in set(sites(source)["site_id"]):
-            raise AftersunError("There is no such site in the inventory.", "Check the number (column site_id).")
+        check_site(source, site)
         done = jobs(source, site, crew)
     if json:
         terminal.json(done)
-    elif done.empty:
-        terminal.result("No work is on record.")
-    else:
-        names = ["entry", "done_on", "site_id", "retrofit", "hours", "price", "currency", "promised_kwh"]
-        names += ["crew", "parts", "photos"] if crew else []
-        terminal.table(names, done[names].to_numpy(dtype=object).tolist())
+        return
+    names = ["entry", "done_on", "site_id", "retrofit", "hours", "price", "currency", "promised_kwh"]
+    show_records("Work done", done, [*names, "crew", "parts", "photos"] if crew else names)

@@ -95,8 +95,8 @@ def accept(
 ) -> None:
     """Put proposed lessons in force from the next run on; each run names the evidence that it used.
 
-    They stand in a file of their own beside the company file and go before what that says. What was accepted before is
-    kept under another name.
+    They are kept in a file of their own beside the company file and take precedence over it. What was accepted before
+    is kept under another name.
 
     Example: aftersun lessons accept lessons-of-june.toml --company company.toml --who "account manager"
     """

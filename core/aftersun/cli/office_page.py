@@ -34,7 +34,7 @@ def open_page(
     """Open a page to work in with the browser, for several people at once, until Ctrl-C.
 
     Only this machine can reach it, unless --listen says otherwise: then people enter by name and password, behind TLS.
-    While it is open, other commands on this inventory are told where it is.
+    While it is open, other commands on this inventory say where it is.
 
     Example: aftersun open company.duckdb
     """

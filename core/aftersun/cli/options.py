@@ -97,7 +97,7 @@ def opened(path: Path, read_only: bool = True, remind: bool = True) -> Iterator[
     finally:
         sys.stdout.write(printed.getvalue())
     for key, column in ended:
-        terminal.message(f"A danger is no longer on record: {column} of {key}. What it said is in 'inventory changes'.")
+        terminal.message(f"A hazard is no longer on record: {column} of {key}. What it said is in 'inventory changes'.")
 
 
 def remind_of_copy(inventory: Inventory) -> None:

@@ -139,7 +139,7 @@ def calls(
 
 
 def ask(inventory: InventoryFile, site: SiteOrAll = None, json: AsJson = False) -> None:
-    """Show what to ask on the phone and which visit to make first: what an answer is worth before it is known.
+    """Show what to ask on the phone and which visit to make first, by what the answer is worth.
 
     Example: aftersun ask company.duckdb S0160
     """
@@ -162,9 +162,9 @@ def explain(
     stored_only: Annotated[bool, flag("ranking.stored_only", "--stored-only")] = False,
     json: AsJson = False,
 ) -> None:
-    """Show one roof: what is advised of every retrofit, price, worth, range, payback, what to ask and safety notes.
+    """Show one roof: what is advised of every retrofit, price, net benefit, payback, what to ask and safety notes.
 
-    With --retrofit, or with --all, in full: energy, costs, claims, notes, what moves the worth and what could turn it.
+    With --retrofit, or with --all, in full: energy, costs, claims, notes, what the net benefit is most sensitive to.
 
     Example: aftersun explain company.duckdb S0160 --retrofit hot_water_diverter
     """

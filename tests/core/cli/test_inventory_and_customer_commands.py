@@ -108,10 +108,10 @@ def test_no_command_takes_a_danger_away_in_silence(aftersun: Aftersun, company: 
                 True,
             )
     assert "A danger" not in aftersun(*log, "birds_seen=no").err
-    assert "A danger is no longer on record: hot_connector of S1" in aftersun(*log, "hot_connector=no").err
+    assert "A hazard is no longer on record: hot_connector of S1" in aftersun(*log, "hot_connector=no").err
     assert "A danger" not in aftersun(*log, "open_string=yes").err
     clear = ("inventory", "clear", company, "site", "open_string", "S1", "--why", "wrong house")
-    assert "A danger is no longer on record: open_string of S1" in aftersun(*clear).err
+    assert "A hazard is no longer on record: open_string of S1" in aftersun(*clear).err
     code, out, _ = aftersun("inventory", "changes", company, "S1", "--json")
     told = [(row["command"], row["source"], row["before"], row["after"], row["applied"]) for row in json.loads(out)]
     assert code == EXIT_DONE

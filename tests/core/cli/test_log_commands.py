@@ -133,7 +133,7 @@ def test_a_table_with_bad_rows_ends_with_3_and_names_their_file(aftersun, compan
     table.write_text(text, encoding="utf-8")
     ran = aftersun("log", "load", company, table)
     assert ran.code == 3
-    assert "2 rows, 1 recorded, 0 in the log already, 1 rejected" in ran.out
+    assert "2 rows, 1 recorded, 0 on record already, 1 rejected" in ran.out
     assert "line 3, outcome: not one of the choices" in ran.out
     assert str(tmp_path / "calls-rejected.csv") in ran.err
     assert SECRET not in ran.out + ran.err
@@ -188,7 +188,7 @@ def test_a_danger_told_by_mistake_goes_only_when_it_is_said_so_and_is_told(after
     assert "--although-danger" in ran.err
     ran = aftersun(*words, "--although-danger")
     assert ran.code == 0
-    assert f"A danger is no longer on record: hot_connector of {site}" in ran.err
+    assert f"A hazard is no longer on record: hot_connector of {site}" in ran.err
 
 
 @pytest.mark.slow

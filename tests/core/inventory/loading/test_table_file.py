@@ -159,6 +159,6 @@ def test_table_is_told_by_name_or_header(write: Write, name: str, text: str, tab
 
 
 def test_table_that_cannot_be_told(write: Write) -> None:
-    with pytest.raises(AftersunError, match="cannot be told") as error:
+    with pytest.raises(AftersunError, match="is not clear") as error:
         tables_in(write("export.csv", "a,b\n"))
     assert "fitted" in error.value.hint

@@ -62,7 +62,7 @@ def test_the_old_entry_stays_on_record_as_corrected_and_only_the_new_one_counts(
     assert pd.notna(kept.loc[1, "corrected_at"])
     assert kept.loc[2, ["called_on", "remark"]].tolist() == [pd.Timestamp("2026-06-02"), SECRET]
     assert chance_of_yes(entries(loaded)).loc["bird_mesh", "yes"] == 0
-    with pytest.raises(AftersunError, match="no such entry that stands"):
+    with pytest.raises(AftersunError, match="no such entry in force"):
         correct(loaded, 1, outcome="later")
 
 
@@ -314,7 +314,7 @@ def test_a_fact_put_in_by_mistake_is_taken_back_and_stays_on_record(loaded: Inve
     assert site(loaded, "storeys") is before
     kept = learnt_facts.facts(loaded, "S1").set_index("fact").loc[number]
     assert kept[["value", "corrected", "taken_back_why", "taken_back_by"]].tolist() == ["7", True, WHY, trail.user()]
-    with pytest.raises(AftersunError, match="no such fact that stands"):
+    with pytest.raises(AftersunError, match="no such fact in force"):
         take_fact_back(loaded, number, WHY)
 
 
@@ -334,9 +334,9 @@ def test_what_is_not_taken_back_changes_nothing(loaded: Inventory, contents) -> 
     of_a_call = int(learnt_facts.facts(loaded, "S1")["fact"].max())
     before = contents(loaded)
     for fact, why, said in (
-        (number, WHY, "danger would be no longer on record"),
+        (number, WHY, "hazard would be no longer on record"),
         (number, " ", "says why"),
-        (of_a_call, WHY, f"told in entry {entry}"),
+        (of_a_call, WHY, f"learnt in entry {entry}"),
         (99, WHY, "no such fact"),
     ):
         with pytest.raises(AftersunError, match=said):

@@ -85,7 +85,7 @@ def test_renewing_all_plugs_ends_their_dangers_and_a_correction_brings_them_back
 @pytest.mark.parametrize(
     ("entry", "said"),
     [
-        ({"outcome": "no", "hours": "3"}, "told of work done alone"),
+        ({"outcome": "no", "hours": "3"}, "belong to work done alone"),
         ({"price": "980"}, "a price has a currency"),
         ({"called_on": "2019-05-31"}, "lies before the day the system went into operation"),
         ({"promised_p90_kwh": "9", "promised_p10_kwh": "3"}, "below promised_p90_kwh"),

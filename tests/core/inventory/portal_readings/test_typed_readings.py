@@ -349,7 +349,7 @@ def test_power_beside_energy_is_left_out(write: Write) -> None:
     text = "Date;Leistung (kW);Ertrag (kWh)\n14.03.2024;1,5;10,5\n15.03.2024;2,5;11,5\n"
     prepared = prepare(write("S001.csv", text), SITES, Settings())
     assert [row[4] for row in rows(prepared)] == [10.5, 11.5]
-    assert "'Leistung (kW)' tells the same once more and is left out" in note_lines(prepared)
+    assert "'Leistung (kW)' holds the same once more and is left out" in note_lines(prepared)
 
 
 def test_cells_that_cannot_be_read_are_told_and_the_rest_is_taken(write: Write) -> None:
@@ -364,7 +364,7 @@ def test_cells_that_cannot_be_read_are_told_and_the_rest_is_taken(write: Write) 
         "'Customer No': 1 row, the customer has several sites: name the site, e.g. '1003' on line 6.",
         "'Date': 1 row, no day can be read, e.g. 'soon' on line 4.",
         "'Yield (kWh)': 1 row, no number can be read, e.g. 'err' on line 3.",
-        "'Yield (kWh)': 2 rows, the same time stands there twice with different values; neither was taken, "
+        "'Yield (kWh)': 2 rows, the same time is there twice with different values; neither was taken, "
         "e.g. '8.5' on line 7.",
     ]
 
