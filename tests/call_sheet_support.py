@@ -173,6 +173,10 @@ class SmallRun:
     def members(self, offer: str) -> Sequence[str]:
         return MEMBERS.get(offer, (offer,))
 
+    def prices(self, site_ids: Sequence[str]) -> Mapping[tuple[str, str], api.Price]:
+        offers = self.table("offer")
+        return {(row.site_id, row.offer): api.Price(float(row.upfront)) for row in offers.itertuples()}
+
     def call_texts(self) -> Mapping[str, str]:
         return self.texts
 

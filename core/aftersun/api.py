@@ -72,7 +72,7 @@ from aftersun.model.letter import (
     LetterYear,
 )
 from aftersun.model.new_arrays import Places, widened_cohort, widened_plant
-from aftersun.model.output import OF_LETTER, OF_RUN, Letterhead, Output, RunView, SafetyNotes
+from aftersun.model.output import OF_LETTER, OF_RUN, Letterhead, Output, Price, RunView, SafetyNotes
 from aftersun.model.plant import ANY_HOUR, BOILER_HOURS, EVENING_HOUR, NIGHT_HOURS, ONE_BOOST, TWO_BOOSTS, Plant
 from aftersun.model.ranges import Assumed, Bools, Claim, Fact, Floats, Range
 from aftersun.model.tables import read_claims, read_facts, read_notes, read_ranges
@@ -163,6 +163,7 @@ __all__ = [
     "Obstacle",
     "Output",
     "Plant",
+    "Price",
     "PriceItem",
     "Range",
     "Retrofit",

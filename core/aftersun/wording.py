@@ -126,14 +126,18 @@ def call_text(
 ) -> str:
     """Return what to say on a call, as it is spoken.
 
-    ``offer`` is the row of table offer with ``yearly_saving``, what a letter calls saving a year; ``members`` are those
+    ``offer`` is the row of table offer with ``yearly_saving``, what a letter calls saving a year, and the fields of its
+    ``aftersun.model.output.Price``; ``members`` are those
     of table ranking with ``title`` and ``summary`` of the retrofit. ``hazards`` are the texts of the notes of hazards
     known at the site: they come first, and what only ends one is not sold.
     """
-    language, told = write.language, bool(value_of(offer, "must_call")) and not float(offer["npv"]) > 0
+    language, ends = write.language, bool(value_of(offer, "must_call"))
+    told = ends and (len(members) == 1 or not float(offer["npv"]) > 0)
     parts = [say("call.hazard", language, hazards=" ".join(hazards))] if hazards or told else []
     if told:
-        return " ".join([*parts, say("call.hazard_price", language, price=write.amount(offer["upfront"], currency))])
+        return " ".join([*parts, say("call.hazard_price", language, price=write.amount(offer["decided"], currency))])
+    if parts:
+        parts.append(say("call.after_hazard", language))
     return " ".join([*parts, _sentences(_offered(offer, members, currency, write, questions))])
 
 
@@ -147,15 +151,19 @@ def _offered(
         yield say("call.recommend_too" if number else "call.recommend", language, title=title, summary=_small(summary))
     chance = value_of(offer, "chance_allowed")
     allowed = 1.0 if chance is None or not chance > 0 else float(chance)
-    # with something to ask first, price, saving and net benefit are those where the answers allow it
-    amounts = {"yearly": offer["yearly_saving"], "npv": float(offer["npv"]) / allowed}
+    amounts = {"yearly": offer["yearly_saving"], "npv": float(offer["npv"])}
     written = {name: _amount(value, currency, write) for name, value in amounts.items()}
-    written["price"] = write.amount(offer["upfront"], currency)
-    key = "figures" if offer["upfront"] else "figures_charge_alone"
+    written["price"] = write.amount(offer["decided"], currency)
+    if offer["if_needed"]:
+        items = ", ".join(item.replace("_", " ") for item in offer["items"])
+        amount = write.amount(offer["if_needed"], currency)
+        written["price"] = say("call.price_if_needed", language, price=written["price"], amount=amount, items=items)
+    # with something to ask first, price and saving are those where the answers allow it; the net benefit is the mean
+    # over all answers, which says nothing to somebody who is about to answer
+    key = "figures_charge_alone" if not offer["upfront"] else "figures_allowed" if allowed < 1 else "figures"
     yield say(f"call.{key}", language, years=write.number(offer["years"]), **written)
     net, p90 = say("call.net", language, **written), value_of(offer, "npv_p90")
     if allowed < 1:
-        yield say("call.net_allowed", language, net=net)
         yield say("call.ask", language, questions=" ".join(questions))
     elif p90 is None:
         yield net

@@ -117,7 +117,7 @@ MESH = VALUED | {"retrofit": "bird_mesh", "title": "Bird mesh", "summary": "Mesh
 
 @pytest.mark.parametrize("npv", [-900.0, 0.0])
 def test_of_a_hazard_nothing_is_sold_and_the_price_is_told_if_asked(npv: float) -> None:
-    offer = {"npv": npv, "must_call": True, "upfront": 950.0, "yearly_saving": 3.0, "years": 9}
+    offer = {"npv": npv, "must_call": True, "upfront": 950.0, "decided": 950.0, "yearly_saving": 3.0, "years": 9}
     said = call_text(offer, [MESH], "EUR", hazards=["A hot plug has been seen."])
     assert said.startswith("I am calling about your safety, not to sell you anything.")
     assert "A hot plug has been seen." in said
@@ -126,7 +126,10 @@ def test_of_a_hazard_nothing_is_sold_and_the_price_is_told_if_asked(npv: float) 
 
 
 def test_what_to_say_of_one_retrofit_and_of_several() -> None:
-    offer = {"npv": 700.0, "npv_p90": 210.0, "must_call": False, "upfront": 2000.0, "yearly_saving": 9.5, "years": 12}
+    offer = {
+        "npv": 700.0, "npv_p90": 210.0, "must_call": False, "upfront": 2000.0, "decided": 2000.0, "if_needed": 0.0,
+        "yearly_saving": 9.5, "years": 12,
+    }  # fmt: skip
     assert call_text(offer, [MESH], "EUR").startswith(
         "For your solar system we recommend Bird mesh: mesh around the modules. It costs 2,000 EUR, tax included, and "
         "should save you about 9.50 EUR a year over 12 years. After its price you should be about 700 EUR better off, "
@@ -135,12 +138,34 @@ def test_what_to_say_of_one_retrofit_and_of_several() -> None:
     loses = call_text(offer | {"npv_p90": -40.0}, [MESH, MESH | {"title": "PID recovery"}], "EUR")
     assert "In the same visit we would do PID recovery: mesh around the modules." in loses
     assert "700 EUR better off on average, but in one case out of ten you would lose more than 40 EUR by it." in loses
+    # of 2,000 EUR on average 48 are for a valve of 96 EUR that every second house needs
+    parted = offer | {"decided": 1952.0, "if_needed": 96.0, "items": ("mixing_valve",)}
+    assert (
+        "It costs 1,952 EUR and up to 96 EUR more for parts that we fit only if they are needed (mixing valve), tax "
+        "included, and should save you about 9.50 EUR a year over 12 years. After its price you should be about 700 EUR"
+    ) in call_text(parted, [MESH], "EUR")
+
+
+def test_what_ends_a_hazard_is_not_sold_though_it_pays_and_what_else_is_offered_comes_after_it() -> None:
+    offer = {
+        "npv": 700.0, "must_call": True, "upfront": 950.0, "decided": 950.0, "if_needed": 0.0, "yearly_saving": 90.0,
+        "years": 12,
+    }  # fmt: skip
+    alone = call_text(offer, [MESH], "EUR", hazards=["A hot plug has been seen."])
+    assert alone.endswith("(Only if you are asked: it costs 950 EUR, tax included.)")
+    assert "recommend" not in alone
+    beside = call_text(offer | {"must_call": False}, [MESH], "EUR", hazards=["A hot plug has been seen."])
+    assert beside.index("A hot plug") < beside.index("That was the safety matter.") < beside.index("we recommend")
 
 
 def test_what_is_asked_first_is_asked_in_the_call_and_its_figures_hold_if_the_answers_allow_it() -> None:
-    offer = {"npv": 300.0, "chance_allowed": 0.5, "upfront": 900.0, "yearly_saving": 80.0, "years": 12}
+    offer = {
+        "npv": 300.0, "chance_allowed": 0.5, "upfront": 900.0, "decided": 900.0, "if_needed": 0.0,
+        "yearly_saving": 80.0, "years": 12,
+    }  # fmt: skip
     said = call_text(offer, [MESH], "EUR", questions=["What heats the water now?"])
-    assert "about 600 EUR better off, if it suits your house." in said
+    assert "It costs 900 EUR, tax included, and if it suits your house it should save you about 80 EUR a year" in said
+    assert not re.search(r"\b[36]00 EUR|better off", said)  # the mean over all answers is the cell's, and the only one
     assert "may I ask you first: What heats the water now?" in said
 
 

@@ -99,6 +99,9 @@ class FakeRun:
         table = self.tables["offer_member"]
         return sorted(table.loc[table["offer"] == offer, "retrofit"].unique()) or [offer]
 
+    def prices(self, site_ids: Sequence[str]) -> Mapping[tuple[str, str], api.Price]:
+        return {}
+
     def call_texts(self) -> Mapping[str, str]:
         return {site: f"What to say at {site}." for site in self.calls()["site_id"]}
 

@@ -45,9 +45,13 @@ NUMBER = r"(\u2212?[\d,]+(?:\.\d+)?)"
 def test_every_figure_of_page_one_follows_from_the_others(letters: tuple[api.Letter, ...], tmp_path: Path) -> None:
     sold = [letter for letter in letters if letter.options[0].offer and not letter.options[0].safety_remedial]
     assert len(sold) >= 5
+    needed = 0
     for path in OfferLetter().write(StoredRun(sold, HEAD), tmp_path, {}):
         pages = [" ".join(page.extract_text().split()) for page in PdfReader(path).pages]
         first, text = pages[0], " ".join(pages)
+        parts = re.search(rf"If needed, plus {NUMBER} EUR: .+? count {NUMBER} EUR for it", first)
+        counted = number(parts[2]) if parts else 0.0
+        needed += bool(parts)
         said = re.search(
             rf"It costs {NUMBER} EUR(?: and then [\d.,]+ EUR a year\. With that charge taken off it| and) "
             rf"should save you about {NUMBER} EUR a year over (\d+) years",
@@ -63,13 +67,15 @@ def test_every_figure_of_page_one_follows_from_the_others(letters: tuple[api.Let
         price, yearly, years = number(said[1]), number(said[2]), int(said[3])
         net_benefit, r = number(net[1]), float(rate[1]) / 100
         annuity = (1 - (1 + r) ** -years) / r
-        assert yearly * annuity - price == pytest.approx(net_benefit, abs=0.5 * annuity + unit(net_benefit))
+        # one convention: what may be needed is not in the price, and all else counts it at its chance
+        assert yearly * annuity - price - counted == pytest.approx(net_benefit, abs=0.5 * annuity + unit(net_benefit))
         # the same figures wherever they stand: key figures, choices to sign, and what the price consists of
         assert text.count(said[1]) >= 4
+        assert len(set(re.findall(r"paid back after ([\d.]+) years", text))) <= 1
         assert text.count(f"{net[1]} EUR") >= 3
         course = added_up(path)
         assert list(course) == list(range(years + 1))
-        assert course[0] == pytest.approx(-price, abs=0.01 + unit(price))
+        assert course[0] == pytest.approx(-price - counted, abs=0.01 + unit(price))
         assert course[years] == pytest.approx(net_benefit, abs=0.01 + 2 * unit(net_benefit))
         payback = re.search(r"paid back after ([\d.]+) years", first)
         if payback is None:
@@ -79,6 +85,7 @@ def test_every_figure_of_page_one_follows_from_the_others(letters: tuple[api.Let
         after = next(year for year, money in course.items() if money >= 0)
         before, reached = course[after - 1], course[after]
         assert float(payback[1]) == pytest.approx(after - 1 - before / (reached - before), abs=0.15)
+    assert needed >= 3
 
 
 def test_the_headline_of_every_letter_is_that_of_the_run_and_lies_within_its_range(
@@ -98,10 +105,10 @@ def test_the_headline_of_every_letter_is_that_of_the_run_and_lies_within_its_ran
         assert one.yearly_p90 <= one.yearly <= one.yearly_p10
 
 
-def test_the_lines_of_a_price_add_up_to_it_with_the_flat_share_of_what_may_be_needed(
+def test_the_lines_of_a_price_add_up_to_it_without_what_comes_on_top_if_needed(
     letters: tuple[api.Letter, ...], tmp_path: Path
 ) -> None:
-    """One convention: the price is fixed, and what is "if needed" is in it with a flat share."""
+    """Quantities of the price are decided; what may be needed is a line of its own, "if needed, plus X"."""
     shares = 0
     alone = [letter for letter in letters if sum(bool(option.offer) for option in letter.options) == 1]
     for path in OfferLetter().write(StoredRun(alone, HEAD), tmp_path, {}):
@@ -110,12 +117,25 @@ def test_the_lines_of_a_price_add_up_to_it_with_the_flat_share_of_what_may_be_ne
         _, found, lines = text.partition("What the price is")
         if not price or not found:
             continue
+        lines, _, more = re.split(r"Saving a year", lines)[0].partition("If needed, plus")
         lines = re.split(r"Paid besides|Gained once|Saving a year|To be looked at first", lines)[0]
-        amounts = [number(amount) for amount in re.findall(r"(?m)([\d,]+\.\d\d)$", lines)]
-        shares += "if needed: included at a flat share" in " ".join(lines.split())
+        amounts = amounts_of(lines)
+        assert "flat share" not in text
+        if more:
+            shares += 1
+            *whole, counted = (number(amount) for amount in re.findall(r"(?m)([\d,]+\.\d\d)$", more))
+            flat, top = " ".join(text.split()), f"{sum(whole):,.2f} EUR"
+            assert 0 < counted < sum(whole)
+            assert f"If needed, plus {top}: " in flat
+            assert f"{sum(amounts_of(lines)):,.2f} EUR, if needed plus {top}" in flat
         if amounts:
             assert sum(amounts) == pytest.approx(number(price[1]), abs=0.005 * len(amounts) + 0.001), lines
     assert shares > 0
+
+
+def amounts_of(lines: str) -> list[float]:
+    """Return the amounts at the ends of lines."""
+    return [number(amount) for amount in re.findall(r"(?m)([\d,]+\.\d\d)$", lines)]
 
 
 def added_up(path: Path) -> dict[int, float]:

@@ -151,9 +151,14 @@ def test_known_dangers_are_told_with_all_their_sites(data: dict[str, Any], run: 
     )
 
 
-def test_the_best_offer_of_a_site_is_the_one_that_is_worth_most(data: dict[str, Any], run: FakeRun) -> None:
+def test_the_offer_of_a_site_is_that_of_its_call_else_the_one_of_the_highest_net_present_value(
+    data: dict[str, Any], run: FakeRun
+) -> None:
     offers = run.table("offer")
     best = offers.loc[offers.groupby("site_id")["npv"].idxmax()].set_index("site_id")
+    about = run.calls().set_index("site_id")["retrofit"]
+    called = offers[offers["site_id"].map(about) == offers["offer"]].set_index("site_id")
+    best = pd.concat([called, best.drop(called.index)])
     sites = data["sites"]
     assert sites["id"] == sorted(run.sites()["site_id"])
     expected = best.reindex(sites["id"])

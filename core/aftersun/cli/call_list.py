@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from aftersun.cli.terminal import amount, cell, counted, money, money_range, records, terminal
-from aftersun.documents.call_rows import OF_OFFER, chance_text, reach, shown_calls, worst_first
+from aftersun.documents.call_rows import OF_OFFER, chance_text, price_text, reach, shown_calls, worst_first
 from aftersun.documents.run_view import RunView
 from aftersun.documents.summary import summary
 from aftersun.model.codes import TO_TELL, TO_WARN, CallKind
@@ -99,7 +99,7 @@ def _show_to_make(view: RunView, calls: pd.DataFrame) -> None:
                 cell(person["name"]) or call["customer_id"],
                 reach(person),
                 what,
-                money(offer["upfront"]),
+                price_text(shown.price),
                 money(call["npv"]),
                 money_range(offer["npv_p90"], offer["npv_p10"]),
                 "" if pd.isna(chance) else chance_text(chance),
@@ -111,6 +111,8 @@ def _show_to_make(view: RunView, calls: pd.DataFrame) -> None:
     terminal.table(header, rows, "><<<<>>>>><", cut=True)
     if keys := [say(f"call_list.flag_{flag}") for flag in sorted(flags - {""})]:
         terminal.paragraph(f"Flags: {'; '.join(keys)}.")
+    if any(row[5].endswith("+") for row in rows):
+        terminal.say("call_list.price_plus")
 
 
 def _show_what_to_say(view: RunView, calls: pd.DataFrame) -> None:

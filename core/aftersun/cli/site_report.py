@@ -16,6 +16,7 @@ from aftersun.inventory.store.dictionary import columns
 from aftersun.model.change import GAIN_KINDS
 from aftersun.model.codes import OFFERED, Status, Untold
 from aftersun.model.figures import ENGLISH
+from aftersun.model.output import Price
 
 if TYPE_CHECKING:
     from aftersun.scoring.run.site_detail import CloserLook
@@ -69,7 +70,7 @@ def show_verdicts(view: RunView, site_id: str) -> None:
     ordered = records(ranking.sort_values("rank", na_position="last"))
     items = view.table("cost_item", site_id)
     charged = items[items["every_year"].eq(True) & ~items["kind"].isin(GAIN_KINDS)]
-    charges = charged.groupby("retrofit")["price"].sum()
+    charges, prices = charged.groupby("retrofit")["price"].sum(), view.prices([site_id])
     terminal.result("")
     terminal.table(
         ["retrofit", "advice", "price", f"NPV, {view.currency}", "80 % range", "payback"],
@@ -77,12 +78,25 @@ def show_verdicts(view: RunView, site_id: str) -> None:
             [
                 titles.get(row["retrofit"], row["retrofit"]),
                 wording.status_text(row["status"]),
-                *(["", "", "", ""] if pd.isna(row["npv"]) else _figures(row, charges.get(row["retrofit"], 0.0))),
+                *(
+                    ["", "", "", ""]
+                    if pd.isna(row["npv"])
+                    else _figures(row, prices[site_id, row["retrofit"]], charges.get(row["retrofit"], 0.0))
+                ),
             ]
             for row in ordered
         ],
         "<<>>>>",
+        cut=True,
     )
+    for row in ordered:
+        price, charge = prices.get((site_id, row["retrofit"])), charges.get(row["retrofit"], 0.0)
+        if price and (price.if_needed or charge):
+            more = [f"{amount(price.if_needed)} if needed ({', '.join(map(in_words, price.items))})"] * bool(
+                price.items
+            )
+            more += [f"{amount(charge)} a year"] if charge else []
+            terminal.paragraph(f"+ {titles.get(row['retrofit'], row['retrofit'])}: {', '.join(more)}.", hang=2)
     offers = view.table("offer", site_id)
     for offer in records(offers[offers["offer"].map(lambda name: len(view.members(name)) > 1)]):
         together = " and ".join(titles.get(name, name) for name in view.members(offer["offer"]))
@@ -168,11 +182,11 @@ def _drivers(look: CloserLook | None, retrofit: str, usual: float, currency: str
         terminal.say("site.changed", indent=2, npv=amount(look.npv[retrofit]), currency=currency)
 
 
-def _figures(row: Mapping[Any, Any], charge: float) -> list[str]:
-    """Return price with what is paid every year, NPV, range and simple payback of a retrofit as cells."""
-    price = amount(row["upfront"]) + (f" + {amount(charge)} a year" if charge else "")
+def _figures(row: Mapping[Any, Any], price: Price, charge: float) -> list[str]:
+    """Return price, NPV, range and discounted payback of a retrofit as cells; a plus says that more is paid besides."""
+    asked = amount(price.decided) + ("+" if price.if_needed or charge else "")
     drawn = "" if pd.isna(row["npv_p90"]) else money_range(row["npv_p90"], row["npv_p10"])
-    return [price, money(row["npv"]), drawn, _payback(row, "simple")]
+    return [asked, money(row["npv"]), drawn, _payback(row, "discounted")]
 
 
 def _standing(view: RunView, site_id: str) -> None:

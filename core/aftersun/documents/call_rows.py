@@ -12,7 +12,8 @@ from aftersun.documents.run_view import RunView
 from aftersun.model.change import severity_order
 from aftersun.model.codes import Status
 from aftersun.model.figures import ENGLISH
-from aftersun.model.shown import cell, records
+from aftersun.model.output import Price
+from aftersun.model.shown import cell, money, records
 
 Row = Mapping[Any, Any]
 OF_OFFER = ("npv_p90", "npv_p10", "chance_npv_positive", "upfront", "contribution")
@@ -23,8 +24,8 @@ class Shown:
     """A call, and what is shown beside its row.
 
     ``offer`` is its row of table offer, without values for a call for service, where nothing is offered. ``flag`` says
-    what is to be minded of it, A = asked first, S = surveyed first, "" = nothing. ``notes`` are the safety notes of the
-    work, each once, worst first.
+    what is to be minded of it, A = asked first, S = surveyed first, "" = nothing. ``notes`` are the safety
+    notes of the work, each once, worst first. ``price`` is None where nothing is offered.
     """
 
     call: Row
@@ -32,6 +33,7 @@ class Shown:
     offer: Row
     flag: str
     notes: list[dict[Hashable, Any]]
+    price: Price | None = None
 
 
 def shown_calls(view: RunView, calls: pd.DataFrame) -> list[Shown]:
@@ -41,7 +43,7 @@ def shown_calls(view: RunView, calls: pd.DataFrame) -> list[Shown]:
     notes: dict[str, list[dict[Hashable, Any]]] = {}
     for note in view.table_of_sites("safety_note", sites).to_dict("records"):
         notes.setdefault(note["site_id"], []).append(note)
-    ranked = view.table_of_sites("ranking", sites)
+    ranked, prices = view.table_of_sites("ranking", sites), view.prices(sites)
     surveyed = ranked[ranked["status"] == Status.SUBJECT_TO_SURVEY]
     to_survey = set(zip(surveyed["site_id"], surveyed["retrofit"], strict=True))
     shown = []
@@ -57,8 +59,13 @@ def shown_calls(view: RunView, calls: pd.DataFrame) -> list[Shown]:
         for note in notes.get(site, ()):
             if note["retrofit"] in members:
                 mine.setdefault(note["note_id"], note)
-        shown.append(Shown(call, members, offer, flag, _worst_first(mine.values())))
+        shown.append(Shown(call, members, offer, flag, _worst_first(mine.values()), prices[site, offered]))
     return shown
+
+
+def price_text(price: Price | None) -> str:
+    """Return what is asked in any case; a plus says that parts come on top if they are needed."""
+    return "" if price is None else money(price.decided) + ("+" if price.if_needed else "")
 
 
 def reach(person: Row | pd.Series) -> str:

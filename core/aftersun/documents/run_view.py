@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import asdict
 from datetime import date
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -12,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from aftersun.documents.anonymiser import Anonymiser
+from aftersun.documents.prices import price_of
 from aftersun.inventory.log import call_log
 from aftersun.inventory.places import heights_at, towns_among
 from aftersun.inventory.runs.bulk_reading import RunTables
@@ -24,7 +26,7 @@ from aftersun.model.codes import CallKind, ContactRule, NotCalled
 from aftersun.model.errors import AftersunError
 from aftersun.model.figures import ENGLISH
 from aftersun.model.letter import Letter
-from aftersun.model.output import Letterhead, SafetyNotes
+from aftersun.model.output import Letterhead, Price, SafetyNotes
 from aftersun.money.company import Company
 from aftersun.money.letterhead import letterhead_of
 from aftersun.money.measures import even_saving
@@ -262,14 +264,14 @@ class RunView:
     def call_texts(self) -> dict[str, str]:
         """Return what to say on each call, as it is spoken, by site_id."""
         calls, known = self.calls(), self.to_tell()
-        about = calls[["site_id", "retrofit"]].rename(columns={"retrofit": "offer"})
-        offers = self.table("offer").merge(about, on=["site_id", "offer"])
+        called = calls[["site_id", "retrofit"]].rename(columns={"retrofit": "offer"})
+        offers = self.table("offer").merge(called, on=["site_id", "offer"])
         ranking = self.table_of_sites("ranking", list(calls["site_id"]))
         ranking = ranking.merge(self.table("run_retrofit")[["retrofit", "title", "summary"]], on="retrofit", how="left")
         ranked = {(row["site_id"], row["retrofit"]): row for row in ranking.to_dict("records")}
         hazards = known.groupby("site_id", sort=False)["text"].agg(list)
         texts = dict(zip(calls["site_id"], calls["sentence"].fillna(""), strict=True))  # of older runs as stored
-        rate = self.used_company().money.real_discount_rate
+        rate, prices = self.used_company().money.real_discount_rate, self.prices(list(calls["site_id"]))
         for offer in offers.to_dict("records"):
             site = offer["site_id"]
             if texts[site]:
@@ -278,11 +280,26 @@ class RunView:
             allowed = value_of(offer, "chance_allowed") or 1.0
             yearly = even_saving(offer["npv"] / allowed + offer["upfront"], rate, int(offer["years"]))
             told, asked = hazards.get(site, ()), self.to_ask(site) if allowed < 1 else ()
-            texts[site] = call_text({**offer, "yearly_saving": yearly}, members, self.currency, ENGLISH, told, asked)
+            about: dict[Any, Any] = {**offer, "yearly_saving": yearly, **asdict(prices[site, offer["offer"]])}
+            texts[site] = call_text(about, members, self.currency, ENGLISH, told, asked)
         for evidence in self.table_of_sites("site_evidence", list(calls["site_id"])).to_dict("records"):
             said = texts[evidence["site_id"]], standstill_text(evidence, self.currency, spoken=True)
             texts[evidence["site_id"]] = " ".join(filter(None, said))
         return texts
+
+    def prices(self, site_ids: Sequence[str]) -> dict[tuple[str, str], Price]:
+        """Return what each offer and valued retrofit costs for certain and if more is needed, by site and its id."""
+        items = self.table_of_sites("cost_item", site_ids)
+        items = items[items["quantity"] != items["quantity"].round()]  # only such may be needed or not
+        rows: dict[tuple[str, str], list[dict[Hashable, Any]]] = {}
+        for row in items.to_dict("records"):
+            rows.setdefault((row["site_id"], row["retrofit"]), []).append(row)
+        found: dict[tuple[str, str], Price] = {}
+        for table, name in (("ranking", "retrofit"), ("offer", "offer")):
+            priced = self.table_of_sites(table, site_ids)[["site_id", name, "upfront"]].dropna()
+            for site, offer, upfront in priced.itertuples(index=False, name=None):
+                found[str(site), str(offer)] = price_of(upfront, rows.get((str(site), str(offer)), ()))
+        return found
 
     def members(self, offer: str) -> tuple[str, ...]:
         """Return the retrofits that an offer consists of, in the order of their ids."""

@@ -112,10 +112,11 @@ class LetterPart:
 class LetterOption:
     """One thing that the owner may choose; ``offer`` "" is doing nothing now, which costs and brings nothing.
 
-    Amounts are in the letter's currency, tax included, in today's money. ``yearly`` is the even amount a year over
-    ``years`` that comes to npv + price at the letter's ``discount_rate``; P90 is exceeded with 90 %. Ranges and chance
-    are None where the run has drawn none. ``discounted_payback_years`` None = never within ``years``, or there is no
-    price and charges are paid every year.
+    Amounts are in the letter's currency, tax included, in today's money. Parts that are fitted only if needed are not
+    in ``price``; ``npv``, payback and ``cash`` count them by ``if_needed_counted``. ``yearly`` is the even amount a
+    year over ``years`` that comes to npv + price + if_needed_counted at the letter's ``discount_rate``; P90 is
+    exceeded with 90 %. Ranges and chance are None where the run has drawn none. ``discounted_payback_years`` None =
+    never within ``years``, or there is no price and charges are paid every year.
     """
 
     offer: str  # id, members joined by "+"; "" = nothing now
@@ -125,6 +126,8 @@ class LetterOption:
     price_before: float = 0.0  # before a discount or fixed price; the same where there is none
     sales_tax: float = 0.0  # contained in ``price``; 0 where the customer gets it back
     price_lines: tuple[LetterPrice, ...] = ()  # add up to price_before
+    if_needed: tuple[LetterPrice, ...] = ()  # comes on top if needed: whole parts, their whole price
+    if_needed_counted: float = 0.0  # what is counted of that: each part's price at its chance
     first_year_saving: float = 0.0  # money in the first year
     later: tuple[LetterPrice, ...] = ()  # what is paid beside the price: every year, and in later years
     gained: tuple[LetterPrice, ...] = ()  # what is gained once beside energy, such as a grant

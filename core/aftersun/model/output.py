@@ -55,6 +55,20 @@ class SafetyNotes:
     where: pd.DataFrame  # site_id, retrofit, set: position in sets; by site and retrofit
 
 
+@dataclass(frozen=True)
+class Price:
+    """Money with tax: ``decided`` is asked in any case, ``if_needed`` more if all that may be needed is.
+
+    ``counted`` is what net present value, payback and course reckon of that, each part at its chance: decided + counted
+    is the expected price. ``items`` are the keys of the price book that may be needed.
+    """
+
+    decided: float
+    if_needed: float = 0.0
+    counted: float = 0.0
+    items: tuple[str, ...] = ()
+
+
 class RunView(Protocol):
     """One stored run, read only. Tables are those of core/README.md, section on stored results."""
 
@@ -116,6 +130,9 @@ class RunView(Protocol):
 
     def worth_it(self) -> tuple[int, int]:
         """Return at how many sites something is worth it as it is, and at how many more if the answers allow it."""
+
+    def prices(self, site_ids: Sequence[str]) -> Mapping[tuple[str, str], Price]:
+        """Return what each offer and valued retrofit costs, by site and its id."""
 
     def call_texts(self) -> Mapping[str, str]:
         """Return what to say on each call, by site_id."""

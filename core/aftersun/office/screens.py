@@ -9,7 +9,7 @@ from typing import Any
 import pandas as pd
 
 from aftersun import wording
-from aftersun.documents.call_rows import Shown, chance_text, reach, shown_calls, worst_first
+from aftersun.documents.call_rows import Shown, chance_text, price_text, reach, shown_calls, worst_first
 from aftersun.documents.run_view import RunView
 from aftersun.inventory.log import call_log, letters
 from aftersun.inventory.log.learnt_facts import fact_columns, facts
@@ -89,7 +89,7 @@ def _call(shown: Shown, person: Mapping[str, Any], titles: Mapping[str, str]) ->
         "name": cell(person["name"]) or call["customer_id"],
         "reach": reach(person),
         "what": " + ".join(titles[name] for name in shown.members) or wording.say("call_list.stopped"),
-        "price": money(offer["upfront"]),
+        "price": price_text(shown.price),
         "worth": money(call["npv"]),
         "range": money_range(offer["npv_p90"], offer["npv_p10"]),
         "chance": "" if pd.isna(chance) else chance_text(chance),
@@ -147,6 +147,7 @@ def site(office: Office, site_id: str) -> Screen:
         person = records(contact)[0] if len(contact) else {}
         ranking = view.table("ranking", site_id).sort_values("rank", na_position="last")
         notes, danger = view.table("safety_note", site_id), view.to_tell()
+        prices = view.prices([site_id])
         titles, changes = view.titles(), trail.changes(inventory, site_id)
         asked = {row["fact"]: row["question"] for row in records(view.questions(site_id))}
         by_note = notes.groupby("note_id", sort=False)["retrofit"].agg(lambda names: sorted(set(names)))
@@ -167,6 +168,7 @@ def site(office: Office, site_id: str) -> Screen:
                     "advice": wording.status_text(row["status"]),
                     "range": money_range(row["npv_p90"], row["npv_p10"]),
                     "reason": wording.reason_text(row, currency),
+                    "price": price_text(prices.get((site_id, row["retrofit"]))),
                 }
                 for row in records(ranking)
             ],

@@ -48,6 +48,7 @@ class Call:
     text: str
     dangers: str
     questions: Sequence[Record]
+    price: api.Price | None = None  # None where nothing is offered
 
     @property
     def site_id(self) -> str:
@@ -104,7 +105,7 @@ class CallList:
         sites = [str(row["site_id"]) for row in rows]
         offers = self.offers[self.offers["site_id"].isin(sites)]
         by_offer = {(str(row["site_id"]), str(row["offer"])): row for row in records_of(offers)}
-        asked, texts = self._asked(sites), self.run.call_texts()
+        asked, texts, prices = self._asked(sites), self.run.call_texts(), self.run.prices(sites)
         return [
             Call(
                 row,
@@ -113,6 +114,7 @@ class CallList:
                 texts[site],
                 self._dangers(site),
                 asked.get(site, ()),
+                prices.get((site, str(row["retrofit"]))),
             )
             for site, row in zip(sites, rows, strict=True)
         ]
@@ -203,7 +205,8 @@ class CallList:
             "contact_rule": contact_rule(self.run, customer.person),
             "offer": customer.by_site(self._offer_and_price),
             "survey": self._survey_first(call),
-            "upfront": call.offer.get("upfront"),
+            "upfront": call.offer.get("upfront") if call.price is None else call.price.decided,
+            "if_needed": call.price.if_needed if call.price is not None and call.price.if_needed else None,
             # what is told for safety is no sale: nobody weighs what it would bring
             "npv": None if call.kind == _SAFETY else call.row["npv"],
             **{name: drawn(call.offer.get(name), call.row["npv"]) for name in _RANGE},
@@ -217,8 +220,11 @@ class CallList:
         """Return what a call is about, with its price."""
         if not call.members:
             return call.kind
-        price, title = call.offer.get("upfront"), self.title(call.row["retrofit"])
-        return title if price is None or price != price else f"{title}, {api.ENGLISH.amount(price, self.run.currency)}"
+        title, price = self.title(call.row["retrofit"]), call.price
+        if price is None:
+            return title
+        decided, more = (api.ENGLISH.amount(one, self.run.currency) for one in (price.decided, price.if_needed))
+        return f"{title}, {decided}" + (f"; if needed plus {more}" if price.if_needed else "")
 
     def _entries(self, customer: Customer) -> dict[str, str | None]:
         """Return what is filled in already of the cells to be filled in, by key or title of the column."""

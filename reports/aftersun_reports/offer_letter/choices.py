@@ -51,6 +51,7 @@ def options(letter: api.Letter, letters: Sequence[str], words: Words) -> dict[st
                 "what_it_is",
                 "price",
                 "price_lines",
+                "if_needed",
                 "later",
                 "gained",
                 *(_GAINS if promises else ()),
@@ -72,7 +73,7 @@ def options(letter: api.Letter, letters: Sequence[str], words: Words) -> dict[st
 
 
 def recommended(letter: api.Letter, words: Words) -> dict[str, Any] | None:
-    """Return page one of what is recommended first: three sentences, its figures by label, and how sure they are."""
+    """Return page one of what is recommended first: its sentences, its figures by label, and how sure they are."""
     if not letter.options or not letter.options[0].offer:
         return None
     option = letter.options[0]
@@ -108,6 +109,18 @@ def recommended(letter: api.Letter, words: Words) -> dict[str, Any] | None:
                 yearly=rounded(option.yearly),
                 n=years,
                 payback=paid_back,
+            ),
+            *(
+                [
+                    words(
+                        "recommend_if_needed",
+                        amount=words.figures.exact(sum(line.price for line in option.if_needed)),
+                        items=", ".join(_what(line, words) for line in option.if_needed),
+                        counted=words.figures.exact(option.if_needed_counted),
+                    )
+                ]
+                if option.if_needed
+                else []
             ),
             words.say(
                 api.LetterFact("recommend_net", {"net": rounded(option.npv), **({"chance": chance} if chance else {})})
@@ -161,7 +174,7 @@ def _cells(letter: api.Letter, option: api.LetterOption, words: Words) -> dict[s
         return {
             "what_it_is": _cell(words("nothing_with_danger" if letter.dangers else "nothing_now")),
             "price": _cell(words("nothing_price")),
-            "price_lines": _cell(),
+            **dict.fromkeys(("price_lines", "if_needed"), _cell()),
             **dict.fromkeys(("yearly", "net_worth"), _cell(words("nothing_brings"))),
             **dict.fromkeys(("later", "gained", "apart", "rule_stays"), _cell()),
             **dict.fromkeys(("chance", "payback", "survey_first"), _cell(words("nothing_cell"))),
@@ -169,6 +182,7 @@ def _cells(letter: api.Letter, option: api.LetterOption, words: Words) -> dict[s
     cells = {
         "price": _price(letter, option, words),
         "price_lines": _price_lines(option, words),
+        "if_needed": _if_needed(option, words),
         "later": _cell(lines=[_later(line, words) for line in option.later]),
         "gained": _cell(lines=[_later(line, words) for line in option.gained]),
         "survey_first": _cell(sentence(words.listed(option.survey_first, "; ")) or words("survey_none")),
@@ -241,6 +255,23 @@ def _price_lines(option: api.LetterOption, words: Words) -> Cell:
     return _cell(lines=lines)
 
 
+def price_to_sign(option: api.LetterOption, words: Words) -> str:
+    """Return the price that a customer accepts, with what comes on top if needed."""
+    price = words.figures.exact(option.price)
+    if not option.if_needed:
+        return price
+    more = words.figures.exact(sum(line.price for line in option.if_needed))
+    return words("price_and_if_needed", price=price, amount=more)
+
+
+def _if_needed(option: api.LetterOption, words: Words) -> Cell:
+    """Return what is no part of the price and comes on top if needed, and what is counted of it."""
+    lines = [(_what(line, words), words.figures.exact(line.price, mark=False)) for line in option.if_needed]
+    if lines:
+        lines.append((words("if_needed_counted"), words.figures.exact(option.if_needed_counted, mark=False)))
+    return _cell(lines=lines)
+
+
 def _charge_alone(option: api.LetterOption) -> bool:
     return not option.price and any(line.every_year for line in option.later)
 
@@ -279,6 +310,11 @@ def job_lines(lines: Iterable[api.LetterPrice], words: Words) -> list[str]:
         quantity = line.quantity + (before.quantity if before else 0.0)
         together[line.item, line.unit] = replace(line, quantity=quantity)
     return [job_line(line, words) for line in together.values()]
+
+
+def job_if_needed(option: api.LetterOption, words: Words) -> list[str]:
+    """Return what the crew brings in case it is needed."""
+    return [words("job_line_if_needed", item=_what(line, words)) for line in option.if_needed]
 
 
 def job_line(line: api.LetterPrice, words: Words) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from aftersun import api
@@ -20,7 +21,8 @@ _ESTIMATES = {
     "assumption": "our_estimate",
     "from memory": "our_estimate",
 }
-_OF_THE_PROJECT = re.compile(r" \(tests/[^)]*\)")  # a file of ours, which says nothing to a customer
+# a file of ours or the name of one of our numbers, which say nothing to a customer
+_OF_THE_PROJECT = re.compile(r" \((?:tests/[^)]*|[a-z]+(?:_[a-z0-9]+)+(?: in [a-z_]+\.csv)?)\)")
 _ASSUMPTIONS = 6  # that move the result most are printed; those that turn the advice or were replaced always are
 _NO_TOOLS = (api.ACCESS, api.CostKind.TRAVEL, "other")
 
@@ -29,7 +31,10 @@ def page(letter: api.Letter, head: api.Letterhead) -> dict[str, Any]:
     """Return all texts of a letter, ready to be written as JSON. Sections with nothing to say are None or empty."""
     kind = "notice_" if letter.notice else ""
     amounts = [(option.price, option.price_before, option.sales_tax) for option in letter.options]
-    lines = [line.price for one in letter.options for line in (*one.price_lines, *one.later, *one.gained)]
+    lines = [
+        line.price for one in letter.options for line in (*one.price_lines, *one.later, *one.gained, *one.if_needed)
+    ]
+    lines += [one.if_needed_counted for one in letter.options]
     words = Words(head, clean(letter.currency), [*itertools.chain(*amounts), *lines], letter.language)
     letters = words.letters(len(letter.options))
     number, version = breakable(letter.number) or words("draft"), letter.version
@@ -55,7 +60,7 @@ def page(letter: api.Letter, head: api.Letterhead) -> dict[str, Any]:
         "greeting": _greeting(letter, words),
         "recommended": choices.recommended(letter, words),
         "choices": [
-            [tag, words.title(letter, option), words.figures.exact(option.price) if option.offer else ""]
+            [tag, words.title(letter, option), choices.price_to_sign(option, words) if option.offer else ""]
             for tag, option in zip(letters, letter.options, strict=True)
         ],
         "remark": _lines(letter.remark.split("\n")),
@@ -182,7 +187,10 @@ def job_page(letter: api.Letter, head: api.Letterhead) -> dict[str, Any]:
                     *(sentence(words.listed([fact], "; ")) for fact in option.survey_first),
                     *choices.job_lines((line for line in option.price_lines if line.kind == api.ACCESS), words),
                 ],
-                "tools": choices.job_lines((line for line in option.price_lines if line.kind not in _NO_TOOLS), words),
+                "tools": [
+                    *choices.job_lines((line for line in option.price_lines if line.kind not in _NO_TOOLS), words),
+                    *choices.job_if_needed(option, words),
+                ],
                 "notes": _halves([_note(note, words) for note in option.notes]),
             }
             for option in letter.options
@@ -210,18 +218,23 @@ def _system(letter: api.Letter, words: Words) -> dict[str, Any] | None:
 
 
 def _claims(letter: api.Letter, letters: Sequence[str], words: Words) -> list[dict[str, str]]:
-    """Return the trade's claims beside what was computed; none of an option that is named for safety alone."""
-    return [
-        {
-            "letter": tag,
-            "text": words.text(claim.text),
-            "source": words("source", source=sentence(_source(claim.source, words))) if claim.source.strip() else "",
-            "computed": words.say(claim.computed),
-        }
-        for tag, option in zip(letters, letter.options, strict=True)
-        if not option.safety_remedial
-        for claim in option.claims
-    ]
+    """Return the trade's claims beside what was computed; none of an option that is named for safety alone.
+
+    What several options say alike stands with the first of them.
+    """
+    rows: dict[tuple[str, str], dict[str, str]] = {}
+    for tag, option in zip(letters, letter.options, strict=True):
+        for claim in () if option.safety_remedial else option.claims:
+            row = {
+                "letter": tag,
+                "text": words.text(claim.text),
+                "source": words("source", source=sentence(_source(claim.source, words)))
+                if claim.source.strip()
+                else "",
+                "computed": words.say(claim.computed),
+            }
+            rows.setdefault((row["text"], row["computed"]), row)
+    return list(rows.values())
 
 
 def _assumptions(letter: api.Letter, words: Words) -> dict[str, Any] | None:
@@ -230,10 +243,18 @@ def _assumptions(letter: api.Letter, words: Words) -> dict[str, Any] | None:
     They stand for gains, so those of an option that promises none are left out.
     """
     sold = [option for option in letter.options if not option.safety_remedial]
-    distinct = list(dict.fromkeys(one for option in sold for one in option.assumptions))
+    names = [f"{part.title}: " for option in sold for part in option.parts]
+    alone = {replace(one, turns=False): one for option in sold if len(option.parts) == 1 for one in option.assumptions}
+
+    def once(one: api.LetterAssumption) -> api.LetterAssumption:
+        """Return what another option assumes alike, without the title that tells it apart within several."""
+        bare = (one.meaning.removeprefix(name) for name in names if one.meaning.startswith(name))
+        return next((alone[same] for text in bare if (same := replace(one, meaning=text, turns=False)) in alone), one)
+
+    per_option = [tuple(map(once, option.assumptions)) for option in sold if option.assumptions]
+    distinct = list(dict.fromkeys(one for assumptions in per_option for one in assumptions))
     if not distinct:
         return None
-    per_option = [option.assumptions for option in sold if option.assumptions]
     share = max(_ASSUMPTIONS // len(per_option), 1)
     leading = {one for assumptions in per_option for one in assumptions[:share]}
     shown = [one for one in distinct if one in leading or one.turns or one.replaced.strip()]
@@ -269,8 +290,15 @@ def _source(source: str, words: Words) -> str:
     for start, key in _ESTIMATES.items():
         if source.startswith(start):
             reasons = source[len(start) :]
-            return words(key) + (words.text(reasons) if words.knows(reasons) else "")
-    return words.text(source)
+            return words(key) + (_estimated(words.text(reasons), words) if words.knows(reasons) else "")
+    return _estimated(words.text(source), words)
+
+
+def _estimated(source: str, words: Words) -> str:
+    """Return a source that calls nothing an assumption or without a source in its middle: that, too, is an estimate."""
+    for said, key in _ESTIMATES.items():
+        source = re.sub(rf"\b{said}\b", words(key), source)
+    return source
 
 
 def _question(question: api.LetterQuestion, currency: str, words: Words) -> list[str]:

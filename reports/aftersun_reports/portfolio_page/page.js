@@ -80,7 +80,7 @@ function fillCharts() {
 
 function fillReading() {
   const lines = [
-    'Net benefit is the net present value (NPV) to the owner over the life of the retrofit: at today\u2019s prices, tax included, less the price of the work. It is the mean over all that was drawn; without ranges it takes the usual value of each assumption. A loss is shown as it is.',
+    'Net benefit is the net present value (NPV) to the owner over the life of the retrofit: at today\u2019s prices, tax included, less the price of the work. The expected price counts parts that are fitted only if needed at their chance. Net benefit is the mean over all that was drawn; without ranges it takes the usual value of each assumption. A loss is shown as it is.',
     'The 80 % range goes from P90, exceeded with 90 %, to P10, exceeded with 10 %; between them lie eight cases of ten. Chance is that of any gain at all. \u201cNot drawn\u201d means that the run did not calculate how sure it is; it does not mean zero. Where a gain is below a quarter of the cost, only yes/no facts and the yield are drawn: no number within its range would turn the advice, and the true range is wider.',
     'The best offer of a site is the one with the highest net benefit, alone or as a set done in one visit. Where only a safety remedial stands, the owner is notified and nothing is sold.',
     'Safety notes belong to the offer beside them and are part of the advice; the page of a site has them in full. Danger, warning and caution have the colours of ISO 3864 and ANSI Z535: white on red, black on orange, black on yellow.',

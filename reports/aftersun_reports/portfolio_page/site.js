@@ -31,7 +31,7 @@ function siteSummary(site) {
     el('li', {}, el('b', {}, money(SITES.npv[site])), 'net benefit to the owner'),
     el('li', {}, el('b', {}, range(SITES.p90[site], SITES.p10[site])), '80 % range of the net benefit'),
     el('li', {}, el('b', {}, chance(SITES.chance[site])), 'chance of a gain'),
-    el('li', {}, el('b', {}, price(SITES.price[site])), 'price, tax included'))];
+    el('li', {}, el('b', {}, price(SITES.price[site])), 'expected price, tax included'))];
 }
 
 function siteDangers(site) {
@@ -47,7 +47,7 @@ function siteOffers(site) {
     const mine = members.filter((one) => one.offer === offer.offer);
     return el('div', { class: 'card' }, el('h4', {}, said(title(offer.offer))),
       el('p', {}, `Net benefit ${money(offer.npv)} over ${known(offer.years) ? years(offer.years, 0) : `years that are ${NOT_KNOWN}`}; 80 % range ${range(offer.npv_p90, offer.npv_p10)}; `
-        + `chance of a gain ${chance(offer.chance_npv_positive)}; price ${price(offer.upfront)}; ${money(offer.first_year_saving)} in the first year.`),
+        + `chance of a gain ${chance(offer.chance_npv_positive)}; expected price ${price(offer.upfront)}; ${money(offer.first_year_saving)} in the first year.`),
       offer.told === 'yes' ? el('p', {}, 'It ends a known hazard: the owner is notified, whatever it brings.') : '',
       mine.length > 1 ? table(`Parts of this offer, ${DATA.format.currency}`, ['part', { num: 'net benefit alone' }, { num: 'adds to the offer' }],
         mine.map((one) => [title(one.retrofit), { num: known(one.npv_alone) ? amount(one.npv_alone) : NOT_KNOWN }, { num: amount(one.npv_added) }])) : '',
@@ -70,7 +70,7 @@ function siteRetrofits(site) {
     return [said(row.reason), row.variant ? el('span', {}, ' Done as: ', said(row.variant), '.') : '', gain, water, back];
   };
   return [el('h3', {}, 'All retrofits'), table(`Each alone, best first, ${DATA.format.currency}`,
-    ['retrofit', 'status', { num: 'net benefit' }, { num: '80 % range' }, { num: 'chance' }, { num: 'price' }, 'why', 'safety notes'],
+    ['retrofit', 'status', { num: 'net benefit' }, { num: '80 % range' }, { num: 'chance' }, { num: 'expected price' }, 'why', 'safety notes'],
     rows.map((row) => [title(row.retrofit), row.status, { num: known(row.npv) ? amount(row.npv) : 'not valued' },
       { num: known(row.npv) ? range(row.npv_p90, row.npv_p10) : '' },
       { num: known(row.npv) ? chance(row.chance_npv_positive) : '' },

@@ -44,9 +44,12 @@ def read_sites(run: api.RunView) -> Sites:
     facts, ranking = run.sites(), run.table("ranking")
     ids = sorted({*map(str, facts["site_id"]), *map(str, ranking["site_id"])})
     offers = run.table("offer")
-    best = offers.sort_values(["npv", "offer"], ascending=[False, True], kind="stable").drop_duplicates("site_id")
-    best = best.set_index("site_id", drop=False)
     calls = run.table("call").set_index("site_id", drop=False)
+    # what a call offers goes before what has the highest net present value: one offer on page and call sheet
+    called = offers["site_id"].map(calls["retrofit"].where(calls["position"].notna()))
+    best = offers.assign(called=(offers["offer"] == called).fillna(False).astype(bool))
+    best = best.sort_values(["called", "npv", "offer"], ascending=[False, False, True], kind="stable")
+    best = best.drop(columns="called").drop_duplicates("site_id").set_index("site_id", drop=False)
     return Sites(
         ids, facts.set_index("site_id", drop=False).reindex(ids), best, calls, _statuses(run, ids, best, ranking)
     )

@@ -22,7 +22,7 @@ const COLUMNS = [
   { label: NET, cell: (site) => (known(SITES.npv[site]) ? amount(SITES.npv[site]) : ''), key: (site) => SITES.npv[site], num: true },
   { label: '80 % range', cell: (site) => (known(SITES.npv[site]) ? range(SITES.p90[site], SITES.p10[site]) : ''), key: (site) => SITES.p90[site], num: true },
   { label: 'Chance', cell: (site) => (known(SITES.npv[site]) ? chance(SITES.chance[site]) : ''), key: (site) => SITES.chance[site], num: true },
-  { label: 'Price', cell: (site) => (known(SITES.price[site]) ? plain(SITES.price[site], 0) : ''), key: (site) => SITES.price[site], num: true },
+  { label: 'Expected price', cell: (site) => (known(SITES.price[site]) ? plain(SITES.price[site], 0) : ''), key: (site) => SITES.price[site], num: true },
   { label: 'Status', cell: (site) => word(SITES.status, site), kind: 'spare', key: (site) => word(SITES.status, site) },
   { label: 'Safety', cell: notesCell, key: (site) => 1000 * SITES.danger[site] + siteNotes(site).length, kind: 'safety', falls: true },
   { label: 'Not called', cell: (site) => (known(SITES.call[site]) ? '' : contact(site)), kind: 'offer spare', key: (site) => (known(SITES.call[site]) ? null : contact(site)) },

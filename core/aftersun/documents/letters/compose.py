@@ -278,7 +278,7 @@ def _price(records: Records, choices: Choices) -> float | None:
     """Return the price that was set, None = as computed."""
     if records.name in choices.prices:
         return choices.prices[records.name]
-    return float(records.offer["upfront"]) * (1.0 - choices.discount) if choices.discount else None
+    return records.price.decided * (1.0 - choices.discount) if choices.discount else None
 
 
 def _letter(source: Source, stored: Stored, records: Sequence[Records], choices: Choices, made_on: date) -> Letter:

@@ -273,9 +273,9 @@ def notes_of(rows: Sequence[Row]) -> tuple[LetterNote, ...]:
 def questions_of(
     rows: Sequence[Row], members: Sequence[str], title: Callable[[str], str]
 ) -> tuple[LetterQuestion, ...]:
-    """Return the questions about what is proposed whose answer is worth something, the most valuable first."""
+    """Return the questions about what is proposed whose answer is worth a unit of money, the most valuable first."""
     questions = []
-    valuable = [row for row in rows if value_of(row, "value_of_phone") and row["value_of_phone"] > 0]
+    valuable = [row for row in rows if round(value_of(row, "value_of_phone") or 0.0) > 0]
     for row in sorted(valuable, key=lambda row: -float(row["value_of_phone"])):
         about = [name for name in row["retrofits"] if name in members]
         if about:

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from aftersun.documents.letters.facts import LEAST_KWH, Stored, fact, notes_of, tax_reclaimed
+from aftersun.documents.prices import may_be_needed, price_of, whole
 from aftersun.model.change import COST_KINDS, GAIN_KINDS
 from aftersun.model.codes import Status
 from aftersun.model.letter import (
@@ -22,6 +23,7 @@ from aftersun.model.letter import (
     LetterPrice,
     LetterYear,
 )
+from aftersun.model.output import Price
 from aftersun.money.company import Company
 from aftersun.money.measures import discounted_payback, even_saving
 from aftersun.money.template import TRAVEL
@@ -84,22 +86,30 @@ class Records:
         alone = len(self.names) == 1 and self.ranking[self.names[0]]["status"] == Status.SAFETY_REMEDIAL
         return bool(value_of(self.offer, "must_call")) and (alone or not float(self.offer["npv"]) > 0)
 
+    @property
+    def price(self) -> Price:
+        """What it costs as computed, and what comes on top if needed."""
+        return price_of(float(self.offer["upfront"]), self.rows("cost_item"))
+
 
 def option_of(records: Records, price: float | None, catalogue: Catalogue, company: Company) -> LetterOption:
     """Return an offer of the run as an option of a letter, at a price with tax, None = as computed.
 
-    The price is certain, and paid in year 0: another one moves the net present value and each of its percentiles by
-    the difference. The chance of a gain is then read from the 21 stored percentiles, moved likewise, by linear
-    interpolation between them; beyond the lowest and highest draw it is 1 and 0. With the price as computed it is the
-    stored one, which counts the draws themselves. Payback is that of the moved cash flow. All is in today's money at
-    the run's discount rate: ``yearly`` is the net present value with the price put back, as an even amount a year over
-    ``years`` (capital recovery), and the course of cash ends at the net present value.
+    Parts that are fitted only if needed are not in the price: net present value, payback and course count them at
+    their chance, as the run did. The price is certain, and paid in year 0: another one moves the net present value and
+    each of its percentiles by the difference. The chance of a gain is then read from the 21 stored percentiles, moved
+    likewise, by linear interpolation between them; beyond the lowest and highest draw it is 1 and 0. With the price as
+    computed it is the stored one, which counts the draws themselves. Payback is that of the moved cash flow. All is in
+    today's money at the run's discount rate: ``yearly`` is the net present value with the price and what is counted of
+    such parts put back, as an even amount a year over ``years`` (capital recovery), and the course of cash ends at the
+    net present value.
     """
     offer, money = records.offer, company.money
     years = int(offer["years"])
-    before = _money(offer["upfront"])
+    computed = records.price
+    before = _money(computed.decided)
     paid = before if price is None else _money(price)
-    lower = 0.0 if price is None else float(offer["upfront"]) - paid  # what the owner keeps by the price that was set
+    lower = 0.0 if price is None else computed.decided - paid  # what the owner keeps by the price that was set
     cash = records.rows("cash_flow")
     net = np.array([float(row["net"]) for row in cash])
     net[0] += lower
@@ -110,9 +120,11 @@ def option_of(records: Records, price: float | None, catalogue: Catalogue, compa
         value = None if worth is None else _money(float(worth) + lower)
         gains[f"npv{level}"] = value
         gains[f"yearly{level}"] = (
-            None if value is None else _money(even_saving(value + paid, money.real_discount_rate, years))
+            None
+            if value is None
+            else _money(even_saving(value + paid + computed.counted, money.real_discount_rate, years))
         )
-    at_once = -net[0] if net.size else paid  # the price less what is gained with it
+    at_once = -net[0] if net.size else paid + computed.counted  # the price less what is gained with it
     payback = float(discounted_payback(money.real_discount_rate, at_once, net[1:])) if net.size > 1 else np.inf
     items = [(row, _line(row)) for row in records.rows("cost_item")]
     later = tuple(line for row, line in items if row["kind"] not in GAIN_KINDS and (line.every_year or line.in_year))
@@ -124,7 +136,9 @@ def option_of(records: Records, price: float | None, catalogue: Catalogue, compa
         price=paid,
         price_before=before,
         sales_tax=_money(paid - paid / taxed(records.stored, company)),
-        price_lines=price_lines(records.rows("cost_item"), before),
+        price_lines=price_lines([row for row in records.rows("cost_item") if not may_be_needed(row)], before),
+        if_needed=tuple(map(_if_needed, filter(may_be_needed, records.rows("cost_item")))),
+        if_needed_counted=_money(computed.counted),
         years=years,
         first_year_saving=_money(offer["first_year_saving"]),
         later=later,
@@ -168,7 +182,7 @@ def taxed(stored: Stored, company: Company) -> float:
 
 def below_cost(records: Records, price: float, company: Company) -> bool:
     """Tell whether the company would lose money at this price, with its reserve for warranty and later charges."""
-    lower = (float(records.offer["upfront"]) - price) / taxed(records.stored, company)
+    lower = (records.price.decided - price) / taxed(records.stored, company)
     return float(records.offer["contribution"]) - lower * (1.0 - company.calls.warranty_reserve_share) < -0.005
 
 
@@ -213,6 +227,11 @@ def _line(row: Row) -> LetterPrice:
     return LetterPrice(str(row["kind"]), str(row["item"]), quantity, str(row["unit"]), _money(row["price"]), *when)
 
 
+def _if_needed(row: Row) -> LetterPrice:
+    parts, price = whole(row)
+    return replace(_line(row), quantity=float(parts), price=_money(price))
+
+
 def _part(row: Row, catalogue: Catalogue) -> LetterPart:
     name = str(row["retrofit"])
     summary = catalogue.retrofits.get(name, {}).get("summary", "")
@@ -233,7 +252,7 @@ def _claims(records: Records, catalogue: Catalogue) -> tuple[LetterClaim, ...]:
 
 
 def computed_of(row: Row, generated_kwh: float, less_exported_kwh: float | None) -> LetterFact:
-    """Return what was computed of a retrofit for this roof.
+    """Return what was computed of a retrofit for this roof, its payback apart: a letter has one, that of the offer.
 
     What goes into hot water may have heated it before, by another way: only the fall of what is exported, None = not
     known, tells how much of it is surplus.
@@ -246,11 +265,9 @@ def computed_of(row: Row, generated_kwh: float, less_exported_kwh: float | None)
         less = less_exported_kwh if less_exported_kwh is not None and less_exported_kwh >= LEAST_KWH else None
         surplus = less is not None and less >= _MOSTLY * float(water)
         heat = fact("heat_of_surplus", kwh=water) if surplus else fact("heat", kwh=water, less_exported_kwh=less)
-    years = value_of(row, "discounted_payback_years")
-    alone = fact("no_payback") if years is None else fact("payback_alone", years=years)
     if abs(float(gain)) < LEAST_KWH or generated_kwh < 1:
-        return fact("computed_no_gain", heat=heat, alone=alone)
-    return fact("computed_gain", share=float(gain) / generated_kwh, kwh=gain, heat=heat, alone=alone)
+        return fact("computed_no_gain", heat=heat)
+    return fact("computed_gain", share=float(gain) / generated_kwh, kwh=gain, heat=heat)
 
 
 def _assumptions(records: Records, catalogue: Catalogue) -> tuple[LetterAssumption, ...]:

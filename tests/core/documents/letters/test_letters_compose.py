@@ -105,6 +105,44 @@ def test_what_is_no_energy_stands_apart_in_the_letter_as_in_the_run(opened):
 
 
 @pytest.mark.slow
+def test_what_may_be_needed_is_no_part_of_the_price_and_counts_at_its_chance(opened):
+    """Every second store lacks a mixing valve (chance 0.5): of its price half is in the run's expected price."""
+    (site,) = stored(
+        opened,
+        "SELECT site_id FROM cost_item JOIN offer USING (run_id, site_id) JOIN call USING (run_id, site_id) "
+        "WHERE item = 'mixing_valve' AND quantity = 0.5 AND cost_item.retrofit = 'hot_water_diverter' "
+        "AND offer = 'hot_water_diverter' AND chance_allowed = 1 ORDER BY site_id LIMIT 1",
+    )["site_id"]
+    row = stored(opened, "SELECT * FROM offer WHERE site_id = ? AND offer = 'hot_water_diverter'", site).iloc[0]
+    items = stored(
+        opened,
+        "SELECT item, price FROM cost_item WHERE site_id = ? AND retrofit = 'hot_water_diverter' "
+        "AND quantity < 1 AND unit = 'piece' AND NOT every_year",
+        site,
+    )
+    option = letter_of(opened, site, options=("hot_water_diverter",), asked_for=True).options[0]
+    counted = items["price"].sum()
+    assert option.price == option.price_before == pytest.approx(row["upfront"] - counted, abs=0.005)
+    assert sum(line.price for line in option.price_lines) == pytest.approx(option.price, abs=1e-9)
+    valve = next(line for line in option.if_needed if line.item == "mixing_valve")
+    assert valve.quantity == 1.0
+    assert valve.price == pytest.approx(2 * items.set_index("item").loc["mixing_valve", "price"], abs=0.005)
+    assert option.if_needed_counted == pytest.approx(counted, abs=0.005)
+    assert option.npv == pytest.approx(row["npv"], abs=0.005)
+    worth = row["npv"] + option.price + option.if_needed_counted
+    assert option.yearly == pytest.approx(-npf.pmt(RATE, row["years"], worth), abs=0.01)
+    assert option.cash[0].net == pytest.approx(-option.price - option.if_needed_counted, abs=0.01)
+    # a price that is set takes the place of what is decided, and what may be needed comes on top of it all the same
+    fixed = letter_of(
+        opened, site, options=("hot_water_diverter",), prices={"hot_water_diverter": 500.0}, asked_for=True
+    ).options[0]
+    assert fixed.price == 500.0
+    assert (fixed.if_needed, fixed.if_needed_counted) == (option.if_needed, option.if_needed_counted)
+    assert fixed.npv == pytest.approx(option.npv + option.price - 500.0, abs=0.01)
+    assert fixed.yearly == pytest.approx(option.yearly, abs=0.01)
+
+
+@pytest.mark.slow
 def test_a_fixed_price_moves_worth_and_range_by_the_difference_and_nothing_else(opened):
     site, row = some_offer(opened, "bird_mesh")
     before = letter_of(opened, site, options=("bird_mesh",)).options[0]
@@ -503,22 +541,21 @@ def test_losses_by_chance_are_marked_unless_the_fact_is_known():
     ("row", "less", "computed"),
     [
         (
-            {"energy_gain_kwh": 0.0, "to_water_kwh": 1749.0, "discounted_payback_years": 9.25},
+            {"energy_gain_kwh": 0.0, "to_water_kwh": 1749.0},
             1749.0,
-            fact("computed_no_gain", heat=fact("heat_of_surplus", kwh=1749.0), alone=fact("payback_alone", years=9.25)),
+            fact("computed_no_gain", heat=fact("heat_of_surplus", kwh=1749.0)),
         ),
         (
             {"energy_gain_kwh": 50.0, "to_water_kwh": None},
             None,
-            fact("computed_gain", share=0.0125, kwh=50.0, alone=fact("no_payback")),
+            fact("computed_gain", share=0.0125, kwh=50.0),
         ),
         (
-            {"energy_gain_kwh": 0.0, "to_water_kwh": 1882.0, "discounted_payback_years": 2.6},
+            {"energy_gain_kwh": 0.0, "to_water_kwh": 1882.0},
             720.0,
             fact(
                 "computed_no_gain",
                 heat=fact("heat", kwh=1882.0, less_exported_kwh=720.0),
-                alone=fact("payback_alone", years=2.6),
             ),
         ),
         ({}, None, fact("computed_nothing")),
