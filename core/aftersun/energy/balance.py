@@ -14,7 +14,7 @@ from aftersun.energy.assumptions import Float32s, system_values
 from aftersun.energy.battery import run_batteries, trade_hours
 from aftersun.energy.demand import direct_use
 from aftersun.energy.generation import DECIDE_ON_GENERATION, generated_in_parts, spread_within_hours
-from aftersun.energy.planes import lit_hours
+from aftersun.energy.planes import in_parts, lit_hours
 from aftersun.energy.waiting import add_waiting_loads
 from aftersun.model.cohort import Cohort
 from aftersun.model.energy import Energy, HourlyKwh
@@ -111,12 +111,13 @@ def _beyond_batteries(cohort: Cohort, plant: Plant, year: Energy) -> Float32s:
     A load that strays within the hour is at times above what is generated and the battery's power together.
     """
     sites = np.flatnonzero(plant.battery_kwh > 0)
-    load = household_load(cohort, plant, sites)
-    if not len(sites):
-        return load
-    reached = year.generated[sites] + plant.battery_kw[sites].astype(np.float32)[:, None]
-    load -= direct_use(load, reached.astype(np.float32), plant.load_evenness[sites], _base_kw(plant, sites))
-    beyond: Float32s = np.minimum(load, year.imported[sites], out=load)
+    beyond = np.zeros((len(sites), HOURS_PER_YEAR), dtype=np.float32)
+    for part in in_parts(len(sites)):  # what fits the processor's caches: a quarter of the time
+        few = sites[part]
+        load = household_load(cohort, plant, few)
+        reached = year.generated[few] + plant.battery_kw[few].astype(np.float32)[:, None]
+        load -= direct_use(load, reached.astype(np.float32), plant.load_evenness[few], _base_kw(plant, few))
+        beyond[part] = np.minimum(load, year.imported[few])
     return beyond
 
 
