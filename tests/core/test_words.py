@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from importlib.resources import files
 from pathlib import Path
+from typing import Any
 
 import openpyxl
 import pytest
 from letter_support import HEAD, StoredRun
 from pypdf import PdfReader
+from typer.main import get_command
 
 import aftersun_datasets
+from aftersun.cli.app import app
 from aftersun.cli.call_list import show_calls
 from aftersun.cli.site_report import show_report, show_verdicts
 from aftersun.documents.letters.compose import Choices, compose, compose_notices
@@ -68,6 +72,42 @@ def test_no_text_that_is_printed_holds_a_retired_word(text: Path) -> None:
     lines = text.read_text(encoding="utf-8").splitlines()
     printed = [line for line in lines if not line.lstrip().startswith(("#", "//"))]
     assert [(line[:80], found) for line in printed if (found := held(line))] == []
+
+
+IMAGES = (
+    "told",
+    "stands",
+    "surer",
+    "mend",
+    "mends",
+    "mended",
+    "rooms",
+    "floors",
+    "worth it",
+    "the worth",
+)  # in place of words
+
+
+def commands(command: Any, path: str = "aftersun") -> Iterator[tuple[str, Any]]:
+    """Yield every command and group by its full name."""
+    yield path, command
+    for name, inner in getattr(command, "commands", {}).items():
+        yield from commands(inner, f"{path} {name}")
+
+
+def test_no_help_of_a_command_or_an_option_holds_a_retired_word_or_an_image_or_ends_midway() -> None:
+    found: dict[str, list[str]] = {}
+    for name, command in commands(get_command(app)):
+        texts = [command.help or "", *(getattr(one, "help", None) or "" for one in command.params)]
+        for text in filter(None, texts):
+            plain = " ".join(text.split())
+            images = [image for image in IMAGES if re.search(rf"\b{image}\b", plain, re.IGNORECASE)]
+            if held(plain) or images:
+                found[f"{name}: {plain[:70]}"] = [*held(plain), *images]
+            whole = plain.partition(" Example: ")[0]
+            if "…" in plain or whole[-1] not in ".)?":
+                found[f"{name}: {plain[:70]}"] = ["no whole sentence"]
+    assert found == {}
 
 
 @pytest.mark.slow
