@@ -24,6 +24,7 @@ from aftersun.office.work import Office
 SHOWN = 50  # rows of a list
 FOUND = 30  # sites while somebody types
 CHANGES = 100
+READINGS = 12
 _CALLED = (CallKind.SERVICE, CallKind.OFFER)
 
 Screen = dict[str, Any]
@@ -152,6 +153,7 @@ def site(office: Office, site_id: str) -> Screen:
         asked = {row["fact"]: row["question"] for row in records(view.questions(site_id))}
         by_note = notes.groupby("note_id", sort=False)["retrofit"].agg(lambda names: sorted(set(names)))
         energy = view.table("site_energy", site_id)
+        readings = read.readings(inventory, [site_id]).sort_values("starts_at", ascending=False)
         quiet = call.get("excluded_detail")
         return {
             "site": site_id,
@@ -186,6 +188,8 @@ def site(office: Office, site_id: str) -> Screen:
                 {**row, "what": _titled(view, row["retrofit"])} for row in records(call_log.offers(inventory, site_id))
             ],
             "letters": records(letters.listing(inventory, site_id)),
+            "readings": records(readings.head(READINGS)),
+            "reading_count": len(readings),
             "outcomes": call_log.OUTCOMES,
             **_of_run(view),
         }

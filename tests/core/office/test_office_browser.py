@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from pathlib import Path
 
@@ -19,6 +20,12 @@ DESK = {"width": 1400, "height": 900}
 PHONE = {"width": 390, "height": 844}
 SITE = f"S{CALLED_TO_OFFER[0]:04d}"
 WIDER = "() => document.documentElement.scrollWidth - document.documentElement.clientWidth"
+
+
+def picture(page: Page, name: str) -> None:
+    """Take the picture that the README shows, into the folder that AFTERSUN_PICTURES names, if any."""
+    if folder := os.environ.get("AFTERSUN_PICTURES"):
+        page.screenshot(path=Path(folder) / f"{name}.png")
 
 
 def listening(page: Page) -> list[str]:
@@ -42,6 +49,7 @@ def test_a_day_of_an_office(demo: Demo, tmp_path: Path) -> None:
         first.get_by_role("button", name="That is me").click()
         expect(first.get_by_text("You are Kim")).to_be_visible()
         first.screenshot(path=tmp_path / "today.png", full_page=True)
+        picture(first, "office-today")
         # while somebody is on the phone
         first.get_by_role("link", name="People").click()
         first.get_by_label("Name, street, town, phone or number").press_sequentially(SITE.lower())
@@ -77,6 +85,8 @@ def test_a_day_of_an_office(demo: Demo, tmp_path: Path) -> None:
             "site": f"/site?site={SITE}",
             "people": "/people?q=a",
             "company": "/company",
+            "what-if": "/what-if",
+            "list": "/list",
         }.items():
             phone.goto(office.address + address)
             phone.screenshot(path=tmp_path / f"{name}-390.png", full_page=True)
@@ -105,6 +115,7 @@ def test_a_messy_list_becomes_calls_then_a_logged_call_then_a_letter(tmp_path: P
         expect(page.get_by_text("our-roofs.csv: 5 rows. Nothing is stored yet.")).to_be_visible()
         expect(page.get_by_label("What Size (kWp) is")).to_have_value("array.dc_rating_kw")
         page.screenshot(path=tmp_path / "list.png", full_page=True)
+        picture(page, "office-list")
         page.get_by_label("Pitch of line 5").fill("22")
         page.get_by_label("On what does that rest").fill("agreement in the service contract")
         page.get_by_role("button", name="Yes, store it").click()

@@ -85,6 +85,15 @@ def test_a_site_shows_its_verdicts_facts_with_origin_and_what_to_ask(client: Tes
     assert re.search(r"site\.csv, \d{4}-\d\d-\d\d", shown)  # where its facts are from
 
 
+def test_a_site_shows_its_newest_readings(client: TestClient, view: RunView) -> None:
+    query = "SELECT count(*), max(starts_at) FROM reading WHERE site_id = 'S0070'"
+    count, newest = view.inventory.connection.execute(query).fetchall()[0]
+    shown = text_of(client.get("/site?site=S0070").text).partition("Readings ")[2]
+    assert count > 0
+    assert shown.startswith(f"{count} Meter From Until")
+    assert f"{newest:%Y-%m-%d}" in shown[:150]
+
+
 def test_people_are_found_by_name_street_number_and_phone(client: TestClient, view: RunView) -> None:
     called = view.contacts().dropna(subset=["name", "phone", "street"]).iloc[0]
     sites = view.sites().set_index("customer_id")["site_id"]
