@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import re
 import tomllib
 from collections.abc import Iterator
@@ -11,6 +12,7 @@ from itertools import chain
 import pytest
 
 import aftersun_datasets
+import aftersun_retrofits
 from aftersun.documents.letters.options import plain_meaning
 from aftersun.model.figures import LETTER_LANGUAGES
 from aftersun.scoring.ranges.choices import question_of
@@ -35,6 +37,20 @@ def texts() -> Iterator[str]:
     yield from chain.from_iterable((one["title"], one["summary"]) for one in about)
 
 
+def survey_reasons() -> set[str]:
+    """What the retrofits of the program want looked at first, as their screening says it."""
+    found: set[str] = set()
+    for file in (resources.files(aftersun_retrofits)).iterdir():
+        if not file.name.endswith(".py"):
+            continue
+        for call in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+            if isinstance(call, ast.Call) and isinstance(call.func, ast.Attribute) and call.func.attr == "survey":
+                parts = [part for argument in call.args for part in ast.walk(argument)]
+                texts = [part.value for part in parts if isinstance(part, ast.Constant)]
+                found |= {text for text in texts if isinstance(text, str) and " " in text}
+    return found
+
+
 def figures(text: str) -> list[str]:
     """Return the numbers of a text; 2012 and 1000 V are written alike everywhere, a decimal comma is a point."""
     return sorted(re.findall(r"\d+(?:\.\d+)?", re.sub(r"(?<=\d),(?=\d)", ".", text)))
@@ -43,6 +59,9 @@ def figures(text: str) -> list[str]:
 @pytest.mark.parametrize("language", OTHERS)
 def test_every_text_of_the_data_that_a_letter_prints_is_translated(language: str) -> None:
     assert [text for text in texts() if translated(text, language) is None] == []
+    reasons = survey_reasons()
+    assert len(reasons) > 20
+    assert [text for text in sorted(reasons) if translated(text, language) is None] == []
 
 
 @pytest.mark.parametrize("language", OTHERS)
