@@ -1,7 +1,7 @@
 """A battery beside the inverter (AC-coupled): the day's surplus for the evening, its size of three by worth.
 
-The hourly balance of the program charges it from surplus alone, once water and load are served. Left out: charging from
-the grid in cheap hours, power in an outage, and DC coupling.
+The hourly balance of the program charges it from surplus, once water and load are served, and from the grid in cheap
+hours where the column battery_charges_from_grid of the site says so. Left out: power in an outage, and DC coupling.
 """
 
 from __future__ import annotations
