@@ -14,6 +14,7 @@ import pandas as pd
 from notes_support import gathered
 
 from aftersun import api
+from aftersun.delivered.report import as_table
 from aftersun.documents.run_view import RunView
 from aftersun.inventory.runs import stored_runs
 from aftersun.inventory.store import read
@@ -65,6 +66,7 @@ class FakeRun:
     run_id: str = "20260601T000000000000Z"
     as_of: date = date(2026, 6, 1)
     made_at: datetime = datetime(2026, 6, 1, 12, 30, tzinfo=UTC)
+    delivered_work: pd.DataFrame = field(default_factory=lambda: as_table(()))
     made_from: Mapping[str, Any] = field(default_factory=dict)
     company: Mapping[str, Any] = field(default_factory=lambda: {"company": {"price_date": "2026-05-01"}})
 
@@ -74,6 +76,9 @@ class FakeRun:
 
     def worth_it(self) -> tuple[int, int]:
         return RunView.worth_it(self)  # type: ignore[arg-type]  # it reads one table
+
+    def delivered(self) -> pd.DataFrame:
+        return self.delivered_work.copy()
 
     def sites(self) -> pd.DataFrame:
         return self.site_facts.copy()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -28,6 +29,11 @@ from aftersun.model.ranges import Floats
 
 SHARE_PRIOR = stats.norm(1.0, 0.5)  # assumption: what comes is half to one and a half of what was promised
 BANDS = ("below P90", "P90 to promise", "promise to P10", "above P10")
+BAND_COLUMNS = ("below_p90", "p90_to_promise", "promise_to_p10", "above_p10")
+TABLE_COLUMNS = (
+    *("retrofit", "works", "unmeasured", "promised_kwh", "delivered_kwh", "came", "came_low", "came_high"),
+    *("all_roofs", "all_roofs_low", "all_roofs_high", "bias_kwh", "bias_money", *BAND_COLUMNS),
+)
 GOOD_BANDS = (0.1, 0.4, 0.4, 0.1)  # of ranges that hold what they say
 _P10 = float(stats.norm.ppf(0.9))
 
@@ -121,6 +127,35 @@ def shared_error(works: pd.DataFrame) -> Floats:
     of_level = np.pi / 2.0 / np.maximum(works["neighbours"].fillna(0).to_numpy(np.float64), 1.0)
     share = np.where((works["basis"] == Basis.NEIGHBOURS).fillna(False), of_level / (1.0 + of_level), 0.0)
     return np.asarray(works["gain_se_kwh"].to_numpy(np.float64) * np.sqrt(share))
+
+
+def as_table(found: Sequence[Delivered]) -> pd.DataFrame:
+    """Return one row a retrofit: how many works, what was promised and came, shares, and results by ``BANDS``."""
+    rows = []
+    for one in found:
+        low, high = one.share.interval
+        bands = one.bands or (None,) * len(BANDS)
+        rows.append(
+            {
+                "retrofit": one.retrofit,
+                "works": one.came.count,
+                "unmeasured": one.unmeasured,
+                "promised_kwh": one.promised_kwh,
+                "delivered_kwh": one.mean_kwh,
+                "came": one.came.mean,
+                "came_low": one.came.low,
+                "came_high": one.came.high,
+                "all_roofs": one.share.mean,
+                "all_roofs_low": low,
+                "all_roofs_high": high,
+                "bias_kwh": one.bias_kwh,
+                "bias_money": one.bias_money,
+                **dict(zip(BAND_COLUMNS, bands, strict=True)),
+            }
+        )
+    numbers = dict.fromkeys(TABLE_COLUMNS[3:-4], "Float64")
+    counts = dict.fromkeys(("works", "unmeasured", *BAND_COLUMNS), "Int64")
+    return pd.DataFrame(rows, columns=list(TABLE_COLUMNS)).astype({"retrofit": "string", **counts, **numbers})
 
 
 class Usual(NamedTuple):

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from aftersun.delivered.report import as_table, delivered_by_retrofit
 from aftersun.documents.anonymiser import Anonymiser
 from aftersun.documents.prices import price_of
 from aftersun.inventory.log import call_log
@@ -231,6 +232,10 @@ class RunView:
         gains = self.table("offer").query("npv > 0")
         as_it_is = gains.loc[~_asked_first(gains), "site_id"].nunique()
         return as_it_is, gains["site_id"].nunique() - as_it_is
+
+    def delivered(self) -> pd.DataFrame:
+        """Return what done work delivered against its promises, a row a retrofit that has any measured."""
+        return as_table(delivered_by_retrofit(self.inventory))
 
     def in_passing(self) -> pd.DataFrame:
         """Return of table call what is good for owners and too small for the company to call about, best first."""

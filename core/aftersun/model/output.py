@@ -134,6 +134,14 @@ class RunView(Protocol):
     def prices(self, site_ids: Sequence[str]) -> Mapping[tuple[str, str], Price]:
         """Return what each offer and valued retrofit costs, by site and its id."""
 
+    def delivered(self) -> pd.DataFrame:
+        """Return what done work delivered against its promises, a row a retrofit that has any measured.
+
+        Columns retrofit, works, unmeasured; promised_kwh and delivered_kwh a year; came of the promise at these roofs
+        and all_roofs to expect of roofs as they are, shares, each with _low and _high of its 90 % interval; bias_kwh
+        and bias_money a year; how many results lay below_p90, p90_to_promise, promise_to_p10, above_p10.
+        """
+
     def call_texts(self) -> Mapping[str, str]:
         """Return what to say on each call, by site_id."""
 

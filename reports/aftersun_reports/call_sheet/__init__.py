@@ -77,6 +77,7 @@ def _fill(book: Book, run: api.RunView) -> None:
         tables.offers(calls, called),
         tables.ranking(calls),
         tables.not_called(run, called),
+        *tables.delivered(calls),
         facts.month(run),
         facts.assumptions(calls),
         facts.claims(calls),

@@ -16,8 +16,8 @@ from aftersun_reports.call_sheet.text import CONTINUED, CONTINUES, MOST_LINES, p
 
 LARGEST_SHEET = 1_048_576  # rows, of the format
 
-TEXT, SHORT, MONEY, NUMBER, HOURS, COUNT, SHARE, ENTRY, ENTRY_DAY = (
-    "text", "short", "money", "number", "hours", "count", "share", "entry", "entry day",
+TEXT, SHORT, MONEY, NUMBER, HOURS, COUNT, RATIO, SHARE, ENTRY, ENTRY_DAY = (
+    "text", "short", "money", "number", "hours", "count", "ratio", "share", "entry", "entry day",
 )  # fmt: skip
 _INK, _HEADER_FILL, _ENTRY_FILL = "#1f2a33", "#dde5e8", "#fff6d6"
 _ENTRY_LOOK = {"bg_color": _ENTRY_FILL, "border": 4}
@@ -29,6 +29,7 @@ _FORMATS: Mapping[str, Mapping[str, Any]] = {
     NUMBER: {},
     HOURS: {"num_format": "#,##0.0"},
     COUNT: {"num_format": "#,##0"},
+    RATIO: {"num_format": "0.00"},
     # Shares here are chances: whole per cent, and one near 0 or 1 is never shown as certain.
     SHARE: {"num_format": '[>0.99]"over 99 %";[<0.01]"under 1 %";0%'},
     ENTRY: {"text_wrap": True, **_ENTRY_LOOK},

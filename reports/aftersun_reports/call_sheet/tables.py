@@ -109,6 +109,14 @@ def ranking(calls: CallList) -> Table:
     return layout, ((*row, reason) for row, reason in zip(results, reasons, strict=True))
 
 
+def delivered(calls: CallList) -> list[Table]:
+    """What done work delivered against its promises, retrofit by retrofit; no sheet where nothing is measured."""
+    found = calls.run.delivered()
+    if found.empty:
+        return []
+    return [table(calls.run, "delivered", found, {"retrofit": (("retrofit",), calls.title)})]
+
+
 def not_called(run: api.RunView, called: pd.DataFrame) -> Table:
     """The sites that are not on the list, each with its reason."""
     left = called[called["position"].isna()]

@@ -84,6 +84,27 @@ function drawRetrofits(rows) {
   }], { height: 90 + (STILL ? 48 : 34) * shown.length, xaxis: { ...axisTitle(`Net benefit, ${DATA.format.currency}`), tickformat: WHOLE, nticks: STILL ? 4 : 8 }, yaxis: { fixedrange: true } });
 }
 
+// forest plot and reliability of the ranges; both stand still where there is no part for them
+function drawDelivered(rows) {
+  const shown = rows.slice().reverse(), names = shown.map((row) => label(title(row.retrofit))), height = 110 + (STILL ? 56 : 44) * shown.length;
+  const across = (x) => ({ type: 'line', x0: x, x1: x, y0: 0, y1: 1, yref: 'paper', line: { color: GREY, width: 1.4, dash: 'dash' } });
+  const kinds = [['came', 'at these roofs', { color: GREY, symbol: 'circle', size: 9 }, -0.14], ['all_roofs', 'all roofs', { color: BLUE, symbol: 'diamond', size: 10 }, 0.14]];
+  draw('forest-chart', kinds.map(([key, name, marker, off]) => ({
+    type: 'scatter', mode: 'markers', name, marker, hoverinfo: 'text', y: shown.map((_, n) => n + off), x: shown.map((row) => 100 * row[key]),
+    text: shown.map((row) => `${literal(title(row.retrofit))}, ${name}: ${plain(100 * row[key], 0)} % (${plain(100 * row[`${key}_low`], 0)} to ${plain(100 * row[`${key}_high`], 0)} %)`),
+    error_x: { type: 'data', symmetric: false, thickness: 1.6, width: 5, color: marker.color,
+      array: shown.map((row) => 100 * (row[`${key}_high`] - row[key])), arrayminus: shown.map((row) => 100 * (row[key] - row[`${key}_low`])) },
+  })), { height, shapes: [across(100)], showlegend: true, legend: { orientation: 'h', y: 1.02, yanchor: 'bottom' }, margin: { l: 10, r: 12, t: 30, b: 10 },
+    xaxis: { ...axisTitle('Share of the promise that came, %'), nticks: STILL ? 4 : 8 }, yaxis: { tickvals: shown.map((_, n) => n), ticktext: names, range: [-0.6, shown.length - 0.4], fixedrange: true, zeroline: false } });
+  const ranged = shown.filter((row) => known(row.bands[0])), colours = [OCHRE, '#ecd9bd', '#c3dcec', BLUE];
+  draw('bands-chart', BANDS.map((name, band) => ({
+    type: 'bar', orientation: 'h', name, hoverinfo: 'text', textposition: 'none', marker: { color: colours[band], line: { color: GREY, width: 0.6 } },
+    y: ranged.map((row) => label(title(row.retrofit))), x: ranged.map((row) => 100 * row.bands[band] / row.bands.reduce((sum, one) => sum + one, 0)),
+    text: ranged.map((row) => `${literal(title(row.retrofit))}, ${name}: ${plain(row.bands[band], 0)} of ${some(row.bands.reduce((sum, one) => sum + one, 0), 'work')}`),
+  })), { barmode: 'stack', bargap: 0.45, height, shapes: [10, 50, 90].map(across), showlegend: true, legend: { orientation: 'h', y: 1.02, yanchor: 'bottom', traceorder: 'normal' }, margin: { l: 10, r: 12, t: STILL ? 60 : 30, b: 10 },
+    xaxis: { ...axisTitle('Share of works, %'), range: [0, 100], nticks: STILL ? 4 : 6 }, yaxis: { fixedrange: true } });
+}
+
 function drawCertainty(sites) {
   draw('certainty-chart', scattered(sites, (site) => 100 * SITES.chance[site], (site) => SITES.npv[site],
     (site) => `${SITES.id[site]}: ${title(word(SITES.offer, site))}, ${money(SITES.npv[site])}, ${chance(SITES.chance[site])}`), {

@@ -45,6 +45,22 @@ function fillRetrofits() {
   figure('retrofits-chart', `Net benefit of each retrofit over the portfolio: the diamond is what is expected, the line its 80 % range (${DATA.format.currency}).`)));
 }
 
+const BANDS = ['below P90', 'P90 to promise', 'promise to P10', 'above P10'];
+
+// what done work delivered; the part is there only where some was measured
+function fillDelivered() {
+  const rows = DATA.delivered, share = (value) => `${plain(100 * value, 0)}\u00a0%`, reach = (low, high) => `${plain(100 * low, 0)} to ${share(high)}`;
+  if (!rows.length) return;
+  for (const id of ['delivered-part', 'delivered-link']) document.getElementById(id).hidden = false;
+  const ranged = rows.filter((row) => known(row.bands[0]));
+  fill('delivered-body', el('p', {}, 'By the meters before and after the work. The roofs with the best promises were chosen, and luck is part of a promise: of roofs as they are expect the share of all roofs.'),
+    table('Energy gained a year, and its share of the promise with 90 % interval', ['retrofit', { num: 'works' }, { num: 'promised, kWh' }, { num: 'delivered, kWh' }, { num: 'came at these roofs' }, { num: 'expect of all roofs' }],
+      rows.map((row) => [title(row.retrofit), { num: plain(row.works, 0) }, { num: plain(row.promised_kwh, 0) }, { num: plain(row.delivered_kwh, 0) },
+        { num: `${share(row.came)} (${reach(row.came_low, row.came_high)})` }, { num: `${share(row.all_roofs)} (${reach(row.all_roofs_low, row.all_roofs_high)})` }])),
+    el('div', { class: 'pair' }, figure('forest-chart', 'What came of the promise, in per cent, with 90 % intervals: circles for the roofs where work was done, diamonds for what to expect of all roofs. The broken line is the promise.'),
+      ranged.length ? figure('bands-chart', 'How good the ranges were: the share of works below P90, from there to the promise, from there to P10, and above it. The broken lines are where good ranges have their borders: 10, 50 and 90 %.') : ''));
+}
+
 // one bar for each capacity: what the calls take of what can be booked
 function bar(one) {
   const full = Math.max(one.bookable, one.used + one.short, 0.001), used = Math.min(one.used / full, 1), said_ = `${one.name}: ${plain(one.used, 1)} of ${plain(one.bookable, 1)}`;
@@ -73,7 +89,7 @@ function fillCharts() {
   fill('certainty-body', sure.length ? figure('certainty-chart', `Each mark is the best offer of a site (${some(sure.length, 'site')}): the further right, the more certain a gain; the higher, the more it brings. A mark opens its site; the table of sites holds the same figures.`, stateKey(sure))
     : el('p', {}, DATA.drawn ? 'There is no offer to show.' : `How sure the offers are: ${NOT_DRAWN} in this run.`));
   fill('map-body', figure('map-chart', `${some(placed.length, 'site')} by position, north above, with the larger towns. A mark opens its site.`, stateKey(placed)));
-  const queue = [() => drawRetrofits(DATA.value.filter((row) => row.retrofit !== '').sort((a, b) => b.npv - a.npv)), () => sure.length && drawCertainty(sure), () => placed.length && drawMap(placed)];
+  const queue = [() => drawDelivered(DATA.delivered), () => drawRetrofits(DATA.value.filter((row) => row.retrofit !== '').sort((a, b) => b.npv - a.npv)), () => sure.length && drawCertainty(sure), () => placed.length && drawMap(placed)];
   const step = () => { const act = queue.shift(); if (act) { act(); window.setTimeout(step, 0); } else document.documentElement.dataset.charts = 'drawn'; };
   window.setTimeout(step, 0);
 }
@@ -130,6 +146,7 @@ fillHeader();
 fillTotals();
 fillHazards();
 fillRetrofits();
+fillDelivered();
 fillMonth();
 fillReading();
 makeTable();

@@ -34,6 +34,7 @@ def page_data(run: api.RunView) -> dict[str, Any]:
         "value": _value(run),
         "worth_it": list(run.worth_it()),
         "month": _month(run),
+        "delivered": _delivered(run),
         "notes": [
             {"note_id": note.id, "severity": note.severity, "text": note.text, "who": note.who} for note in notes.notes
         ],
@@ -72,6 +73,23 @@ def _value(run: api.RunView) -> list[dict[str, Any]]:
             **{name: number(row[f"npv_{name}"]) for name in ("p90", "p10")},
         }
         for row in run.table("run_value").sort_values("retrofit", kind="stable").to_dict("records")
+    ]
+
+
+def _delivered(run: api.RunView) -> list[dict[str, Any]]:
+    """Return what done work delivered, a row a retrofit."""
+    names = (
+        *("works", "unmeasured", "promised_kwh", "delivered_kwh", "bias_kwh"),
+        *("came", "came_low", "came_high", "all_roofs", "all_roofs_low", "all_roofs_high"),
+    )
+    bands = ("below_p90", "p90_to_promise", "promise_to_p10", "above_p10")
+    return [
+        {
+            "retrofit": text(row["retrofit"]),
+            **{name: number(row[name]) for name in names},
+            "bands": [number(row[name]) for name in bands],
+        }
+        for row in run.delivered().to_dict("records")
     ]
 
 
