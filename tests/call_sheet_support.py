@@ -14,6 +14,7 @@ import pandas as pd
 from notes_support import gathered
 
 from aftersun import api
+from aftersun.delivered.report import as_table
 from aftersun.inventory.store.tables import RUN_TABLES
 from aftersun_reports.call_sheet import CallSheet
 
@@ -161,6 +162,9 @@ class SmallRun:
         if not self.personal:
             return pd.DataFrame(columns=names, dtype="string")
         return pd.DataFrame(list(self.people)).reindex(columns=[*names, *_beyond(self.people, names)])
+
+    def delivered(self) -> pd.DataFrame:
+        return as_table(())
 
     def titles(self) -> Mapping[str, str]:
         table = self.table("run_retrofit")
