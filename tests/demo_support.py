@@ -20,9 +20,9 @@ from aftersun.scoring.run.demo import AS_OF, Demo, make_demo
 from aftersun.scoring.run.rank import Settings, rank
 
 CALLED_FOR_SAFETY = (33, 36, 67, 72, 110, 122, 127, 156, 198, 205, 208, 243)
-CALLED_TO_OFFER = (10, 103, 109, 121, 133, 137, 161, 166, 172, 174, 190, 193)
+CALLED_TO_OFFER = (10, 103, 109, 137, 161, 166, 172, 174, 190, 193)
 SETS = (113, 201)  # offered several retrofits in one visit
-NOT_CALLED = (1, 5, 6, 7, 14, 19, 38, 52, 148, 160)  # each for another reason, as far as there is one
+NOT_CALLED = (1, 2, 5, 6, 7, 14, 17, 19, 38, 52, 148, 160)  # each for another reason, as far as there is one
 FITTED, HORIZON, READINGS, SURVEY, UNSURE, SAME_CUSTOMER = (8, 26), (21, 58), (70, 124), (63,), (77,), (134,)
 SITES = tuple(
     f"S{number:04d}"
