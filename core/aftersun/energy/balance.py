@@ -161,7 +161,7 @@ def _add_batteries(
         year.used[sites] += taken
         year.exported[sites] -= taken
         year.imported[sites] -= given
-        trading = _trades(cohort.sites.iloc[sites])
+        trading = _trades(cohort.sites)[sites]  # of all: rows of a wide table are dear
         if trading.any():
             moved = (taken[trading], given[trading], (wanted - given)[trading])
             _trade(year, cohort, plant, sites[trading], moved, values)
