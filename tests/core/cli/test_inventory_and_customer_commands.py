@@ -102,7 +102,7 @@ def test_no_command_takes_a_danger_away_in_silence(aftersun: Aftersun, company: 
         table.write_text(f"site_id,customer_id,latitude,longitude,hot_connector\nS1,C1,40.0123,-3.5,{cell}\n")
         done = aftersun("inventory", "load", company, table)
         assert done.code == code
-        assert ("not taken over: line 2, hot_connector: a danger is on record" in done.out) == (cell == "no")
+        assert ("not taken over: line 2, hot_connector: a hazard is on record" in done.out) == (cell == "no")
         with Inventory.open(company, read_only=True) as inventory:
             assert inventory.connection.execute("SELECT hot_connector FROM site ORDER BY site_id").fetchall()[0] == (
                 True,
