@@ -14,7 +14,7 @@ _PARTS = ("piece", "pair", "module")  # units of what is fitted whole or not at 
 
 def may_be_needed(row: Row) -> bool:
     """Tell whether a row of table cost_item is of parts that are fitted only if needed: an expected number of them."""
-    if str(row["kind"]) != CostKind.MATERIAL or int(row["in_year"]) or value_of(row, "every_year"):
+    if str(row["kind"]) != CostKind.MATERIAL or value_of(row, "in_year") or value_of(row, "every_year"):
         return False
     return str(row["unit"]) in _PARTS and not math.isclose(float(row["quantity"]), round(float(row["quantity"])))
 

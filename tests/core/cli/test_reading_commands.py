@@ -129,7 +129,7 @@ def test_wh_under_kwh_is_noticed_at_load(aftersun, office: Path) -> None:
     text = "Date,Yield (kWh)\n2024-03-14,22500\n2024-03-15,18250\n"
     refused = _load(aftersun, office, "1001.csv", text, "--yes")
     said = " ".join(refused.err.split())
-    assert "Under 'Yield (kWh)' stands 884 times what the systems can make or use: is it Wh, not kWh?" in said
+    assert "'Yield (kWh)' holds 884 times what the systems can make or use: is it Wh, not kWh?" in said
     assert "--readings unit=" in said
     assert _load(aftersun, office, "1001.csv", text, "--yes", "--readings", "unit=wh").code == 0
     assert [row[3] for row in _readings(office)] == [22.5, 18.25]
