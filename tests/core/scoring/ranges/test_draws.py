@@ -148,7 +148,7 @@ def brute_force(baseline: Baseline, loaded: Loaded, company: Company, draws: int
 # numbers one at a time, so what it misses is how two of them act together where neither is a plain factor. More is
 # missed where a number decides how many pieces it takes (9 kW are one device or two, and between there is no half), and
 # where what the device itself draws is of the size of what it saves (the third site), since that part does not scale.
-# A device that is left where it would not pay is missed most: cost and gain decide that together (0.54 at the first site).
+# A device left where it would not pay is missed most: cost and gain decide that together (0.54 at the first site).
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "share"),
