@@ -79,8 +79,11 @@ def opened(started: Browser, file: Path) -> Iterator[Opened]:
 
 
 def _by_net_benefit(run: FakeRun) -> list[str]:
-    """All sites, those with the most valuable best offer first, those without any last."""
-    best = run.table("offer").groupby("site_id")["npv"].max()
+    """All sites, by the offer of their call, else the most valuable one; those without any last."""
+    offers, calls = run.table("offer"), run.table("call")
+    called = calls[calls["position"].notna()].set_index("site_id")["retrofit"]
+    of_calls = offers[offers["offer"] == offers["site_id"].map(called)].set_index("site_id")["npv"]
+    best = of_calls.combine_first(offers.groupby("site_id")["npv"].max())
     sites = pd.Series(sorted(run.sites()["site_id"]))
     return list(sites.iloc[(-best.reindex(sites).to_numpy()).argsort(kind="stable")])
 

@@ -57,16 +57,12 @@ class SafetyNotes:
 
 @dataclass(frozen=True)
 class Price:
-    """Money with tax: ``decided`` is asked in any case, ``if_needed`` more if all that may be needed is.
+    """Money with tax; decided + counted is the expected price."""
 
-    ``counted`` is what net present value, payback and course reckon of that, each part at its chance: decided + counted
-    is the expected price. ``items`` are the keys of the price book that may be needed.
-    """
-
-    decided: float
-    if_needed: float = 0.0
-    counted: float = 0.0
-    items: tuple[str, ...] = ()
+    decided: float  # asked in any case
+    if_needed: float = 0.0  # more, if all that may be needed is
+    counted: float = 0.0  # of that what net present value, payback and course reckon with, each part at its chance
+    items: tuple[str, ...] = ()  # keys of the price book that may be needed
 
 
 class RunView(Protocol):

@@ -37,9 +37,7 @@ class Plant:
     azimuth_deg: Floats  # clockwise from north
     ground_cover_ratio: Floats  # slant height / row pitch of parallel rows; 0 = one row, nothing shades it
     turn_limit_deg: Floats  # 0 = the plane stands still; else it follows the sun about an axis, so far either way
-    axis_tilt_deg: (
-        Floats  # of that axis from the horizontal; tilt, positions and azimuth of the plane then count for nothing
-    )
+    axis_tilt_deg: Floats  # of that axis from level; tilt, positions and azimuth of the plane then count for nothing
     axis_azimuth_deg: Floats  # direction the axis falls to, clockwise from north; 180 = rows from north to south
     backtracks: Floats  # 1 = it turns back while rows at ground_cover_ratio would shade each other, 0 = not
     dc_rating_kw: Floats  # at standard test conditions

@@ -147,7 +147,7 @@ def test_watt_hours_are_named(cohort: Cohort, daily: pd.DataFrame) -> None:
     later = daily.assign(kwh=daily["kwh"].where(daily["starts_at"] < "2023-07-01", daily["kwh"] * 1000))
     checked = check_readings(cohort, later)
     assert only(checked, "watt_hours", 184)
-    assert "Wh in place of kWh; they stand for 184.0 days" in said(checked)
+    assert "Wh in place of kWh; they cover 184.0 days" in said(checked)
     assert "Divide by 1000" in said(checked)
     taken = readings("S0", "import", *grid("MS", "2023-01-01", "2024-01-01"), np.full(12, 250_000.0))
     assert only(check_readings(cohort, taken), "watt_hours", 12)
@@ -214,7 +214,7 @@ def test_a_value_that_stays_through_a_cloudy_afternoon_is_stuck(cohort: Cohort, 
     finding = checked.findings.iloc[0]
     assert finding["days"] == pytest.approx(7 / 24)
     assert finding["kwh"] == pytest.approx(14 * 0.3)
-    assert "they stand for 0.3 days and 4 kWh, 0." in said(checked)
+    assert "they cover 0.3 days and 4 kWh, 0." in said(checked)
     assert "% of what this meter shows, and only the rest is used" in said(checked)
 
 

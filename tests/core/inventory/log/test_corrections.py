@@ -73,7 +73,7 @@ def test_the_old_entry_stays_on_record_as_corrected_and_only_the_new_one_counts(
         ({"withdraw": True, "outcome": "no"}, "says what is otherwise"),
         ({"site_id": "S9"}, "no site"),
         ({"outcome": "later"}, "leave_until"),
-        ({"facts": {"storeys": ""}}, "told nothing of storeys"),
+        ({"facts": {"storeys": ""}}, "said nothing of storeys"),
         ({"facts": {"storeys": "99"}}, "storeys: above"),
     ],
 )
