@@ -10,7 +10,7 @@ import pytest
 from demo_support import CALLED_TO_OFFER
 from list_in_support import LIST, office_without_customers
 from office_page_support import served
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Route, expect
 from reports.portfolio_page_browser import browser
 
 from aftersun.scoring.run.demo import Demo
@@ -50,9 +50,13 @@ def test_a_day_of_an_office(demo: Demo, tmp_path: Path) -> None:
         expect(first.get_by_text("You are Kim")).to_be_visible()
         first.screenshot(path=tmp_path / "today.png", full_page=True)
         picture(first, "office-today")
-        # while somebody is on the phone
+        # while somebody is on the phone, typed before the page's script has come
+        held: list[Route] = []
+        first.route("**/htmx.min.js", lambda route: held.append(route))
         first.get_by_role("link", name="People").click()
         first.get_by_label("Name, street, town, phone or number").press_sequentially(SITE.lower())
+        held[0].continue_()
+        first.unroute("**/htmx.min.js")
         first.locator("#found").get_by_role("link", name=SITE).click()
         expect(first.get_by_role("heading", level=1)).to_contain_text(SITE)
         first.screenshot(path=tmp_path / "site.png", full_page=True)

@@ -6,3 +6,8 @@ document.addEventListener("input", (event) => {
   slider.value = (Math.round(slider.value / step) * step).toFixed(3);
   slider.parentElement.querySelector("output").value = Number(slider.value);
 });
+// What was typed before the scripts had come is searched for too.
+document.addEventListener("DOMContentLoaded", () => {
+  for (const field of document.querySelectorAll("input[hx-get]"))
+    if (field.value !== field.defaultValue) field.dispatchEvent(new Event("input"));
+});
