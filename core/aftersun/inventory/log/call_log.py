@@ -21,9 +21,11 @@ from aftersun.inventory.store import read, rules, trail
 from aftersun.inventory.store.dictionary import PERSONAL_TABLES, Column, read_columns
 from aftersun.inventory.store.file import Inventory
 from aftersun.inventory.store.refusals import refusal
+from aftersun.inventory.store.sql import scalar
 from aftersun.inventory.store.tables import (
     NEWEST_FIRST,
     OTHER_TABLES,
+    STANDING_CALLS,
     insert_frame,
     insert_row,
     next_number,
@@ -158,7 +160,19 @@ def record_call(
     today = today or date.today()
     with inventory.transaction() as connection:
         values = checked_entry(connection, {"called_on": today.isoformat(), **entry}, facts or {}, today)
+        _refuse_work_on_record(connection, values)
         return store_calls(connection, values)
+
+
+def _refuse_work_on_record(connection: duckdb.DuckDBPyConnection, values: pd.DataFrame) -> None:
+    """Work entered twice would be measured and learnt from twice."""
+    work = values[values["outcome"] == DONE]
+    for site_id, day, named in work[["site_id", "called_on", "retrofit"]].itertuples(index=False):
+        same = f"SELECT min(entry) FROM {STANDING_CALLS} AND (site_id, called_on, outcome) = (?, ?, ?)"
+        names = str(named).split(SET)
+        entry = scalar(connection, f"{same} AND list_contains(?, retrofit)", [site_id, day.date(), DONE, names])
+        if entry is not None:
+            raise refusal("work_on_record", entry=entry)
 
 
 def learn(

