@@ -13,18 +13,22 @@ import pandas as pd
 import pytest
 from run_support import plugin, small
 
+import aftersun_datasets
 from aftersun.documents.run_view import RunView
 from aftersun.inventory.runs.stored_runs import RunRecord
 from aftersun.inventory.store import private
 from aftersun.inventory.store.file import Inventory
 from aftersun.model.errors import AftersunError
 from aftersun.model.price_times import PriceTables
+from aftersun.money.countries import country_of, usual_tariffs
 from aftersun.scoring.run import what_if as suppose_module
 from aftersun.scoring.run.demo import Demo
 from aftersun.scoring.run.finished_chunks import FinishedChunks
 from aftersun.scoring.run.rank import Settings, rank
 from aftersun.scoring.run.what_if import Comparison, parse_changes, run_with_changes
 from aftersun.scoring.value.cohorts import CHUNK_SITES, Portfolio, read_portfolio
+
+PRICES, RULES = ("import_price", "export_price", "export_price_after"), ("export_rule", "export_rule_after")
 
 
 def supposed(demo: Demo, *changes: str, site: str | None = None) -> Comparison:
@@ -234,3 +238,48 @@ def test_a_price_of_a_period_is_what_if_as_if_it_were_loaded(demo: Demo, site: s
     pd.testing.assert_series_equal(flat, at(0.9, "tariff.import_price=0.5", "tariff.export_price=0.1"))
     with pytest.raises(AftersunError, match="No tariff in force has a period 'peek'"):
         at(0.4, "tariff_period.peek.import_price=0.9")
+
+
+# Prices are those of datasets/aftersun_datasets/country_tariffs.csv; their bills by hand: tests/core/money.
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("code", "place", "price"),
+    [
+        ("ES", "tariff_period.punta.import_price", 0.5),  # three periods, credit capped by the month
+        ("US", "tariff_period.summer peak.import_price", 0.9),  # two seasons, export by hour
+        ("NL", "tariff.export_price_after", 0.12),  # netting that ends
+        ("DE", "tariff.export_price", 0.12),  # feed-in of twenty years, which ends after what is fitted today
+        ("AU", "tariff_period.peak.import_price", 0.9),  # time of use
+    ],
+)
+def test_a_price_of_a_country_s_usual_contract_is_what_if_as_if_it_were_loaded(
+    demo: Demo, site: str, code: str, place: str, price: float
+) -> None:
+    contract = next(row for row in aftersun_datasets.rows("country_tariffs.csv") if row["country"] == code)
+    periods = pd.DataFrame(usual_tariffs(country_of(code))["tariff_period"])
+    for name in ("from_month", "until_month", "from_hour", "until_hour", "import_price", "export_price"):
+        if len(periods):
+            periods[name] = pd.to_numeric(periods[name])
+    table, _, column = place.rpartition(".")
+
+    def at(loaded: float | None, change: str) -> pd.Series:
+        given, by_time = dict(contract), periods.copy()
+        if loaded is not None and table == "tariff":
+            given[column] = str(loaded)
+        elif loaded is not None:
+            by_time.loc[by_time["period"] == table.partition(".")[2], column] = loaded
+        with Inventory.open(demo.inventory, read_only=True) as inventory:
+            portfolio, run, before = stored(inventory, site)
+        (chunk,) = portfolio.chunks
+        prices = {name: float(given[name] or "nan") for name in PRICES}
+        sites = chunk.sites.assign(**prices, **{name: given[name] or None for name in RULES}, country=code)
+        sites["export_rule_until"] = pd.to_datetime(given["export_rule_until"] or None)
+        sites["tariff_id"], sites["night_import_price"] = given["tariff_id"], float("nan")
+        sites = sites.astype({name: chunk.sites[name].dtype for name in sites if name in chunk.sites})
+        portfolio = replace(portfolio, chunks=(replace(chunk, sites=sites, prices=PriceTables(by_time)),))
+        return run_with_changes(portfolio, run, before, [change]).rows.set_index("retrofit")["npv_supposed"]
+
+    nothing = "materials.tilt_frame=1"
+    changed = at(None, f"{place}={price}")
+    pd.testing.assert_series_equal(changed, at(price, nothing))
+    assert not changed.equals(at(None, nothing))
